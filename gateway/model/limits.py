@@ -1,0 +1,26 @@
+"""Caps on everything that comes from outside, each with its reason."""
+
+FRAME_BYTES_MAX = 2_048
+"""Longest encoded frame on the link (interface, section 2): a lost delimiter must not grow the buffer."""
+
+SAMPLES_PER_FRAME_MAX = 256
+"""Interface, section 2."""
+
+OUT_OF_ORDER_FRAMES_MAX = 8
+"""After so many frames in a row with an old sequence number the head is believed to have restarted its count."""
+
+ALARMS_PER_ENGINE = 21
+"""Rows of the interface's alarm table."""
+
+SHELVE_HOURS_MAX = 24.0
+"""Interface, section 3: a shelved alarm comes back by itself within a day."""
+
+IN_FLIGHT_MESSAGES_MAX = 8
+IN_FLIGHT_BYTES_MAX = 8_192
+"""Bytes already in a socket cannot be overtaken: at 4 kB/s this bounds a new alarm's wait to about two seconds."""
+
+INBOUND_MESSAGE_BYTES_MAX = 4_096
+"""No request from aboard or receipt from shore needs more; a longer one is refused unread."""
+
+PENDING_EVENTS_MAX = 10_000
+"""Events held in memory while the disk fails (about 5 MB). Beyond that the oldest that is not an alarm goes first."""

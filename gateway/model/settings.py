@@ -1,0 +1,418 @@
+"""The settings: one TOML file, every key known, every fault told. Figures are the engine maker's; defaults are ours."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from gateway.model.errors import SettingsError
+from gateway.model.words import Priority
+
+Slug = Annotated[str, Field(pattern=r"^[a-z0-9-]{1,32}$")]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+
+
+class Section(BaseModel):
+    """Base of all sections: unknown keys are refused, values do not change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Vessel(Section):
+    """Who we are."""
+
+    name: str = Field(min_length=1, max_length=64)
+    slug: Slug
+
+
+class GatewaySettings(Section):
+    """The box itself."""
+
+    data_dir: Path = Path("/var/lib/camdrift")
+    topic_prefix: str = Field(default="camdrift/1", pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", max_length=64)
+    reading_every_s: Annotated[float, Field(ge=1, le=3600)] = 10.0
+    keep_events: Annotated[int, Field(ge=1_000, le=5_000_000)] = 200_000
+    """Rows of the outbox; when full, what goes first is written in `gateway/store/outbox.py`."""
+    state_mb: Annotated[float, Field(ge=8, le=4_096)] = 256.0
+    history_mb: Annotated[float, Field(ge=8, le=65_536)] = 512.0
+    delivery_stalled_after_min: Positive = 60.0
+    socket: Path | None = None
+    """The local socket for `status` and `acknowledge`; default `<data_dir>/camdrift.sock`."""
+
+
+class TimeSettings(Section):
+    """Where UTC comes from."""
+
+    source: Literal["system", "head"] = "system"
+    start: str | None = None
+    """`source = "head"`: UTC of the first frame, RFC 3339."""
+
+
+class CaptureSettings(Section):
+    """The ring of raw bytes."""
+
+    enabled: bool = False
+    hours: Annotated[float, Field(gt=0, le=720)] = 24.0
+    megabytes: Annotated[float, Field(gt=0, le=65_536)] = 512.0
+
+
+class BrokerSettings(Section):
+    """One broker: its own address, classes of message, pace, and place in the outbox."""
+
+    name: Slug
+    host: str = Field(min_length=1)
+    port: Annotated[int, Field(ge=1, le=65_535)] = 1883
+    protocol: Literal["5", "3.1.1"] = "5"
+    client_id: Annotated[str, Field(min_length=1, max_length=64)] | None = None
+    classes: list[Literal["presence", "reading", "trend", "alarm", "event"]] = [
+        "presence",
+        "reading",
+        "trend",
+        "alarm",
+        "event",
+    ]
+    keepalive_s: Annotated[int, Field(ge=5, le=3_600)] = 60
+    window: Annotated[int, Field(ge=1, le=64)] = 8
+    user: str | None = None
+    password_file: Path | None = None
+    password_env: str | None = None
+    tls: bool = False
+    ca_file: Path | None = None
+    cert_file: Path | None = None
+    key_file: Path | None = None
+    backoff_s_min: Positive = 2.0
+    backoff_s_max: Positive = 300.0
+
+    @model_validator(mode="after")
+    def _consistent(self) -> BrokerSettings:
+        if self.password_file and self.password_env:
+            raise ValueError("password_file and password_env are both set; keep one")
+        if (self.password_file or self.password_env) and not self.user:
+            raise ValueError("a password without user; set user")
+        if (self.cert_file is None) != (self.key_file is None):
+            raise ValueError("cert_file and key_file go together; set both or neither")
+        if not self.tls and (self.ca_file or self.cert_file):
+            raise ValueError("ca_file and cert_file need tls = true")
+        if self.backoff_s_max < self.backoff_s_min:
+            raise ValueError("backoff_s_max is below backoff_s_min")
+        return self
+
+
+class HeadSettings(Section):
+    """One sensor head and the port it is heard on."""
+
+    slug: Slug
+    port: str = Field(min_length=1)
+    baud: Annotated[int, Field(ge=1_200, le=4_000_000)] = 230_400
+    name: Annotated[str, Field(max_length=16)] | None = None
+    """The name the head must give; another head on this port is told and not measured."""
+    burst_pause_s: NotNegative = 0.0
+    """0 = the head sends without pause; else its usual pause between bursts."""
+
+
+class Chain(Section):
+    """The camshaft's chain and its wheels; a second stage where there is one."""
+
+    pitch_mm: Positive
+    strands: Annotated[int, Field(ge=1, le=4)] = 1
+    crank_teeth: Annotated[int, Field(ge=9, le=200)]
+    cam_teeth: Annotated[int, Field(ge=9, le=200)]
+    loop_links: Annotated[int, Field(ge=20, le=1_000)]
+    taut_links: Annotated[float, Field(gt=0, le=500, allow_inf_nan=False)]
+
+
+class Wire(Section):
+    """The tightener spring by its wire; rate after EN 13906-1."""
+
+    diameter_mm: Positive
+    coil_diameter_mm: Positive
+    active_coils: Positive
+    shear_modulus_n_per_mm2: Positive = 78_500.0
+    """Hot-coiled bars, from memory (EN 10089)."""
+
+
+class Tightener(Section):
+    """The tightener and its spring. Lengths in mm."""
+
+    kind: Literal["sprung", "locked"]
+    free_length_new_mm: Positive
+    free_length_mm: Positive
+    """As last measured."""
+    required_compression_mm: Positive
+    band_mm: Positive
+    rate_n_per_mm: Positive | None = None
+    wire: Wire | None = None
+    wrap_deg: Annotated[float, Field(gt=0, lt=360, allow_inf_nan=False)] = 90.0
+    lever_ratio: Positive = 1.0
+    """Wheel force over spring force, hence spring travel over wheel travel."""
+    nut_pitch_mm: Positive = 6.0
+    locked_at_mm: Positive | None = None
+    moved_mm: Positive = 0.5
+    """Locked: how far the length may stray from its locked value."""
+    slap_limit_mm: Positive = 3.0
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Tightener:
+        if (self.rate_n_per_mm is None) == (self.wire is None):
+            raise ValueError("give either rate_n_per_mm or the wire table, one of the two")
+        if self.free_length_mm > self.free_length_new_mm:
+            raise ValueError("free_length_mm is longer than free_length_new_mm; a spring does not grow")
+        if self.required_compression_mm >= self.free_length_mm:
+            raise ValueError("required_compression_mm is not less than free_length_mm")
+        if self.band_mm >= self.required_compression_mm:
+            raise ValueError("band_mm is not less than required_compression_mm; the spring would be loose in its band")
+        if self.kind == "locked" and self.locked_at_mm is None:
+            raise ValueError('kind = "locked" needs locked_at_mm, the length at which the bolt was locked')
+        return self
+
+    @property
+    def rate(self) -> float:
+        """Spring rate in N/mm: as given, or k = G·d⁴/(8·D³·n) from the wire (EN 13906-1)."""
+        if self.rate_n_per_mm is not None:
+            return self.rate_n_per_mm
+        assert self.wire is not None
+        w = self.wire
+        return w.shear_modulus_n_per_mm2 * w.diameter_mm**4 / (8 * w.coil_diameter_mm**3 * w.active_coils)
+
+    @property
+    def target_length_mm(self) -> float:
+        """Measured free length less required compression."""
+        return self.free_length_mm - self.required_compression_mm
+
+
+class Transducer(Section):
+    """The displacement transducer's 4–20 mA loop."""
+
+    at_4ma_mm: Finite
+    at_20ma_mm: Finite
+    table: list[tuple[Finite, Finite]] = []
+    """Calibration points (mA, mm), rising mA; where given, they replace the straight line."""
+    frozen_after_s: Positive = 120.0
+    noise_ma: Positive = 0.15
+    """Mean step between neighbouring samples that is called noisy."""
+
+    @field_validator("table")
+    @classmethod
+    def _rising(cls, table: list[tuple[float, float]]) -> list[tuple[float, float]]:
+        if table and len(table) < 2:
+            raise ValueError("a calibration table needs at least two points")
+        lengths = [mm for _, mm in table]
+        if any(b[0] <= a[0] for a, b in zip(table, table[1:], strict=False)):
+            raise ValueError("the calibration table's mA must rise from point to point")
+        steps = [b - a for a, b in zip(lengths, lengths[1:], strict=False)]
+        if steps and not (all(s > 0 for s in steps) or all(s < 0 for s in steps)):
+            raise ValueError("the calibration table's mm must rise or fall throughout")
+        return table
+
+    @model_validator(mode="after")
+    def _spans(self) -> Transducer:
+        if self.at_4ma_mm == self.at_20ma_mm:
+            raise ValueError("at_4ma_mm and at_20ma_mm are equal; the loop would measure nothing")
+        return self
+
+
+class LagSettings(Section):
+    """The camshaft's timing. Degrees of the crank; positive = late."""
+
+    zero_deg: Finite | None = None
+    """Raw crank − ratio·cam when the camshaft was last set; without it the lag is not known."""
+    near_deg: Positive = 1.5
+    limit_deg: Positive = 2.0
+    step_deg: Positive = 0.5
+    """A step of the mean lag of this size within ten revolutions is told at once."""
+    pin_gauge_radius_mm: Positive | None = None
+
+    @model_validator(mode="after")
+    def _ordered(self) -> LagSettings:
+        if self.near_deg >= self.limit_deg:
+            raise ValueError("near_deg is not below limit_deg")
+        return self
+
+
+class ElongationSettings(Section):
+    """The chain's own limits, in per cent."""
+
+    at_camshaft_set_percent: NotNegative = 0.0
+    near_percent: Positive = 0.8
+    limit_percent: Positive = 1.0
+
+    @model_validator(mode="after")
+    def _ordered(self) -> ElongationSettings:
+        if self.near_percent >= self.limit_percent:
+            raise ValueError("near_percent is not below limit_percent")
+        return self
+
+
+class ServiceSettings(Section):
+    """Running hours at the start, and when hands were last on the drive."""
+
+    hours_at_start: NotNegative = 0.0
+    camshaft_set_at_h: NotNegative = 0.0
+    retightened_at_h: NotNegative = 0.0
+    retighten_every_h: Positive = 4_000.0
+    planning_horizon_h: Positive = 1_000.0
+
+    @model_validator(mode="after")
+    def _ordered(self) -> ServiceSettings:
+        for key in ("camshaft_set_at_h", "retightened_at_h"):
+            if getattr(self, key) > self.hours_at_start:
+                raise ValueError(f"{key} is later than hours_at_start; running hours do not run backwards")
+        return self
+
+
+class RunningSettings(Section):
+    """What counts as stopped, turning, steady."""
+
+    rpm_min: Positive = 60.0
+    rpm_max: Positive = 110.0
+    turning_rpm: Positive = 2.0
+    """Below this the crank is on the turning gear."""
+    steady_rpm: Positive = 4.0
+    """Speed may wander so far within `steady_s` and still be steady."""
+    steady_s: Positive = 30.0
+    settle_min: NotNegative = 20.0
+    """Steady running before limits are judged: chain and frame warm at different rates."""
+
+    @model_validator(mode="after")
+    def _ordered(self) -> RunningSettings:
+        if not self.turning_rpm < self.rpm_min < self.rpm_max:
+            raise ValueError("turning_rpm < rpm_min < rpm_max does not hold")
+        return self
+
+
+class SmoothingSettings(Section):
+    """The spike gate and the two exponentially weighted means."""
+
+    gate_revolutions: Annotated[int, Field(ge=3, le=101)] = 11
+    gate_k: Positive = 4.0
+    fast_s: Positive = 30.0
+    slow_s: Positive = 3_600.0
+
+    @model_validator(mode="after")
+    def _odd(self) -> SmoothingSettings:
+        if self.gate_revolutions % 2 == 0:
+            raise ValueError("gate_revolutions is even; a median window needs an odd count")
+        if self.fast_s >= self.slow_s:
+            raise ValueError("fast_s is not below slow_s")
+        return self
+
+
+class AlarmTuning(Section):
+    """What may be set of one alarm; what is left out keeps the table's value."""
+
+    priority: Priority | None = None
+    on_delay_s: NotNegative | None = None
+    off_delay_s: NotNegative | None = None
+    deadband: NotNegative | None = None
+
+
+class EngineSettings(Section):
+    """One engine and its drive."""
+
+    slug: Slug
+    name: str = Field(default="", max_length=64)
+    head: Slug
+    ratio: Literal[1, 2] = 1
+    """Crank turns to one cam turn: 1 two-stroke, 2 four-stroke."""
+    running: RunningSettings = RunningSettings()
+    chain: Chain
+    tightener: Tightener
+    transducer: Transducer
+    lag: LagSettings = LagSettings()
+    elongation: ElongationSettings = ElongationSettings()
+    service: ServiceSettings = ServiceSettings()
+    smoothing: SmoothingSettings = SmoothingSettings()
+    alarms: dict[str, AlarmTuning] = {}
+
+    @model_validator(mode="after")
+    def _chain_fits(self) -> EngineSettings:
+        if self.chain.taut_links >= self.chain.loop_links:
+            raise ValueError("chain.taut_links is not less than chain.loop_links")
+        t = self.transducer
+        low, high = sorted((t.at_4ma_mm, t.at_20ma_mm))
+        if not low <= self.tightener.target_length_mm <= high:
+            raise ValueError(
+                f"the target length {self.tightener.target_length_mm:.1f} mm lies outside the transducer's "
+                f"{low:g}–{high:g} mm"
+            )
+        return self
+
+
+class Settings(Section):
+    """The whole file."""
+
+    vessel: Vessel
+    gateway: GatewaySettings = GatewaySettings()
+    time: TimeSettings = TimeSettings()
+    capture: CaptureSettings = CaptureSettings()
+    head: list[HeadSettings] = Field(min_length=1, max_length=16)
+    engine: list[EngineSettings] = Field(min_length=1, max_length=16)
+    broker: list[BrokerSettings] = Field(default=[], max_length=8)
+    alarms: dict[str, AlarmTuning] = {}
+    """The gateway's own alarms."""
+
+    @model_validator(mode="after")
+    def _wired(self) -> Settings:
+        for kind, slugs in (
+            ("head", [h.slug for h in self.head]),
+            ("engine", [e.slug for e in self.engine]),
+            ("broker", [b.name for b in self.broker]),
+        ):
+            twice = sorted({s for s in slugs if slugs.count(s) > 1})
+            if twice:
+                raise ValueError(f"{kind} named twice: {', '.join(twice)}")
+        heads = {h.slug for h in self.head}
+        for e in self.engine:
+            if e.head not in heads:
+                raise ValueError(f"engine {e.slug}: head {e.head!r} is not among the heads: {', '.join(sorted(heads))}")
+        used = [e.head for e in self.engine]
+        shared = sorted({h for h in used if used.count(h) > 1})
+        if shared:
+            raise ValueError(f"head {', '.join(shared)} serves two engines; one head, one engine")
+        return self
+
+
+def load_settings(path: Path) -> Settings:
+    """Read and check a settings file. Raises SettingsError with one line per fault, `file: key: what is wrong`."""
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as e:
+        raise SettingsError([f"{path}: cannot be read: {e.strerror}; give the path of a readable TOML file"]) from None
+    except UnicodeDecodeError:
+        raise SettingsError([f"{path}: is not UTF-8 text; save it as UTF-8"]) from None
+    except tomllib.TOMLDecodeError as e:
+        raise SettingsError([f"{path}: not valid TOML: {e}"]) from None
+    try:
+        return Settings.model_validate(data)
+    except ValidationError as e:
+        raise SettingsError([_line(path, data, dict(err)) for err in e.errors()]) from None
+
+
+def _line(path: Path, data: object, err: dict[str, object]) -> str:
+    loc = err["loc"]
+    assert isinstance(loc, tuple)
+    key = ".".join(str(p) for p in loc) or "(whole file)"
+    text = str(err["msg"]).removeprefix("Value error, ")
+    if err["type"] == "extra_forbidden":
+        text = "unknown key; remove it or correct its spelling"
+    elif err["type"] == "missing":
+        text = "missing; this key must be given"
+    elif "input" in err and not isinstance(err["input"], dict | list):
+        text = f"{text}, not {err['input']!r}"
+    return f"{path}: {key}: {text}"
+
+
+def spring_force_n(t: Tightener, compression_mm: float) -> float:
+    """F = k·c in N."""
+    return t.rate * compression_mm
+
+
+def slack_tension_n(t: Tightener, compression_mm: float) -> float:
+    """Slack-side tension T = F·i/(2·sin(β/2)) in N; β the wrap on the tightener wheel, i the lever ratio."""
+    return spring_force_n(t, compression_mm) * t.lever_ratio / (2 * math.sin(math.radians(t.wrap_deg) / 2))
