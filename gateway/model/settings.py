@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import tomllib
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -116,6 +117,24 @@ class HeadSettings(Section):
     """0 = the head sends without pause; else its usual pause between bursts."""
 
 
+class SecondStage(Section):
+    """The chain from the intermediate shaft to the camshaft, where there are two chains."""
+
+    pitch_mm: Positive
+    strands: Annotated[int, Field(ge=1, le=4)] = 1
+    drive_teeth: Annotated[int, Field(ge=9, le=200)]
+    """The wheel on the intermediate shaft that pulls this chain."""
+    cam_teeth: Annotated[int, Field(ge=9, le=200)]
+    loop_links: Annotated[int, Field(ge=20, le=1_000)]
+    taut_links: Annotated[float, Field(gt=0, le=500, allow_inf_nan=False)]
+
+    @model_validator(mode="after")
+    def _fits(self) -> SecondStage:
+        if self.taut_links >= self.loop_links:
+            raise ValueError("taut_links is not less than loop_links")
+        return self
+
+
 class Chain(Section):
     """The camshaft's chain and its wheels; a second stage where there is one."""
 
@@ -125,6 +144,16 @@ class Chain(Section):
     cam_teeth: Annotated[int, Field(ge=9, le=200)]
     loop_links: Annotated[int, Field(ge=20, le=1_000)]
     taut_links: Annotated[float, Field(gt=0, le=500, allow_inf_nan=False)]
+    second: SecondStage | None = None
+    """Two chains: `cam_teeth` above is then the wheel on the intermediate shaft which the first chain drives."""
+    tightener_stage: Literal[1, 2] = 1
+    """On which of the two chains the tightener sits."""
+
+    @model_validator(mode="after")
+    def _staged(self) -> Chain:
+        if self.tightener_stage == 2 and self.second is None:
+            raise ValueError("tightener_stage = 2 without a second chain; give [engine.chain.second] or set it to 1")
+        return self
 
 
 class Wire(Section):
@@ -203,9 +232,9 @@ class Transducer(Section):
         if table and len(table) < 2:
             raise ValueError("a calibration table needs at least two points")
         lengths = [mm for _, mm in table]
-        if any(b[0] <= a[0] for a, b in zip(table, table[1:], strict=False)):
+        if any(b[0] <= a[0] for a, b in pairwise(table)):
             raise ValueError("the calibration table's mA must rise from point to point")
-        steps = [b - a for a, b in zip(lengths, lengths[1:], strict=False)]
+        steps = [b - a for a, b in pairwise(lengths)]
         if steps and not (all(s > 0 for s in steps) or all(s < 0 for s in steps)):
             raise ValueError("the calibration table's mm must rise or fall throughout")
         return table
