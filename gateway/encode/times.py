@@ -13,9 +13,9 @@ _SHAPE = re.compile(
 def rfc3339(utc_s: float) -> str:
     """Seconds since 1970 as `2026-11-25T09:30:00.123Z`: UTC, always three decimals.
 
-    Rounded to the nearest millisecond, halves up; the carry goes through seconds, days and years. (Cutting off would turn
-    many a decimal fraction, whose float lies just below it, into the millisecond before.) Raises ValueError for what is
-    not a finite time within the years 1 to 9999. Source: RFC 3339, section 5.6.
+    Rounded to the nearest millisecond, halves up; the carry goes through seconds, days and years. (Cutting off would
+    turn many a decimal fraction, whose float lies just below it, into the millisecond before.) Raises ValueError for
+    what is not a finite time within the years 1 to 9999. Source: RFC 3339, section 5.6.
     """
     if not math.isfinite(utc_s):
         raise ValueError(f"{utc_s} is not a time")

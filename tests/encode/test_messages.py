@@ -1,0 +1,217 @@
+"""The messages of the interface's section 3: their fields, their bytes, their schemas."""
+
+import json
+import math
+from typing import Any
+
+import jsonschema
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic import ValidationError
+
+from gateway.encode import messages as m
+from gateway.model.records import Measured, Reading, Transition
+from gateway.model.words import AlarmState, Priority, Quality, Running
+
+GATEWAY = "3f0c1d2e-0000-4000-8000-00000000abcd"
+UTC = 482_196_050.52
+
+
+def reading(**changed: Any) -> Reading:
+    """A reading of the invented vessel at sea."""
+    fields: dict[str, Any] = {
+        "t_us": 0, "hours": 21_400.12345, "running": Running.AHEAD, "rpm": 92.1234,
+        "spring": Measured(180.12345, Quality.GOOD), "compression_mm": 23.07, "tension_n": 1_264.4, "slap_mm": 0.5,
+        "lag": Measured(1.23456789, Quality.UNCERTAIN, "few cycles"), "lag_p2p_deg": 0.1, "casing_c": 51.23,
+    }  # fmt: skip
+    return Reading(**{**fields, **changed})
+
+
+def transition(**changed: Any) -> Transition:
+    """The lag passes its near limit."""
+    fields: dict[str, Any] = {
+        "t_us": 0, "engine": "main", "tag": "lag-near", "priority": Priority.WARNING, "came_from": AlarmState.NORMAL,
+        "to": AlarmState.UNACKNOWLEDGED, "value": 1.51239, "limit": 1.5, "unit": "°", "text": "lag near: late",
+        "causes": ("chain wear",),
+    }  # fmt: skip
+    return Transition(**{**fields, **changed})
+
+
+def valid(name: str, payload: bytes) -> dict[str, Any]:
+    """The message, having passed its published schema under the 2020-12 rules."""
+    value: dict[str, Any] = json.loads(payload, parse_constant=lambda what: pytest.fail(f"{what} in JSON"))
+    jsonschema.Draft202012Validator(m.schema(name)).validate(value)
+    return value
+
+
+def trend() -> m.TrendMessage:
+    """A trend with one limit in sight and figures still unknown."""
+    unknown = {"p05": None, "p50": None, "p95": None}
+    return m.TrendMessage.model_validate(
+        {
+            "ts": m.rfc3339(UTC), "hours": 21_400.0, "lag_deg": {"p05": 1.1, "p50": 1.23456, "p95": 1.3},
+            "lag_deg_per_1000h": {"p05": 0.05, "p50": 0.06, "p95": math.inf}, "elongation_percent": unknown,
+            "elongation_percent_per_1000h": unknown,
+            "limits": [{"limit": "lag-limit", "hours_to": {"p05": 9_000.04, "p50": 11_000.0, "p95": None},
+                        "date": {"p05": "2027-12-01", "p50": "2028-03-01", "p95": None}}],
+            "hours_since": {"retightened": 1_600.0, "camshaft_set": 11_600.0}, "agreement": "unknown", "causes": [],
+            "decision": {"do": "nothing", "why": "No limit is near."},
+        }
+    )  # fmt: skip
+
+
+def test_reading_has_the_fields_of_the_interface_in_order() -> None:
+    """Pins field names, their order and the rounding of `<base>/reading` to the byte."""
+    assert m.dump(m.reading_message(reading(), UTC)).decode() == (
+        '{"v":1,"ts":"1985-04-12T23:20:50.520Z","hours":21400.123,"running":"ahead","rpm":92.12,"spring_mm":180.123,'
+        '"compression_mm":23.07,"tension_n":1264,"slap_mm":0.5,"lag_deg":1.2346,"lag_p2p_deg":0.1,"casing_c":51.2,'
+        '"quality":{"spring":"good","lag":"uncertain"}}'
+    )
+
+
+def test_alarm_event_has_the_fields_of_the_interface_in_order() -> None:
+    """Pins an alarm's event to the byte, with `from` spelt as the interface spells it."""
+    body = m.alarm_event_body(transition(by="second engineer"), UTC, 21_400.0)
+    assert m.event_payload(GATEWAY, 7, body).decode() == (
+        f'{{"v":1,"gateway":"{GATEWAY}","seq":7,"ts":"1985-04-12T23:20:50.520Z","hours":21400.0,"kind":"alarm",'
+        '"tag":"lag-near","priority":"warning","from":"normal","to":"unacknowledged","value":1.5124,"limit":1.5,'
+        '"unit":"°","text":"lag near: late","causes":["chain wear"],"by":"second engineer"}'
+    )
+
+
+def all_messages() -> list[tuple[str, bytes]]:
+    """One message of every kind that is published, and odd ones."""
+    lost = reading(hours=None, rpm=None, spring=Measured(None, Quality.BAD, "wire"), running=Running.UNKNOWN,
+                   lag=Measured(math.nan, Quality.BAD, ""), tension_n=math.inf, casing_c=None)  # fmt: skip
+    adjustment = m.adjustment_event_body(
+        "retightened", UTC, 21_400.0, by="chief", before={"spring_mm": 183.21, "nut": None}, after={"turns": 1.5}
+    )
+    alarm = {"tag": "storage-fault", "priority": Priority.WARNING, "utc_s": UTC, "no": 20}
+    return [
+        ("presence", m.presence_payload("online", UTC, "0.1.0")),
+        ("reading", m.dump(m.reading_message(reading(), UTC))),
+        ("reading", m.dump(m.reading_message(lost, UTC))),
+        ("alarm", m.alarm_state_payload(state=AlarmState.NORMAL, **alarm)),  # type: ignore[arg-type]
+        ("alarm", m.alarm_state_payload(state=AlarmState.RETURNED, since_utc_s=UTC - 60, **alarm)),  # type: ignore[arg-type]
+        ("alarm", m.dump(m.alarm_message(transition(), 0, UTC, 1.0, UTC))),
+        ("event", m.event_payload(GATEWAY, 1, m.alarm_event_body(transition(value=math.nan), UTC, None))),
+        ("event", m.event_payload(GATEWAY, 2, adjustment)),
+        ("event", m.event_payload(GATEWAY, 3, m.gateway_event_body("started", UTC, version="0.1.0"))),
+        ("trend", m.dump(trend())),
+        ("done", m.dump(m.DoneMessage(id="a1", ok=False, why="no such alarm"))),
+        ("received", m.dump(m.ReceivedMessage(v=1, gateway=GATEWAY, seq=3, ts=m.rfc3339(UTC)))),
+        ("do", m.dump(m.DoMessage(v=1, id="a1", do="shelve", engine="main", alarm="lag-near", minutes=30, by="chief"))),
+    ]
+
+
+@pytest.mark.parametrize(("name", "payload"), all_messages())
+def test_every_message_passes_its_schema(name: str, payload: bytes) -> None:
+    """Pins that what is built is what `camdrift schema NAME` promises, and that it is version 1."""
+    assert valid(name, payload)["v"] == 1
+
+
+@pytest.mark.parametrize(("name", "payload"), all_messages())
+def test_schema_refuses_a_missing_and_an_unknown_key(name: str, payload: bytes) -> None:
+    """Pins that the schemas can fail: each refuses the message without `v` and with a key too many."""
+    value = json.loads(payload)
+    judge = jsonschema.Draft202012Validator(m.schema(name))
+    assert not judge.is_valid({k: x for k, x in value.items() if k != "v"})
+    assert not judge.is_valid(value | {"extra": 1})
+
+
+@pytest.mark.parametrize("name", m.SCHEMAS)
+def test_schema_is_itself_valid_and_named(name: str) -> None:
+    """Pins dialect and identifier of every schema, that of the settings included."""
+    made = m.schema(name)
+    jsonschema.Draft202012Validator.check_schema(made)
+    assert made["$id"] == f"urn:camdrift:schema:1:{name}"
+    assert json.dumps(made) == json.dumps(m.schema(name))
+
+
+def test_unknown_schema_is_a_key_error() -> None:
+    """Pins the error for a name that no message has."""
+    with pytest.raises(KeyError):
+        m.schema("weather")
+
+
+maybe = st.one_of(st.none(), st.floats(), st.floats(-1e4, 1e4))
+
+
+@given(maybe, maybe, maybe, maybe, st.floats(-1e9, 1e10))
+def test_no_figure_is_ever_not_a_number(
+    lag: float | None, mm: float | None, n: float | None, rpm: float | None, utc: float
+) -> None:
+    """Pins that NaN and infinities become null, whatever comes, and that nothing raises."""
+    r = reading(lag=Measured(lag, Quality.BAD), slap_mm=mm, tension_n=n, rpm=rpm)
+    value = valid("reading", m.dump(m.reading_message(r, utc)))
+    for given_figure, said, digits in ((lag, value["lag_deg"], 4), (mm, value["slap_mm"], 3), (rpm, value["rpm"], 2)):
+        if given_figure is None or not math.isfinite(given_figure):
+            assert said is None
+        else:
+            assert abs(said - given_figure) <= 0.5 * 10.0**-digits + 1e-9 * abs(given_figure)
+
+
+def test_numpy_figures_and_minus_nought_give_the_same_bytes() -> None:
+    """Pins that a float64 says what a float says and that −0.00001° is not printed as −0.0."""
+    plain = m.dump(m.reading_message(reading(slap_mm=0.25, lag=Measured(0.0, Quality.GOOD)), UTC))
+    odd = reading(slap_mm=np.float64(0.25), lag=Measured(float(np.float64(-0.00001)), Quality.GOOD))
+    assert m.dump(m.reading_message(odd, UTC)) == plain
+
+
+@pytest.mark.parametrize("body", [
+    m.alarm_event_body(transition(), UTC, 21_400.123456),
+    m.adjustment_event_body("pressures", UTC, 1.0, by="chief", before={}, after={"b": 1.00004, "a": "x"}),
+    m.gateway_event_body("stopped", UTC, version="0.1.0", text="Ω"),
+])  # fmt: skip
+def test_an_event_read_back_gives_the_same_bytes(body: dict[str, Any]) -> None:
+    """Pins that the bytes are canonical: reading and writing again changes none."""
+    payload = m.event_payload(GATEWAY, 12, body)
+    assert m.dump(m.parse_event(payload)) == payload
+
+
+def test_order_of_named_figures_does_not_show() -> None:
+    """Pins that two bookings of the same figures give the same bytes."""
+    one = m.adjustment_event_body("hand-play", UTC, 1.0, by="x", before={"a": 1.0, "b": 2.0}, after={})
+    two = m.adjustment_event_body("hand-play", UTC, 1.0, by="x", before={"b": 2.0, "a": 1.0}, after={})
+    assert m.event_payload(GATEWAY, 1, one) == m.event_payload(GATEWAY, 1, two)
+
+
+def test_since_is_null_when_normal() -> None:
+    """Pins that a normal alarm does not claim to stand since some time."""
+    t = transition(came_from=AlarmState.ACKNOWLEDGED, to=AlarmState.NORMAL)
+    assert m.alarm_message(t, 0, UTC, None, UTC - 5).since is None
+    assert m.alarm_message(transition(), 0, UTC, None, UTC - 0.52).since == "1985-04-12T23:20:50.000Z"
+
+
+def test_a_persons_reason_is_not_lost() -> None:
+    """Pins that the reason for shelving stands at the end of the text."""
+    assert m.alarm_event_body(transition(why="sensor being renewed"), UTC, None)["text"].endswith("being renewed")
+
+
+@pytest.mark.parametrize("payload", [
+    b'{"v":1,"id":"a","do":"shelve","alarm":"lag-near","minutes":1441,"by":"x"}',
+    b'{"v":1,"id":"a","do":"silence","alarm":"lag-near","by":"x"}',
+    b'{"v":2,"id":"a","do":"acknowledge","alarm":"lag-near","by":"x"}',
+    b'{"id":"a","do":"acknowledge","alarm":"lag-near","by":"x"}',
+    b'{"v":1,"id":"a","do":"acknowledge","alarm":"LAG/#","by":"x"}',
+    b'{"v":1,"id":"a","do":"acknowledge","alarm":"lag-near","by":"x","then":"reboot"}',
+    b"[]", b"\xff",
+])  # fmt: skip
+def test_a_bad_request_is_refused(payload: bytes) -> None:
+    """Pins that requests from aboard are taken only as the interface has them: shelving within a day, version 1."""
+    with pytest.raises(ValidationError):
+        m.DoMessage.model_validate_json(payload)
+
+
+def test_topics() -> None:
+    """Pins the interface's topics."""
+    t = m.Topics("camdrift/1", "tern-passage")
+    root = "camdrift/1/tern-passage"
+    assert [t.presence, t.do, t.done, t.received] == [f"{root}/{x}" for x in ("presence", "do", "done", "received")]
+    assert [t.reading("main"), t.trend("main")] == [f"{root}/main/reading", f"{root}/main/trend"]
+    assert [t.alarm("main", "lag-near"), t.alarm(None, "storage-fault")] == [
+        f"{root}/main/alarm/lag-near", f"{root}/alarm/storage-fault",
+    ]  # fmt: skip
+    assert [t.event("main"), t.event(None)] == [f"{root}/main/event", f"{root}/event"]
