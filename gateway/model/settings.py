@@ -285,6 +285,10 @@ class ServiceSettings(Section):
     camshaft_set_at_h: NotNegative = 0.0
     retightened_at_h: NotNegative = 0.0
     retighten_every_h: Positive = 4_000.0
+    chain_new_at_h: NotNegative | None = None
+    """When the chain was last renewed, where that is recent enough to matter for bedding in."""
+    bedding_in_h: list[Positive] = Field(default=[50.0, 500.0, 1_500.0], max_length=8)
+    """Hours after a chain's renewal at which it is checked, before the interval takes over (common practice)."""
     planning_horizon_h: Positive = 1_000.0
 
     @model_validator(mode="after")
@@ -292,6 +296,10 @@ class ServiceSettings(Section):
         for key in ("camshaft_set_at_h", "retightened_at_h"):
             if getattr(self, key) > self.hours_at_start:
                 raise ValueError(f"{key} is later than hours_at_start; running hours do not run backwards")
+        if self.chain_new_at_h is not None and self.chain_new_at_h > self.hours_at_start:
+            raise ValueError("chain_new_at_h is later than hours_at_start; running hours do not run backwards")
+        if any(b <= a for a, b in pairwise(self.bedding_in_h)):
+            raise ValueError("bedding_in_h must rise from check to check")
         return self
 
 

@@ -1,0 +1,265 @@
+"""The bookings: what hands did to the drive, who, when, at what running hours, and the figures before and after.
+
+Figures that were not taken are `None`. Nothing is ever changed: a correction is a new booking that replaces an
+earlier one.
+"""
+
+import csv
+import io
+import json
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, TypeAdapter, ValidationError
+
+from gateway.model.errors import Refused
+from gateway.model.settings import Finite, Section
+
+UTC_S_MIN, UTC_S_MAX = 946_684_800.0, 4_102_444_800.0
+"""The years 2000 to 2099: anything else is a mistyped date."""
+
+Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]{1,64}$")]
+
+
+class Booked(Section):
+    """What every booking carries. `utc_s` and `hours`: when the work was done, not when it was typed."""
+
+    id: Id
+    utc_s: Annotated[float, Field(ge=UTC_S_MIN, le=UTC_S_MAX)]
+    hours: Finite
+    person: str = Field(max_length=64)
+    note: str = Field(default="", max_length=1_000)
+
+
+class Retightened(Booked):
+    """The chain was retightened. Lengths of the spring in mm; `free_length_mm` is measured afresh with no load."""
+
+    kind: Literal["retightened"] = "retightened"
+    free_length_mm: Finite
+    spring_before_mm: Finite | None = None
+    spring_after_mm: Finite
+    elongation_percent: Finite | None = None
+    """What the program showed, or what was measured, on the day; with its standard uncertainty."""
+    elongation_se_percent: Finite | None = None
+
+
+class CamshaftSet(Booked):
+    """The camshaft was set, or found right. `raw_deg`: crank − ratio·cam as the encoders read; `gauge_mm`: late = +."""
+
+    kind: Literal["camshaft-set"] = "camshaft-set"
+    raw_deg: Finite
+    gauge_mm: Finite = 0.0
+    lag_before_deg: Finite | None = None
+    elongation_percent: Finite | None = None
+    elongation_se_percent: Finite | None = None
+
+
+class PumpsCompensated(Booked):
+    """The advance now in force at each fuel pump, in crank degrees, earlier = +; all of it, not what was added."""
+
+    kind: Literal["pumps-compensated"] = "pumps-compensated"
+    before_deg: list[Finite] = Field(default=[], max_length=32)
+    after_deg: list[Finite] = Field(min_length=1, max_length=32)
+
+
+class Measured(Booked):
+    """Base of the bookings that may bring a length over `links` links, in mm."""
+
+    links: int | None = None
+    length_mm: Finite | None = None
+
+
+class ChainRenewed(Measured):
+    """A new chain. `spring_after_mm`, `lag_after_deg`: as read when the drive was together again."""
+
+    kind: Literal["chain-renewed"] = "chain-renewed"
+    spring_after_mm: Finite | None = None
+    lag_after_deg: Finite | None = None
+
+
+class LinksRenewed(Measured):
+    """`renewed` links of the chain were replaced."""
+
+    kind: Literal["links-renewed"] = "links-renewed"
+    renewed: int
+    spring_after_mm: Finite | None = None
+    lag_after_deg: Finite | None = None
+
+
+class SpringRenewed(Booked):
+    """A new tightener spring: its free length in mm and, where it differs, its rate."""
+
+    kind: Literal["spring-renewed"] = "spring-renewed"
+    free_length_mm: Finite
+    rate_n_per_mm: Finite | None = None
+    spring_after_mm: Finite | None = None
+
+
+class LinksMeasured(Booked):
+    """Links were measured by hand: `length_mm` over `links` links."""
+
+    kind: Literal["links-measured"] = "links-measured"
+    links: int
+    length_mm: Finite
+
+
+class HandPlay(Booked):
+    """Play at mid-span by hand, in links or in mm."""
+
+    kind: Literal["hand-play"] = "hand-play"
+    play_links: Finite | None = None
+    play_mm: Finite | None = None
+
+
+class CylinderPressures(Section):
+    """One cylinder: maximum and mean indicated pressure in bar."""
+
+    cylinder: Annotated[int, Field(ge=1, le=32)]
+    max_bar: Finite
+    mean_indicated_bar: Finite | None = None
+
+
+class Pressures(Booked):
+    """Pressures of the cylinders, before or after work on the timing."""
+
+    kind: Literal["pressures"] = "pressures"
+    taken: Literal["before", "after"]
+    rpm: Finite | None = None
+    load: Finite | None = None
+    cylinders: list[CylinderPressures] = Field(min_length=1, max_length=32)
+
+
+Work = Annotated[
+    Retightened
+    | CamshaftSet
+    | PumpsCompensated
+    | ChainRenewed
+    | LinksRenewed
+    | SpringRenewed
+    | LinksMeasured
+    | HandPlay
+    | Pressures,
+    Field(discriminator="kind"),
+]
+
+
+class Correction(Booked):
+    """Replaces an earlier booking by `entry`, or strikes it out where there is none."""
+
+    kind: Literal["correction"] = "correction"
+    replaces: Id
+    entry: Work | None = None
+
+
+Entry = Annotated[
+    Retightened
+    | CamshaftSet
+    | PumpsCompensated
+    | ChainRenewed
+    | LinksRenewed
+    | SpringRenewed
+    | LinksMeasured
+    | HandPlay
+    | Pressures
+    | Correction,
+    Field(discriminator="kind"),
+]
+
+_ENTRY: TypeAdapter[Entry] = TypeAdapter(Entry)
+
+KINDS: tuple[str, ...] = (
+    "retightened",
+    "camshaft-set",
+    "pumps-compensated",
+    "chain-renewed",
+    "links-renewed",
+    "spring-renewed",
+    "links-measured",
+    "hand-play",
+    "pressures",
+    "correction",
+)
+
+_BEFORE = {"spring_before_mm": "spring_mm", "lag_before_deg": "lag_deg", "before_deg": "pumps_deg"}
+_AFTER = {"spring_after_mm": "spring_mm", "lag_after_deg": "lag_deg", "after_deg": "pumps_deg"}
+Figure = float | int | str | None
+
+
+def parse_entry(data: object) -> Entry:
+    """A booking from plain data (a mapping with `kind`). Raises Refused with one line per mistake."""
+    try:
+        return _ENTRY.validate_python(data)
+    except ValidationError as e:
+        raise Refused("\n".join(_fault(dict(err)) for err in e.errors())) from None
+
+
+def _fault(err: dict[str, Any]) -> str:
+    loc = [str(p) for p in err["loc"] if p not in KINDS]
+    if err["type"] in ("union_tag_invalid", "union_tag_not_found"):
+        return f"kind: give one of {', '.join(KINDS)}"
+    text = {"missing": "must be given", "extra_forbidden": "is no figure of this booking"}.get(err["type"], err["msg"])
+    return f"{'.'.join(loc)}: {text}"
+
+
+def before_after(entry: Entry) -> tuple[dict[str, Figure], dict[str, Figure]]:
+    """The figures of a booking as flat mappings for the event: what stood before, and what was found or left."""
+    before: dict[str, Figure] = {}
+    after: dict[str, Figure] = {}
+    for key, value in entry.model_dump(mode="json", exclude=set(Booked.model_fields) | {"kind"}).items():
+        if value is None or value == []:
+            continue
+        shown = value if isinstance(value, float | int | str) else json.dumps(value, separators=(",", ":"))
+        if key in _BEFORE:
+            before[_BEFORE[key]] = shown
+        else:
+            after[_AFTER.get(key, key)] = shown
+    return before, after
+
+
+def _columns(*models: type[Booked]) -> list[str]:
+    seen: dict[str, None] = {}
+    for model in models:
+        seen.update(dict.fromkeys(model.model_fields))
+    return [c for c in seen if c not in Booked.model_fields and c != "kind"]
+
+
+_HEADING = ["id", "kind", "utc", "hours", "person", "note", "replaced_by"]
+_FIGURES = _columns(
+    Retightened,
+    CamshaftSet,
+    PumpsCompensated,
+    ChainRenewed,
+    LinksRenewed,
+    LinksMeasured,
+    SpringRenewed,
+    HandPlay,
+    Pressures,
+    Correction,
+)
+
+
+def entries_csv(entries: Iterable[Entry]) -> str:
+    """All bookings in the order given as CSV (RFC 4180), a column per figure; corrected ones stay, and say by what."""
+    listed = list(entries)
+    replaced = {e.replaces: e.id for e in listed if isinstance(e, Correction)}
+    out = io.StringIO()
+    writer = csv.writer(out)
+    writer.writerow(_HEADING + _FIGURES)
+    for e in listed:
+        figures = e.model_dump(mode="json")
+        utc = datetime.fromtimestamp(e.utc_s, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        head = [e.id, e.kind, utc, e.hours, _safe(e.person), _safe(e.note), replaced.get(e.id, "")]
+        writer.writerow(head + [_cell(figures.get(c)) for c in _FIGURES])
+    return out.getvalue()
+
+
+def _cell(value: object) -> object:
+    if isinstance(value, list | dict):
+        return json.dumps(value, ensure_ascii=False, separators=(",", ":"))
+    return "" if value is None else value
+
+
+def _safe(text: str) -> str:
+    # A spreadsheet runs a cell that begins like a formula.
+    return "'" + text if text.lstrip()[:1] in ("=", "+", "-", "@") else text
