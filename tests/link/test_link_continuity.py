@@ -1,0 +1,247 @@
+"""What follows what: gaps, boots, pauses, clocks that step, and frames that come twice or late."""
+
+import numpy as np
+from head_writer import HeadWriter, frame
+
+from gateway.link import Decoder, Item, Mark
+from gateway.model.limits import OUT_OF_ORDER_FRAMES_MAX
+from gateway.model.records import Health, SampleBlock
+
+
+def marks(items: list[Item]) -> list[tuple[str, int]]:
+    return [(item.cause, item.count) for item in items if isinstance(item, Mark)]
+
+
+def blocks(items: list[Item]) -> list[SampleBlock]:
+    return [item for item in items if isinstance(item, SampleBlock)]
+
+
+def rows(items: list[Item]) -> list[tuple[int, int, int]]:
+    return [row for b in blocks(items) for row in zip(b.crank.tolist(), b.cam.tolist(), b.loop.tolist(), strict=True)]
+
+
+def test_frames_in_a_row_make_one_block() -> None:
+    """Frames that follow each other in one feed come as one block, with each frame's place and head time."""
+    w = HeadWriter(head_us=5_000)
+    items = Decoder().feed(w.ramp(50) + w.ramp(3) + w.ramp(256))
+    (block,) = blocks(items)
+    assert block.starts.tolist() == [0, 50, 53]
+    assert block.head_us.tolist() == [5_000, 105_000, 111_000]
+    assert rows(items) == w.sent
+    assert block.crank.dtype == np.uint16 and block.head_us.dtype == np.int64
+    assert not block.joined
+
+
+def test_block_does_not_pin_or_share_its_input() -> None:
+    """What is handed out stays as it was when the caller's buffer is written over."""
+    w = HeadWriter()
+    buffer = bytearray(w.ramp(5))
+    items = Decoder().feed(memoryview(buffer))
+    buffer[:] = b"\xff" * len(buffer)
+    assert rows(items) == w.sent
+
+
+def test_next_feed_is_joined() -> None:
+    """A block of a later feed says that it follows, and so does one behind a health frame; order is the stream's."""
+    w = HeadWriter()
+    decoder = Decoder()
+    first = decoder.feed(w.ramp())
+    second = decoder.feed(w.ramp() + w.health() + w.identity() + w.ramp())
+    assert [type(i).__name__ for i in second] == ["SampleBlock", "Health", "Identity", "SampleBlock"]
+    assert [b.joined for b in blocks(first + second)] == [False, True, True]
+
+
+def test_valid_bits_cut_the_block_not_the_samples() -> None:
+    """Other validity begins another block that still follows the one before."""
+    w = HeadWriter()
+    items = Decoder().feed(w.ramp(4) + w.ramp(4, valid=5) + w.ramp(4, valid=0xFD))
+    assert [(b.valid, b.joined, b.crank.size) for b in blocks(items)] == [(7, False, 4), (5, True, 8)]
+
+
+def test_other_interval_does_not_join() -> None:
+    """Samples at another interval are never joined to the ones before."""
+    w = HeadWriter()
+    data = w.ramp(4)
+    w.interval_ns = 1_000_000
+    items = Decoder().feed(data + w.ramp(4))
+    assert [b.joined for b in blocks(items)] == [False, False]
+
+
+def test_lost_frames_are_counted_once_across_the_wrap() -> None:
+    """A gap in sequence that spans 65535 to 0 is counted in frames, marked where it stands, and joins nothing."""
+    w = HeadWriter(sequence=65_533)
+    data = w.ramp()
+    for _ in range(4):
+        w.ramp()
+    decoder = Decoder()
+    items = decoder.feed(data + w.ramp() + w.ramp())
+    assert [type(i).__name__ for i in items] == ["SampleBlock", "Mark", "SampleBlock"]
+    assert marks(items) == [("lost", 4)] and decoder.counts.lost == 4
+    assert [b.joined for b in blocks(items)] == [False, False]
+    assert next(i for i in items if isinstance(i, Mark)).gap_us == 4 * 100_000
+
+
+def test_gap_seen_by_a_health_frame_is_not_joined_over() -> None:
+    """A gap shown by a health frame still cuts the samples behind it, and is not counted again."""
+    w = HeadWriter()
+    data = w.ramp()
+    w.ramp()
+    decoder = Decoder()
+    items = decoder.feed(data + w.health() + w.ramp())
+    assert [type(i).__name__ for i in items] == ["SampleBlock", "Mark", "Health", "SampleBlock"]
+    assert not blocks(items)[1].joined and decoder.counts.lost == 1 and decoder.counts.pauses == 0
+
+
+def test_frame_of_unknown_kind_keeps_its_number() -> None:
+    """A kind that is skipped is not also counted as lost, and the samples on its two sides join."""
+    w = HeadWriter()
+    decoder = Decoder()
+    items = decoder.feed(w.ramp() + frame(w.header(9) + b"abc") + w.ramp())
+    assert decoder.counts.refused["kind"] == 1 and decoder.counts.lost == 0
+    (block,) = blocks(items)
+    assert block.crank.size == 100
+
+
+def test_duplicates_are_dropped() -> None:
+    """A frame that comes twice in a row is heard once and counted, and what follows still joins."""
+    w = HeadWriter()
+    one, two, three = w.ramp(), w.ramp(), w.ramp()
+    decoder = Decoder()
+    items = decoder.feed(one + two + two + two + three)
+    assert rows(items) == w.sent and marks(items) == []
+    assert decoder.counts.duplicates == 2 and decoder.counts.samples == 3
+
+
+def test_late_frames_are_dropped() -> None:
+    """A frame older than the last one is dropped and counted; the samples around it still join."""
+    w = HeadWriter()
+    one, two, three, four = w.ramp(), w.ramp(), w.ramp(), w.ramp()
+    decoder = Decoder()
+    items = decoder.feed(one + two + three + one + two + four)
+    assert rows(items) == w.sent and decoder.counts.out_of_order == 2
+    assert [b.crank.size for b in blocks(items)] == [200]
+
+
+def test_new_boot_number_is_a_new_start() -> None:
+    """A head that starts anew is marked once, its old sequence and clock are forgotten, and nothing joins."""
+    w = HeadWriter()
+    data = w.ramp()
+    again = HeadWriter(boot=8, sequence=40_000, head_us=10)
+    decoder = Decoder()
+    items = decoder.feed(data + again.ramp() + again.ramp())
+    assert marks(items) == [("boot", 1)]
+    assert [(b.boot, b.joined, b.crank.size) for b in blocks(items)] == [(7, False, 50), (8, False, 100)]
+    assert (decoder.counts.boots, decoder.counts.lost, decoder.counts.time_steps) == (1, 0, 0)
+
+
+def test_restart_without_new_boot_number_is_believed() -> None:
+    """Old numbers that keep rising are dropped a few times, then taken as a new start: never deaf for good."""
+    w = HeadWriter(sequence=1_000, head_us=10**9)
+    decoder = Decoder()
+    decoder.feed(w.ramp())
+    again = HeadWriter(sequence=0, head_us=0)
+    items = decoder.feed(b"".join(again.ramp() for _ in range(OUT_OF_ORDER_FRAMES_MAX + 2)))
+    assert marks(items) == [("boot", 1)]
+    assert rows(items) == again.sent[(OUT_OF_ORDER_FRAMES_MAX - 1) * 50 :]
+    assert decoder.counts.out_of_order == OUT_OF_ORDER_FRAMES_MAX
+
+
+def test_long_silence_past_half_the_circle_is_a_gap() -> None:
+    """A cable out for so long that the count has gone more than half round loses nothing of what comes after it."""
+    w = HeadWriter(sequence=10)
+    data = w.ramp()
+    w.sequence, w.head_us = 10 + 50_000, w.head_us + 5_000 * 10**6
+    decoder = Decoder()
+    items = decoder.feed(data + w.ramp())
+    assert len(rows(items)) == 100
+    assert decoder.counts.lost == 49_999 and decoder.counts.out_of_order == 0
+
+
+def test_pause_between_bursts() -> None:
+    """Whole sequence, later head time: a pause, marked with its length, and no loss."""
+    w = HeadWriter()
+    data = w.ramp()
+    w.head_us += 594_000_000
+    decoder = Decoder()
+    items = decoder.feed(data + w.health() + w.ramp())
+    assert marks(items) == [("pause", 1)] and decoder.counts.lost == 0
+    assert not blocks(items)[1].joined
+    assert next(i for i in items if isinstance(i, Mark)).gap_us == 594_000_000
+
+
+def test_clock_that_goes_back() -> None:
+    """A head time that steps back is marked and counted once, though samples and health both show it."""
+    w = HeadWriter(head_us=10**10)
+    data = w.ramp() + w.health()
+    w.head_us -= 3_600_000_000
+    decoder = Decoder()
+    items = decoder.feed(data + w.ramp() + w.health() + w.ramp())
+    assert marks(items) == [("time-step", 1)] and decoder.counts.time_steps == 1
+    assert [b.joined for b in blocks(items)] == [False, False, True]
+
+
+def test_clock_that_goes_back_shown_by_health() -> None:
+    """The same where the health frame comes first: the samples behind it do not join and are not counted again."""
+    w = HeadWriter(head_us=10**10)
+    data = w.ramp() + w.health()
+    w.head_us -= 3_600_000_000
+    decoder = Decoder()
+    items = decoder.feed(data + w.health() + w.ramp() + w.ramp())
+    assert marks(items) == [("time-step", 1)] and decoder.counts.time_steps == 1
+    assert [b.joined for b in blocks(items)] == [False, False]
+
+
+def test_rounding_of_head_time_joins() -> None:
+    """Head time in whole µs beside an interval that is not: a thousand frames still make one block."""
+    w = HeadWriter(interval_ns=1_953_125)
+    data = bytearray()
+    for i in range(1_000):
+        w.head_us = (i * 7 * w.interval_ns) // 1_000
+        data += w.ramp(7)
+    assert [b.crank.size for b in blocks(Decoder().feed(data))] == [7_000]
+
+
+def test_head_time_beyond_what_is_exact_is_refused() -> None:
+    """Head time past 2**53 µs is refused with its cause; it neither raises nor reaches the arrays."""
+    w = HeadWriter(head_us=2**64 - 1)
+    decoder = Decoder()
+    assert decoder.feed(w.ramp(1) + w.health(2**63)) == []
+    assert decoder.counts.refused["time"] == 2
+
+
+def test_name_of_the_head_is_made_printable() -> None:
+    """Control characters and bad UTF-8 in a head's name do not reach a log."""
+    w = HeadWriter()
+    (item,) = Decoder().feed(w.identity(b"a\x1b[2J\xff\nb"))
+    assert getattr(item, "name", "") == "a�[2J��b"
+
+
+def test_first_piece_may_be_cut() -> None:
+    """The tail of a frame at the start of a stream is no fault; later the same bytes are one."""
+    w = HeadWriter()
+    tail = w.ramp()[40:]
+    decoder = Decoder()
+    decoder.feed(tail + w.ramp())
+    assert (decoder.counts.partial_first, decoder.counts.refused_total, decoder.counts.samples) == (1, 0, 1)
+    decoder.feed(tail)
+    assert (decoder.counts.partial_first, decoder.counts.refused_total) == (1, 1)
+
+
+def test_reopened_port_drops_what_was_pending() -> None:
+    """After the port was away the unfinished frame is void and the next piece may be cut; sequence goes on."""
+    w = HeadWriter()
+    decoder = Decoder()
+    whole, cut, after = w.ramp(), w.ramp(), w.ramp()
+    decoder.feed(whole + cut[:100])
+    decoder.reopened()
+    items = decoder.feed(cut[200:] + after)
+    assert marks(items) == [("lost", 1)]
+    assert (decoder.counts.partial_first, decoder.counts.refused_total) == (1, 0)
+
+
+def test_health_is_not_samples() -> None:
+    """A health frame keeps its own fields when it stands between samples."""
+    w = HeadWriter()
+    items = Decoder().feed(w.ramp() + w.health(turns=77) + w.ramp())
+    (health,) = [i for i in items if isinstance(i, Health)]
+    assert (health.crank_turns, health.casing_c) == (77, 55.3)
