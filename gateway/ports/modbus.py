@@ -55,6 +55,7 @@ class ModbusTcpServer:
         self._act = act
         self._version = version
         self._peers: set[_Peer] = set()
+        self._full_told = False
         self._tasks: set[asyncio.Task[None]] = set()
         self._started = threading.Event()
         self._end: Callable[[], None] = lambda: None
@@ -128,12 +129,18 @@ class ModbusTcpServer:
         if len(self._peers) >= self._settings.connections_max:
             oldest = min(self._peers, key=lambda p: p.heard_s)
             if peer.heard_s - oldest.heard_s < IDLE_BEFORE_PUSHED_OUT_S:
-                _log.warning("Modbus connection refused: all places taken", peer=peer.address)
+                self._tell_full(peer)
                 return False
             self._peers.discard(oldest)
             oldest.writer.transport.abort()
         self._peers.add(peer)
+        self._full_told = self._full_told and len(self._peers) == self._settings.connections_max
         return True
+
+    def _tell_full(self, peer: _Peer) -> None:
+        tell = _log.debug if self._full_told else _log.warning
+        tell("Modbus connection refused: all places taken", peer=peer.address)
+        self._full_told = True
 
     async def _converse(self, reader: asyncio.StreamReader, peer: _Peer) -> None:
         is_modbus = True

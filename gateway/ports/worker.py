@@ -14,11 +14,13 @@ PAUSE_S_MAX = 30.0
 
 
 class PortWorker(ABC):
-    """Base of the panel's ports. `fault` is the present trouble in plain words, empty while all is well."""
+    """Base of the panel's ports. `fault`: the present trouble in plain words, empty while all is well. `ready`:
+    set while the device is open."""
 
     def __init__(self, name: str) -> None:
         self.name = name
         self.fault = ""
+        self.ready = threading.Event()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name=name, daemon=True)
 
@@ -49,6 +51,7 @@ class PortWorker(ABC):
         if self.fault:
             _log.info("port works again", port=self.name)
         self.fault = ""
+        self.ready.set()
 
     def _run(self) -> None:
         pause = PAUSE_S_MIN
@@ -62,6 +65,7 @@ class PortWorker(ABC):
                 pause = self._failed(f"{self.name}: unexpected {type(e).__name__}: {e}; report this", pause)
 
     def _failed(self, text: str, pause: float) -> float:
+        self.ready.clear()
         if not self.fault:
             _log.warning("port failed", port=self.name, why=text)
             pause = PAUSE_S_MIN
