@@ -1,0 +1,107 @@
+"""How we show ourselves to a broker, and the true reason, in one line, why it would not have us."""
+
+import os
+import socket
+import ssl
+from collections.abc import Mapping
+from pathlib import Path
+
+from gateway.model.errors import PortError
+from gateway.model.settings import BrokerSettings
+
+PASSWORD_BYTES_MAX = 65_535
+"""MQTT's own limit for binary data (MQTT 5, section 1.5.6): a mistaken path to a big file is refused."""
+
+_HINTS = {
+    0x80: "it refuses without a reason",
+    0x81: "it could not read our CONNECT",
+    0x82: "it calls our CONNECT a protocol error",
+    0x84: "it does not speak this version of MQTT; set protocol to the other of 5 and 3.1.1",
+    0x85: "it does not accept the client id; set client_id",
+    0x86: "bad user name or password; check user and password_file or password_env",
+    0x87: "not authorized; check user and password, and the broker's access list",
+    0x88: "the broker is not available now",
+    0x89: "the broker is busy",
+    0x8A: "the broker has banned this client",
+    0x8C: "it wants another way of authentication",
+    0x8E: "another client took over with the same client id; give each gateway its own client_id",
+    0x93: "we sent more messages than its Receive Maximum allows",
+    0x95: "a message was larger than it takes",
+    0x97: "its quota is exceeded",
+    0x9A: "it keeps no retained messages",
+    0x9F: "too many connections in a short time",
+}
+
+
+def reason_text(code: int, name: str) -> str:
+    """A reason code of a CONNACK or DISCONNECT in words that say what to do; `name` is the standard's own."""
+    return _HINTS.get(code, name) + f" (0x{code:02X})"
+
+
+def read_password(broker: BrokerSettings, environ: Mapping[str, str] = os.environ) -> str | None:
+    """The password from the file or the variable that the settings name, or None.
+
+    Raises PortError where it cannot be had, or where others than the owner may read the file; its text never holds it.
+    """
+    if broker.password_env:
+        if not environ.get(broker.password_env):
+            raise PortError(f"password_env: the variable {broker.password_env} is not set or empty")
+        return environ[broker.password_env]
+    return _from_file(broker.password_file) if broker.password_file else None
+
+
+def _from_file(path: Path) -> str:
+    try:
+        with path.open("rb") as file:
+            mode = os.fstat(file.fileno()).st_mode
+            raw = file.read(PASSWORD_BYTES_MAX + 1)
+    except OSError as e:
+        raise PortError(f"password_file {path}: cannot be read: {e.strerror}") from None
+    if mode & 0o077:
+        raise PortError(f"password_file {path}: others may read it (mode {mode & 0o777:03o}); chmod 600 {path}")
+    try:
+        text = raw.decode().rstrip("\r\n")
+    except UnicodeDecodeError:
+        raise PortError(f"password_file {path}: is not UTF-8 text") from None
+    if not text or len(raw) > PASSWORD_BYTES_MAX:
+        raise PortError(
+            f"password_file {path}: is {'too long' if text else 'empty'}; it holds the password, nothing else"
+        )
+    return text
+
+
+def tls_context(broker: BrokerSettings) -> ssl.SSLContext | None:
+    """The TLS context of the settings: the broker's certificate and host name are always checked. Raises PortError."""
+    if not broker.tls:
+        return None
+    for key, path in (("ca_file", broker.ca_file), ("cert_file", broker.cert_file), ("key_file", broker.key_file)):
+        if path is not None and not os.access(path, os.R_OK):
+            raise PortError(f"{key} {path}: is not there or may not be read")
+    try:
+        context = ssl.create_default_context(cafile=broker.ca_file)
+        if broker.cert_file:
+            # A password callback: without one OpenSSL would ask at the terminal and wait for ever.
+            context.load_cert_chain(broker.cert_file, broker.key_file, password=lambda: b"")
+    except (ssl.SSLError, OSError) as e:
+        why = getattr(e, "reason", None) or str(e)
+        raise PortError(f"TLS: ca_file, cert_file or key_file cannot be used: {why}") from None
+    return context
+
+
+def why_not(error: Exception, host: str, port: int, within_s: float) -> str:
+    """One line on why a connection could not be opened."""
+    if isinstance(error, socket.gaierror):
+        return f"host {host} is not known: {error.strerror}; check host and the name server"
+    if isinstance(error, ConnectionRefusedError):
+        return f"nothing listens at {host}:{port}; check that the broker runs, and host and port"
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return (
+            f"TLS: the broker's certificate is not accepted: {error.verify_message}; check ca_file, host and the clock"
+        )
+    if isinstance(error, ssl.SSLError):
+        return f"TLS: no handshake with {host}:{port}: {error.reason}; check that this port speaks TLS"
+    if isinstance(error, TimeoutError):
+        return f"no answer from {host}:{port} within {within_s:g} s"
+    if isinstance(error, OSError):
+        return f"{host}:{port} cannot be reached: {error.strerror or error}"
+    return f"{host}:{port}: {type(error).__name__}: {error}"
