@@ -41,6 +41,14 @@ class Ballast:
         except OSError:
             return False
 
+    def disk_is_tight(self) -> bool:
+        """Whether the disk has less free than the reserve is large."""
+        try:
+            room = os.statvfs(self._path.parent)
+        except OSError:
+            return True
+        return room.f_bavail * room.f_frsize < self._size
+
     def release(self) -> bool:
         """Delete it; True if this freed anything."""
         try:

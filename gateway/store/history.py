@@ -1,0 +1,288 @@
+"""`history.db`: ten-minute medians for years, minute means for weeks. Written in groups, `synchronous=NORMAL`.
+
+Each `flush` commits what has come since the last one and then waits for the disk once, so a kill or a power cut loses
+no more than that. No alarm needs anything in here.
+
+**Thinning.** Ten-minute medians for 400 days; then one an hour (median of medians, revolutions summed) up to five
+years; then one a day. Minute means for 35 days. If the file still reaches nine tenths of `gateway.history_mb`, the
+oldest minute means go first, then the oldest medians of whatever grade. All in steps of at most 5,000 rows.
+"""
+
+import os
+import sqlite3
+import threading
+from collections import deque
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import astuple, dataclass, fields
+from itertools import groupby
+from pathlib import Path
+from statistics import fmean, median
+from typing import Any
+
+from gateway.model.errors import StorageError
+from gateway.model.records import Median
+from gateway.store.database import PAGE_BYTES, connect, open_file, pages_used, storage_error, transaction
+
+READING_FIELDS = (
+    "rpm",
+    "spring_mm",
+    "compression_mm",
+    "tension_n",
+    "slap_mm",
+    "lag_deg",
+    "lag_p2p_deg",
+    "casing_c",
+)
+READING_S = 60.0
+READING_DAYS = 35.0
+TEN_MINUTES_DAYS = 400.0
+HOURLY_DAYS = 5 * 365.25
+STEP_ROWS = 5_000
+PENDING_ROWS_MAX = 20_000
+"""Rows held in memory while the disk fails: two weeks of minute means of one engine. The oldest go first."""
+PAGES_SHARE_MAX = 0.9
+
+_COLUMNS = tuple(f.name for f in fields(Median))
+_MEDIAN_INSERT = (
+    f"INSERT OR REPLACE INTO median (engine, grade, {', '.join(_COLUMNS)}) VALUES (?, ?{', ?' * len(_COLUMNS)})"
+)
+_READING_INSERT = (
+    f"INSERT OR REPLACE INTO reading (engine, utc_s, {', '.join(READING_FIELDS)}) "
+    f"VALUES (?, ?{', ?' * len(READING_FIELDS)})"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingRow:
+    """Means of the present over an interval that begins at `utc_s`; keys as READING_FIELDS, None = not known."""
+
+    utc_s: float
+    values: Mapping[str, float | None]
+
+
+class HistoryReader:
+    """Reads `history.db`, also beside a running daemon, from any thread. Times: seconds since 1970."""
+
+    def __init__(self, data_dir: Path) -> None:
+        self._path = data_dir / "history.db"
+        self._lock = threading.Lock()
+        if not self._path.exists():
+            raise StorageError(f"{self._path}: there is none yet; `camdrift run` makes it")
+        try:
+            self._db = connect(self._path, synchronous="NORMAL", read_only=True)
+        except sqlite3.Error as e:
+            raise storage_error(self._path, e) from None
+
+    def medians(self, engine: str, from_utc: float, to_utc: float, limit: int) -> list[Median]:
+        """Up to `limit` medians in [from, to), oldest first; go on from just after the last for the next page."""
+        return self._medians("utc_s >= ? AND utc_s < ? ORDER BY utc_s LIMIT ?", engine, from_utc, to_utc, limit)
+
+    def since_hours(self, engine: str, hours: float, limit: int = 500_000) -> list[Median]:
+        """All medians from these running hours on, by hours."""
+        return self._medians("hours >= ? ORDER BY hours LIMIT ?", engine, hours, limit)
+
+    def median_points(self, engine: str, from_utc: float, to_utc: float, points: int) -> list[ReadingRow]:
+        """Medians in [from, to) averaged into at most `points` equal intervals, empty ones left out: for a plot."""
+        return self._points("median", _COLUMNS[1:], engine, from_utc, to_utc, points)
+
+    def readings(self, engine: str, from_utc: float, to_utc: float, points: int) -> list[ReadingRow]:
+        """Minute means in [from, to) averaged into at most `points` equal intervals, empty ones left out."""
+        return self._points("reading", READING_FIELDS, engine, from_utc, to_utc, points)
+
+    def close(self) -> None:
+        """Close the connection."""
+        with self._lock:
+            self._db.close()
+
+    def _medians(self, where: str, engine: str, *values: object) -> list[Median]:
+        sql = f"SELECT {', '.join(_COLUMNS)} FROM median WHERE engine=(SELECT id FROM engine WHERE slug=?) AND {where}"
+        return [Median(*row) for row in self._all(sql, engine, *values)]
+
+    def _points(
+        self, table: str, columns: Sequence[str], engine: str, from_utc: float, to_utc: float, points: int
+    ) -> list[ReadingRow]:
+        if not (to_utc > from_utc and points > 0):
+            return []
+        width = (to_utc - from_utc) / points
+        means = ", ".join(f"avg({c})" for c in columns)
+        rows = self._all(
+            f"SELECT CAST((utc_s - ?1) / ?2 AS INTEGER) AS slot, {means} FROM {table} "
+            "WHERE engine=(SELECT id FROM engine WHERE slug=?3) AND utc_s >= ?1 AND utc_s < ?4 GROUP BY slot "
+            "ORDER BY slot LIMIT ?5",
+            from_utc,
+            width,
+            engine,
+            to_utc,
+            points,
+        )
+        return [ReadingRow(from_utc + row[0] * width, dict(zip(columns, row[1:], strict=True))) for row in rows]
+
+    def _all(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
+        try:
+            with self._lock:
+                return self._db.execute(sql, values).fetchall()
+        except sqlite3.Error as e:
+            raise storage_error(self._path, e) from None
+
+
+class History(HistoryReader):
+    """Opens and writes `history.db` in a folder this process holds. `recovered_from`: where a damaged file was put.
+
+    `add` and `add_reading` only remember; `flush` writes. Raises StorageError.
+    """
+
+    def __init__(self, data_dir: Path, history_mb: float) -> None:
+        path = data_dir / "history.db"
+        limit = history_mb * 1024 * 1024
+        self._writer, self.recovered_from = open_file(path, "history", synchronous="NORMAL", max_bytes=limit)
+        self._max_pages = int(limit / PAGE_BYTES)
+        self._write_lock, self._due_lock = threading.Lock(), threading.Lock()
+        self._medians_due: deque[tuple[str, Median]] = deque(maxlen=PENDING_ROWS_MAX)
+        self._readings_due: deque[tuple[str, ReadingRow]] = deque(maxlen=PENDING_ROWS_MAX)
+        self._open_minute: dict[str, tuple[float, list[Mapping[str, float | None]]]] = {}
+        super().__init__(data_dir)
+
+    def add(self, engine: str, row: Median) -> None:
+        """Remember a ten-minute median."""
+        with self._due_lock:
+            self._medians_due.append((engine, row))
+
+    def add_reading(self, engine: str, utc_s: float, values: Mapping[str, float | None]) -> None:
+        """Take a reading into its minute's means. Raises ValueError for a name outside READING_FIELDS."""
+        unknown = sorted(set(values) - set(READING_FIELDS))
+        if unknown:
+            raise ValueError(f"not a field of a reading: {', '.join(unknown)}")
+        minute = utc_s // READING_S * READING_S
+        with self._due_lock:
+            if self._open_minute.get(engine, (minute,))[0] != minute:
+                self._close_minute(engine)
+            self._open_minute.setdefault(engine, (minute, []))[1].append(dict(values))
+
+    def flush(self, *, all_minutes: bool = False) -> int:
+        """Write what is remembered in one transaction; `all_minutes`: unfinished minutes too. Returns rows written."""
+        with self._write_lock:
+            medians, readings = self._due(all_minutes)
+            if not medians and not readings:
+                return 0
+            try:
+                with transaction(self._writer):
+                    ids = self._ids({e for e, _ in medians} | {e for e, _ in readings})
+                    self._keep_bounds()
+                    self._writer.executemany(_MEDIAN_INSERT, [(ids[e], 0, *astuple(m)) for e, m in medians])
+                    self._writer.executemany(
+                        _READING_INSERT,
+                        [(ids[e], r.utc_s, *(r.values.get(f) for f in READING_FIELDS)) for e, r in readings],
+                    )
+                self._sync()
+            except sqlite3.Error as e:
+                raise storage_error(self._path, e) from None
+            with self._due_lock:
+                _forget(self._medians_due, medians)
+                _forget(self._readings_due, readings)
+            return len(medians) + len(readings)
+
+    def thin(self, now_utc: float) -> int:
+        """One bounded step of the rule above; returns the rows it dealt with, 0 when nothing is left to do."""
+        day = 86_400.0
+        try:
+            with self._write_lock, transaction(self._writer):
+                done = 0
+                for (engine,) in self._writer.execute("SELECT id FROM engine").fetchall():
+                    done += self._merge(engine, 0, 1, 3_600.0, now_utc - TEN_MINUTES_DAYS * day)
+                    done += self._merge(engine, 1, 2, day, now_utc - HOURLY_DAYS * day)
+                    done += self._forget_readings(engine, now_utc - READING_DAYS * day)
+                return done
+        except sqlite3.Error as e:
+            raise storage_error(self._path, e) from None
+
+    def close(self) -> None:
+        """Write what is left, then close. Raises StorageError if the disk refuses, and is closed then too."""
+        try:
+            self.flush(all_minutes=True)
+        finally:
+            super().close()
+            with self._write_lock:
+                self._writer.close()
+
+    def _sync(self) -> None:
+        # NORMAL leaves the log's pages to the system's leisure; one wait per flush binds them.
+        try:
+            fd = os.open(self._path.with_name(self._path.name + "-wal"), os.O_RDWR | os.O_CLOEXEC)
+            try:
+                os.fdatasync(fd)
+            finally:
+                os.close(fd)
+        except OSError as e:
+            raise StorageError(f"{self._path}: the disk did not confirm it: {e.strerror}; look at the disk") from None
+
+    def _due(self, all_minutes: bool) -> tuple[list[tuple[str, Median]], list[tuple[str, ReadingRow]]]:
+        with self._due_lock:
+            if all_minutes:
+                for engine in list(self._open_minute):
+                    self._close_minute(engine)
+            return list(self._medians_due), list(self._readings_due)
+
+    def _close_minute(self, engine: str) -> None:
+        minute, taken = self._open_minute.pop(engine)
+        self._readings_due.append((engine, ReadingRow(minute, {f: _mean(taken, f) for f in READING_FIELDS})))
+
+    def _ids(self, slugs: Iterable[str]) -> dict[str, int]:
+        self._writer.executemany("INSERT OR IGNORE INTO engine (slug) VALUES (?)", [(s,) for s in slugs])
+        return dict(self._writer.execute("SELECT slug, id FROM engine").fetchall())
+
+    def _keep_bounds(self) -> None:
+        if pages_used(self._writer) <= PAGES_SHARE_MAX * self._max_pages:
+            return
+        if not self._delete_oldest("reading"):
+            self._delete_oldest("median")
+
+    def _delete_oldest(self, table: str) -> int:
+        found = self._writer.execute(
+            f"SELECT engine, utc_s FROM {table} ORDER BY utc_s LIMIT ?", (STEP_ROWS,)
+        ).fetchall()
+        self._writer.executemany(f"DELETE FROM {table} WHERE engine=? AND utc_s=?", found)
+        return len(found)
+
+    def _forget_readings(self, engine: int, before_utc: float) -> int:
+        found = self._writer.execute(
+            "SELECT engine, utc_s FROM reading WHERE engine=? AND utc_s < ? ORDER BY utc_s LIMIT ?",
+            (engine, before_utc, STEP_ROWS),
+        ).fetchall()
+        self._writer.executemany("DELETE FROM reading WHERE engine=? AND utc_s=?", found)
+        return len(found)
+
+    def _merge(self, engine: int, grade: int, into: int, slot_s: float, before_utc: float) -> int:
+        rows = self._writer.execute(
+            f"SELECT {', '.join(_COLUMNS)} FROM median WHERE engine=? AND utc_s < ? AND grade=? ORDER BY utc_s LIMIT ?",
+            (engine, before_utc // slot_s * slot_s, grade, STEP_ROWS),
+        ).fetchall()
+        groups = [list(group) for _, group in groupby(rows, key=lambda row: row[0] // slot_s)]
+        if len(rows) == STEP_ROWS and len(groups) > 1:
+            groups.pop()  # it may go on beyond this step
+        for group in groups:
+            self._writer.executemany("DELETE FROM median WHERE engine=? AND utc_s=?", [(engine, r[0]) for r in group])
+            self._writer.execute(_MEDIAN_INSERT, (engine, into, *astuple(merged([Median(*r) for r in group]))))
+        return sum(len(group) for group in groups)
+
+
+def merged(rows: Sequence[Median]) -> Median:
+    """One row for several: median of each figure that is known, revolutions summed, hours at the middle."""
+
+    def mid(name: str) -> float | None:
+        known = [v for row in rows if (v := getattr(row, name)) is not None]
+        return median(known) if known else None
+
+    figures: dict[str, Any] = {name: mid(name) for name in _COLUMNS}
+    return Median(**{**figures, "revolutions": sum(row.revolutions for row in rows)})
+
+
+def _mean(taken: Sequence[Mapping[str, float | None]], name: str) -> float | None:
+    known = [v for values in taken if (v := values.get(name)) is not None]
+    return fmean(known) if known else None
+
+
+def _forget(due: deque[Any], written: Sequence[object]) -> None:
+    # What came in meanwhile stays; what the bound has already pushed out must not be counted twice.
+    for item in written:
+        if due and due[0] is item:
+            due.popleft()

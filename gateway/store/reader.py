@@ -1,0 +1,81 @@
+"""Reading `state.db` without holding it: the page, `status` and `export` beside a running daemon."""
+
+import json
+import sqlite3
+import threading
+from pathlib import Path
+from typing import Any
+
+from gateway.model.errors import StorageError
+from gateway.store.database import connect, storage_error
+from gateway.store.outbox import Backlog, EventRow, RetainedRow
+
+
+class StateReader:
+    """Reads `state.db`, also beside a running daemon. Safe to call from any thread. Raises StorageError."""
+
+    def __init__(self, data_dir: Path) -> None:
+        self._path = data_dir / "state.db"
+        self._lock = threading.Lock()
+        if not self._path.exists():
+            raise StorageError(f"{self._path}: there is none yet; `camdrift run` makes it")
+        try:
+            self._db = connect(self._path, synchronous="FULL", read_only=True)
+        except sqlite3.Error as e:
+            raise storage_error(self._path, e) from None
+
+    def gateway_id(self) -> str:
+        """The name under which this store counts its seq."""
+        return str(self._all("SELECT value FROM fact WHERE key='gateway_id'")[0][0])
+
+    def checkpoint(self, key: str) -> object | None:
+        """What was last kept under `key`, from JSON; None if nothing was."""
+        rows = self._all("SELECT value FROM checkpoint WHERE key=?", key)
+        return json.loads(rows[0][0]) if rows else None
+
+    def backlog(self, broker: str) -> Backlog:
+        """What `broker` has not got yet; all zero for a name that is not in the settings."""
+        rows = self._all("SELECT place, dropped, classes FROM broker WHERE name=? AND active=1", broker)
+        if not rows:
+            return Backlog(0, None, 0, 0)
+        place, dropped, classes = rows[0]
+        if "event" not in classes.split():
+            return Backlog(0, None, place, dropped)
+        oldest = self._all("SELECT utc FROM event WHERE seq > ? ORDER BY seq LIMIT 1", place)
+        count = self._all("SELECT count(*) FROM event WHERE seq > ?", place)[0][0]
+        return Backlog(count, oldest[0][0] if oldest else None, place, dropped)
+
+    def brokers(self) -> list[str]:
+        """Names in the settings."""
+        return [name for (name,) in self._all("SELECT name FROM broker WHERE active=1 ORDER BY name")]
+
+    def events(
+        self, after_seq: int, limit: int, *, kind: str | None = None, newest_first: bool = False
+    ) -> list[EventRow]:
+        """A page of events above `after_seq`, by seq; `newest_first` gives the last ones, latest on top."""
+        order = "DESC" if newest_first else "ASC"
+        rows = self._all(
+            "SELECT seq, topic, kind, payload, utc FROM event WHERE seq > ?1 AND (?2 IS NULL OR kind = ?2) "
+            f"ORDER BY seq {order} LIMIT ?3",
+            after_seq,
+            kind,
+            limit,
+        )
+        return [EventRow(*row) for row in rows]
+
+    def retained(self) -> list[RetainedRow]:
+        """Every retained value as it stands."""
+        rows = self._all("SELECT topic, klass, rev, payload FROM retained ORDER BY topic")
+        return [RetainedRow(*row) for row in rows]
+
+    def close(self) -> None:
+        """Close the connection."""
+        with self._lock:
+            self._db.close()
+
+    def _all(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
+        try:
+            with self._lock:
+                return self._db.execute(sql, values).fetchall()
+        except sqlite3.Error as e:
+            raise storage_error(self._path, e) from None

@@ -1,0 +1,298 @@
+"""The one writer thread between the pipeline and the disk: the pipeline hands over and goes on, whatever the disk does.
+
+What comes while a commit is under way goes into the next one, whole: an alarm's event, its retained state and the
+checkpoint that knows of it are never parted. When the disk refuses, everything is kept in order and tried again every
+two seconds. When more than PENDING_EVENTS_MAX events wait, the oldest that is not an alarm goes, then the oldest alarm;
+these had no seq yet, so no gap tells of them: the next commit begins with a `gateway` event that does.
+"""
+
+import json
+import threading
+import time
+from collections import Counter, deque
+from collections.abc import Callable, Mapping, Sequence
+
+from gateway import __version__
+from gateway.encode.messages import gateway_event_body
+from gateway.model.errors import StorageError
+from gateway.model.limits import PENDING_EVENTS_MAX
+from gateway.model.records import Median
+from gateway.store.captures import CaptureRing
+from gateway.store.history import History
+from gateway.store.pending import Pending
+from gateway.store.state import NewEvent, NewRetained, StateStore, check_storable
+
+CAPTURE_BYTES_MAX = 4_000_000
+"""Raw bytes waiting for the disk: more than ten minutes of a head at 500 Hz. The oldest go first."""
+BEAT_S = 1.0
+TIGHT_PRUNE_S = 60.0
+
+
+class Recorder:
+    """`start` it, `submit` from any thread, `stop` it. It does not close what it was given.
+
+    `monotonic`: never-stepping seconds; `utc`: seconds since 1970, for housekeeping.
+    """
+
+    def __init__(
+        self,
+        store: StateStore,
+        history: History | None = None,
+        captures: CaptureRing | None = None,
+        *,
+        monotonic: Callable[[], float] = time.monotonic,
+        utc: Callable[[], float] = time.time,
+        retry_s: float = 2.0,
+        flush_s: float = 30.0,
+        prune_s: float = 3_600.0,
+    ) -> None:
+        self._store, self._history, self._captures = store, history, captures
+        self._monotonic, self._utc = monotonic, utc
+        self._retry_s, self._flush_s, self._prune_s = retry_s, flush_s, prune_s
+        self._wake = threading.Condition()
+        self._waiting, self._writing = Pending(), Pending()
+        self._order = 0
+        self._lost: Counter[str] = Counter()
+        self._raw: deque[tuple[str, float, bytes]] = deque()
+        self._raw_bytes = 0
+        self._subscribers: list[threading.Event] = []
+        self._stopping = self._flush_asked = False
+        self._faults: dict[str, str] = {}
+        self._flush_at = self._prune_at = monotonic() + flush_s
+        self._retry_at = 0.0
+        self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
+        self.nearly_full: str | None = store.nearly_full
+        self.last_beat = monotonic()
+        self.lost_events = self.refused = 0
+        self.lost_capture_bytes = 0
+
+    # ---- for the pipeline and the ports
+
+    def submit(
+        self,
+        events: Sequence[NewEvent] = (),
+        retained: Sequence[NewRetained] = (),
+        checkpoints: Mapping[str, object] | None = None,
+    ) -> None:
+        """Hand over for one commit; returns at once."""
+        with self._wake:
+            self._waiting.take(self._order, events, retained, checkpoints or {})
+            self._order += len(events)
+            self._keep_bound()
+            self._wake.notify_all()
+
+    def add_median(self, engine: str, row: Median) -> None:
+        """Hand over a ten-minute median for the history."""
+        if self._history is not None:
+            self._history.add(engine, row)
+
+    def add_reading(self, engine: str, utc_s: float, values: Mapping[str, float | None]) -> None:
+        """Hand over the present for the history's minute means."""
+        if self._history is not None:
+            self._history.add_reading(engine, utc_s, values)
+
+    def capture(self, head: str, utc_s: float, data: bytes) -> None:
+        """Hand over raw bytes for the ring."""
+        if self._captures is None:
+            return
+        with self._wake:
+            self._raw.append((head, utc_s, data))
+            self._raw_bytes += len(data)
+            while self._raw_bytes > CAPTURE_BYTES_MAX:
+                size = len(self._raw.popleft()[2])
+                self._raw_bytes -= size
+                self.lost_capture_bytes += size
+
+    def subscribe(self) -> threading.Event:
+        """An event that is set after each commit; the waiter clears it."""
+        event = threading.Event()
+        with self._wake:
+            self._subscribers.append(event)
+        return event
+
+    @property
+    def fault(self) -> str | None:
+        """What cannot be written and why, or None."""
+        return "; ".join(list(self._faults.values())) or None
+
+    @property
+    def pending(self) -> int:
+        """Events not yet on the disk."""
+        with self._wake:
+            return len(self._waiting) + len(self._writing)
+
+    @property
+    def alive(self) -> bool:
+        """Whether the thread runs; `last_beat` says when it last came round."""
+        return self._thread.is_alive()
+
+    def start(self) -> None:
+        """Start the thread."""
+        self._thread.start()
+
+    def drain(self, timeout_s: float) -> bool:
+        """Wait until all handed over so far is on the disk, history included; False when the time is over first."""
+        with self._wake:
+            self._flush_asked = True
+            self._wake.notify_all()
+            done = self._wake.wait_for(
+                lambda: self._waiting.empty and self._writing.empty and not self._flush_asked, timeout_s
+            )
+        return done and "history" not in self._faults
+
+    def stop(self, timeout_s: float = 10.0) -> bool:
+        """Write what is left, once, and end the thread; False if it did not end or something could not be written."""
+        with self._wake:
+            self._stopping = True
+            self._wake.notify_all()
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive() and self._waiting.empty
+
+    # ---- the thread
+
+    def _run(self) -> None:
+        while True:
+            with self._wake:
+                self._wake.wait_for(self._has_work, timeout=min(BEAT_S, self._retry_s))
+                stopping = self._stopping
+            now = self.last_beat = self._monotonic()
+            if stopping or now >= self._retry_at:
+                self._guard("state", self._commit)
+            if stopping or self._flush_asked or now >= self._flush_at:
+                self._guard("history", self._flush)
+            self._guard("captures", self._write_raw)
+            if now >= self._prune_at:
+                self._guard("housekeeping", self._prune)
+            if stopping:
+                return
+
+    def _has_work(self) -> bool:
+        due = not self._waiting.empty and self._monotonic() >= self._retry_at
+        return self._stopping or self._flush_asked or due
+
+    def _guard(self, part: str, work: Callable[[], bool]) -> None:
+        """No error of one part ends the thread or the other parts; it stands in `fault` until the part succeeds.
+
+        `work` returns whether there was anything to do.
+        """
+        try:
+            if not work():
+                return
+        except StorageError as e:
+            self._faults[part] = str(e)
+        except Exception as e:
+            self._faults[part] = f"{part}: {type(e).__name__}: {e}"
+        else:
+            self._faults.pop(part, None)
+
+    def _commit(self) -> bool:
+        with self._wake:
+            if self._waiting.empty:
+                return False
+            self._writing, self._waiting = self._waiting, Pending()
+            lost = self._lost.copy()
+        try:
+            self._store_all(self._writing, lost)
+        except BaseException:
+            with self._wake:
+                self._waiting = self._writing.before(self._waiting)
+                self._writing = Pending()
+                self._retry_at = self._monotonic() + self._retry_s
+                self._keep_bound()
+            if self._captures is not None and self._store.disk_is_tight:
+                self._captures.give_way()
+            raise
+        with self._wake:
+            self._writing = Pending()
+            self._lost -= lost
+            for event in self._subscribers:
+                event.set()
+            self._wake.notify_all()
+        self.nearly_full = self._store.nearly_full
+        return True
+
+    def _store_all(self, batch: Pending, lost: Counter[str]) -> None:
+        events = [*self._loss_told(lost), *batch.events()]
+        retained = list(batch.retained.values())
+        try:
+            self._store.commit(events, retained, batch.checkpoints)
+        except (TypeError, ValueError):
+            # One of them no disk could take, which is our own mistake; the others must not wait for it for ever.
+            self._store.commit(
+                [e for e in events if self._storable(e)],
+                [r for r in retained if self._storable(r)],
+                {key: value for key, value in batch.checkpoints.items() if self._sayable(value)},
+            )
+
+    def _storable(self, item: NewEvent | NewRetained) -> bool:
+        try:
+            check_storable(item)
+        except (TypeError, ValueError) as e:
+            self._refuse(e)
+            return False
+        return True
+
+    def _sayable(self, value: object) -> bool:
+        try:
+            json.dumps(value, allow_nan=False)
+        except (TypeError, ValueError) as e:
+            self._refuse(e)
+            return False
+        return True
+
+    def _refuse(self, e: Exception) -> None:
+        self.refused += 1
+        self._faults["refused"] = f"{self.refused} not stored, a fault of camdrift itself: {e}"
+
+    def _loss_told(self, lost: Counter[str]) -> list[NewEvent]:
+        if not lost:
+            return []
+        what = ", ".join(f"{n} {kind}" for kind, n in sorted(lost.items()))
+        text = f"The disk failed for so long that events were lost before they could be stored: {what}"
+        body = gateway_event_body("events-lost", self._utc(), version=__version__, text=text)
+        return [NewEvent(self._store.events_topic, "gateway", body)]
+
+    def _keep_bound(self) -> None:
+        lost = self._waiting.drop(max(0, len(self._waiting) + len(self._writing) - PENDING_EVENTS_MAX))
+        self._lost += lost
+        self.lost_events += lost.total()
+
+    def _flush(self) -> bool:
+        self._flush_at = self._monotonic() + self._flush_s
+        try:
+            if self._history is not None:
+                with self._wake:
+                    all_minutes = self._flush_asked or self._stopping
+                self._history.flush(all_minutes=all_minutes)
+        finally:
+            with self._wake:
+                self._flush_asked = False
+                self._wake.notify_all()
+        return True
+
+    def _write_raw(self) -> bool:
+        with self._wake:
+            chunks, self._raw = self._raw, deque()
+            self._raw_bytes = 0
+        if self._captures is None or not chunks:
+            return False
+        left = sum(len(data) for _, _, data in chunks)
+        try:
+            if "state" in self._faults:
+                # The ring is worth less than the events: it leaves them what the disk still has.
+                raise StorageError("captures wait until events can be stored again")
+            for head, utc_s, data in chunks:
+                self._captures.write(head, utc_s, data)
+                left -= len(data)
+        finally:
+            self.lost_capture_bytes += left
+        return True
+
+    def _prune(self) -> bool:
+        now = self._monotonic()
+        self._prune_at = now + (TIGHT_PRUNE_S if self._store.nearly_full else self._prune_s)
+        self._store.prune(self._utc())
+        self.nearly_full = self._store.nearly_full
+        if self._history is not None and self._history.thin(self._utc()):
+            self._prune_at = now + BEAT_S
+        return True
