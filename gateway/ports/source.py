@@ -150,8 +150,8 @@ class HeadSource(threading.Thread):
                 continue
             if not fast:
                 self._sleep(BATCH_S)
-                if self._stopping.is_set():
-                    return
+            if self._stopping.is_set():
+                return
             data = port.read()
             fast = len(data) >= FULL_SPEED_BYTES
             if data:

@@ -3,12 +3,16 @@
 import os
 import queue
 import socket
+import threading
 import time
 import tty
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+import serial
+import serial.rfc2217
+from structlog.testing import capture_logs
 
 from gateway.model.settings import HeadSettings
 from gateway.ports.source import Chunk, HeadSource
@@ -171,8 +175,6 @@ def test_tcp_socket_is_read_and_found_again(started: Start) -> None:
 
 def test_port_without_descriptor_is_read(started: Start) -> None:
     """A port that has no descriptor is read by pyserial's own call: here its loop://, into which the test writes."""
-    import serial
-
     made: list[serial.SerialBase] = []
     real = serial.serial_for_url
 
@@ -187,6 +189,64 @@ def test_port_without_descriptor_is_read(started: Start) -> None:
         assert wait_for(lambda: source.state().is_open)
     made[0].write(b"around")
     assert take(out, 6) == b"around"
+
+
+class Converter(threading.Thread):
+    """A serial-to-Ethernet converter that speaks RFC 2217, as pyserial's own server side does, over its loop://."""
+
+    def __init__(self, server: socket.socket, sends: bytes) -> None:
+        super().__init__(daemon=True)
+        self.server, self.sends = server, sends
+        self.may_send, self.done = threading.Event(), threading.Event()
+
+    def run(self) -> None:
+        line = serial.serial_for_url("loop://")
+        peer, _ = self.server.accept()
+        with peer:
+            peer.settimeout(0.05)
+            self.write = peer.sendall
+            manager = serial.rfc2217.PortManager(line, self)
+            left = self.sends
+            while not self.done.is_set():
+                try:
+                    b"".join(manager.filter(peer.recv(1_000)))
+                except TimeoutError:
+                    if left and self.may_send.is_set():
+                        peer.sendall(b"".join(manager.escape(left)))
+                        left = b""
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning:serial")
+def test_rfc2217_port_is_read_and_its_loss_is_told(started: Start) -> None:
+    """Behind a converter that speaks RFC 2217 all byte values arrive, and its going away is noticed and told."""
+    sent = bytes(range(256)) * 3
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        server.settimeout(WAIT_S)
+        converter = Converter(server, sent)
+        converter.start()
+        out: queue.Queue[Chunk] = queue.Queue(100)
+        source = started(HeadSource(head(f"rfc2217://127.0.0.1:{server.getsockname()[1]}"), out))
+        assert wait_for(lambda: source.state().is_open)
+        converter.may_send.set()
+        assert take(out, len(sent)) == sent
+        converter.done.set()
+        converter.join(WAIT_S)
+    assert wait_for(lambda: "lost rfc2217" in source.state().text or "cannot open" in source.state().text)
+
+
+def test_stop_after_a_fast_batch_tells_no_fault(pty_pair: tuple[int, str]) -> None:
+    """A stop right after a burst of bytes is no loss of the port: nothing is warned of."""
+    out: queue.Queue[Chunk] = queue.Queue(100)
+    with capture_logs() as logs:
+        source = HeadSource(head(pty_pair[1]), out)
+        source.start()
+        assert wait_for(lambda: source.state().is_open)
+        feeder = threading.Thread(target=os.write, args=(pty_pair[0], bytes(60_000)), daemon=True)
+        feeder.start()
+        take(out, 60_000)
+        feeder.join(WAIT_S)
+        assert source.stop()
+    assert [e for e in logs if e["log_level"] == "warning"] == []
 
 
 def test_second_reader_of_a_port_is_refused(pty_pair: tuple[int, str], started: Start) -> None:
