@@ -1,5 +1,8 @@
-"""Frozen records that the floors hand to each other. Times: `head_us` is the head's clock, `t_us` the pipeline's own
-never-stepping time in microseconds, `utc_s` seconds since 1970. Angles are degrees of the crank unless said otherwise."""
+"""Frozen records that the floors hand to each other.
+
+Times: `head_us` is the head's clock, `t_us` the pipeline's own never-stepping time in microseconds, `utc_s` seconds
+since 1970. Angles are degrees of the crank unless said otherwise.
+"""
 
 from dataclasses import dataclass, field
 
@@ -50,8 +53,8 @@ class Health:
 class SampleBlock:
     """One or more sample frames that follow each other without a gap, of one boot, interval and validity.
 
-    `head_us`: int64[F], head time of each frame's first sample. `starts`: int64[F], index of each frame's first sample.
-    `crank`, `cam`: uint16[N], 65,536 = one turn. `loop`: uint16[N], µA. `valid`: bits CRANK_VALID, CAM_VALID, LOOP_VALID.
+    `head_us`: int64[F], head time of each frame's first sample. `starts`: int64[F], index of each frame's first
+    sample. `crank`, `cam`: uint16[N], 65,536 = one turn. `loop`: uint16[N], µA. `valid`: bits *_VALID.
     `joined`: the first sample follows the last one of the block handed out before.
     """
 
@@ -79,18 +82,21 @@ class Measured:
 class Cycle:
     """The averages of one working cycle: one crank turn of a two-stroke, two of a four-stroke.
 
-    Averages are weighted by crank angle. `lag_deg` is relative to the zero. `orders_deg`: amplitudes of the lag's first
-    eight orders of the crank. `refused`: causes for which a figure is missing, empty when all is there.
+    Averages are weighted by crank angle. `raw_deg`: mean of crank − ratio·cam, unwrapped; `lag_deg`: the same from
+    the zero, `None` where that was never taken. `orders_deg`: amplitudes of the lag's first eight orders of the crank.
+    `steady`: the engine ran steady ahead. `refused`: causes for which a figure is missing, empty when all is there.
     """
 
     t_us: int
     duration_s: float
     rpm: float
+    raw_deg: float | None
     lag_deg: float | None
     lag_p2p_deg: float | None
     spring_mm: float | None
     slap_mm: float | None
     orders_deg: tuple[float, ...]
+    steady: bool
     refused: tuple[str, ...] = ()
 
 

@@ -185,6 +185,8 @@ class Tightener(Section):
     moved_mm: Positive = 0.5
     """Locked: how far the length may stray from its locked value."""
     slap_limit_mm: Positive = 3.0
+    step_mm: Positive = 1.0
+    """A step of the mean spring length of this size within ten revolutions is told at once."""
 
     @model_validator(mode="after")
     def _consistent(self) -> Tightener:

@@ -1,0 +1,208 @@
+"""From figures to findings: what raises each alarm, in one place, without time or memory of its own."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from gateway.alarm.machine import HELD, AlarmSet, Finding
+from gateway.alarm.table import BY_TAG, Row
+from gateway.model.settings import EngineSettings
+from gateway.model.words import Running
+
+
+@dataclass(frozen=True, slots=True)
+class StepSeen:
+    """A step that stands: its size from the level before, and what it looks like."""
+
+    size: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class WearSeen:
+    """What the trend says; `None` = not known."""
+
+    elongation_percent: float | None = None
+    agreement: str = "unknown"
+    causes: tuple[str, ...] = ()
+    hours_to_limit: float | None = None
+    nearest_limit: str = ""
+    hours_since_retightened: float | None = None
+    retighten_every_h: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """All that the alarms of one engine are judged by; `None` = not known, which holds what hangs on it."""
+
+    running: Running
+    settled: bool
+    lag_deg: float | None
+    compression_mm: float | None
+    spring_mm: float | None
+    slap_mm: float | None
+    lag_step: StepSeen | None
+    tension_step: StepSeen | None
+    lag_step_known: bool
+    tension_step_known: bool
+    transducer: str | None
+    crank: str | None
+    cam: str | None
+    silent_s: float | None
+    link_loss_percent: float | None
+    wear: WearSeen = WearSeen()
+
+
+def judge(engine: EngineSettings, alarms: AlarmSet, e: Evidence) -> dict[str, Finding]:
+    """A finding for every alarm of the engine; held where the running state or a sensor does not let it be judged."""
+    faulty = [tag for tag in _HOLDING if alarms.active(tag)]
+    out: dict[str, Finding] = {}
+    for tag, row, rule in _JUDGED:
+        held = e.running not in row.states or (row.settled and not e.settled)
+        if held or (faulty and any(tag in row.held_by for tag in faulty)):
+            out[tag] = HELD
+        else:
+            out[tag] = rule(engine, e, row, alarms)
+    return out
+
+
+def _over(value: float, limit: float, row: Row, alarms: AlarmSet) -> bool:
+    """At or past the limit; once active, until it is back by the dead band."""
+    return value >= limit - (alarms[row.tag].deadband if alarms.active(row.tag) else 0.0)
+
+
+def _lag(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+    if e.lag_deg is None:
+        return HELD
+    near = row.tag == "lag-near"
+    limit = engine.lag.near_deg if near else engine.lag.limit_deg
+    what = "near limit" if near else "limit"
+    if e.lag_deg >= 0:
+        text = f"Cam {e.lag_deg:.2f} deg late, {what} {limit:.2f}"
+    else:
+        text = f"Cam {-e.lag_deg:.2f} deg early, {what} {limit:.2f}: early is not wear"
+    return Finding(_over(abs(e.lag_deg), limit, row, alarms), e.lag_deg, limit, text)
+
+
+def _tension(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+    t = engine.tightener
+    if t.kind != "sprung":
+        return Finding(False)
+    if e.compression_mm is None:
+        return HELD
+    low = row.tag == "tension-low"
+    limit = t.required_compression_mm + (-t.band_mm if low else t.band_mm)
+    sign = -1.0 if low else 1.0
+    text = f"Chain {'slack' if low else 'tight'}: spring {e.compression_mm:.1f} mm compressed, limit {limit:.1f}"
+    return Finding(_over(sign * e.compression_mm, sign * limit, row, alarms), e.compression_mm, limit, text)
+
+
+def _moved(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+    t = engine.tightener
+    if t.kind != "locked" or t.locked_at_mm is None:
+        return Finding(False)
+    if e.spring_mm is None:
+        return HELD
+    moved = e.spring_mm - t.locked_at_mm
+    text = f"Locked tightener moved {moved:+.2f} mm: something has come loose or broken"
+    return Finding(_over(abs(moved), t.moved_mm, row, alarms), e.spring_mm, t.locked_at_mm, text)
+
+
+def _step(seen: StepSeen | None, known: bool, limit: float) -> Finding:
+    if seen is not None:
+        return Finding(True, seen.size, limit, seen.text)
+    return Finding(False, None, limit) if known else HELD
+
+
+def _lag_step(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+    return _step(e.lag_step, e.lag_step_known, engine.lag.step_deg)
+
+
+def _tension_step(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+    return _step(e.tension_step, e.tension_step_known, engine.tightener.step_mm)
+
+
+def _slap(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+    if e.slap_mm is None:
+        return HELD
+    limit = engine.tightener.slap_limit_mm
+    return Finding(_over(e.slap_mm, limit, row, alarms), e.slap_mm, limit, f"Chain slaps {e.slap_mm:.1f} mm")
+
+
+def _elongation(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+    value = e.wear.elongation_percent
+    if value is None:
+        return HELD
+    near = row.tag == "elongation-near"
+    limit = engine.elongation.near_percent if near else engine.elongation.limit_percent
+    text = f"Chain {value:.2f} % longer than new, {'near limit' if near else 'limit'} {limit:.2f}"
+    return Finding(_over(value, limit, row, alarms), value, limit, text)
+
+
+def _disagree(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+    if e.wear.agreement == "unknown":
+        return HELD
+    causes = e.wear.causes
+    text = "Lag and tightener do not tell of the same wear" + (f"; first look: {causes[0]}" if causes else "")
+    return Finding(e.wear.agreement == "part", None, None, text, causes)
+
+
+def _in_sight(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+    horizon = engine.service.planning_horizon_h
+    hours = e.wear.hours_to_limit
+    if hours is None:
+        return Finding(False, None, horizon)
+    text = f"{e.wear.nearest_limit} may be reached in {hours:.0f} h"
+    return Finding(_over(-hours, -horizon, row, alarms), hours, horizon, text)
+
+
+def _retighten(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+    since, every = e.wear.hours_since_retightened, e.wear.retighten_every_h
+    if since is None:
+        return HELD
+    return Finding(since >= every, since, every, f"{since:.0f} h since retightening, interval {every:.0f} h")
+
+
+def _sensor(fault: str | None) -> Finding:
+    return HELD if fault is None else Finding(bool(fault), None, None, fault)
+
+
+def _silent(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+    if e.silent_s is None:
+        return HELD
+    return Finding(e.silent_s > 0, e.silent_s, None, "No good frame from the sensor head: check its supply and cable")
+
+
+def _poor(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+    loss = e.link_loss_percent
+    if loss is None:
+        return HELD
+    text = f"{loss:.1f} % of frames lost or refused in 10 min: check cable, screen and baud rate"
+    return Finding(_over(loss, LINK_LOSS_PERCENT, row, alarms), loss, LINK_LOSS_PERCENT, text)
+
+
+LINK_LOSS_PERCENT = 1.0
+"""Interface, section 3."""
+
+Rule = Callable[[EngineSettings, Evidence, Row, AlarmSet], Finding]
+_RULES: dict[str, Rule] = {
+    "head-silent": _silent,
+    "transducer-fault": lambda engine, e, row, alarms: _sensor(e.transducer),
+    "crank-encoder-fault": lambda engine, e, row, alarms: _sensor(e.crank),
+    "cam-encoder-fault": lambda engine, e, row, alarms: _sensor(e.cam),
+    "link-poor": _poor,
+    "lag-limit": _lag,
+    "lag-near": _lag,
+    "lag-step": _lag_step,
+    "tension-low": _tension,
+    "tension-high": _tension,
+    "tightener-moved": _moved,
+    "tension-step": _tension_step,
+    "slap-high": _slap,
+    "elongation-limit": _elongation,
+    "elongation-near": _elongation,
+    "wear-disagree": _disagree,
+    "limit-in-sight": _in_sight,
+    "retighten-due": _retighten,
+}
+_JUDGED = tuple((tag, BY_TAG[tag], rule) for tag, rule in _RULES.items())
+_HOLDING = tuple(sorted({tag for _, row, _ in _JUDGED for tag in row.held_by}))

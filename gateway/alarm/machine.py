@@ -1,0 +1,247 @@
+"""The state machine of one alarm and of a set of them, after IEC 62682 / ISA-18.2.
+
+An alarm keeps four facts, each moved by its own cause and by nothing else:
+
+    active      the process: the condition has held for the on-delay; false again after the off-delay
+    accepted    a person has acknowledged this occurrence; true also where there is nothing to accept
+    shelved     a person has put it away until a time, at most a day; it comes back by itself
+    withdrawn   a person has taken it out of service, or design suppresses it (a higher alarm stands for it)
+
+The state that is shown follows from the facts, withdrawn over shelved over the rest:
+
+    active  accepted   state
+    no      yes        normal
+    yes     no         unacknowledged
+    yes     yes        acknowledged
+    no      no         returned
+
+So every transition of the standard is there and no other can be: raising clears `accepted`; accepting sets it;
+returning touches `active` alone; an alarm that comes back from being shelved or withdrawn and is active must be
+accepted anew. A condition that is not known (`None`) moves nothing: nothing ever turns normal for want of data.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass, field
+
+from gateway.alarm.table import Row
+from gateway.model.limits import SHELVE_HOURS_MAX
+from gateway.model.records import Transition
+from gateway.model.settings import AlarmTuning
+from gateway.model.words import AlarmState, Priority
+
+HOUR_US = 3_600_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What judging found. `over`: the condition holds, does not, or (`None`) is not known and the alarm is held."""
+
+    over: bool | None
+    value: float | None = None
+    limit: float | None = None
+    text: str = ""
+    causes: tuple[str, ...] = ()
+
+
+HELD = Finding(None)
+
+
+@dataclass(slots=True)
+class Facts:
+    """What one alarm remembers; all of it survives a restart."""
+
+    active: bool = False
+    accepted: bool = True
+    shelved_until_us: int | None = None
+    out_of_service: bool = False
+    suppressed: bool = False
+    pending_since_us: int | None = None
+    changed_us: int = 0
+    since_us: int | None = None
+    revision: int = 0
+    value: float | None = None
+    limit: float | None = None
+    text: str = ""
+    causes: tuple[str, ...] = field(default=())
+
+
+class Alarm:
+    """One alarm. Its methods yield the transitions they cause."""
+
+    def __init__(self, row: Row, tuning: AlarmTuning | None = None, engine: str | None = None) -> None:
+        t = tuning or AlarmTuning()
+        self.row = row
+        self.engine = engine
+        self.priority: Priority = t.priority or row.priority
+        self.on_delay_us = round(1e6 * (row.on_delay_s if t.on_delay_s is None else t.on_delay_s))
+        self.off_delay_us = round(1e6 * (row.off_delay_s if t.off_delay_s is None else t.off_delay_s))
+        self.deadband = row.deadband if t.deadband is None else t.deadband
+        self.facts = Facts()
+
+    @property
+    def state(self) -> AlarmState:
+        """The state that is shown."""
+        f = self.facts
+        if f.out_of_service:
+            return AlarmState.OUT_OF_SERVICE
+        if f.suppressed:
+            return AlarmState.SUPPRESSED
+        if f.shelved_until_us is not None:
+            return AlarmState.SHELVED
+        if f.active:
+            return AlarmState.ACKNOWLEDGED if f.accepted else AlarmState.UNACKNOWLEDGED
+        return AlarmState.NORMAL if f.accepted else AlarmState.RETURNED
+
+    @property
+    def calls(self) -> bool:
+        """Does it stand in the list: active or not yet accepted, and neither shelved nor withdrawn?"""
+        return self.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED)
+
+    def judge(self, now_us: int, finding: Finding) -> Iterator[Transition]:
+        """Take a finding at `now_us`: start, stop or end the delays."""
+        f = self.facts
+        if f.shelved_until_us is not None and now_us >= f.shelved_until_us:
+            yield from self._put_back(now_us, "shelving ended", None)
+        if finding.over is None:
+            f.pending_since_us = None
+            return
+        if finding.over == f.active:
+            f.pending_since_us = None
+            return
+        if f.pending_since_us is None:
+            f.pending_since_us = now_us
+        if now_us - f.pending_since_us >= (self.off_delay_us if f.active else self.on_delay_us):
+            yield from self._flip(now_us, finding)
+
+    def due_us(self) -> int | None:
+        """When a delay or a shelving ends, if nothing changes."""
+        f = self.facts
+        ends = [f.shelved_until_us] if f.shelved_until_us is not None else []
+        if f.pending_since_us is not None:
+            ends.append(f.pending_since_us + (self.off_delay_us if f.active else self.on_delay_us))
+        return min(ends, default=None)
+
+    def _flip(self, now_us: int, finding: Finding) -> Iterator[Transition]:
+        f, before = self.facts, self.state
+        f.active = not f.active
+        f.pending_since_us = None
+        f.value, f.limit = finding.value, finding.limit
+        if f.active:
+            f.accepted, f.since_us = False, now_us
+            f.text, f.causes = finding.text, finding.causes
+        yield from self._moved(now_us, before)
+
+    def _moved(
+        self, now_us: int, before: AlarmState, by: str | None = None, why: str | None = None
+    ) -> Iterator[Transition]:
+        f, state = self.facts, self.state
+        if state is before:
+            return
+        f.changed_us = now_us
+        f.revision = f.revision % 99 + 1
+        yield Transition(
+            now_us, self.engine, self.row.tag, self.priority, before, state, f.value, f.limit, self.row.unit,
+            f.text, f.causes, by, why,
+        )  # fmt: skip
+
+    # -- what people and design do ------------------------------------------------------------------------------
+
+    def acknowledge(self, now_us: int, by: str) -> Iterator[Transition]:
+        """A person has seen it. Nothing to accept, or put away: nothing happens."""
+        before = self.state
+        if before in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED):
+            self.facts.accepted = True
+            yield from self._moved(now_us, before, by)
+
+    def shelve(self, now_us: int, hours: float, by: str, why: str) -> Iterator[Transition]:
+        """Put it away for a time, at most a day; shelving anew moves the end."""
+        before = self.state
+        self.facts.shelved_until_us = now_us + round(min(hours, SHELVE_HOURS_MAX) * HOUR_US)
+        yield from self._moved(now_us, before, by, why)
+
+    def unshelve(self, now_us: int, by: str) -> Iterator[Transition]:
+        """Bring it back before its time."""
+        if self.facts.shelved_until_us is not None:
+            yield from self._put_back(now_us, None, by)
+
+    def _put_back(self, now_us: int, why: str | None, by: str | None) -> Iterator[Transition]:
+        before = self.state
+        self.facts.shelved_until_us = None
+        self.facts.accepted = not self.facts.active
+        yield from self._moved(now_us, before, by, why)
+
+    def out_of_service(self, now_us: int, by: str, why: str) -> Iterator[Transition]:
+        """Taken out for work on the drive; ends only by hand."""
+        before = self.state
+        self.facts.out_of_service = True
+        yield from self._moved(now_us, before, by, why)
+
+    def in_service(self, now_us: int, by: str) -> Iterator[Transition]:
+        """Work is done."""
+        if self.facts.out_of_service:
+            before = self.state
+            self.facts.out_of_service = False
+            self.facts.accepted = not self.facts.active
+            yield from self._moved(now_us, before, by)
+
+    def suppress(self, now_us: int, on: bool) -> Iterator[Transition]:
+        """By design: a higher alarm stands for this one, or no longer does."""
+        f = self.facts
+        if on == f.suppressed:
+            return
+        before = self.state
+        f.suppressed = on
+        if not on:
+            f.accepted = not f.active
+        yield from self._moved(now_us, before)
+
+
+class AlarmSet:
+    """The alarms of one engine, or the gateway's own."""
+
+    def __init__(self, rows: tuple[Row, ...], tunings: Mapping[str, AlarmTuning], engine: str | None) -> None:
+        self.alarms = {row.tag: Alarm(row, tunings.get(row.tag), engine) for row in rows}
+        # What suppresses is judged before what it suppresses: a jump past both limits calls once.
+        self._order = sorted(self.alarms.values(), key=lambda a: bool(a.row.suppressed_by))
+
+    def __getitem__(self, tag: str) -> Alarm:
+        return self.alarms[tag]
+
+    def active(self, tag: str) -> bool:
+        """Does the condition of `tag` stand?"""
+        return self.alarms[tag].facts.active
+
+    def judge(self, now_us: int, findings: Mapping[str, Finding]) -> Iterator[Transition]:
+        """Judge what was found; tags that are not among the findings are left alone."""
+        for alarm in self._order:
+            finding = findings.get(alarm.row.tag)
+            if finding is None:
+                continue
+            f = alarm.facts
+            unmoved = finding.over is None or finding.over is f.active
+            if unmoved and f.pending_since_us is None and f.shelved_until_us is None:
+                continue
+            yield from self._one(now_us, alarm, finding)
+
+    def _one(self, now_us: int, alarm: Alarm, finding: Finding) -> Iterator[Transition]:
+        raised = list(alarm.judge(now_us, finding))
+        # What this one stands for is withdrawn first, so that one situation calls once.
+        for other in self.alarms.values():
+            if alarm.row.tag in other.row.suppressed_by:
+                yield from other.suppress(now_us, alarm.facts.active)
+        yield from raised
+
+    def due_us(self) -> int | None:
+        """The next time at which a delay or a shelving ends."""
+        return min((d for a in self.alarms.values() if (d := a.due_us()) is not None), default=None)
+
+    def checkpoint(self) -> dict[str, object]:
+        """The facts of every alarm that is not simply normal and untouched."""
+        untouched = Facts()
+        return {tag: asdict(a.facts) for tag, a in self.alarms.items() if a.facts != untouched}
+
+    def restore(self, kept: Mapping[str, object]) -> None:
+        """Take up the facts; a tag that is no longer in the table is let go."""
+        for tag, facts in kept.items():
+            if tag in self.alarms and isinstance(facts, dict):
+                self.alarms[tag].facts = Facts(**{**facts, "causes": tuple(facts["causes"])})

@@ -1,0 +1,92 @@
+"""Running hours from the crank: seconds that were seen, and the head's count of turns for those that were not."""
+
+from dataclasses import astuple, dataclass
+
+U32 = 1 << 32
+SHORT_GAP_S = 10.0
+"""Below this the count of turns, whole turns only, says less than the speed on either side."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """The head's count of turns at a health frame."""
+
+    boot: int
+    turns: int
+
+
+class HoursMeter:
+    """Counts hours under way, ahead and astern; the turning gear does not count.
+
+    Time covered by samples counts by their speed. A gap counts by the turns the head counted meanwhile: whole, if they
+    fit the speed before or after it; else as long as so many turns take at that speed (the engine was stopped for the
+    rest). Without a count of turns a gap counts where the engine ran before it and after it.
+    """
+
+    def __init__(self, hours: float, turning_rpm: float) -> None:
+        self.hours = hours
+        self._turning_rpm = turning_rpm
+        self._mark: Mark | None = None
+        self._seen_turns = 0.0
+        self._gap_us = 0
+        self._gap_turns: float | None = None
+        self._after_gap: Mark | None = None
+        self._heard_after_gap = False
+        self._rpm_before = self._rpm = 0.0
+
+    def second(self, rpm: float, span_us: int, turns: float) -> None:
+        """A second of samples: signed mean speed, time covered, turns made (either way)."""
+        self._rpm = abs(rpm)
+        self._seen_turns += abs(turns)
+        if self._rpm >= self._turning_rpm:
+            self.hours += span_us / 3.6e9
+        if self._gap_us and (self._heard_after_gap or self._mark is None):
+            self._settle()
+
+    def gap(self, gap_us: int) -> None:
+        """The samples missed `gap_us`; settled when the next count of turns and the next speed are known."""
+        if self._gap_us == 0:
+            self._rpm_before, self._gap_turns = self._rpm, None
+        self._gap_us += gap_us
+        self._heard_after_gap = False
+
+    def health(self, boot: int, turns: int | None) -> None:
+        """A health frame: the head's own count of whole turns since its start, `None` where not fitted."""
+        now = Mark(boot, turns) if turns is not None else None
+        if not self._gap_us:
+            self._mark, self._seen_turns = now, 0.0
+            return
+        self._heard_after_gap, self._after_gap = True, now
+        if now is not None and self._mark is not None and self._mark.boot == boot:
+            self._gap_turns = max(0.0, (now.turns - self._mark.turns) % U32 - self._seen_turns)
+
+    def _settle(self) -> None:
+        gap_s = self._gap_us / 1e6
+        self.hours += min(self._ran_s(gap_s), gap_s) / 3600
+        self._gap_us, self._gap_turns = 0, None
+        self._mark, self._seen_turns = self._after_gap, 0.0
+        self._after_gap, self._heard_after_gap = None, False
+
+    def _ran_s(self, gap_s: float) -> float:
+        speeds = [r for r in (self._rpm_before, self._rpm) if r >= self._turning_rpm]
+        if self._gap_turns is None or gap_s < SHORT_GAP_S:
+            return gap_s if len(speeds) == 2 else 0.0
+        if not speeds:
+            return gap_s if self._gap_turns / gap_s * 60 >= self._turning_rpm else 0.0
+        if self._gap_turns >= 0.9 * min(speeds) / 60 * gap_s - 1:
+            return gap_s
+        return self._gap_turns / max(speeds) * 60
+
+    def checkpoint(self) -> dict[str, object]:
+        """Hours, and the head's count they belong to: turns made while nobody looked are caught up after a restart."""
+        mark = astuple(self._mark) if self._mark else None
+        return {"hours": self.hours, "mark": mark, "seen_turns": self._seen_turns, "rpm": self._rpm}
+
+    def restore(self, kept: dict[str, object]) -> None:
+        """Go on from a checkpoint."""
+        self.hours = float(str(kept["hours"]))
+        self._rpm = float(str(kept["rpm"]))
+        self._seen_turns = float(str(kept["seen_turns"]))
+        mark = kept.get("mark")
+        if isinstance(mark, list | tuple):
+            self._mark = Mark(int(mark[0]), int(mark[1]))

@@ -1,0 +1,59 @@
+"""The transducer's loop current: NAMUR NE 43 zones and the way from µA to a length."""
+
+from enum import Enum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gateway.model.settings import Transducer
+
+NM_PER_MM = 1_000_000
+BAD_NM = np.iinfo(np.int32).min
+"""Stands for "no length" in the table: the least of all, so that a minimum over a revolution finds it."""
+
+
+class Zone(Enum):
+    """Where a loop current lies after NAMUR NE 43."""
+
+    MEASURES = "measures"
+    DOUBTFUL = "doubtful"
+    FAILED = "failed"
+
+
+def zone(loop_ma: float) -> Zone:
+    """3.8–20.5 mA measures, ≤ 3.6 or ≥ 21.0 mA is a failed loop, between them the value is doubtful (NE 43)."""
+    if loop_ma <= 3.6 or loop_ma >= 21.0:
+        return Zone.FAILED
+    return Zone.MEASURES if 3.8 <= loop_ma <= 20.5 else Zone.DOUBTFUL
+
+
+def length_mm(transducer: Transducer, loop_ma: float) -> float:
+    """Length at a loop current: the straight line 4–20 mA, or piecewise linear through the calibration table.
+
+    Beyond the table's ends its outermost pieces are continued, as far as NE 43 lets the loop measure.
+    """
+    t = transducer
+    if not t.table:
+        return t.at_4ma_mm + (loop_ma - 4.0) * (t.at_20ma_mm - t.at_4ma_mm) / 16.0
+    k = 1
+    while k < len(t.table) - 1 and loop_ma > t.table[k][0]:
+        k += 1
+    (i0, s0), (i1, s1) = t.table[k - 1], t.table[k]
+    return s0 + (loop_ma - i0) * (s1 - s0) / (i1 - i0)
+
+
+def calibration_residuals_mm(transducer: Transducer) -> list[float]:
+    """Table point less the straight 4–20 mA line at the same current, point by point; empty without a table."""
+    line = transducer.model_copy(update={"table": []})
+    return [mm - length_mm(line, ma) for ma, mm in transducer.table]
+
+
+def length_table_nm(transducer: Transducer) -> NDArray[np.int32]:
+    """int32[65536]: length in nm for every loop current in µA; BAD_NM where NE 43 says it does not measure.
+
+    Integers, so that sums over a revolution are exact and do not depend on how the stream was split.
+    """
+    table = np.full(65_536, BAD_NM, dtype=np.int32)
+    for ua in range(3_800, 20_501):
+        table[ua] = round(length_mm(transducer, ua / 1000.0) * NM_PER_MM)
+    return table

@@ -1,0 +1,79 @@
+"""Ten-minute medians of steady ahead running: what the trend is made from."""
+
+from dataclasses import dataclass, field
+
+from gateway.measure.smoothing import median
+from gateway.model.records import Cycle, Median
+
+WINDOW_US = 600_000_000
+REVOLUTIONS_MIN = 3
+"""Fewer say nothing about the middle (interface, section 2)."""
+
+
+@dataclass(slots=True)
+class _Gathered:
+    first_us: int = 0
+    last_us: int = 0
+    lag_deg: list[float] = field(default_factory=list)
+    spring_mm: list[float] = field(default_factory=list)
+    rpm: list[float] = field(default_factory=list)
+
+
+def _spread(values: list[float]) -> tuple[float | None, float | None]:
+    if len(values) < REVOLUTIONS_MIN:
+        return None, None
+    m = median(values)
+    return m, median([abs(v - m) for v in values])
+
+
+class TenMinutes:
+    """Gathers steady cycles in windows of ten minutes of pipeline time; the window bounds what is gathered."""
+
+    def __init__(self) -> None:
+        self._window: int | None = None
+        self._g = _Gathered()
+
+    def cycle(self, c: Cycle) -> None:
+        """Take a steady cycle; call `due` first."""
+        g = self._g
+        if not g.rpm:
+            self._window, g.first_us = c.t_us // WINDOW_US, c.t_us
+        g.last_us = c.t_us
+        g.rpm.append(c.rpm)
+        if c.lag_deg is not None:
+            g.lag_deg.append(c.lag_deg)
+        if c.spring_mm is not None:
+            g.spring_mm.append(c.spring_mm)
+
+    def due(self, t_us: int) -> bool:
+        """Is the window that was begun over at `t_us`?"""
+        return self._window is not None and t_us // WINDOW_US != self._window
+
+    def take(
+        self, utc_s: float, hours: float, casing_c: float | None, frame_c: float | None, load: float | None
+    ) -> Median | None:
+        """Close the window; `None` where it held too few revolutions. `utc_s`, `hours`: at its end."""
+        g, self._g, self._window = self._g, _Gathered(), None
+        lag, lag_mad = _spread(g.lag_deg)
+        spring, spring_mad = _spread(g.spring_mm)
+        if lag is None and spring is None:
+            return None
+        half_s = (g.last_us - g.first_us) / 2e6
+        return Median(
+            utc_s=utc_s - half_s,
+            hours=hours - half_s / 3600,
+            revolutions=len(g.rpm),
+            lag_deg=lag,
+            lag_mad_deg=lag_mad,
+            spring_mm=spring,
+            spring_mad_mm=spring_mad,
+            rpm=median(g.rpm),
+            casing_c=casing_c,
+            frame_c=frame_c,
+            load=load,
+        )
+
+    @property
+    def last_us(self) -> int:
+        """Pipeline time of the last cycle taken."""
+        return self._g.last_us

@@ -1,0 +1,321 @@
+"""One engine's meter: from blocks of samples to cycles, seconds, and the present reading."""
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gateway.measure.cutter import Cut, Cutter, no_cycles
+from gateway.measure.hours import HoursMeter
+from gateway.measure.loop import NM_PER_MM, length_table_nm
+from gateway.measure.running import RunningState
+from gateway.measure.seconds import Second, SecondCounter, sums_without_crank
+from gateway.measure.sensors import SensorFaults, SensorWatch
+from gateway.measure.smoothing import Ewma, Smoother, SpikeGate
+from gateway.model.records import CRANK_VALID, Cycle, Health, Measured, Reading, SampleBlock
+from gateway.model.settings import EngineSettings, slack_tension_n
+from gateway.model.words import Quality, Running
+
+DEG = 360.0 / 65_536
+GATE_FLOOR_DEG = 0.01
+"""Half a step of an encoder of 14,400 counts: what two neighbouring revolutions may always differ by."""
+GATE_FLOOR_MM = 0.02
+TORN_DEG = 60.0
+"""No drive twists so far within a turn, and no jump of a tooth reaches it: an encoder stuck or slipped in the turn."""
+STALE_US = 5_000_000
+"""A figure older than this is no longer the present."""
+
+
+@dataclass(frozen=True, slots=True)
+class Revolution:
+    """A cycle has ended and has been taken into the means."""
+
+    cycle: Cycle
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """A second of samples has ended and has been judged."""
+
+    second: Second
+
+
+class Meter:
+    """Feed it blocks (their times in pipeline time), health frames and gaps in order; read its present state."""
+
+    def __init__(self, engine: EngineSettings, *, bursts: bool = False) -> None:
+        self.engine = engine
+        self._length_nm = length_table_nm(engine.transducer)
+        self._cutter = Cutter(engine.ratio, self._length_nm)
+        self._seconds = SecondCounter()
+        self.running = RunningState(engine.running, bursts=bursts)
+        self.hours = HoursMeter(engine.service.hours_at_start, engine.running.turning_rpm)
+        self.sensors = SensorWatch(engine.transducer)
+        s = engine.smoothing
+        self.lag = Smoother(SpikeGate(s.gate_revolutions, s.gate_k, GATE_FLOOR_DEG), s.fast_s, s.slow_s)
+        self.spring = Smoother(SpikeGate(s.gate_revolutions, s.gate_k, GATE_FLOOR_MM), s.fast_s, s.slow_s)
+        self.slap, self.lag_p2p = Ewma(s.fast_s), Ewma(s.fast_s)
+        self.zero_deg = engine.lag.zero_deg
+        self.free_length_mm = engine.tightener.free_length_mm
+        self.used = 0
+        self.refused: Counter[str] = Counter()
+        self.health: Health | None = None
+        self.last_second: Second | None = None
+        self.last_cycle: Cycle | None = None
+        self.last_shape_deg: NDArray[np.float64] | None = None
+        self._raw_deg: float | None = None
+        self._lag_us = self._spring_us = self._steady_us = 0
+
+    # -- what comes in ------------------------------------------------------------------------------------------
+
+    def block(self, block: SampleBlock, asides: Sequence[tuple[int, Health]] = ()) -> Iterator[Revolution | Tick]:
+        """Yield each cycle and each second as it ends, after the state has taken it.
+
+        `asides`: health frames, each with the number of the block's frames that came before it.
+        """
+        if block.valid & CRANK_VALID:
+            cut, sums = self._cutter.feed(block)
+        else:
+            self._cutter.reset()
+            cut, sums = no_cycles(self.engine.ratio), sums_without_crank(block, self._length_nm)
+        seconds = self._seconds.feed(block, sums)
+        orders = (cut.orders(self.engine.ratio) * DEG).tolist() if len(cut.frame) else []
+        # In the stream's order; a cycle that ends in the frame that ends a second comes before it.
+        parts: list[tuple[int, int, int]] = [(frame, 0, k) for k, frame in enumerate(cut.frame.tolist())]
+        parts += [(frame, 1, k) for k, (frame, _) in enumerate(seconds)]
+        parts += [(frame, -1, k) for k, (frame, _) in enumerate(asides)]
+        for _, kind, k in sorted(parts):
+            if kind < 0:
+                self.take_health(asides[k][1])
+            elif kind == 0:
+                yield self._cycle(cut, k, orders[k])
+            else:
+                yield self._second(seconds[k][1])
+
+    def gap(self, gap_us: int) -> Tick | None:
+        """The stream broke; nothing is joined across. `gap_us`: time that passed without samples, 0 if not known."""
+        self._cutter.reset()
+        second = self._seconds.cut()
+        tick = self._second(second) if second is not None and second.span_us else None
+        if gap_us:
+            self.hours.gap(gap_us)
+            self.running.gap(gap_us / 1e6)
+        return tick
+
+    def silent(self) -> None:
+        """No frame for long: what the engine does is not known."""
+        self.running.lost()
+
+    def take_health(self, h: Health) -> None:
+        """A health frame: temperatures, turns, slips."""
+        self.health = h
+        self.hours.health(h.boot, h.crank_turns)
+        self.sensors.health(h)
+
+    # -- cycles and seconds -------------------------------------------------------------------------------------
+
+    def _second(self, s: Second) -> Tick:
+        self.last_second = s
+        faults = self.sensors.second(s, under_way=abs(s.rpm) >= self.engine.running.turning_rpm)
+        if faults.crank_dead:
+            # The head's own count of turns, or the speed on either side, will tell whether the engine ran.
+            self.running.lost()
+            self.hours.gap(s.span_us)
+        else:
+            self.running.second(s.rpm, s.span_us / 1e6)
+            self.hours.second(s.rpm, s.span_us, s.crank_travel / 65_536)
+        return Tick(s)
+
+    def _cycle(self, cut: Cut, k: int, orders_deg: list[float]) -> Revolution:
+        c = self._figures(cut, k, orders_deg)
+        self.last_cycle = c
+        if c.refused:
+            self.refused.update(c.refused)
+        elif c.steady:
+            self.used += 1
+        if c.steady:
+            self._smooth(c)
+            self.last_shape_deg = cut.bins[k] * DEG
+        return Revolution(c)
+
+    def _figures(self, cut: Cut, k: int, orders_deg: list[float]) -> Cycle:
+        ahead = int(cut.direction[k]) > 0
+        faults = self.sensors.now
+        causes = _causes(cut, k, self.running.state, ahead, faults)
+        torn = int(cut.lag_p2p[k]) * DEG > TORN_DEG
+        lag_ok = not cut.lag_bad[k] and not torn and not (faults.crank or faults.cam)
+        spring_ok = not cut.spring_bad[k] and not faults.transducer
+        raw = self._continuous(float(cut.lag[k]) * DEG) if lag_ok else None
+        span_us = float(cut.duration_us[k])
+        return Cycle(
+            t_us=int(cut.end_us[k]),
+            duration_s=span_us / 1e6,
+            rpm=int(cut.direction[k]) * self.engine.ratio * 60e6 / span_us,
+            raw_deg=raw,
+            lag_deg=self.lag_of(raw),
+            lag_p2p_deg=int(cut.lag_p2p[k]) * DEG if lag_ok else None,
+            spring_mm=float(cut.spring_nm[k]) / NM_PER_MM if spring_ok else None,
+            slap_mm=int(cut.slap_nm[k]) / NM_PER_MM if spring_ok else None,
+            orders_deg=tuple(orders_deg) if lag_ok else (),
+            steady=ahead and self.running.state is Running.AHEAD,
+            refused=causes,
+        )
+
+    def _continuous(self, raw_deg: float) -> float:
+        """Unwrap against the mean so far, which no stuck encoder has moved; at first against the revolution before."""
+        before = self._raw_deg if self.lag.fast.value is None else self.lag.fast.value
+        if before is not None:
+            raw_deg += 360.0 * round((before - raw_deg) / 360.0)
+        self._raw_deg = raw_deg
+        return raw_deg
+
+    def lag_of(self, raw_deg: float | None) -> float | None:
+        """Lag from the zero, within half a turn; `None` where there is no zero or no angle."""
+        if raw_deg is None or self.zero_deg is None:
+            return None
+        return (raw_deg - self.zero_deg + 180.0) % 360.0 - 180.0
+
+    def _smooth(self, c: Cycle) -> None:
+        since_s = (c.t_us - self._steady_us) / 1e6
+        # After a pause between bursts the value stands for the pause as well: the mean must not live in the past.
+        dt_s = since_s if 0 < since_s < self.running.under_way_s else c.duration_s
+        self._steady_us = c.t_us
+        spikes = []
+        if c.raw_deg is not None and c.lag_p2p_deg is not None:
+            self._lag_us = c.t_us
+            self.lag_p2p.update(c.lag_p2p_deg, dt_s)
+            if not self.lag.update(c.raw_deg, dt_s):
+                spikes.append("lag spike")
+        if c.spring_mm is not None and c.slap_mm is not None:
+            self._spring_us = c.t_us
+            self.slap.update(c.slap_mm, dt_s)
+            if not self.spring.update(c.spring_mm, dt_s):
+                spikes.append("spring spike")
+        self.refused.update(spikes)
+
+    # -- the present --------------------------------------------------------------------------------------------
+
+    def reading(self, t_us: int) -> Reading:
+        """The present of the engine at `t_us`."""
+        spring, lag = self.spring_now(t_us), self.lag_now(t_us)
+        compression = None if spring.value is None else self.free_length_mm - spring.value
+        steady = self.running.state is Running.AHEAD
+        return Reading(
+            t_us=t_us,
+            hours=self.hours.hours,
+            running=self.running.state,
+            rpm=self.running.rpm,
+            spring=spring,
+            compression_mm=compression,
+            tension_n=None if compression is None else slack_tension_n(self.engine.tightener, compression),
+            slap_mm=self.slap.value if steady and spring.value is not None else None,
+            lag=lag,
+            lag_p2p_deg=self.lag_p2p.value if steady and lag.value is not None else None,
+            casing_c=self.health.casing_c if self.health else None,
+        )
+
+    def spring_now(self, t_us: int) -> Measured:
+        """Spring length: averaged while steady ahead, the live plain mean otherwise."""
+        s, fault = self.last_second, self.sensors.now.transducer
+        if s is None or t_us - s.t_us > STALE_US:
+            return Measured(None, Quality.BAD, "nothing heard from the sensor head")
+        if fault:
+            return Measured(None, Quality.BAD, fault)
+        live = None if s.spring_nm is None else s.spring_nm / NM_PER_MM
+        state = self.running.state
+        if state is Running.AHEAD and self.spring.fast.value is not None and t_us - self._spring_us <= STALE_US:
+            young = self.spring.seen_s < self.spring.fast.tau_s
+            reason = "too few revolutions yet" if young else ""
+            return Measured(self.spring.fast.value, Quality.UNCERTAIN if young else Quality.GOOD, reason)
+        if live is None:
+            return Measured(None, Quality.BAD, "no sample with a good loop current")
+        if state in (Running.STOPPED, Running.TURNING):
+            return Measured(live, Quality.GOOD, "")
+        return Measured(live, Quality.UNCERTAIN, _not_steady(state))
+
+    def lag_now(self, t_us: int) -> Measured:
+        """Lag: averaged while steady ahead, the live plain mean of the last second otherwise."""
+        s, faults = self.last_second, self.sensors.now
+        if s is None or t_us - s.t_us > STALE_US:
+            return Measured(None, Quality.BAD, "nothing heard from the sensor head")
+        if faults.crank or faults.cam:
+            return Measured(None, Quality.BAD, faults.crank or faults.cam)
+        if self.zero_deg is None:
+            return Measured(None, Quality.BAD, "the zero was never taken: book the camshaft setting with the pin gauge")
+        state = self.running.state
+        if state is Running.AHEAD and self.lag.fast.value is not None and t_us - self._lag_us <= STALE_US:
+            young = self.lag.seen_s < self.lag.fast.tau_s
+            reason = "too few revolutions yet" if young else ""
+            return Measured(self.lag_of(self.lag.fast.value), Quality.UNCERTAIN if young else Quality.GOOD, reason)
+        if not s.crank_valid or not s.cam_valid:
+            return Measured(None, Quality.BAD, "an encoder is not valid")
+        return Measured(self.lag_of(s.lag * DEG), Quality.UNCERTAIN, _not_steady(state))
+
+    def load(self) -> float | None:
+        """Fuel index as a share, 0–1, from its own 4–20 mA loop; `None` where not fitted or out of range."""
+        ua = self.health.fuel_index_ua if self.health else None
+        return None if ua is None or not 3_800 <= ua <= 20_500 else (ua - 4_000) / 16_000
+
+    # -- over a restart -----------------------------------------------------------------------------------------
+
+    def checkpoint(self) -> dict[str, object]:
+        """All that a restart needs to go on as if nothing had happened."""
+        return {
+            "lag": self.lag.checkpoint(),
+            "spring": self.spring.checkpoint(),
+            "slap": self.slap.value,
+            "lag_p2p": self.lag_p2p.value,
+            "raw_deg": self._raw_deg,
+            "steady_us": self._steady_us,
+            "hours": self.hours.checkpoint(),
+            "running": self.running.checkpoint(),
+        }
+
+    def restore(self, kept: dict[str, object]) -> None:
+        """Go on from a checkpoint."""
+        for part, name in (
+            (self.lag, "lag"),
+            (self.spring, "spring"),
+            (self.hours, "hours"),
+            (self.running, "running"),
+        ):
+            state = kept[name]
+            assert isinstance(state, dict)
+            part.restore(state)
+        for mean, name in ((self.slap, "slap"), (self.lag_p2p, "lag_p2p")):
+            value = kept[name]
+            mean.value = value if isinstance(value, float) else None
+        raw = kept["raw_deg"]
+        self._raw_deg = raw if isinstance(raw, float) else None
+        self._steady_us = int(str(kept["steady_us"]))
+
+
+def _not_steady(state: Running) -> str:
+    return {
+        Running.ASTERN: "running astern: taut and slack side change over",
+        Running.CHANGING: "speed is changing: live value",
+        Running.STOPPED: "engine stopped: live value, not averaged over revolutions",
+        Running.TURNING: "on the turning gear: live value, not averaged over revolutions",
+        Running.UNKNOWN: "running state not known",
+        Running.AHEAD: "too few revolutions yet",
+    }[state]
+
+
+def _causes(cut: Cut, k: int, state: Running, ahead: bool, faults: SensorFaults) -> tuple[str, ...]:
+    """Why a revolution is not averaged, or not wholly; in the fixed order in which they are counted."""
+    found = []
+    if not ahead:
+        found.append("astern")
+    elif state is not Running.AHEAD:
+        found.append("not steady")
+    if cut.lag_bad[k]:
+        found.append("cam not valid")
+    elif faults.crank or faults.cam or int(cut.lag_p2p[k]) * DEG > TORN_DEG:
+        found.append("encoder fault")
+    if cut.spring_bad[k]:
+        found.append("loop doubtful")
+    elif faults.transducer:
+        found.append("transducer fault")
+    return tuple(found)

@@ -1,0 +1,100 @@
+"""Running state from the crank's speed, second by second."""
+
+from collections import deque
+
+from gateway.model.settings import RunningSettings
+from gateway.model.words import Running
+
+STANDSTILL_RPM = 0.02
+"""Below this the crank stands: a dithering encoder of 14,400 counts shows a quarter of it."""
+
+BURST_STEADY_S = 3.0
+"""A head that sends bursts of a few seconds shows no more; the speed before the pause speaks for the rest."""
+
+
+class RunningState:
+    """Stopped, turning, changing, steady ahead, steady astern; unknown until heard, and when the crank is not valid.
+
+    Steady means that the speed, averaged over `SPAN_S`, has stayed within `steady_rpm` for `steady_s`; once steady, it
+    may wander half as far again before it is called changing.
+    """
+
+    SPAN_S = 3.0
+
+    def __init__(self, settings: RunningSettings, *, bursts: bool = False) -> None:
+        self._s = settings
+        self._bursts = bursts
+        self._need_s = settings.steady_s
+        self._seconds: deque[tuple[float, float]] = deque()
+        self._speeds: deque[tuple[float, float]] = deque()
+        self._held_s = 0.0
+        self.state = Running.UNKNOWN
+        self.rpm: float | None = None
+        self.under_way_s = 0.0
+        """Seconds since the crank began to run in its present direction; what warms the drive."""
+
+    def lost(self) -> None:
+        """Nothing is heard, or the crank is not valid: what the engine does is not known."""
+        self.state, self.rpm = Running.UNKNOWN, None
+        self._clear()
+
+    def gap(self, gap_s: float) -> None:
+        """The stream paused for `gap_s`. Between bursts a steady engine is taken to have gone on as it was."""
+        steady = self.state in (Running.AHEAD, Running.ASTERN)
+        if self._bursts and steady:
+            self.under_way_s += gap_s
+        if gap_s >= self.SPAN_S:
+            self._seconds.clear()
+            if not self._bursts:
+                self._clear()
+
+    def _clear(self) -> None:
+        self._seconds.clear()
+        self._speeds.clear()
+        self._held_s = 0.0
+
+    def second(self, rpm: float, span_s: float) -> Running:
+        """Take one second's mean speed (signed) and say what the engine does."""
+        self._seconds.append((rpm, span_s))
+        total = sum(span for _, span in self._seconds)
+        while total - self._seconds[0][1] >= self.SPAN_S:
+            total -= self._seconds.popleft()[1]
+        mean = sum(r * span for r, span in self._seconds) / total
+        self.rpm = mean
+        self._judge(mean, span_s)
+        return self.state
+
+    def _judge(self, rpm: float, span_s: float) -> None:
+        speed = abs(rpm)
+        if speed < self._s.turning_rpm:
+            self.state = Running.STOPPED if speed < STANDSTILL_RPM else Running.TURNING
+            self.under_way_s = 0.0
+            self._speeds.clear()
+            self._held_s = 0.0
+            return
+        if self._speeds and self._speeds[-1][0] * rpm < 0:
+            self._speeds.clear()
+            self._held_s = self.under_way_s = 0.0
+        self.under_way_s += span_s
+        self._speeds.append((rpm, span_s))
+        self._held_s += span_s
+        need_s = min(self._s.steady_s, BURST_STEADY_S) if self._bursts else self._s.steady_s
+        while self._held_s - self._speeds[0][1] >= need_s:
+            self._held_s -= self._speeds.popleft()[1]
+        speeds = [r for r, _ in self._speeds]
+        wander = max(speeds) - min(speeds)
+        steady = self.state in (Running.AHEAD, Running.ASTERN)
+        if steady and wander <= 1.5 * self._s.steady_rpm:
+            return
+        if self._held_s >= need_s - 0.5 and wander <= self._s.steady_rpm:
+            self.state = Running.AHEAD if rpm > 0 else Running.ASTERN
+        else:
+            self.state = Running.CHANGING
+
+    def checkpoint(self) -> dict[str, object]:
+        """What a restart needs; the speeds themselves are seen again within seconds."""
+        return {"state": self.state.value, "under_way_s": self.under_way_s, "rpm": self.rpm}
+
+    def restore(self, kept: dict[str, object]) -> None:
+        """Take up a checkpoint: the state is judged anew, the time under way goes on."""
+        self.under_way_s = float(str(kept.get("under_way_s", 0.0)))

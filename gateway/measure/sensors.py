@@ -1,0 +1,99 @@
+"""Are the sensors themselves to be believed? Judged once a second, told in the words of the one who will mend it."""
+
+from dataclasses import dataclass
+
+from gateway.measure.loop import Zone, zone
+from gateway.measure.seconds import Second
+from gateway.model.records import Health
+from gateway.model.settings import Transducer
+
+TURN = 65_536
+STILL_SHARE = 0.1
+"""An encoder that shows less than this share of the other's travel stands still."""
+TRAVEL_MIN = TURN // 8
+"""Less travel in a second than this (7.5 rpm) says nothing about the other encoder."""
+
+
+@dataclass(frozen=True, slots=True)
+class SensorFaults:
+    """Why each sensor is not to be believed; an empty string where it is. `crank_dead`: it shows no speed at all."""
+
+    transducer: str = ""
+    crank: str = ""
+    cam: str = ""
+    crank_dead: bool = False
+
+
+class SensorWatch:
+    """Looks at each second and each health frame; keeps how long the loop has not moved and which slips were told."""
+
+    def __init__(self, transducer: Transducer) -> None:
+        self._t = transducer
+        self._frozen_s = 0.0
+        self._frozen_ua: int | None = None
+        self._slips: dict[str, int | None] = {"crank": None, "cam": None}
+        self._slipped: dict[str, float] = {"crank": 0.0, "cam": 0.0}
+        self.now = SensorFaults()
+
+    SLIP_TOLD_S = 600.0
+    """A slip seen by the head stands so long, so that it is told even when it happens once."""
+
+    def second(self, s: Second, *, under_way: bool) -> SensorFaults:
+        """Judge a second of samples."""
+        span_s = s.span_us / 1e6
+        for which in self._slipped:
+            self._slipped[which] = max(0.0, self._slipped[which] - span_s)
+        still = _still(s, s.crank_travel, s.cam_travel)
+        self.now = SensorFaults(
+            transducer=self._transducer(s, span_s, under_way),
+            crank=self._encoder("crank", s.crank_valid, still),
+            cam=self._encoder("cam", s.cam_valid, _still(s, s.cam_travel, s.crank_travel)),
+            crank_dead=still or not s.crank_valid,
+        )
+        return self.now
+
+    def health(self, h: Health) -> None:
+        """Times the encoders' index came at another count than before: new ones since the last frame are slips."""
+        for which, count in (("crank", h.crank_slips), ("cam", h.cam_slips)):
+            before = self._slips[which]
+            if count is not None and before is not None and count != before and count != 0:
+                self._slipped[which] = self.SLIP_TOLD_S
+            self._slips[which] = count
+
+    def _transducer(self, s: Second, span_s: float, under_way: bool) -> str:
+        self._watch_frozen(s, span_s, under_way)
+        if not s.loop_valid:
+            return "the head calls the loop not valid: check the head's input and the plug"
+        if s.spring_bad_share > 0.5:
+            worst = s.loop_min_ua if s.loop_min_ua < 3_800 else s.loop_max_ua
+            failed = zone(worst / 1000) is Zone.FAILED
+            where = "wire broken or supply lost" if worst < 4_000 else "short circuit or overdriven"
+            return f"loop current {worst / 1000:.2f} mA is {'a failed loop' if failed else 'doubtful'} (NE 43): {where}"
+        if self._frozen_s >= self._t.frozen_after_s:
+            return f"loop current has not moved for {self._frozen_s:.0f} s with the engine running: transducer frozen"
+        if s.loop_step_ua > 1000 * self._t.noise_ma:
+            return (
+                f"loop current jumps by {s.loop_step_ua / 1000:.2f} mA from sample to sample: noise, check the screen"
+            )
+        return ""
+
+    def _watch_frozen(self, s: Second, span_s: float, under_way: bool) -> None:
+        still = s.loop_max_ua - s.loop_min_ua <= 1 and self._frozen_ua in (None, s.loop_min_ua, s.loop_max_ua)
+        if under_way and still:
+            self._frozen_s += span_s
+            self._frozen_ua = s.loop_min_ua if self._frozen_ua is None else self._frozen_ua
+        else:
+            self._frozen_s, self._frozen_ua = 0.0, None
+
+    def _encoder(self, which: str, valid: bool, still: bool) -> str:
+        if not valid:
+            return f"the head calls the {which} encoder not valid: check its plug and supply"
+        if still:
+            return f"the {which} encoder stands still while the other shaft turns: check its coupling"
+        if self._slipped[which] > 0:
+            return f"the {which} encoder's index came at another count: it slips on its shaft or loses counts"
+        return ""
+
+
+def _still(s: Second, own: int, other: int) -> bool:
+    return s.crank_valid and s.cam_valid and abs(other) > TRAVEL_MIN and abs(own) < STILL_SHARE * abs(other)

@@ -1,0 +1,98 @@
+"""Spike gate and exponentially weighted means for uneven steps."""
+
+import math
+from collections import deque
+from collections.abc import Sequence
+
+MAD_TO_SIGMA = 1.4826
+"""1/Φ⁻¹(0.75), so that the median absolute deviation of normal noise estimates its standard deviation."""
+
+
+def median(values: Sequence[float]) -> float:
+    """Middle of the sorted values, the mean of the two middle ones where their count is even."""
+    s = sorted(values)
+    n = len(s)
+    return s[n // 2] if n % 2 else 0.5 * (s[n // 2 - 1] + s[n // 2])
+
+
+def is_spike(window: Sequence[float], value: float, k: float, floor: float = 0.0) -> bool:
+    """Hampel's identifier: is `value` further from the window's median than k·1.4826·MAD, or than `floor` if larger?
+
+    `floor` keeps a window of equal values, whose MAD is nought, from refusing the smallest change.
+    """
+    m = median(window)
+    mad = median([abs(v - m) for v in window])
+    return abs(value - m) > max(k * MAD_TO_SIGMA * mad, floor)
+
+
+class SpikeGate:
+    """Refuses spikes among the last values; a real step goes through once it holds the middle of the window."""
+
+    def __init__(self, size: int, k: float, floor: float) -> None:
+        self._k, self._floor = k, floor
+        self.window: deque[float] = deque(maxlen=size)
+
+    def admits(self, value: float) -> bool:
+        """Take a value into the window and say whether it may pass. The first three pass: nothing to compare with."""
+        self.window.append(value)
+        return len(self.window) < 4 or not is_spike(self.window, value, self._k, self._floor)
+
+
+class Ewma:
+    """Exponentially weighted mean for uneven steps: α = 1 − exp(−Δt/τ). Starts at the first value."""
+
+    def __init__(self, tau_s: float, value: float | None = None) -> None:
+        self.tau_s = tau_s
+        self.value = value
+
+    def update(self, value: float, dt_s: float) -> float:
+        """Take a value that stands for the `dt_s` seconds before it; returns the mean."""
+        if self.value is None:
+            self.value = value
+        else:
+            self.value -= math.expm1(-dt_s / self.tau_s) * (value - self.value)
+        return self.value
+
+
+class Smoother:
+    """One figure's way from revolutions to display and trend: gate, fast mean, slow mean."""
+
+    def __init__(self, gate: SpikeGate, fast_s: float, slow_s: float) -> None:
+        self._gate = gate
+        self.fast, self.slow = Ewma(fast_s), Ewma(slow_s)
+        self.seen_s = 0.0
+        self.spikes = 0
+
+    def update(self, value: float, dt_s: float) -> bool:
+        """Take one revolution's value; False where the gate refused it."""
+        if not self._gate.admits(value):
+            self.spikes += 1
+            return False
+        self.fast.update(value, dt_s)
+        self.slow.update(value, dt_s)
+        self.seen_s += dt_s
+        return True
+
+    def restart(self) -> None:
+        """Forget: what comes now has another meaning (a new zero, a new spring setting)."""
+        self._gate.window.clear()
+        self.fast.value = self.slow.value = None
+        self.seen_s = 0.0
+
+    def checkpoint(self) -> dict[str, object]:
+        """All that a restart needs to go on as if nothing had happened."""
+        return {
+            "window": list(self._gate.window),
+            "fast": self.fast.value,
+            "slow": self.slow.value,
+            "seen_s": self.seen_s,
+        }
+
+    def restore(self, kept: dict[str, object]) -> None:
+        """Go on from a checkpoint."""
+        window, fast, slow = kept["window"], kept["fast"], kept["slow"]
+        assert isinstance(window, list)
+        self._gate.window.extend(window)
+        self.fast.value = fast if isinstance(fast, float) else None
+        self.slow.value = slow if isinstance(slow, float) else None
+        self.seen_s = float(str(kept["seen_s"]))

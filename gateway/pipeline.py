@@ -1,0 +1,296 @@
+"""The whole path on one page: bytes → frames → samples → revolutions → reading → wear → alarms → what is said.
+
+One `EnginePipeline` per engine and head. Pure: no disk, no socket, no clock; time is an argument. The same bytes always
+say the same thing, however they are split, so that a capture replays to the byte what the daemon published.
+"""
+
+from collections import deque
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+
+from gateway.alarm.judge import Evidence, StepSeen, WearSeen, judge
+from gateway.alarm.machine import AlarmSet
+from gateway.alarm.table import ENGINE_TAGS, ROWS
+from gateway.link.decoder import Decoder
+from gateway.link.marks import Mark
+from gateway.link.runs import Run, runs
+from gateway.measure.medians import TenMinutes
+from gateway.measure.meter import STALE_US, Meter, Revolution
+from gateway.measure.timeline import Now, Timeline
+from gateway.model.records import Identity, Median, Reading, Transition
+from gateway.model.settings import Settings
+from gateway.model.words import Running
+from gateway.wear.steps import JumpDetector
+
+SILENT_S = 5.0
+"""Interface, section 3: no good frame for 5 s, or for three times the usual pause of bursts."""
+LINK_WINDOW_S = 600
+LINK_FRAMES_MIN = 100
+"""Fewer frames in the window say nothing about one per cent."""
+
+
+@dataclass(frozen=True, slots=True)
+class Alarmed:
+    """An alarm changed its state, at `utc_s` and `hours` running hours."""
+
+    transition: Transition
+    utc_s: float
+    hours: float
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingDue:
+    """The present, every `reading_every_s`."""
+
+    reading: Reading
+    utc_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class MedianDue:
+    """Ten minutes of steady running are over."""
+
+    median: Median
+
+
+@dataclass(frozen=True, slots=True)
+class WrongHead:
+    """Another head than configured is on the port; it is not measured."""
+
+    heard: str
+    wanted: str
+
+
+Said = Alarmed | ReadingDue | MedianDue | WrongHead
+
+
+class LinkWatch:
+    """Share of frames lost over the last ten minutes of head time, in steps of ten seconds."""
+
+    def __init__(self) -> None:
+        self._steps: deque[tuple[int, int, int]] = deque()
+        self._step = 0
+        self._good = self._lost = self._good_before = self._lost_before = 0
+
+    def good(self, frames: int) -> None:
+        """So many good frames came."""
+        self._good += frames
+
+    def lost(self, frames: int) -> None:
+        """So many are missing from the sequence, refused ones among them."""
+        self._lost += frames
+
+    def percent(self, t_us: int) -> float | None:
+        """Per cent lost; `None` while too few have been seen."""
+        step = t_us // 10_000_000
+        if step != self._step:
+            self._turn_over(step)
+        good, lost = self._good + self._good_before, self._lost + self._lost_before
+        return 100.0 * lost / (good + lost) if good + lost >= LINK_FRAMES_MIN else None
+
+    def _turn_over(self, step: int) -> None:
+        self._steps.append((self._step, self._good, self._lost))
+        self._good_before += self._good
+        self._lost_before += self._lost
+        self._step, self._good, self._lost = step, 0, 0
+        while self._steps and self._steps[0][0] <= step - LINK_WINDOW_S // 10:
+            _, good, lost = self._steps.popleft()
+            self._good_before -= good
+            self._lost_before -= lost
+
+
+class EnginePipeline:
+    """From one head's bytes to what is said of one engine. Not thread-safe: it has one owner."""
+
+    def __init__(self, settings: Settings, engine_slug: str, start_utc_s: float = 0.0) -> None:
+        self.engine = next(e for e in settings.engine if e.slug == engine_slug)
+        self.head = next(h for h in settings.head if h.slug == self.engine.head)
+        self.timeline = Timeline(settings.time.source, start_utc_s)
+        self.decoder = Decoder()
+        self.meter = Meter(self.engine, bursts=self.head.burst_pause_s > 0)
+        rows = tuple(r for r in ROWS if r.tag in ENGINE_TAGS)
+        self.alarms = AlarmSet(rows, self.engine.alarms, self.engine.slug)
+        self.identity: Identity | None = None
+        self.wear = WearSeen()
+        self.link = LinkWatch()
+        self.medians = TenMinutes()
+        chain = self.engine.chain
+        self._lag_jump = JumpDetector(self.engine.lag.step_deg, tooth=360.0 / chain.crank_teeth)
+        self._spring_jump = JumpDetector(self.engine.tightener.step_mm)
+        self._reading_every_us = round(settings.gateway.reading_every_s * 1e6)
+        self._reading_due_us = 0
+        self._settle_s = self.engine.running.settle_min * 60
+        self._silent_after_s = max(SILENT_S, 3 * self.head.burst_pause_s)
+        self._head_clock = settings.time.source == "head"
+        self._heard: Now | None = None
+        self._silent_s = 0.0
+        self._wrong_head = False
+
+    # -- bytes in, sayings out ----------------------------------------------------------------------------------
+
+    def feed(self, data: bytes, now: Now) -> Iterator[Said]:
+        """Take bytes that arrived at `now`; yield what they make the gateway say, in order."""
+        if self._heard is None:
+            self._heard = now
+        for item in runs(self.decoder.feed(data)):
+            if isinstance(item, Mark):
+                yield from self._broke(item)
+            elif isinstance(item, Identity):
+                yield from self._identify(item)
+            elif not self._wrong_head:
+                yield from self._run(item, now)
+
+    def idle(self, now: Now) -> Iterator[Said]:
+        """Nothing arrived since the last call: by the gateway's own clock, is the head silent?"""
+        if self._heard is None:
+            self._heard = now
+        quiet_s = now.mono_s - self._heard.mono_s
+        if quiet_s >= self._silent_after_s:
+            yield from self._silence(self.timeline.idle(now), quiet_s)
+
+    def _run(self, run: Run, now: Now) -> Iterator[Said]:
+        self._heard, self._silent_s = now, 0.0
+        offset_us = self.timeline.frame(run.boot, run.head_us, now)
+        self.link.good(run.frames)
+        if run.block is None:
+            for _, health in run.asides:
+                self.meter.take_health(health)
+                self.timeline.reached(health.head_us + offset_us, now)
+            return
+        block = replace(run.block, head_us=run.block.head_us + offset_us)
+        for what in self.meter.block(block, run.asides):
+            if isinstance(what, Revolution):
+                yield from self._revolution(what)
+            else:
+                self.timeline.reached(what.second.t_us, now)
+                yield from self._second(what.second.t_us)
+
+    def _broke(self, mark: Mark) -> Iterator[Said]:
+        gap_us = max(0, mark.gap_us)
+        if mark.cause == "lost":
+            self.link.lost(mark.count)
+        broken_at_us = self.timeline.t_us
+        tick = self.meter.gap(gap_us)
+        if tick is not None:
+            self.timeline.t_us = broken_at_us = max(broken_at_us, tick.second.t_us)
+            yield from self._second(broken_at_us)
+        if self._head_clock and gap_us >= self._silent_after_s * 1e6:
+            silent_us = round(self._silent_after_s * 1e6)
+            yield from self._silence(broken_at_us + silent_us, self._silent_after_s)
+
+    def _identify(self, identity: Identity) -> Iterator[Said]:
+        self.link.good(1)
+        self.identity = identity
+        wrong = self.head.name is not None and identity.name != self.head.name
+        if wrong and not self._wrong_head:
+            yield WrongHead(identity.name, self.head.name or "")
+        self._wrong_head = wrong
+
+    # -- judging ------------------------------------------------------------------------------------------------
+
+    def _revolution(self, r: Revolution) -> Iterator[Said]:
+        c = r.cycle
+        if not c.steady:
+            return
+        if self.medians.due(c.t_us):
+            yield from self._close_medians()
+        self.medians.cycle(c)
+        if c.raw_deg is not None:
+            self._lag_jump.add(c.raw_deg)
+        if c.spring_mm is not None:
+            self._spring_jump.add(c.spring_mm)
+        yield from self._judge(c.t_us)
+
+    def _second(self, t_us: int) -> Iterator[Said]:
+        if self.medians.due(t_us):
+            yield from self._close_medians()
+        yield from self._judge(t_us)
+        if t_us >= self._reading_due_us:
+            self._reading_due_us = (t_us // self._reading_every_us + 1) * self._reading_every_us
+            yield ReadingDue(self.meter.reading(t_us), self.timeline.utc_s(t_us))
+
+    def _silence(self, t_us: int, quiet_s: float) -> Iterator[Said]:
+        first = self._silent_s == 0.0
+        self._silent_s = quiet_s
+        self.meter.silent()
+        yield from self._judge(t_us)
+        if first:
+            yield ReadingDue(self.meter.reading(t_us + STALE_US), self.timeline.utc_s(t_us))
+
+    def _judge(self, t_us: int) -> Iterator[Said]:
+        hours = self.meter.hours.hours
+        for transition in self.alarms.judge(t_us, judge(self.engine, self.alarms, self._evidence(t_us))):
+            yield Alarmed(transition, self.timeline.utc_s(t_us), hours)
+
+    def _evidence(self, t_us: int) -> Evidence:
+        m = self.meter
+        faults = m.sensors.now
+        ahead = m.running.state is Running.AHEAD
+        lag = m.lag_now(t_us).value if ahead else None
+        spring = m.spring_now(t_us).value
+        lag_known, spring_known = ahead and lag is not None, ahead and spring is not None
+        return Evidence(
+            running=m.running.state,
+            settled=m.running.under_way_s >= self._settle_s,
+            lag_deg=lag,
+            compression_mm=m.free_length_mm - spring if spring is not None else None,
+            spring_mm=spring,
+            slap_mm=m.slap.value if spring_known else None,
+            lag_step=_step_seen(self._lag_jump, "Cam phase", "deg"),
+            tension_step=_step_seen(self._spring_jump, "Spring length", "mm"),
+            lag_step_known=lag_known,
+            tension_step_known=spring_known,
+            transducer=None if self._silent_s else faults.transducer,
+            crank=None if self._silent_s else faults.crank,
+            cam=None if self._silent_s else faults.cam,
+            silent_s=self._silent_s,
+            link_loss_percent=self.link.percent(t_us),
+            wear=self.wear,
+        )
+
+    def _close_medians(self) -> Iterator[Said]:
+        t_us = self.medians.last_us
+        h = self.meter.health
+        median = self.medians.take(
+            self.timeline.utc_s(t_us),
+            self.meter.hours.hours,
+            h.casing_c if h else None,
+            h.frame_c if h else None,
+            self.meter.load(),
+        )
+        if median is not None:
+            yield MedianDue(median)
+
+    # -- over a restart -----------------------------------------------------------------------------------------
+
+    def checkpoint(self) -> dict[str, object]:
+        """All that a restart needs, fit for JSON."""
+        return {
+            "timeline": self.timeline.checkpoint(),
+            "meter": self.meter.checkpoint(),
+            "alarms": self.alarms.checkpoint(),
+            "lag_jump": self._lag_jump.state(),
+            "spring_jump": self._spring_jump.state(),
+        }
+
+    def restore(self, kept: Mapping[str, object]) -> None:
+        """Go on from a checkpoint, as if nothing had happened but a gap."""
+        for name, part in (("timeline", self.timeline), ("meter", self.meter), ("alarms", self.alarms)):
+            state = kept[name]
+            assert isinstance(state, dict)
+            part.restore(state)
+        for name, jump in (("lag_jump", self._lag_jump), ("spring_jump", self._spring_jump)):
+            state = kept[name]
+            assert isinstance(state, dict)
+            jump.load(state)
+        self._restored_us = self.timeline.t_us
+
+
+def _step_seen(jump: JumpDetector, what: str, unit: str) -> StepSeen | None:
+    step = jump.standing
+    if step is None or abs(step.size) < 0.5 * jump.threshold:
+        return None
+    teeth = (
+        f", as {abs(step.teeth)} t{'ooth' if abs(step.teeth) == 1 else 'eeth'} of the chain wheel" if step.teeth else ""
+    )
+    return StepSeen(step.size, f"{what} stepped by {step.size:+.2f} {unit}{teeth}")
