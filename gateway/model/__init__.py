@@ -1,1 +1,1 @@
-"""Floor 0: the vocabulary. Frozen records with units in their names, quality, errors, limits, settings. Imports nothing of ours."""
+"""Floor 0, the vocabulary: frozen records with units in their names, words, errors, limits, settings."""

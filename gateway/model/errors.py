@@ -10,7 +10,7 @@ class Refused(CamdriftError):
 
 
 class SettingsError(CamdriftError):
-    """The configuration is refused (exit status 78). `faults` holds one line per mistake: `file: key: what is wrong`."""
+    """The configuration is refused (exit status 78). `faults`: a line per mistake, `file: key: what is wrong`."""
 
     def __init__(self, faults: list[str]) -> None:
         super().__init__("\n".join(faults))
