@@ -1,7 +1,8 @@
 """The chain drive as a function of time: wear, warmth, stretch, the crew's work and what breaks. Truth, no sensors.
 
 Handbook sums 7 and 8: an elongation ε of the taut strand S turns the camshaft late by ε·S/R; of the whole loop C it
-gives ε·C/(2·sin(β/2)) to the tightener wheel, times the lever ratio to the spring.
+gives ε·C/(2·sin(β/2)) to the tightener wheel, times the lever ratio to the spring. A degree of a four-stroke's camshaft
+is two of the crank.
 """
 
 from __future__ import annotations
@@ -76,7 +77,8 @@ class Drive:
         self._load = [(2 * math.pi / p, a, 2 * math.pi * float(rng.random())) for p, a in engine.load_wander]
         self._load_reference = (engine.reference_rpm / engine.full_rpm) ** 3
         wheel_mm = chain.pitch_mm / math.sin(math.pi / chain.cam_teeth) / 2
-        self.lag_deg_per_percent = math.degrees(0.01 * chain.taut_links * chain.pitch_mm / wheel_mm)
+        cam_deg_per_percent = math.degrees(0.01 * chain.taut_links * chain.pitch_mm / wheel_mm)
+        self.lag_deg_per_percent = cam_deg_per_percent * engine.ratio
         tightener = scenario.tightener
         wheel_travel_mm = (
             0.01 * chain.loop_links * chain.pitch_mm / (2 * math.sin(math.radians(tightener.wrap_deg) / 2))

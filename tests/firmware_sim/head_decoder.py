@@ -1,4 +1,4 @@
-"""A little decoder of the link for the simulator's own tests, written from the link's page: no line of it is the gateway's.
+"""A little decoder of the link for the simulator's own tests, written from the link's page alone.
 
 COBS is undone by hand and the CRC taken from its polynomial bit by bit, since the simulator itself leans on libraries.
 """

@@ -158,7 +158,7 @@ def test_bursts() -> None:
 
 
 def test_stop_turning_gear_and_astern_are_in_the_bytes() -> None:
-    """The shafts stand still when stopped, creep on the turning gear, and turn back when astern; turns only count up."""
+    """The shafts stand still when stopped, creep on the turning gear, turn back when astern; turns only count up."""
     scenario = parse_scenario(
         "[engine]\nspeed = [[0,60],[20,60],[30,0],[40,0],[45,-50],[70,-50],[75,0],[80,0.1],[140,0.1]]\nsea = []"
     )

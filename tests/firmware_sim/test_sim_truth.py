@@ -24,6 +24,13 @@ def test_one_per_cent_is_the_lag_of_sum_7() -> None:
     assert round(calm().lag_deg_per_percent, 2) == 3.68
 
 
+def test_four_stroke_lag_is_in_degrees_of_the_crank() -> None:
+    """With a cam wheel of twice the teeth, ε·S/R of the camshaft is twice as much of the crank."""
+    radius_mm = 114.3 / math.sin(math.pi / 90) / 2
+    truth = calm(engine={"ratio": 2}, chain={"cam_teeth": 90})
+    assert truth.lag_deg_per_percent == pytest.approx(2 * math.degrees(0.01 * 46 * 114.3 / radius_mm))
+
+
 def test_one_degree_goes_with_the_travel_of_sum_8() -> None:
     """1° of lag goes with 8.2 mm of spring travel on the invented vessel, as its page says."""
     truth = calm()
