@@ -74,7 +74,7 @@ COARSE = {"M42": (4.5, 0.750), "M48": (5.0, 0.833), "M56": (5.5, 0.917), "M64": 
 
 @pytest.mark.parametrize(("pitch", "flat"), COARSE.values(), ids=COARSE.keys())
 def test_a_nuts_advance_per_flat(pitch: float, flat: float) -> None:
-    """Nut turns = length to go over thread pitch (sum 16): a sixth of a turn moves the published advance."""
+    """Nut turns = length to go over thread pitch: a sixth of a turn moves the published advance."""
     t = tern(tightener={"nut_pitch_mm": pitch}).tightener
     assert t.nut_pitch_mm * 60 / 360 == pytest.approx(flat, abs=5.1e-4)
 

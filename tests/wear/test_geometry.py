@@ -23,13 +23,13 @@ def test_one_per_cent_of_the_invented_drive_is_as_its_page_says() -> None:
 
 
 def test_lag_is_the_taut_strand_over_the_pitch_radius() -> None:
-    """The handbook's sum 7 written out anew gives the same degrees."""
+    """Taut strand times growth over pitch radius, written out anew, gives the same degrees."""
     radius = 114.3 / (2 * math.sin(math.pi / 45))
     assert g.lag_deg_from_elongation(tern(), 0.3) == pytest.approx(math.degrees(0.003 * 46 * 114.3 / radius))
 
 
 def test_spring_travel_is_the_loop_over_the_wrap_times_the_lever() -> None:
-    """The handbook's sum 8 backwards: wheel travel ε·C/(2·sin 45°), and the spring goes a quarter of it."""
+    """Wheel travel is ε·C/(2·sin 45°), and the spring goes a quarter of it."""
     wheel = 0.002 * 150 * 114.3 / math.sqrt(2)
     assert g.spring_mm_from_elongation(tern(), 0.2) == pytest.approx(wheel * 0.25)
 

@@ -199,7 +199,7 @@ def test_an_impossible_booking_is_refused_with_its_reason(e: b.Entry, words: str
 
 
 def test_a_booking_is_held_against_those_before_it() -> None:
-    """A spring that grew, hours before the last of its kind or running backwards, an id taken, a gauge without radius."""
+    """A spring that grew, hours before the last of its kind or running backwards, an id taken, no gauge radius."""
     grown = entry("retightened", 23_000, free_length_mm=203.98, spring_after_mm=181.0)
     assert "does not grow: measure again" in refused(grown, [RETIGHTENED])
     early = entry("retightened", 21_900, free_length_mm=202.9, spring_after_mm=180.0)
