@@ -53,6 +53,12 @@ class PortWorker(ABC):
         self.fault = ""
         self.ready.set()
 
+    def _tell_fault(self, text: str) -> None:
+        """Keep `text` as the fault; the first time aloud, its repeats in a whisper."""
+        tell = _log.debug if self.fault else _log.warning
+        tell("port failed", port=self.name, why=text)
+        self.fault = text
+
     def _run(self) -> None:
         pause = PAUSE_S_MIN
         while not self._stopping.is_set():
@@ -67,10 +73,7 @@ class PortWorker(ABC):
     def _failed(self, text: str, pause: float) -> float:
         self.ready.clear()
         if not self.fault:
-            _log.warning("port failed", port=self.name, why=text)
             pause = PAUSE_S_MIN
-        else:
-            _log.debug("port failed again", port=self.name, why=text)
-        self.fault = text
+        self._tell_fault(text)
         self._stopping.wait(pause)
         return min(PAUSE_S_MAX, pause * 2)
