@@ -253,6 +253,15 @@ def _line(source: str, err: dict[str, object]) -> str:
         text = "unknown key; remove it or correct its spelling"
     elif err["type"] == "missing":
         text = "missing; this key must be given"
+    elif err["type"] == "union_tag_not_found":
+        key, text = f"{key}.kind", "missing; this key must be given"
+    elif err["type"] == "union_tag_invalid":
+        key, text = f"{key}.kind", f"{_context(err, 'tag')!r} is unknown; allowed: {_context(err, 'expected_tags')}"
     elif not isinstance(err.get("input"), dict | list):
         text = f"{text}, not {err.get('input')!r}"
     return f"{source}: {key}: {text}"
+
+
+def _context(err: dict[str, object], name: str) -> object:
+    context = err.get("ctx")
+    return context.get(name, "") if isinstance(context, dict) else ""
