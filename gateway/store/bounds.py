@@ -46,9 +46,9 @@ class Bounds:
         set_fact(self._db, "floor", last)
         return last, rows
 
-    def delete_done(self, last: int, before_utc: str | None) -> int:
-        """Take out one step of rows that every broker has got; returns how many."""
-        gone = outbox.delete_done(self._db, self.least_place(last), SHED_ROWS_MAX, before_utc)
+    def delete_done(self, last: int, step: int, before_utc: str | None) -> int:
+        """Take out up to `step` rows that every broker has got; returns how many."""
+        gone = outbox.delete_done(self._db, self.least_place(last), step, before_utc)
         if gone:
             set_fact(self._db, "floor", last)
         return gone

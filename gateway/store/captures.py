@@ -43,18 +43,19 @@ class CaptureRing:
             raise ValueError(f"{head!r} is not a head's slug")
         try:
             self._write(head, utc_s, data)
+            self._keep_bounds(utc_s)
         except OSError as e:
             self.give_way()
             raise StorageError(f"{self._folder}: capture not written: {e.strerror}; see to the disk") from None
-        self._keep_bounds(utc_s)
 
     def give_way(self) -> bool:
         """Delete the oldest file that is not being written, to make room for what matters more; True if one went."""
         writing = {f.path for f in self._open.values()}
-        for path in self._files():
-            if path not in writing:
-                return self._delete(path)
-        return False
+        try:
+            oldest = next((path for path in self._files() if path not in writing), None)
+        except OSError:
+            return False
+        return oldest is not None and self._delete(oldest)
 
     def close(self) -> None:
         """Close the files being written."""

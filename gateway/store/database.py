@@ -10,6 +10,7 @@ from typing import Literal
 from gateway.model.errors import Refused, StorageError
 
 PAGE_BYTES = 4096
+LOG_PAGES = 1_000
 CORRUPT_COPIES_MAX = 3
 """Damaged files set aside; a disk that keeps on damaging files must not be filled with them."""
 
@@ -43,7 +44,12 @@ def connect(path: Path, *, synchronous: Literal["FULL", "NORMAL"], read_only: bo
     try:
         db.execute("PRAGMA busy_timeout=5000")
         db.execute(f"PRAGMA synchronous={synchronous}")
-        for line in ("foreign_keys=ON", "temp_store=MEMORY", "wal_autocheckpoint=1000", "journal_size_limit=4194304"):
+        for line in (
+            "foreign_keys=ON",
+            "temp_store=MEMORY",
+            f"wal_autocheckpoint={LOG_PAGES}",
+            "journal_size_limit=4194304",
+        ):
             db.execute(f"PRAGMA {line}")
         if read_only:
             db.execute("PRAGMA query_only=ON")

@@ -103,9 +103,9 @@ class Recorder:
                 self._raw_bytes -= size
                 self.lost_capture_bytes += size
 
-    def subscribe(self) -> threading.Event:
-        """An event that is set after each commit; the waiter clears it."""
-        event = threading.Event()
+    def subscribe(self, event: threading.Event | None = None) -> threading.Event:
+        """An event (the waiter's own, or a new one) that is set after each commit; the waiter clears it."""
+        event = event or threading.Event()
         with self._wake:
             self._subscribers.append(event)
         return event

@@ -22,9 +22,9 @@ from gateway.model.errors import StorageError
 from gateway.model.settings import GatewaySettings
 from gateway.store import outbox
 from gateway.store.bounds import Bounds, fact
-from gateway.store.database import PAGE_BYTES, error_code, open_file, storage_error, transaction
+from gateway.store.database import LOG_PAGES, PAGE_BYTES, error_code, open_file, storage_error, transaction
 from gateway.store.folder import BALLAST_BYTES, Ballast, Folder
-from gateway.store.outbox import DROP_ORDER, Backlog, EventRow, Loss
+from gateway.store.outbox import DROP_ORDER, SHED_ROWS_MAX, Backlog, EventRow, Loss
 from gateway.store.reader import StateReader
 
 AUDIT_DAYS = 90
@@ -32,6 +32,9 @@ AUDIT_DAYS = 90
 RETAINED_TOPICS_MAX = 1_000
 """16 engines with 21 alarms and a trend each need 355; more can only be left over from old settings."""
 NEARLY_FULL_SHARE = 0.8
+TIGHT_LOG_PAGES = 50
+TIGHT_ROWS = 50
+"""On a full disk the log must not eat the room that the rows need."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +77,7 @@ class StateStore:
         self.events_topic = events_topic or f"{settings.topic_prefix}/event"
         self._lock = threading.RLock()
         self._last = self._rows = self._rev = 0
+        self._tight = False
         self._folder = Folder(data_dir)
         try:
             self._ballast = Ballast(data_dir, ballast_bytes)
@@ -147,7 +151,7 @@ class StateStore:
             start = self._rows
             try:
                 for _ in range(20):
-                    if not self._take_out(before):
+                    if not self._take_out(SHED_ROWS_MAX, before):
                         break
                 if self._bounds.excess(self._rows, 0):
                     with transaction(self._db):
@@ -202,6 +206,9 @@ class StateStore:
         seqs: list[int] = []
         with transaction(self._db):
             last, rows = self._last, self._rows
+            if events and self._tight:
+                # While the disk is full the file need not grow as long as delivered rows can make place.
+                rows -= self._bounds.delete_done(last, len(events) + 1, None)
             if events and self._bounds.excess(rows, len(events)):
                 last, rows = self._bounds.keep(last, rows, len(events), _utc_of(events[-1].body))
             for event in events:
@@ -248,23 +255,41 @@ class StateStore:
 
     # ---- room
 
-    def _take_out(self, before_utc: str | None) -> int:
+    def _take_out(self, step: int, before_utc: str | None) -> int:
         with transaction(self._db):
-            gone = self._bounds.delete_done(self._last, before_utc)
+            gone = self._bounds.delete_done(self._last, step, before_utc)
         self._rows -= gone
         return gone
 
     def _make_room(self) -> None:
-        """The disk is full: give back the ballast and free pages of delivered rows. Nothing undelivered goes for a full
-        disk, only for the store's own bounds."""
+        """The disk is full: give back the ballast, keep the log short from now on, free delivered rows.
+
+        Nothing undelivered goes for a full disk, only for the store's own bounds. The steps are small because each must
+        find room in the log; the log itself is not cut, since its length is room that cannot be lost to others.
+        """
         self._ballast.release()
-        self._take_out(None)
+        self._tight = True
+        for step in (
+            lambda: self._db.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall(),
+            lambda: self._db.execute(f"PRAGMA wal_autocheckpoint={TIGHT_LOG_PAGES}").fetchall(),
+            lambda: self._take_out(TIGHT_ROWS, None),
+            lambda: self._db.execute(f"PRAGMA incremental_vacuum({TIGHT_LOG_PAGES})").fetchall(),
+            lambda: self._db.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall(),
+        ):
+            try:
+                step()
+            except sqlite3.Error:
+                # Each helps without the others; whether it was enough the next try of the commit shows.
+                continue
 
     def _restore_ballast(self) -> None:
         if not self._ballast.restore():
             self._db.execute("PRAGMA incremental_vacuum(2048)").fetchall()
             self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
             self._ballast.restore()
+        if self._ballast.there and self._tight:
+            self._tight = False
+            self._db.execute(f"PRAGMA wal_autocheckpoint={LOG_PAGES}")
 
 
 def check_storable(item: NewEvent | NewRetained) -> None:

@@ -81,7 +81,12 @@ def test_commit_is_all_or_nothing(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     "bad",
-    [event(value=float("inf")), event(kind="rumour"), NewEvent("t", "alarm", {"hours": 1}), NewEvent("t", "alarm", {"ts": "now"})],
+    [
+        event(value=float("inf")),
+        event(kind="rumour"),
+        NewEvent("t", "alarm", {"hours": 1}),
+        NewEvent("t", "alarm", {"ts": "now"}),
+    ],
 )  # fmt: skip
 def test_what_no_disk_could_take_is_told_apart(bad: NewEvent) -> None:
     """`check_storable` refuses what would be refused for ever, so that it is not tried for ever."""
@@ -93,7 +98,9 @@ def test_what_no_disk_could_take_is_told_apart(bad: NewEvent) -> None:
 def test_retained_is_due_once_per_change_and_alarms_go_first(tmp_path: Path) -> None:
     """A retained value is due until its latest revision is acknowledged; the same bytes again are no change."""
     store = opened(tmp_path / "d")
-    store.commit((), [NewRetained("trend", "trend", b"1"), NewRetained("a", "alarm", b"1"), NewRetained("b", "alarm", b"1")])
+    store.commit(
+        (), [NewRetained("trend", "trend", b"1"), NewRetained("a", "alarm", b"1"), NewRetained("b", "alarm", b"1")]
+    )
     reader = OutboxReader(tmp_path / "d", "ship")
     due = reader.retained_due(10)
     assert [row.topic for row in due] == ["a", "b", "trend"]
@@ -153,7 +160,7 @@ def test_broker_without_events_holds_nothing(tmp_path: Path) -> None:
 
 
 def test_full_outbox_drops_by_the_written_rule_and_says_so(tmp_path: Path) -> None:
-    """Delivered rows go first, then gateway, adjustment and alarm events; the gap is counted and explained by an event."""
+    """Delivered rows go first, then gateway, adjustment and alarm events; an event explains the counted gap."""
     folder = tmp_path / "d"
     store = opened(folder, {"ship": SHIP, "shore": SHIP})
     store.commit([event()] * 100)
@@ -176,7 +183,7 @@ def test_full_outbox_drops_by_the_written_rule_and_says_so(tmp_path: Path) -> No
     seqs = [row.seq for row in store.events(0, 5_000)]
     assert seqs[0] > 91, "nothing but alarms was left, so the oldest alarms had to go"
     assert len(seqs) <= 1_000
-    notes = [row for row in store.events(0, 5_000, kind="gateway")]
+    notes = store.events(0, 5_000, kind="gateway")
     assert len(notes) == 1
     text = parse_event(notes[0].payload).text
     assert "between seq 91 and" in text
