@@ -31,11 +31,12 @@ LINK_FRAMES_MIN = 100
 
 @dataclass(frozen=True, slots=True)
 class Alarmed:
-    """An alarm changed its state, at `utc_s` and `hours` running hours."""
+    """An alarm changed its state, at `utc_s` and `hours` running hours. `since_utc_s`: when it was last raised."""
 
     transition: Transition
     utc_s: float
-    hours: float
+    hours: float | None
+    since_utc_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +112,7 @@ class EnginePipeline:
         rows = tuple(r for r in ROWS if r.tag in ENGINE_TAGS)
         self.alarms = AlarmSet(rows, self.engine.alarms, self.engine.slug)
         self.identity: Identity | None = None
-        self.wear = WearSeen()
+        self.wear_seen = WearSeen()
         self.link = LinkWatch()
         self.medians = TenMinutes()
         chain = self.engine.chain
@@ -186,6 +187,11 @@ class EnginePipeline:
             yield WrongHead(identity.name, self.head.name or "")
         self._wrong_head = wrong
 
+    @property
+    def head_heard(self) -> bool:
+        """Has a good frame come lately?"""
+        return self.identity is not None and self._silent_s == 0.0 and not self._wrong_head
+
     # -- judging ------------------------------------------------------------------------------------------------
 
     def _revolution(self, r: Revolution) -> Iterator[Said]:
@@ -218,9 +224,13 @@ class EnginePipeline:
             yield ReadingDue(self.meter.reading(t_us + STALE_US), self.timeline.utc_s(t_us))
 
     def _judge(self, t_us: int) -> Iterator[Said]:
-        hours = self.meter.hours.hours
         for transition in self.alarms.judge(t_us, judge(self.engine, self.alarms, self._evidence(t_us))):
-            yield Alarmed(transition, self.timeline.utc_s(t_us), hours)
+            yield self._alarmed(transition)
+
+    def _alarmed(self, t: Transition) -> Alarmed:
+        since_us = self.alarms[t.tag].facts.since_us
+        since_utc_s = None if since_us is None else self.timeline.utc_s(since_us)
+        return Alarmed(t, self.timeline.utc_s(t.t_us), self.meter.hours.hours, since_utc_s)
 
     def _evidence(self, t_us: int) -> Evidence:
         m = self.meter
@@ -245,7 +255,7 @@ class EnginePipeline:
             cam=None if self._silent_s else faults.cam,
             silent_s=self._silent_s,
             link_loss_percent=self.link.percent(t_us),
-            wear=self.wear,
+            wear=self.wear_seen,
         )
 
     def _close_medians(self) -> Iterator[Said]:

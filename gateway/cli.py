@@ -1,0 +1,71 @@
+"""`camdrift`: the command line. Data to stdout, everything else to stderr, and no traceback to anybody."""
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from types import ModuleType
+
+from gateway import __version__
+from gateway.commands import check, demo, replay, run, schema
+from gateway.commands.logs import set_up_logs
+from gateway.model.errors import CamdriftError, PortError, Refused, SettingsError, StorageError
+
+EX_CONFIG = 78
+EX_IOERR = 74
+COMMANDS: dict[str, ModuleType] = {"demo": demo, "run": run, "check": check, "replay": replay, "schema": schema}
+EPILOG = (
+    "camdrift is a monitoring aid: it stops and starts nothing, and never replaces the engine maker's manual, class "
+    "rules, the safety management system, a permit to work or a licensed engineer's judgement."
+)
+
+
+def parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    top = argparse.ArgumentParser(
+        prog="camdrift", description="Watches the camshaft chain drive of a ship's engine.", epilog=EPILOG
+    )
+    top.add_argument("--version", action="version", version=f"camdrift {__version__}")
+    top.add_argument("--debug", action="store_true", help="log more, and how an unexpected fault came about")
+    sub = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    for name, module in COMMANDS.items():
+        text = (module.__doc__ or "").strip().splitlines()[0]
+        module.add(sub.add_parser(name, help=text, description=text, epilog=EPILOG))
+    return top
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run a command. Exit status: 0 done, 1 the answer is no, 2 usage, 74 a port or a disk, 78 the configuration."""
+    args = parser().parse_args(argv)
+    set_up_logs(debug=args.debug)
+    try:
+        status = COMMANDS[args.command].main(args)
+        sys.stdout.flush()
+        return int(status)
+    except SettingsError as e:
+        return _told(str(e), EX_CONFIG)
+    except (PortError, StorageError) as e:
+        return _told(f"camdrift: {e}", EX_IOERR)
+    except Refused as e:
+        return _told(f"camdrift: {e}", 1)
+    except CamdriftError as e:
+        return _told(f"camdrift: {e}", 1)
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # Whoever read our output has gone; writing the rest of it at exit would only fail again.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as e:
+        if args.debug:
+            raise
+        return _told(f"camdrift: unexpected fault, please report it: {type(e).__name__}: {e} (--debug tells more)", 1)
+
+
+def _told(text: str, status: int) -> int:
+    print(text, file=sys.stderr)  # noqa: T201
+    return status
+
+
+if __name__ == "__main__":
+    sys.exit(main())

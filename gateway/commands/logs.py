@@ -1,0 +1,32 @@
+"""Logs go to stderr: coloured lines on a terminal, one JSON object a line otherwise."""
+
+import logging
+import sys
+
+import structlog
+
+
+def set_up_logs(*, debug: bool = False) -> None:
+    """Configure structlog for the whole process."""
+    terminal = sys.stderr.isatty()
+    renderer: structlog.typing.Processor = (
+        structlog.dev.ConsoleRenderer(pad_event_to=0) if terminal else structlog.processors.JSONRenderer()
+    )
+    # A traceback is for whoever asked for it; to everybody else the event's own words must do.
+    faults = structlog.processors.format_exc_info if debug else _without_traceback
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            faults,
+            renderer,
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(logging.DEBUG if debug else logging.INFO),
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        cache_logger_on_first_use=True,
+    )
+
+
+def _without_traceback(_logger: object, _name: str, event: structlog.typing.EventDict) -> structlog.typing.EventDict:
+    event.pop("exc_info", None)
+    return event

@@ -1,0 +1,41 @@
+"""Run the daemon until it is told to stop (SIGTERM or Ctrl-C)."""
+
+import argparse
+import faulthandler
+import signal
+import threading
+from pathlib import Path
+
+import structlog
+
+from gateway.daemon import Daemon
+from gateway.model.settings import load_settings
+
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Arguments."""
+    p.add_argument("config", type=Path, help="the TOML file of the ship")
+    p.add_argument("--data-dir", type=Path, help="instead of the settings' gateway.data_dir")
+
+
+def main(args: argparse.Namespace) -> int:
+    """Start, watch, stop."""
+    settings = load_settings(args.config)
+    log = structlog.get_logger("run")
+    faulthandler.enable()
+    stopping = threading.Event()
+    for signum in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(signum, lambda *_: stopping.set())
+    signal.signal(
+        signal.SIGHUP, lambda *_: log.warning("SIGHUP does nothing: restart the service to read new settings")
+    )
+    daemon = Daemon(settings, data_dir=args.data_dir)
+    log.info("started", vessel=settings.vessel.slug, data_dir=str(daemon.data_dir))
+    daemon.start()
+    status = daemon.run_until(stopping)
+    if status:
+        log.error("a part failed again and again; stopping, so that the service manager begins anew")
+    log.info("stopping: what is due is written and sent")
+    whole = daemon.stop()
+    log.info("stopped", all_written=whole)
+    return status

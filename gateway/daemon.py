@@ -1,0 +1,313 @@
+"""The daemon: wires sinks first and sources last, watches over the parts, and stops sources first and sinks last.
+
+    head source → (queue) → engine's pipeline → recorder → disk → (wake) → broker links
+                                              ↘ broker links (readings), board
+
+Every part has its own thread and a bounded queue before it; each says in its own file what happens when that is full.
+The pipeline waits for nobody. A part that dies is begun anew from the last checkpoint; one that dies again and again
+ends the daemon, so that the service manager sees it and the relay falls.
+"""
+
+import contextlib
+import threading
+import time
+from collections import deque
+from collections.abc import Iterable, Mapping
+from functools import partial
+from pathlib import Path
+
+import structlog
+
+from gateway import __version__
+from gateway.encode.messages import gateway_event_body
+from gateway.encode.speak import SpokenEvent, SpokenState, speak_alarm, speak_untold
+from gateway.encode.times import utc_of
+from gateway.encode.topics import Topics
+from gateway.encode.views import alarm_view
+from gateway.model.board import AlarmView, BoardView
+from gateway.model.errors import StorageError
+from gateway.model.records import Median, Reading
+from gateway.model.settings import Settings
+from gateway.pipeline import Alarmed, EnginePipeline
+from gateway.ports.clock import clock_synchronised
+from gateway.ports.mqtt import BrokerLink, LinkStatus
+from gateway.ports.service import ServiceNotify
+from gateway.ports.source import HeadSource
+from gateway.store.captures import CaptureRing
+from gateway.store.history import History
+from gateway.store.outbox import Backlog, OutboxReader
+from gateway.store.reader import StateReader
+from gateway.store.recorder import Recorder
+from gateway.store.state import NewEvent, NewRetained, StateStore
+from gateway.watch import GatewayWatch, Health
+from gateway.worker import EngineWorker
+
+WATCH_S = 1.0
+STUCK_S = 10.0
+"""A part that has not come round for so long hangs."""
+CRASHES_MAX = 3
+CRASH_WINDOW_S = 600.0
+GATEWAY_KEY = "gateway"
+
+
+class Daemon:
+    """`start`, then `watch` once a second (or `run_until`), then `stop`. Making it may raise StorageError, Refused."""
+
+    def __init__(self, settings: Settings, *, data_dir: Path | None = None) -> None:
+        self.settings = settings
+        self.data_dir = data_dir or settings.gateway.data_dir
+        self.topics = Topics(settings.gateway.topic_prefix, settings.vessel.slug)
+        self._log = structlog.get_logger("daemon")
+        self._notify = ServiceNotify()
+        self._crashes: deque[float] = deque(maxlen=CRASHES_MAX)
+        self.heartbeat = 0
+        self._waiting: dict[str, tuple[int, float]] = {}
+        self._store = StateStore(
+            self.data_dir,
+            settings.gateway,
+            brokers={b.name: frozenset(b.classes) for b in settings.broker},
+            events_topic=self.topics.event(None),
+        )
+        with contextlib.ExitStack() as undo:
+            undo.callback(self._store.close)
+            self._history = History(self.data_dir, settings.gateway.history_mb)
+            undo.callback(self._history.close)
+            ring = settings.capture
+            self._captures = (
+                CaptureRing(self.data_dir / "captures", hours=ring.hours, megabytes=ring.megabytes)
+                if ring.enabled
+                else None
+            )
+            self.recorder = Recorder(self._store, self._history, self._captures)
+            self._wire()
+            undo.pop_all()
+
+    # -- wiring -------------------------------------------------------------------------------------------------
+
+    def _wire(self) -> None:
+        s = self.settings
+        self.links = {
+            b.name: BrokerLink(b, partial(OutboxReader, self.data_dir, b.name), self.topics, __version__)
+            for b in s.broker
+        }
+        for link in self.links.values():
+            self.recorder.subscribe(link.wake)
+        self._watcher = GatewayWatch(s.alarms, s.gateway.delivery_stalled_after_min)
+        self._t0_us = 0
+        kept = self._store.checkpoint(GATEWAY_KEY)
+        if isinstance(kept, dict):
+            self._t0_us = int(kept["t_us"])
+            self._watcher.alarms.restore(kept["alarms"])
+        self._mono0 = time.monotonic()
+        self._gateway_views: tuple[AlarmView, ...] = ()
+        self.workers = {e.slug: self._worker(e.slug) for e in s.engine}
+        self.sources = {
+            h.slug: HeadSource(
+                h,
+                self.workers[e.slug].queue,
+                tap=partial(self._tap, h.slug) if self._captures else None,
+                when_full="wait" if s.time.source == "head" else "drop",
+            )
+            for h in s.head
+            for e in s.engine
+            if e.head == h.slug
+        }
+
+    def _worker(self, slug: str) -> EngineWorker:
+        s = self.settings
+        start = utc_of(s.time.start) if s.time.start else 0.0
+        pipeline = EnginePipeline(s, slug, start)
+        kept = self._store.checkpoint(f"engine/{slug}")
+        if isinstance(kept, dict):
+            try:
+                pipeline.restore(kept)
+            except (KeyError, TypeError, ValueError, AssertionError) as e:
+                self._log.error("the engine's checkpoint cannot be read; it begins anew", engine=slug, why=repr(e))
+                pipeline = EnginePipeline(s, slug, start)
+        index = [e.slug for e in s.engine].index(slug)
+        return EngineWorker(s, pipeline, index, self.topics, self, delivery_flowing=lambda: self.flowing)
+
+    # -- outlets: what the workers hand over, from their threads ----------------------------------------------------
+
+    def keep(self, spoken: Iterable[SpokenEvent | SpokenState], checkpoints: dict[str, object]) -> None:
+        """Durable: events, retained states and the checkpoint that knows of them, in one piece."""
+        events, retained = [], []
+        for item in spoken:
+            if isinstance(item, SpokenEvent):
+                events.append(NewEvent(item.topic, item.kind, item.body))
+            else:
+                retained.append(NewRetained(item.topic, item.klass, item.payload))
+        self.recorder.submit(events, retained, checkpoints)
+
+    def pass_on(self, engine: str, reading: Reading, utc_s: float, spoken: SpokenState) -> None:
+        """The present: to whoever listens now, and to the history."""
+        for link in self.links.values():
+            link.offer(spoken.topic, spoken.payload)
+        values = {
+            "rpm": reading.rpm,
+            "spring_mm": reading.spring.value,
+            "lag_deg": reading.lag.value,
+            "slap_mm": reading.slap_mm,
+            "lag_p2p_deg": reading.lag_p2p_deg,
+            "casing_c": reading.casing_c,
+        }
+        self.recorder.add_reading(engine, utc_s, values)
+
+    def median(self, engine: str, median: Median) -> None:
+        """Ten minutes for the history."""
+        self.recorder.add_median(engine, median)
+
+    def _tap(self, head: str, data: bytes) -> None:
+        self.recorder.capture(head, time.time(), data)
+
+    # -- life ---------------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Start the parts, sinks first, and say so."""
+        self.recorder.start()
+        self._say("started", "the gateway has started")
+        if self._store.recovered_from is not None:
+            self._say("storage-renewed", f"the store was damaged and set aside as {self._store.recovered_from.name}")
+        self._say_untold()
+        for link in self.links.values():
+            link.start()
+        for worker in self.workers.values():
+            worker.start()
+        for source in self.sources.values():
+            source.start()
+        self.watch()
+        self._notify.say(READY="1", STATUS="watching")
+
+    def _say_untold(self) -> None:
+        reader = StateReader(self.data_dir)
+        known = {row.topic for row in reader.retained()}
+        reader.close()
+        states = [s for w in self.workers.values() for s in w.untold(known)]
+        gateway = [speak_untold(self.topics, a, time.time()) for a in self._watcher.alarms.alarms.values()]
+        self.keep([*states, *(s for s in gateway if s.topic not in known)], {})
+
+    def _say(self, what: str, text: str) -> None:
+        body = gateway_event_body(what, time.time(), version=__version__, text=text)
+        self.keep([SpokenEvent(self.topics.event(None), "gateway", body)], {})
+
+    def run_until(self, stopping: threading.Event) -> int:
+        """Watch until asked to stop. Returns the exit status."""
+        while not stopping.wait(WATCH_S):
+            if not self.watch():
+                return 1
+        return 0
+
+    def watch(self) -> bool:
+        """Once a second: look after the parts, judge the gateway's own alarms. False: a part cannot be kept alive."""
+        now_s = time.monotonic()
+        self._revive(now_s)
+        alive = self._alive(now_s)
+        if alive:
+            self.heartbeat = (self.heartbeat + 1) & 0xFFFF
+        health = self._health()
+        spoken = [x for said in self._watcher.judge(self._t_us(), time.time(), health) for x in self._told(said)]
+        if spoken:
+            self.keep(spoken, {GATEWAY_KEY: self._checkpoint()})
+        views = self._watcher.alarms.alarms.values()
+        self._gateway_views = tuple(alarm_view(a, 1, self._utc_of(a.facts.changed_us)) for a in views)
+        if alive and self._notify.watchdog_s:
+            self._notify.say(WATCHDOG="1")
+        return not (len(self._crashes) == CRASHES_MAX and now_s - self._crashes[0] < CRASH_WINDOW_S)
+
+    def _told(self, said: Alarmed) -> Iterable[SpokenEvent | SpokenState]:
+        t = said.transition
+        self._log.warning(f"{t.tag}: {t.came_from} -> {t.to}", text=t.text, priority=str(t.priority))
+        return speak_alarm(self.topics, said)
+
+    def stop(self) -> bool:
+        """Sources, then pipelines, then the last words, then the disk, then the brokers. False: something was left."""
+        self._notify.say(STOPPING="1")
+        ended = [source.stop() for source in self.sources.values()]
+        ended += [worker.stop() for worker in self.workers.values()]
+        self._say("stopped", "the gateway was stopped")
+        self.keep([], {GATEWAY_KEY: self._checkpoint()})
+        ended.append(self.recorder.drain(10.0))
+        ended += [link.stop() for link in self.links.values()]
+        ended.append(self.recorder.stop())
+        if self._captures is not None:
+            self._captures.close()
+        self._history.close()
+        self._store.close()
+        return all(ended)
+
+    # -- looking after the parts ------------------------------------------------------------------------------------
+
+    def _revive(self, now_s: float) -> None:
+        for slug, worker in list(self.workers.items()):
+            if worker.crashed is None:
+                continue
+            self._crashes.append(now_s)
+            fresh = self._worker(slug)
+            fresh.queue = worker.queue
+            self.workers[slug] = fresh
+            self._say("part-restarted", f"the pipeline of {slug} failed and was begun anew: {worker.crashed}")
+            fresh.start()
+
+    def _alive(self, now_s: float) -> bool:
+        beats = [w.last_beat for w in self.workers.values()]
+        beats += [s.state().last_beat_s for s in self.sources.values()]
+        return all(now_s - beat < STUCK_S for beat in beats)
+
+    def _health(self) -> Health:
+        ages: dict[str, float] = {}
+        for b in self.settings.broker:
+            with contextlib.suppress(StorageError):
+                ages[b.name] = self._undelivered_min(self._store.backlog(b.name), b.name)
+        refused = {name: s.why_refused for name, s in self._statuses() if s.refused}
+        return Health(ages, refused, self._storage(), self._clock())
+
+    def _undelivered_min(self, backlog: Backlog, name: str) -> float:
+        if backlog.oldest_utc is None:
+            self._waiting.pop(name, None)
+            return 0.0
+        if not self._head_clock:
+            return (time.time() - utc_of(backlog.oldest_utc)) / 60
+        # Times of events are the head's, which may run thousands of times faster than the wall.
+        place, since_s = self._waiting.get(name, (-1, 0.0))
+        if place != backlog.place:
+            self._waiting[name] = place, since_s = backlog.place, time.monotonic()
+        return (time.monotonic() - since_s) / 60
+
+    def _statuses(self) -> list[tuple[str, LinkStatus]]:
+        return [(name, link.status()) for name, link in self.links.items()]
+
+    def _storage(self) -> str | None:
+        if self.recorder.fault:
+            return self.recorder.fault
+        if not self.recorder.alive or time.monotonic() - self.recorder.last_beat > 6 * STUCK_S:
+            return "the recorder does not come round: the disk hangs or has failed"
+        return self.recorder.nearly_full
+
+    def _clock(self) -> str | None:
+        if self._head_clock or clock_synchronised() is not False:
+            return None
+        return "the system clock is kept in time by nothing: times of events may be wrong; see to time synchronisation"
+
+    @property
+    def _head_clock(self) -> bool:
+        return self.settings.time.source == "head"
+
+    @property
+    def flowing(self) -> bool:
+        """Is there no alarm about delivery, and every broker connected?"""
+        return not self._watcher.alarms.active("delivery-stalled") and all(s.connected for _, s in self._statuses())
+
+    def _t_us(self) -> int:
+        return self._t0_us + round((time.monotonic() - self._mono0) * 1e6)
+
+    def _utc_of(self, t_us: int) -> float:
+        return time.time() - (self._t_us() - t_us) / 1e6
+
+    def _checkpoint(self) -> Mapping[str, object]:
+        return {"t_us": self._t_us(), "alarms": self._watcher.alarms.checkpoint()}
+
+    def board(self) -> BoardView:
+        """The present of all engines; any thread."""
+        views = [w.view for w in self.workers.values()]
+        fresh = self._alive(time.monotonic())
+        return BoardView(tuple(v for v in views if v is not None), self._gateway_views, self.heartbeat, fresh)

@@ -1,0 +1,58 @@
+"""The board's views of an engine's present, made from the pipeline's own state."""
+
+from gateway.alarm.machine import Alarm, AlarmSet
+from gateway.measure.timeline import Timeline
+from gateway.model.board import AlarmView, EngineView
+from gateway.model.words import AlarmState, Quality
+from gateway.pipeline import EnginePipeline
+
+ACTIVE = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+UNACKNOWLEDGED = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
+
+
+def alarm_view(alarm: Alarm, instance: int, utc_s: float) -> AlarmView:
+    """One alarm as it stands; `instance`: 1 for the first engine; `utc_s`: when it last changed."""
+    state = alarm.state
+    return AlarmView(
+        no=alarm.row.no,
+        tag=alarm.row.tag,
+        title=alarm.row.title,
+        text=alarm.facts.text,
+        priority=alarm.priority,
+        state=state,
+        active=state in ACTIVE,
+        unacknowledged=state in UNACKNOWLEDGED,
+        instance=instance,
+        revision=max(1, alarm.facts.revision),
+        changed_utc_s=utc_s,
+    )
+
+
+def alarm_views(alarms: AlarmSet, instance: int, timeline: Timeline) -> tuple[AlarmView, ...]:
+    """All alarms of an engine."""
+    return tuple(alarm_view(a, instance, timeline.utc_s(a.facts.changed_us)) for a in alarms.alarms.values())
+
+
+def engine_view(
+    p: EnginePipeline, index: int, t_us: int, alarms: tuple[AlarmView, ...], *, delivery_flowing: bool
+) -> EngineView:
+    """The engine at pipeline time `t_us`; what is not known, or too old, is `None`."""
+    r = p.meter.reading(t_us)
+    return EngineView(
+        slug=p.engine.slug,
+        index=index,
+        running=r.running,
+        rpm=r.rpm,
+        spring_mm=r.spring.value,
+        compression_mm=r.compression_mm,
+        lag_deg=r.lag.value,
+        elongation_percent=p.wear_seen.elongation_percent,
+        slap_mm=r.slap_mm,
+        hours_to_limit=p.wear_seen.hours_to_limit,
+        running_hours=r.hours,
+        spring_good=r.spring.quality is Quality.GOOD,
+        lag_good=r.lag.quality is Quality.GOOD,
+        head_heard=p.head_heard,
+        delivery_flowing=delivery_flowing,
+        alarms=alarms,
+    )

@@ -1,0 +1,52 @@
+"""The gateway's watch over itself: delivery, storage, clock. Its own three alarms, judged once a second."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from gateway.alarm.machine import AlarmSet, Finding
+from gateway.alarm.table import GATEWAY_TAGS, ROWS
+from gateway.model.settings import AlarmTuning
+from gateway.pipeline import Alarmed
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """What the watch looks at. `oldest_undelivered_min`: by broker; `refused`: brokers that refuse messages."""
+
+    oldest_undelivered_min: Mapping[str, float]
+    refused: Mapping[str, str]
+    storage: str | None
+    clock: str | None
+
+
+class GatewayWatch:
+    """Judges the gateway's own alarms. `t_us`: monotonic time of the gateway, going on over restarts."""
+
+    def __init__(self, tunings: Mapping[str, AlarmTuning], stalled_after_min: float) -> None:
+        self.alarms = AlarmSet(tuple(r for r in ROWS if r.tag in GATEWAY_TAGS), tunings, None)
+        self._stalled_after_min = stalled_after_min
+        self._offset_s = 0.0
+
+    def judge(self, t_us: int, utc_s: float, health: Health) -> Iterator[Alarmed]:
+        """Yield the transitions that `health` makes at `t_us` = `utc_s`."""
+        findings = {
+            "delivery-stalled": self._delivery(health),
+            "storage-fault": Finding(health.storage is not None, text=health.storage or ""),
+            "clock-doubtful": Finding(health.clock is not None, text=health.clock or ""),
+        }
+        for transition in self.alarms.judge(t_us, findings):
+            since_us = self.alarms[transition.tag].facts.since_us
+            since = None if since_us is None else utc_s - (t_us - since_us) / 1e6
+            yield Alarmed(transition, utc_s, None, since)
+
+    def _delivery(self, health: Health) -> Finding:
+        limit = self._stalled_after_min
+        if health.refused:
+            name, why = next(iter(health.refused.items()))
+            return Finding(True, None, limit, f"broker {name} refuses messages ({why}): check its access list")
+        late = {name: age for name, age in health.oldest_undelivered_min.items() if age >= limit}
+        if not late:
+            return Finding(False, None, limit)
+        name, age = max(late.items(), key=lambda item: item[1])
+        text = f"broker {name}: oldest event waits {age:.0f} min; check the link and the broker. Nothing is lost"
+        return Finding(True, age, limit, text)
