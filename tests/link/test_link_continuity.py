@@ -1,6 +1,9 @@
 """What follows what: gaps, boots, pauses, clocks that step, and frames that come twice or late."""
 
+import struct
+
 import numpy as np
+import pytest
 from head_writer import HeadWriter, frame
 
 from gateway.link import Decoder, Item, Mark
@@ -245,3 +248,52 @@ def test_health_is_not_samples() -> None:
     items = Decoder().feed(w.ramp() + w.health(turns=77) + w.ramp())
     (health,) = [i for i in items if isinstance(i, Health)]
     assert (health.crank_turns, health.casing_c) == (77, 55.3)
+
+
+def test_head_restarted_with_fitting_number_and_time() -> None:
+    """A new boot whose number and head time happen to fit the old ones' is still a new start."""
+    w = HeadWriter()
+    data = w.ramp()
+    w.boot += 1
+    items = Decoder().feed(data + w.ramp())
+    assert marks(items) == [("boot", 1)] and [b.joined for b in blocks(items)] == [False, False]
+
+
+@pytest.mark.parametrize("cause", ["version", "length", "time"])
+def test_wrong_frame_that_fits_in_all_else(cause: str) -> None:
+    """In the middle of samples, a frame next in number and time but of another version, with more samples than are
+    allowed, or past the last head time, is refused all the same."""
+    w = HeadWriter(head_us=2**53 - 50_000 if cause == "time" else 0)
+    good = w.ramp(50)
+    if cause == "version":
+        wrong = frame(w.header(2, version=2) + struct.pack("<IHBB", w.interval_ns, 1, 7, 0) + bytes(6))
+    else:
+        wrong = w.ramp(257 if cause == "length" else 1)
+    decoder = Decoder()
+    items = decoder.feed(good + wrong)
+    assert len(rows(items)) == 50
+    assert [c for c, n in decoder.counts.refused.items() if n] == [cause]
+
+
+def test_clock_that_goes_back_without_samples() -> None:
+    """A head that sends no samples shows its clock's step by its health frames; a stamp a little early is none."""
+    w = HeadWriter()
+    decoder = Decoder()
+    items = decoder.feed(w.health(9_000_000) + w.health(8_999_000) + w.health(1_000))
+    assert marks(items) == [("time-step", 1)]
+    assert [type(i).__name__ for i in items] == ["Health", "Health", "Mark", "Health"]
+
+
+@pytest.mark.parametrize("between", ["samples", "health"])
+def test_late_frames_with_a_good_one_between_are_no_restart(between: str) -> None:
+    """Late frames are only believed to be a restart when nothing in order comes between them."""
+    w = HeadWriter()
+    late = [w.ramp() for _ in range(2 * OUT_OF_ORDER_FRAMES_MAX - 2)]
+    decoder = Decoder()
+    decoder.feed(b"".join(late) + w.ramp())
+    half = len(late) // 2
+    first = w.ramp()
+    next_one = w.ramp() if between == "samples" else w.health()
+    items = decoder.feed(first + b"".join(late[:half]) + next_one + b"".join(late[half:]) + w.ramp())
+    assert marks(items) == [] and decoder.counts.boots == 0
+    assert decoder.counts.out_of_order == len(late)
