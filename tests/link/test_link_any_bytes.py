@@ -191,3 +191,15 @@ def test_snapshot_stands_still() -> None:
     decoder.feed(w.ramp() + w.health() + b"\x05\x05\0")
     recent = decoder.counts.since(earlier)
     assert (recent.samples, recent.health, recent.refused["length"], earlier.samples) == (1, 1, 1, 1)
+
+
+@pytest.mark.parametrize("step", [10_000, 700, 1])
+@pytest.mark.parametrize(("size", "cause"), [(FRAME_BYTES_MAX, "crc"), (FRAME_BYTES_MAX + 1, "overlong")])
+def test_longest_frame_to_the_byte(size: int, cause: str, step: int) -> None:
+    """A piece of 2,048 bytes is still looked at; one byte more is over-long, however it arrives, and counted once."""
+    data = b"\0" + b"\x01" * size + b"\0" + HeadWriter().health()
+    decoder = Decoder()
+    for at in range(0, len(data), step):
+        decoder.feed(data[at : at + step])
+    assert [c for c, n in decoder.counts.refused.items() for _ in range(n)] == [cause]
+    assert decoder.counts.health == 1
