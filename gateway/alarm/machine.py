@@ -97,8 +97,13 @@ class Alarm:
         """Does it stand in the list: active or not yet accepted, and neither shelved nor withdrawn?"""
         return self.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED)
 
-    def judge(self, now_us: int, finding: Finding) -> Iterator[Transition]:
-        """Take a finding at `now_us`: start, stop or end the delays."""
+    @property
+    def is_rising(self) -> bool:
+        """Does its condition hold, and only its on-delay keep it?"""
+        return not self.facts.active and self.facts.pending_since_us is not None
+
+    def judge(self, now_us: int, finding: Finding, wait: bool = False) -> Iterator[Transition]:
+        """Take a finding at `now_us`: start, stop or end the delays. `wait`: do not become active yet."""
         f = self.facts
         if f.shelved_until_us is not None and now_us >= f.shelved_until_us:
             yield from self._put_back(now_us, "shelving ended", None)
@@ -110,6 +115,8 @@ class Alarm:
             return
         if f.pending_since_us is None:
             f.pending_since_us = now_us
+        if wait and not f.active:
+            return
         if now_us - f.pending_since_us >= (self.off_delay_us if f.active else self.on_delay_us):
             yield from self._flip(now_us, finding)
 
@@ -224,7 +231,9 @@ class AlarmSet:
             yield from self._one(now_us, alarm, finding)
 
     def _one(self, now_us: int, alarm: Alarm, finding: Finding) -> Iterator[Transition]:
-        raised = list(alarm.judge(now_us, finding))
+        # While a higher one's delay runs, the lower waits: whatever comes of it, the situation calls once.
+        wait = any(self.alarms[tag].is_rising for tag in alarm.row.suppressed_by if tag in self.alarms)
+        raised = list(alarm.judge(now_us, finding, wait))
         # What this one stands for is withdrawn first, so that one situation calls once.
         for other in self.alarms.values():
             if alarm.row.tag in other.row.suppressed_by:

@@ -91,6 +91,7 @@ class Cutter:
         self._shift = 16 if ratio == 1 else 17
         self._length_nm = length_nm
         self._slow_s = slow_s
+        self._last_loop: int | None = None
         self.reset()
 
     def reset(self) -> None:
@@ -98,7 +99,12 @@ class Cutter:
         self._empty = True
         self._crank = self._lag = self._spring = self._us = np.empty(0, dtype=np.int64)
         self._bad = np.empty(0, dtype=np.uint8)
-        self._last_loop = 0
+
+    def skip(self, block: SampleBlock) -> int | None:
+        """Pass over a block whose crank is not valid. Returns the loop's µA before its first sample, if that joins."""
+        self.reset()
+        before, self._last_loop = self._last_loop, int(block.loop[-1])
+        return before if block.joined else None
 
     def feed(self, block: SampleBlock) -> tuple[Cut, FrameSums]:
         """Average the cycles that end in this block. The block's crank must be valid."""
@@ -143,7 +149,8 @@ class Cutter:
         no_length = spring == BAD_NM
         any_bad = bool(no_length.any())
         loop = block.loop.astype(np.int64)
-        steps = np.abs(np.diff(loop, prepend=self._last_loop if block.joined and old else loop[0]))
+        before = self._last_loop if block.joined and self._last_loop is not None else int(loop[0])
+        steps = np.abs(np.diff(loop, prepend=before))
         self._last_loop = int(loop[-1])
         return FrameSums(
             end_us=block.head_us + (ends - starts + 1) * block.interval_ns // 1000,
@@ -231,7 +238,8 @@ class Cutter:
         # The first sample at or past a border; running maxima make the angle rise where the encoder dithers.
         reach = np.maximum.accumulate(crank * direction)
         i = np.searchsorted(reach, borders * direction, side="left") - 1
-        i[0] = at[0]
+        # At a cycle's edge the crossing itself, for its end and for the next one's beginning alike.
+        i[::per] = at
         part = (borders - crank[i]).astype(np.float64)
         integral = part * (2 * lag[i] + (lag[i + 1] - lag[i]) * (part / step[i]))
         # Whole differences first, in integers: what was summed before the cycle leaves no rounding behind.

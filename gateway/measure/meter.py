@@ -47,6 +47,7 @@ class Meter:
 
     def __init__(self, engine: EngineSettings, *, bursts: bool = False) -> None:
         self.engine = engine
+        self._bursts = bursts
         self._length_nm = length_table_nm(engine.transducer)
         self._cutter = Cutter(engine.ratio, self._length_nm)
         self._seconds = SecondCounter()
@@ -75,11 +76,13 @@ class Meter:
 
         `asides`: health frames, each with the number of the block's frames that came before it.
         """
+        if not block.joined and (tick := self._end_second()):
+            yield tick
         if block.valid & CRANK_VALID:
             cut, sums = self._cutter.feed(block)
         else:
-            self._cutter.reset()
-            cut, sums = no_cycles(self.engine.ratio), sums_without_crank(block, self._length_nm)
+            last_loop = self._cutter.skip(block)
+            cut, sums = no_cycles(self.engine.ratio), sums_without_crank(block, self._length_nm, last_loop)
         seconds = self._seconds.feed(block, sums)
         orders = (cut.orders(self.engine.ratio) * DEG).tolist() if len(cut.frame) else []
         # In the stream's order; a cycle that ends in the frame that ends a second comes before it.
@@ -97,12 +100,15 @@ class Meter:
     def gap(self, gap_us: int) -> Tick | None:
         """The stream broke; nothing is joined across. `gap_us`: time that passed without samples, 0 if not known."""
         self._cutter.reset()
-        second = self._seconds.cut()
-        tick = self._second(second) if second is not None and second.span_us else None
+        tick = self._end_second()
         if gap_us:
             self.hours.gap(gap_us)
             self.running.gap(gap_us / 1e6)
         return tick
+
+    def _end_second(self) -> Tick | None:
+        second = self._seconds.cut()
+        return self._second(second) if second is not None and second.span_ns else None
 
     def silent(self) -> None:
         """No frame for long: what the engine does is not known."""
@@ -180,7 +186,7 @@ class Meter:
     def _smooth(self, c: Cycle) -> None:
         since_s = (c.t_us - self._steady_us) / 1e6
         # After a pause between bursts the value stands for the pause as well: the mean must not live in the past.
-        dt_s = since_s if 0 < since_s < self.running.under_way_s else c.duration_s
+        dt_s = since_s if self._bursts and 0 < since_s < self.running.under_way_s else c.duration_s
         self._steady_us = c.t_us
         spikes = []
         if c.raw_deg is not None and c.lag_p2p_deg is not None:
@@ -271,6 +277,7 @@ class Meter:
             "steady_us": self._steady_us,
             "hours": self.hours.checkpoint(),
             "running": self.running.checkpoint(),
+            "sensors": self.sensors.checkpoint(),
         }
 
     def restore(self, kept: dict[str, object]) -> None:
@@ -280,6 +287,7 @@ class Meter:
             (self.spring, "spring"),
             (self.hours, "hours"),
             (self.running, "running"),
+            (self.sensors, "sensors"),
         ):
             state = kept[name]
             assert isinstance(state, dict)

@@ -83,11 +83,11 @@ class RunningState:
             self._held_s -= self._speeds.popleft()[1]
         speeds = [r for r, _ in self._speeds]
         wander = max(speeds) - min(speeds)
-        steady = self.state in (Running.AHEAD, Running.ASTERN)
-        if steady and wander <= 1.5 * self._s.steady_rpm:
+        way = Running.AHEAD if rpm > 0 else Running.ASTERN
+        if self.state is way and wander <= 1.5 * self._s.steady_rpm:
             return
         if self._held_s >= need_s - 0.5 and wander <= self._s.steady_rpm:
-            self.state = Running.AHEAD if rpm > 0 else Running.ASTERN
+            self.state = way
         else:
             self.state = Running.CHANGING
 

@@ -18,10 +18,12 @@ class Second:
 
     `cam_travel` is in crank counts (cam travel times the ratio). `spring_nm`: plain mean over the samples with a
     length, `None` without one; `spring_bad_share`: the share without. `loop_step_ua`: mean step between neighbours.
+    `span_ns`: what the travel took; where the crank is not valid, what the samples covered.
     """
 
     t_us: int = 0
-    span_us: int = 0
+    span_ns: int = 0
+    frames: int = 0
     n: int = 0
     crank_travel: int = 0
     cam_travel: int = 0
@@ -36,9 +38,14 @@ class Second:
     loop_valid: bool = True
 
     @property
+    def span_us(self) -> int:
+        """`span_ns` in whole µs."""
+        return self.span_ns // 1000
+
+    @property
     def rpm(self) -> float:
         """Signed mean speed over the second."""
-        return self.crank_travel / 65_536 * 60e6 / self.span_us if self.span_us else 0.0
+        return self.crank_travel / 65_536 * 60e9 / self.span_ns if self.span_ns else 0.0
 
 
 class SecondCounter:
@@ -46,6 +53,7 @@ class SecondCounter:
 
     def __init__(self) -> None:
         self._last: tuple[int, int] | None = None
+        self._due_us: int | None = None
         self._start()
 
     def _start(self) -> None:
@@ -55,14 +63,16 @@ class SecondCounter:
     def cut(self) -> Second | None:
         """The stream broke: what was gathered, if anything, and no travel across the break."""
         out = self._finish() if self._s.n else None
-        self._last = None
+        self._last = self._due_us = None
         return out
 
     def feed(self, block: SampleBlock, sums: FrameSums) -> list[tuple[int, Second]]:
         """Seconds that end in this block, each with the index of the frame that ended it."""
         out: list[tuple[int, Second]] = []
         columns = [getattr(sums, name).tolist() for name in FrameSums.__slots__]
-        span_us = block.interval_ns // 1000
+        interval_ns, crank_valid = block.interval_ns, bool(block.valid & CRANK_VALID)
+        if self._due_us is None:
+            self._due_us = _next_second(int(block.head_us[0]))
         for k, (end, n, crank, lag, lag_sum, spring_sum, bad, low, high, steps) in enumerate(
             zip(*columns, strict=True)
         ):
@@ -71,11 +81,12 @@ class SecondCounter:
                 travel = crank - self._last[0]
                 s.crank_travel += travel
                 s.cam_travel += travel - (lag - self._last[1])
-                s.span_us += n * span_us
+                s.span_ns += n * interval_ns
             else:
-                s.span_us += (n - 1) * span_us
-                travel = 0
-            self._last = (crank, lag) if block.valid & CRANK_VALID else None
+                # The first frame after a break shows the travel between its samples only.
+                s.span_ns += (n - 1 if crank_valid else n) * interval_ns
+            self._last = (crank, lag) if crank_valid else None
+            s.frames += 1
             s.n += n
             s.t_us = end
             self._lag_sum += lag_sum
@@ -84,10 +95,11 @@ class SecondCounter:
             self._steps += steps
             s.loop_min_ua = min(s.loop_min_ua, low)
             s.loop_max_ua = max(s.loop_max_ua, high)
-            s.crank_valid &= bool(block.valid & CRANK_VALID)
+            s.crank_valid &= crank_valid
             s.cam_valid &= bool(block.valid & CAM_VALID)
             s.loop_valid &= bool(block.valid & LOOP_VALID)
-            if end // SECOND_US != (end - n * span_us) // SECOND_US:
+            if end >= self._due_us:
+                self._due_us = _next_second(end)
                 out.append((k, self._finish()))
         return out
 
@@ -102,8 +114,15 @@ class SecondCounter:
         return s
 
 
-def sums_without_crank(block: SampleBlock, length_nm: NDArray[np.int32]) -> FrameSums:
-    """Frame sums of a block whose crank is not valid: only the loop's figures mean anything."""
+def _next_second(t_us: int) -> int:
+    return (t_us // SECOND_US + 1) * SECOND_US
+
+
+def sums_without_crank(block: SampleBlock, length_nm: NDArray[np.int32], last_loop: int | None) -> FrameSums:
+    """Frame sums of a block whose crank is not valid: only the loop's figures mean anything.
+
+    `last_loop`: µA of the sample before the block's first, `None` where none joins it.
+    """
     starts = block.starts
     ends = np.append(starts[1:], len(block.loop))
     spring = length_nm[block.loop].astype(np.int64)
@@ -122,5 +141,5 @@ def sums_without_crank(block: SampleBlock, length_nm: NDArray[np.int32]) -> Fram
         spring_bad=np.add.reduceat(bad, starts, dtype=np.int64),
         loop_min=np.minimum.reduceat(loop, starts),
         loop_max=np.maximum.reduceat(loop, starts),
-        loop_steps=np.add.reduceat(np.abs(np.diff(loop, prepend=loop[0])), starts),
+        loop_steps=np.add.reduceat(np.abs(np.diff(loop, prepend=loop[0] if last_loop is None else last_loop)), starts),
     )

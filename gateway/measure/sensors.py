@@ -60,6 +60,20 @@ class SensorWatch:
                 self._slipped[which] = self.SLIP_TOLD_S
             self._slips[which] = count
 
+    def checkpoint(self) -> dict[str, object]:
+        """What a restart needs, so that a fault that takes minutes to show does not seem mended meanwhile."""
+        slips = {which: [self._slips[which], self._slipped[which]] for which in self._slips}
+        return {"frozen_s": self._frozen_s, "frozen_ua": self._frozen_ua, "slips": slips}
+
+    def restore(self, kept: dict[str, object]) -> None:
+        """Go on from a checkpoint."""
+        self._frozen_s, self._frozen_ua = float(str(kept["frozen_s"])), _count(kept["frozen_ua"])
+        slips = kept["slips"]
+        assert isinstance(slips, dict)
+        for which in self._slips:
+            count, told_s = slips[which]
+            self._slips[which], self._slipped[which] = _count(count), float(told_s)
+
     def _transducer(self, s: Second, span_s: float, under_way: bool) -> str:
         self._watch_frozen(s, span_s, under_way)
         if not s.loop_valid:
@@ -93,6 +107,10 @@ class SensorWatch:
         if self._slipped[which] > 0:
             return f"the {which} encoder's index came at another count: it slips on its shaft or loses counts"
         return ""
+
+
+def _count(value: object) -> int | None:
+    return None if value is None else int(str(value))
 
 
 def _still(s: Second, own: int, other: int) -> bool:
