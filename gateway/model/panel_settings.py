@@ -100,4 +100,6 @@ class RelaySettings(PanelSection):
             raise ValueError('through = "gpio" needs line, the number of the GPIO line on the chip')
         if self.through == "rts" and self.port is None:
             raise ValueError('through = "rts" needs port, the serial device whose RTS drives the relay')
+        if self.through == "rts" and self.active_low:
+            raise ValueError('active_low with through = "rts": a dead box would read as healthy; wire it the other way')
         return self
