@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 
 
 @dataclass
@@ -22,7 +23,7 @@ class Turn:
 def unwrap(codes: Sequence[int], first: int) -> list[int]:
     """Each neighbour less than half a turn away."""
     out = [first]
-    for a, b in zip(codes, codes[1:], strict=False):
+    for a, b in pairwise(codes):
         step = (b - a) % 65_536
         out.append(out[-1] + (step - 65_536 if step >= 32_768 else step))
     return out
@@ -51,7 +52,7 @@ def turns(
         if a != b:
             crossings.append((i, max(a, b) * cycle, b - a))
     out = []
-    for (i, edge_i, way_i), (j, edge_j, way_j) in zip(crossings, crossings[1:], strict=False):
+    for (i, edge_i, way_i), (j, edge_j, way_j) in pairwise(crossings):
         if way_i == way_j and us[j] - us[i] <= slow_us:
             out.append(_turn(crank, lag, spring, us, (i, edge_i), (j, edge_j), way_i))
     return out
@@ -68,7 +69,7 @@ def _turn(crank, lag, spring, us, begin, end, way):  # type: ignore[no-untyped-d
         points = [(edge_i, at(values, i, edge_i))]
         points += [(crank[k], values[k]) for k in range(i + 1, j + 1)]
         points += [(edge_j, at(values, j, edge_j))]
-        area = sum(((y0 + y1) * Fraction(x1 - x0, 2) for (x0, y0), (x1, y1) in zip(points, points[1:], strict=False)))
+        area = sum(((y0 + y1) * Fraction(x1 - x0, 2) for (x0, y0), (x1, y1) in pairwise(points)))
         return Fraction(area) / (edge_j - edge_i)
 
     within = range(i + 1, j + 1)

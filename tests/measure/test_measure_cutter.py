@@ -92,6 +92,22 @@ def test_any_splitting_gives_the_same_bits(s: Stream, data: st.DataObject) -> No
             np.testing.assert_array_equal(parted_sums[name], values, err_msg=name)
 
 
+def test_an_encoder_that_dithers_on_an_edge_astern_gives_the_same_bits() -> None:
+    """Astern, a sample exactly on the edge, a step back and on again: start and end of the cycles are the crossing."""
+    down = np.arange(5 * 65_536 + 2_048, -65_536, -4_096)
+    crank = []
+    for c in down - 2_048:
+        crank += [c, c + 4_096, c] if c % 65_536 == 0 else [c]
+    counts = np.array(crank)
+    lag = 100 + 7 * np.arange(len(counts)) % 400
+    s = Stream(frames_of(counts, counts - lag, np.full(len(counts), 9_000), size=1), 1, 30.0)
+    whole, _ = fed(s, [])
+    parted, _ = fed(s, list(range(1, len(s.frames))))
+    assert len(whole["lag"]) >= 4
+    np.testing.assert_array_equal(parted["bins"], whole["bins"])
+    assert whole["lag"].tolist() == pytest.approx([float(t.lag) for t in reference(s)], abs=1e-6)
+
+
 def reference(s: Stream) -> list[Turn]:
     """The same stream through the plain reference."""
     crank = [int(c) for f in s.frames for c in f.crank]
