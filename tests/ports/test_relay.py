@@ -199,7 +199,7 @@ def test_a_dead_keeper_is_told() -> None:
 
 
 def test_rts_is_set_to_fall_at_the_last_close(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Pins HUPCL on the device, which makes the kernel drop RTS when the holder dies; the pty's lack of it is masked."""
+    """Pins HUPCL on the device, which makes the kernel drop RTS when the holder dies; the pty's lack is masked."""
     monkeypatch.setattr(fcntl, "ioctl", lambda *_: 0)
     with one_pty() as (master, name):
         line = RtsLine(name)
