@@ -118,9 +118,11 @@ class Daemon:
         start = utc_of(s.time.start) if s.time.start else 0.0
         pipeline = EnginePipeline(s, slug, start)
         kept = self._store.checkpoint(f"engine/{slug}")
+        wear = self._store.checkpoint(f"wear/{slug}")
         if isinstance(kept, dict):
             try:
-                pipeline.restore(kept)
+                pipeline.restore(kept, wear if isinstance(wear, dict) else None)
+                pipeline.catch_up(self._history.since_hours(slug, pipeline.wear.last_h))
             except (KeyError, TypeError, ValueError, AssertionError) as e:
                 self._log.error("the engine's checkpoint cannot be read; it begins anew", engine=slug, why=repr(e))
                 pipeline = EnginePipeline(s, slug, start)

@@ -5,8 +5,9 @@ say the same thing, however they are split, so that a capture replays to the byt
 """
 
 from collections import deque
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from gateway.alarm.judge import Evidence, StepSeen, WearSeen, judge
 from gateway.alarm.machine import AlarmSet
@@ -20,7 +21,11 @@ from gateway.measure.timeline import Now, Timeline
 from gateway.model.records import Identity, Median, Reading, Transition
 from gateway.model.settings import Settings
 from gateway.model.words import Running
+from gateway.wear import bookings
+from gateway.wear.geometry import tooth_pitches_deg
+from gateway.wear.logbook import Datum, rebase
 from gateway.wear.steps import JumpDetector
+from gateway.wear.trend import EngineWear, Side, Trend, nearest
 
 SILENT_S = 5.0
 """Interface, section 3: no good frame for 5 s, or for three times the usual pause of bursts."""
@@ -55,6 +60,13 @@ class MedianDue:
 
 
 @dataclass(frozen=True, slots=True)
+class TrendDue:
+    """Wear, forecast and decision, each hour and after each adjustment."""
+
+    trend: Trend
+
+
+@dataclass(frozen=True, slots=True)
 class WrongHead:
     """Another head than configured is on the port; it is not measured."""
 
@@ -62,7 +74,7 @@ class WrongHead:
     wanted: str
 
 
-Said = Alarmed | ReadingDue | MedianDue | WrongHead
+Said = Alarmed | ReadingDue | MedianDue | TrendDue | WrongHead
 
 
 class LinkWatch:
@@ -103,7 +115,14 @@ class LinkWatch:
 class EnginePipeline:
     """From one head's bytes to what is said of one engine. Not thread-safe: it has one owner."""
 
-    def __init__(self, settings: Settings, engine_slug: str, start_utc_s: float = 0.0) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        engine_slug: str,
+        start_utc_s: float = 0.0,
+        log: Sequence[bookings.Entry] = (),
+    ) -> None:
+        """`log`: what was booked of this engine so far."""
         self.engine = next(e for e in settings.engine if e.slug == engine_slug)
         self.head = next(h for h in settings.head if h.slug == self.engine.head)
         self.timeline = Timeline(settings.time.source, start_utc_s)
@@ -112,20 +131,25 @@ class EnginePipeline:
         rows = tuple(r for r in ROWS if r.tag in ENGINE_TAGS)
         self.alarms = AlarmSet(rows, self.engine.alarms, self.engine.slug)
         self.identity: Identity | None = None
+        self.wear = EngineWear(self.engine, rebase(self.engine, log))
         self.wear_seen = WearSeen()
         self.link = LinkWatch()
         self.medians = TenMinutes()
-        chain = self.engine.chain
-        self._lag_jump = JumpDetector(self.engine.lag.step_deg, tooth=360.0 / chain.crank_teeth)
+        self._lag_jump = JumpDetector(self.engine.lag.step_deg, tooth=min(tooth_pitches_deg(self.engine)))
         self._spring_jump = JumpDetector(self.engine.tightener.step_mm)
         self._reading_every_us = round(settings.gateway.reading_every_s * 1e6)
         self._reading_due_us = 0
+        self._trend_every_us = round(settings.gateway.trend_every_min * 60e6)
+        self._trend_due_us = self._trend_every_us
+        self._trend_medians = 0
         self._settle_s = self.engine.running.settle_min * 60
         self._silent_after_s = max(SILENT_S, 3 * self.head.burst_pause_s)
         self._head_clock = settings.time.source == "head"
         self._heard: Now | None = None
         self._silent_s = 0.0
         self._wrong_head = False
+        self._slips = (0, 0)
+        self._take_datum(self.wear.datum)
 
     # -- bytes in, sayings out ----------------------------------------------------------------------------------
 
@@ -200,7 +224,7 @@ class EnginePipeline:
             return
         if self.medians.due(c.t_us):
             yield from self._close_medians()
-        self.medians.cycle(c)
+        self.medians.cycle(c, self.meter.hours.hours)
         if c.raw_deg is not None:
             self._lag_jump.add(c.raw_deg)
         if c.spring_mm is not None:
@@ -210,6 +234,11 @@ class EnginePipeline:
     def _second(self, t_us: int) -> Iterator[Said]:
         if self.medians.due(t_us):
             yield from self._close_medians()
+        if self.meter.running.state in (Running.STOPPED, Running.TURNING):
+            self.wear.stopped(self.meter.hours.hours)
+        if t_us >= self._trend_due_us:
+            self._trend_due_us = (t_us // self._trend_every_us + 1) * self._trend_every_us
+            yield from self._hourly(t_us)
         yield from self._judge(t_us)
         if t_us >= self._reading_due_us:
             self._reading_due_us = (t_us // self._reading_every_us + 1) * self._reading_every_us
@@ -246,8 +275,8 @@ class EnginePipeline:
             compression_mm=m.free_length_mm - spring if spring is not None else None,
             spring_mm=spring,
             slap_mm=m.slap.value if spring_known else None,
-            lag_step=_step_seen(self._lag_jump, "Cam phase", "deg"),
-            tension_step=_step_seen(self._spring_jump, "Spring length", "mm"),
+            lag_step=self._step_seen("lag"),
+            tension_step=self._step_seen("spring"),
             lag_step_known=lag_known,
             tension_step_known=spring_known,
             transducer=None if self._silent_s else faults.transducer,
@@ -258,18 +287,102 @@ class EnginePipeline:
             wear=self.wear_seen,
         )
 
+    def _step_seen(self, series: Literal["lag", "spring"]) -> StepSeen | None:
+        """A jump of the last revolutions, or a smaller step found in the medians, that nobody has set right since."""
+        lag = series == "lag"
+        jump = self._lag_jump if lag else self._spring_jump
+        what, unit = ("Cam phase", "deg") if lag else ("Spring length", "mm")
+        if (sudden := jump.standing) is not None and abs(sudden.size) >= 0.5 * jump.threshold:
+            n = abs(sudden.teeth or 0)
+            teeth = f", as {n} {'tooth' if n == 1 else 'teeth'} of the chain wheel" if n else ""
+            return StepSeen(sudden.size, f"{what} stepped by {sudden.size:+.2f} {unit}{teeth}")
+        if (small := self.wear.standing_step(series)) is not None:
+            return StepSeen(small.size, f"{what} stepped by {small.size:+.2f} {unit} at about {small.hours:.0f} h")
+        return None
+
     def _close_medians(self) -> Iterator[Said]:
         t_us = self.medians.last_us
         h = self.meter.health
-        median = self.medians.take(
-            self.timeline.utc_s(t_us),
-            self.meter.hours.hours,
-            h.casing_c if h else None,
-            h.frame_c if h else None,
-            self.meter.load(),
+        slap_mm, order1_deg = self.medians.side()
+        utc_s = self.timeline.utc_s(t_us)
+        median = self.medians.take(utc_s, h.casing_c if h else None, h.frame_c if h else None, self.meter.load())
+        if median is None:
+            return
+        yield MedianDue(median)
+        self._count_slips()
+        if self.wear.add(median, Side(slap_mm, order1_deg)):
+            yield from self._tell_trend(t_us)
+
+    # -- wear ---------------------------------------------------------------------------------------------------
+
+    def _hourly(self, t_us: int) -> Iterator[Said]:
+        hours = self.meter.hours.hours
+        self.wear.ran(self.timeline.utc_s(t_us), hours)
+        if self.wear.medians > self._trend_medians:
+            yield from self._tell_trend(t_us)
+        else:
+            self.wear_seen = replace(self.wear_seen, hours_since_retightened=hours - self.wear.datum.retightened_at_h)
+
+    def _tell_trend(self, t_us: int) -> Iterator[Said]:
+        trend = self.trend(t_us)
+        self._trend_medians = self.wear.medians
+        self._see(trend)
+        yield TrendDue(trend)
+
+    def trend(self, t_us: int) -> Trend:
+        """What is known of the wear at pipeline time `t_us`."""
+        m = self.meter
+        lag = m.lag_of(m.lag.slow.value)
+        return self.wear.trend(self.timeline.utc_s(t_us), m.hours.hours, lag, m.spring.slow.value)
+
+    def _see(self, trend: Trend) -> None:
+        ahead, datum = nearest(trend), self.wear.datum
+        self.wear_seen = WearSeen(
+            elongation_percent=trend.elongation_percent.p50,
+            agreement=trend.agreement.state,
+            causes=trend.agreement.causes,
+            hours_to_limit=ahead.hours_to.p05 if ahead else None,
+            nearest_limit=ahead.limit if ahead else "",
+            hours_since_retightened=trend.retightened_h,
+            retighten_every_h=datum.due_h - datum.retightened_at_h,
         )
-        if median is not None:
-            yield MedianDue(median)
+
+    def _count_slips(self) -> None:
+        h = self.meter.health
+        if h is None or h.crank_slips is None or h.cam_slips is None:
+            return
+        crank, cam = self._slips
+        # The head's counts begin anew when it does; fewer than before is all of them new.
+        self.wear.slipped("crank", h.crank_slips - crank if h.crank_slips >= crank else h.crank_slips)
+        self.wear.slipped("cam", h.cam_slips - cam if h.cam_slips >= cam else h.cam_slips)
+        self._slips = (h.crank_slips, h.cam_slips)
+
+    def book(self, entry: bookings.Entry, log: Sequence[bookings.Entry]) -> Iterator[Said]:
+        """`entry` was booked, `log` is the whole log with it: count from the new datum exactly what it touches."""
+        before = self.wear.datum
+        datum = rebase(self.engine, log)
+        lag_anew = datum.zero_deg != before.zero_deg or datum.camshaft_set_at_h != before.camshaft_set_at_h
+        chain_anew = isinstance(entry, bookings.ChainRenewed | bookings.LinksRenewed)
+        spring_moved = datum.spring_changed_at_h != before.spring_changed_at_h
+        if lag_anew or chain_anew:
+            self._lag_jump.rebase()
+        if spring_moved or chain_anew:
+            self._spring_jump.rebase()
+            self.meter.spring.restart()
+        spring: Literal["keep", "level", "anew"] = "anew" if chain_anew else "level" if spring_moved else "keep"
+        self.wear.rebase(datum, lag_anew=lag_anew or chain_anew, spring=spring)
+        self._take_datum(datum)
+        yield from self._tell_trend(self.timeline.t_us)
+        yield from self._judge(self.timeline.t_us)
+
+    def _take_datum(self, datum: Datum) -> None:
+        self.meter.zero_deg = datum.zero_deg
+        self.meter.free_length_mm = datum.free_length_mm
+        self.wear_seen = replace(
+            self.wear_seen,
+            hours_since_retightened=self.meter.hours.hours - datum.retightened_at_h,
+            retighten_every_h=datum.due_h - datum.retightened_at_h,
+        )
 
     # -- over a restart -----------------------------------------------------------------------------------------
 
@@ -281,10 +394,21 @@ class EnginePipeline:
             "alarms": self.alarms.checkpoint(),
             "lag_jump": self._lag_jump.state(),
             "spring_jump": self._spring_jump.state(),
+            "slips": list(self._slips),
         }
 
-    def restore(self, kept: Mapping[str, object]) -> None:
-        """Go on from a checkpoint, as if nothing had happened but a gap."""
+    def catch_up(self, medians: Iterable[Median]) -> None:
+        """Medians that the history knows and the wear's checkpoint does not: they came after it was kept."""
+        for median in medians:
+            if median.hours > self.wear.last_h:
+                self.wear.add(median)
+
+    def wear_checkpoint(self) -> dict[str, object]:
+        """What the trend has learnt; larger, and kept with each trend rather than with each alarm."""
+        return self.wear.state()
+
+    def restore(self, kept: Mapping[str, object], wear: Mapping[str, object] | None = None) -> None:
+        """Go on from a checkpoint, as if nothing had happened but a gap. `wear`: from `wear_checkpoint`."""
         for name, part in (("timeline", self.timeline), ("meter", self.meter), ("alarms", self.alarms)):
             state = kept[name]
             assert isinstance(state, dict)
@@ -293,14 +417,12 @@ class EnginePipeline:
             state = kept[name]
             assert isinstance(state, dict)
             jump.load(state)
-        self._restored_us = self.timeline.t_us
-
-
-def _step_seen(jump: JumpDetector, what: str, unit: str) -> StepSeen | None:
-    step = jump.standing
-    if step is None or abs(step.size) < 0.5 * jump.threshold:
-        return None
-    teeth = (
-        f", as {abs(step.teeth)} t{'ooth' if abs(step.teeth) == 1 else 'eeth'} of the chain wheel" if step.teeth else ""
-    )
-    return StepSeen(step.size, f"{what} stepped by {step.size:+.2f} {unit}{teeth}")
+        slips = kept["slips"]
+        assert isinstance(slips, list)
+        self._slips = (int(slips[0]), int(slips[1]))
+        if wear is not None:
+            self.wear.load(dict(wear))
+            self._trend_medians = self.wear.medians
+            self._see(self.trend(self.timeline.t_us))
+        self._take_datum(self.wear.datum)
+        self._trend_due_us = (self.timeline.t_us // self._trend_every_us + 1) * self._trend_every_us

@@ -8,7 +8,7 @@ from typing import Protocol
 
 import structlog
 
-from gateway.encode.speak import SpokenEvent, SpokenState, speak_alarm, speak_reading, speak_untold
+from gateway.encode.speak import SpokenEvent, SpokenState, speak_alarm, speak_reading, speak_trend, speak_untold
 from gateway.encode.topics import Topics
 from gateway.encode.views import alarm_views, engine_view
 from gateway.link.counts import looks_like_wrong_baud, wrong_baud_text
@@ -16,7 +16,7 @@ from gateway.measure.timeline import Now
 from gateway.model.board import EngineView
 from gateway.model.records import Median, Reading
 from gateway.model.settings import Settings
-from gateway.pipeline import Alarmed, EnginePipeline, MedianDue, ReadingDue, Said, WrongHead
+from gateway.pipeline import Alarmed, EnginePipeline, MedianDue, ReadingDue, Said, TrendDue, WrongHead
 
 CHUNKS_MAX = 64
 """Chunks of about 30 ms between the port and the pipeline: two seconds, after which the source's own rule holds."""
@@ -120,6 +120,7 @@ class EngineWorker(threading.Thread):
 
     def _hand_over(self, sayings: Iterable[Said]) -> None:
         spoken: list[SpokenEvent | SpokenState] = []
+        learnt = False
         for said in sayings:
             if isinstance(said, Alarmed):
                 spoken.extend(speak_alarm(self._topics, said))
@@ -127,6 +128,9 @@ class EngineWorker(threading.Thread):
             elif isinstance(said, ReadingDue):
                 slug = self.pipeline.engine.slug
                 self._outlets.pass_on(slug, said.reading, said.utc_s, speak_reading(self._topics, slug, said))
+            elif isinstance(said, TrendDue):
+                spoken.append(speak_trend(self._topics, self.pipeline.engine.slug, said.trend))
+                learnt = True
             elif isinstance(said, MedianDue):
                 self._outlets.median(self.pipeline.engine.slug, said.median)
             elif isinstance(said, WrongHead):
@@ -138,7 +142,10 @@ class EngineWorker(threading.Thread):
                 )
         if spoken:
             self._alarms_changed = True
-            self._outlets.keep(spoken, {self._key: self.pipeline.checkpoint()})
+            kept: dict[str, object] = {self._key: self.pipeline.checkpoint()}
+            if learnt:
+                kept[f"wear/{self.pipeline.engine.slug}"] = self.pipeline.wear_checkpoint()
+            self._outlets.keep(spoken, kept)
 
     def _tell(self, said: Alarmed) -> None:
         t = said.transition

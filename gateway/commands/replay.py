@@ -8,11 +8,11 @@ from pathlib import Path
 
 from gateway.commands.text import note
 from gateway.encode.messages import Topics, event_payload, utc_of
-from gateway.encode.speak import SpokenEvent, SpokenState, speak_alarm, speak_reading
+from gateway.encode.speak import SpokenEvent, SpokenState, speak_alarm, speak_reading, speak_trend
 from gateway.measure.timeline import Now
 from gateway.model.errors import Refused
 from gateway.model.settings import Settings, load_settings
-from gateway.pipeline import Alarmed, EnginePipeline, ReadingDue, Said
+from gateway.pipeline import Alarmed, EnginePipeline, ReadingDue, Said, TrendDue
 from gateway.ports.capture_file import read_capture
 
 CHUNK_BYTES = 1 << 18
@@ -67,6 +67,8 @@ class Lines:
             if isinstance(said, Alarmed):
                 for spoken in speak_alarm(self._topics, said):
                     yield self._line(spoken)
+            elif isinstance(said, TrendDue):
+                yield self._line(speak_trend(self._topics, self._engine, said.trend))
             elif isinstance(said, ReadingDue) and self._readings:
                 yield self._line(speak_reading(self._topics, self._engine, said))
 

@@ -14,7 +14,11 @@ from gateway.encode.messages import (
     dump,
     reading_message,
 )
+from gateway.encode.shapes import DateRange, Decision, HoursRange, HoursSince, Range, TrendLimit, TrendMessage
+from gateway.encode.times import rfc3339
 from gateway.pipeline import Alarmed, ReadingDue
+from gateway.wear import forecast
+from gateway.wear.trend import LimitAhead, Trend
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,3 +61,38 @@ def speak_untold(topics: Topics, alarm: Alarm, utc_s: float) -> SpokenState:
         no=alarm.row.no, tag=alarm.row.tag, state=alarm.state, priority=alarm.priority, utc_s=utc_s, unit=alarm.row.unit
     )
     return SpokenState(topics.alarm(alarm.engine, alarm.row.tag), "alarm", payload)
+
+
+def speak_trend(topics: Topics, engine: str, trend: Trend) -> SpokenState:
+    """Wear, forecast and decision of an engine."""
+    message = TrendMessage(
+        ts=rfc3339(trend.utc_s),
+        hours=trend.hours,
+        lag_deg=_range(trend.lag_deg),
+        lag_deg_per_1000h=_range(trend.lag_deg_per_1000h),
+        elongation_percent=_range(trend.elongation_percent),
+        elongation_percent_per_1000h=_range(trend.elongation_percent_per_1000h),
+        limits=tuple(_limit(x) for x in trend.limits),
+        hours_since=HoursSince(retightened=trend.retightened_h, camshaft_set=trend.camshaft_set_h),
+        agreement=trend.agreement.state,
+        causes=trend.agreement.causes,
+        decision=Decision(do=trend.decision.do, why=trend.decision.why),
+    )
+    return SpokenState(topics.trend(engine), "trend", dump(message))
+
+
+def _range(r: forecast.Range) -> Range:
+    return Range(p05=r.p05, p50=r.p50, p95=r.p95)
+
+
+def _limit(x: LimitAhead) -> TrendLimit:
+    hours = HoursRange(p05=x.hours_to.p05, p50=x.hours_to.p50, p95=x.hours_to.p95)
+    day = DateRange(p05=_date(x.date.p05), p50=_date(x.date.p50), p95=_date(x.date.p95))
+    return TrendLimit.model_validate({"limit": x.limit, "hours_to": hours, "date": day})
+
+
+def _date(utc_s: float | None) -> str | None:
+    """The day; beyond the calendar's end there is none to name."""
+    if utc_s is None or not -62_135_596_800 <= utc_s < 253_402_300_800:
+        return None
+    return rfc3339(utc_s)[:10]

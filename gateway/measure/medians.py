@@ -14,9 +14,12 @@ REVOLUTIONS_MIN = 3
 class _Gathered:
     first_us: int = 0
     last_us: int = 0
+    last_hours: float = 0.0
     lag_deg: list[float] = field(default_factory=list)
     spring_mm: list[float] = field(default_factory=list)
     rpm: list[float] = field(default_factory=list)
+    slap_mm: list[float] = field(default_factory=list)
+    order1_deg: list[float] = field(default_factory=list)
 
 
 def _spread(values: list[float]) -> tuple[float | None, float | None]:
@@ -33,26 +36,33 @@ class TenMinutes:
         self._window: int | None = None
         self._g = _Gathered()
 
-    def cycle(self, c: Cycle) -> None:
-        """Take a steady cycle; call `due` first."""
+    def cycle(self, c: Cycle, hours: float) -> None:
+        """Take a steady cycle at `hours` running hours; call `due` first."""
         g = self._g
         if not g.rpm:
             self._window, g.first_us = c.t_us // WINDOW_US, c.t_us
-        g.last_us = c.t_us
+        g.last_us, g.last_hours = c.t_us, hours
         g.rpm.append(c.rpm)
         if c.lag_deg is not None:
             g.lag_deg.append(c.lag_deg)
         if c.spring_mm is not None:
             g.spring_mm.append(c.spring_mm)
+        if c.slap_mm is not None:
+            g.slap_mm.append(c.slap_mm)
+        if c.orders_deg:
+            g.order1_deg.append(c.orders_deg[0])
 
     def due(self, t_us: int) -> bool:
         """Is the window that was begun over at `t_us`?"""
         return self._window is not None and t_us // WINDOW_US != self._window
 
-    def take(
-        self, utc_s: float, hours: float, casing_c: float | None, frame_c: float | None, load: float | None
-    ) -> Median | None:
-        """Close the window; `None` where it held too few revolutions. `utc_s`, `hours`: at its end."""
+    def side(self) -> tuple[float | None, float | None]:
+        """Medians of slap in mm and of the lag's first order in degrees; call before `take`."""
+        g = self._g
+        return _spread(g.slap_mm)[0], _spread(g.order1_deg)[0]
+
+    def take(self, utc_s: float, casing_c: float | None, frame_c: float | None, load: float | None) -> Median | None:
+        """Close the window; `None` where it held too few revolutions. `utc_s`: at its last cycle."""
         g, self._g, self._window = self._g, _Gathered(), None
         lag, lag_mad = _spread(g.lag_deg)
         spring, spring_mad = _spread(g.spring_mm)
@@ -61,7 +71,7 @@ class TenMinutes:
         half_s = (g.last_us - g.first_us) / 2e6
         return Median(
             utc_s=utc_s - half_s,
-            hours=hours - half_s / 3600,
+            hours=g.last_hours - half_s / 3600,
             revolutions=len(g.rpm),
             lag_deg=lag,
             lag_mad_deg=lag_mad,

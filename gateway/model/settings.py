@@ -38,6 +38,7 @@ class GatewaySettings(Section):
     data_dir: Path = Path("/var/lib/camdrift")
     topic_prefix: str = Field(default="camdrift/1", pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", max_length=64)
     reading_every_s: Annotated[float, Field(ge=1, le=3600)] = 10.0
+    trend_every_min: Annotated[float, Field(ge=1, le=10_080)] = 60.0
     keep_events: Annotated[int, Field(ge=1_000, le=5_000_000)] = 200_000
     """Rows of the outbox; when full, what goes first is written in `gateway/store/outbox.py`."""
     state_mb: Annotated[float, Field(ge=8, le=4_096)] = 256.0

@@ -1,0 +1,289 @@
+"""The chain of medians under the drift fit: one-step prediction, the gate, the sums, and the cut into levels.
+
+What keeps a bad median from pulling the fit: a median further than `GATE` standard deviations from its one-step
+prediction is held back, and so is a second one after it. If the next agrees with what came before, what was held is
+dropped as odd. If not, all stay in the chain, but each link that leaps is left out of the sums: a leap of any size has
+no influence at all, and what follows it has only that of a median at its new place. Should nearly a third of the late
+medians leap, the noise has grown, and the gate stands open until the fit has learnt so.
+"""
+
+import math
+from collections import deque
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from gateway.wear.ar1_sums import STRANGERS, Ar1Sums, carry, gap_place
+from gateway.wear.phi_fit import COLUMNS, PhiFit, fit_over_phi
+from gateway.wear.regression import Floats
+
+GATE = 4.0
+"""Standard deviations: a sound median in 16,000 lies beyond."""
+
+HELD_MAX = 2
+"""Medians in a row that may be odd; a third that disagrees with what came before makes it a new state of affairs."""
+
+LEVERAGE = 0.02
+"""Share of the coefficients in a prediction's variance above which they are fitted anew at once."""
+
+OPEN_GATE = 0.3
+"""Share of late medians beyond the gate at which the scale, not the medians, is held to be wrong."""
+
+RECENT = 288
+"""Links that can be taken out again when a step is dated back: two days of running."""
+
+SEGMENTS_MAX = 4
+"""Levels whose common slope is kept; with the fifth the oldest is forgotten, slope and all."""
+
+STEP_HOURS = 1.0 / 6.0
+
+SIGMA_MIN = 1e-4
+"""Degrees or mm, far below any resolution: a series that never moves must not make every change infinite."""
+
+NOTHING_KNOWN = 1e6
+"""Variance, in units of the noise's, of a level of which no median has been seen yet."""
+
+Q = len(COLUMNS) + 1
+
+
+class Point(NamedTuple):
+    """A median as the fit sees it: `row` float[q] in reference units."""
+
+    number: int
+    utc_s: float
+    hours: float
+    row: Floats
+
+
+class Innovation(NamedTuple):
+    """A median against its one-step prediction, in the prediction's standard deviations, and what a step would show.
+
+    A lasting shift of one unit that begins at this median shows `first` in it; one that began earlier shows `later`.
+    """
+
+    z: float
+    first: float
+    later: float
+    leverage: float
+    """Variance due to the coefficients' uncertainty over that of the noise."""
+    point: Point
+
+
+class _Link(NamedTuple):
+    point: Point
+    before: Floats | None
+    place: int
+    used: bool
+
+
+class Working(NamedTuple):
+    """What prediction needs, frozen between refits."""
+
+    coef: Floats
+    inverse: Floats
+    phi: float
+    sigma: float
+
+
+class Chain:
+    """Medians of one series in reference units, one after the other, and what is known from them."""
+
+    def __init__(self) -> None:
+        self.odd = 0
+        self.segments = [Ar1Sums(Q)]
+        self.last: Point | None = None
+        self.held: list[Point] = []
+        self.working: Working | None = None
+        self._spans = [(math.inf, -math.inf)]
+        self._recent: deque[_Link] = deque(maxlen=RECENT)
+        self._leaping = 0.0
+        self._refit_at = 0
+
+    @property
+    def rows(self) -> int:
+        """Medians in the sums."""
+        return sum(s.rows for s in self.segments)
+
+    @property
+    def hours(self) -> float:
+        """Running hours that the sums span, those between two levels not counted."""
+        return sum(latest - first for first, latest in self._spans if latest > first)
+
+    @property
+    def newest_hours(self) -> float:
+        """Running hours of the newest median, held or not."""
+        if self.held:
+            return self.held[-1].hours
+        return self.last.hours if self.last is not None else -math.inf
+
+    def begin(self, points: list[Point]) -> None:
+        """The first medians, already freed of odd ones."""
+        for point in points:
+            self._link(point)
+        self._refit()
+
+    def add(self, point: Point) -> tuple[Innovation, ...]:
+        """Take a median; returns the innovations that it decides: none while held, else one, or all that were held."""
+        new = self._innovation(self.last, point)
+        leaps = abs(new.z) > GATE
+        out: tuple[Innovation, ...]
+        if leaps and self._leaping <= OPEN_GATE:
+            self.held.append(point)
+            out = self._release() if len(self.held) > HELD_MAX else ()
+        else:
+            self.odd += len(self.held)
+            self._leaping = 0.95 * self._leaping + 0.05 * (len(self.held) + leaps)
+            self.held = []
+            self._link(point)
+            out = (new,)
+        # A median in a state hardly seen yet teaches the coefficients at once: their error would look like a step.
+        if self.segments[-1].rows >= self._refit_at or any(i.leverage > LEVERAGE for i in out):
+            self._refit()
+        return out
+
+    def _release(self) -> tuple[Innovation, ...]:
+        """What was held agrees with nothing before it, so it is not odd: it enters, without the leaps."""
+        out = []
+        for point in self.held:
+            new = self._innovation(self.last, point)
+            leaps = abs(new.z) > GATE
+            self._link(point, used=not leaps)
+            self._leaping = 0.95 * self._leaping + 0.05 * leaps
+            out.append(new)
+        self.held = []
+        return tuple(out)
+
+    def _innovation(self, before: Point | None, point: Point) -> Innovation:
+        """The one-step prediction's error over its standard deviation, the coefficients' uncertainty included."""
+        w = self.working
+        assert w is not None
+        if before is None:
+            rho, change = 0.0, point.row
+        else:
+            rho = carry(w.phi, self._place(before, point))
+            change = point.row - rho * before.row
+        x = change[:-1]
+        own, doubt = 1 - rho * rho, float(x @ w.inverse @ x)
+        spread = math.sqrt(own + doubt)
+        error = float(change[-1] - x @ w.coef)
+        return Innovation(error / (w.sigma * spread), 1.0 / spread, (1 - rho) / spread, doubt / own, point)
+
+    @staticmethod
+    def _place(before: Point, point: Point) -> int:
+        elapsed = max(point.hours - before.hours, (point.utc_s - before.utc_s) / 3600.0)
+        return gap_place(elapsed / STEP_HOURS)
+
+    def _link(self, point: Point, used: bool = True) -> None:
+        last = self.last
+        place = STRANGERS if last is None else self._place(last, point)
+        link = _Link(point, None if last is None or place == STRANGERS else last.row, place, used)
+        if used:
+            self.segments[-1].add(link.before, point.row, place)
+        self._recent.append(link)
+        first, latest = self._spans[-1]
+        self._spans[-1] = (min(first, point.hours), max(latest, point.hours))
+        self.last = point
+
+    def split(self, since: int, size: float) -> None:
+        """Begin a new level at the median numbered `since`, where the figure stepped by about `size`.
+
+        What entered since then is taken out and fed again to the new level; at most the last `RECENT` links.
+        """
+        again = [link for link in self._recent if link.point.number >= since]
+        for link in again:
+            if link.used:
+                self.segments[-1].add(link.before, link.point.row, link.place, sign=-1)
+        self._new_level(max((k.point.hours for k in self._recent if k.point.number < since), default=None))
+        assert self.working is not None
+        coef = self.working.coef.copy()
+        coef[0] += size
+        self.working = self.working._replace(coef=coef)
+        for link in again:
+            near = self.last is None or abs(self._innovation(self.last, link.point).z) <= GATE
+            self._link(link.point, used=near)
+        self._refit()
+
+    def new_level(self) -> None:
+        """The next median begins a new level; what is held back belonged to the old one and is dropped."""
+        self.held = []
+        self._new_level(None)
+        self._refit()
+
+    def _new_level(self, old_ends: float | None) -> None:
+        self._recent.clear()
+        self.last = None
+        self._leaping = 0.0
+        first, latest = self._spans[-1]
+        if self.segments[-1].rows < 2:
+            self.segments.pop()
+            self._spans.pop()
+        elif old_ends is not None:
+            self._spans[-1] = (first, min(latest, old_ends))
+        self.segments.append(Ar1Sums(Q))
+        self._spans.append((math.inf, -math.inf))
+        del self.segments[:-SEGMENTS_MAX], self._spans[:-SEGMENTS_MAX]
+
+    def fit(self) -> PhiFit | None:
+        """The fit of all levels as it stands."""
+        return fit_over_phi(self.segments)
+
+    def _refit(self) -> None:
+        """Freeze what the predictions need; anew after 2 % more medians of this level, at most after a day's."""
+        rows = self.segments[-1].rows
+        self._refit_at = rows + max(1, min(rows // 50, 144))
+        fit = self.fit()
+        if fit is None:
+            return
+        best = int(np.argmax(fit.weight))
+        inverse = fit.solution.inverse[best].copy()
+        if not fit.kept[0]:
+            inverse[0, 0] = NOTHING_KNOWN
+        sigma = max(math.sqrt(fit.solution.rss[best] / fit.spare), SIGMA_MIN)
+        self.working = Working(fit.solution.coef[best], inverse, float(fit.phis[best]), sigma)
+
+    def state(self) -> dict[str, Any]:
+        """Everything, as JSON-able lists and numbers."""
+        w = self.working
+        return {
+            "counters": [self.odd, self._refit_at, self._leaping],
+            "segments": [s.state() for s in self.segments],
+            "spans": [[first, latest] if latest >= first else None for first, latest in self._spans],
+            "recent": [[_packed(k.point), k.before is not None, k.place, k.used] for k in self._recent],
+            "before": self._before_recent(),
+            "last": None if self.last is None else _packed(self.last),
+            "held": [_packed(p) for p in self.held],
+            "working": None if w is None else [w.coef.tolist(), w.inverse.tolist(), w.phi, w.sigma],
+        }
+
+    def _before_recent(self) -> list[float] | None:
+        """The row before the first of the recent links; each other link's is that of the link before it."""
+        first = self._recent[0].before if self._recent else None
+        return None if first is None else first.tolist()
+
+    @classmethod
+    def restore(cls, state: dict[str, Any]) -> "Chain":
+        """The chain as it was when `state` was taken, to the bit."""
+        new = cls()
+        new.odd, new._refit_at, new._leaping = state["counters"]
+        new.segments = [Ar1Sums.restore(Q, s) for s in state["segments"]]
+        new._spans = [(math.inf, -math.inf) if s is None else (s[0], s[1]) for s in state["spans"]]
+        row = None if state["before"] is None else np.array(state["before"])
+        for packed, linked, place, used in state["recent"]:
+            point = _unpacked(packed)
+            new._recent.append(_Link(point, row if linked else None, place, used))
+            row = point.row
+        new.last = None if state["last"] is None else _unpacked(state["last"])
+        new.held = [_unpacked(p) for p in state["held"]]
+        if state["working"] is not None:
+            coef, inverse, phi, sigma = state["working"]
+            new.working = Working(np.array(coef), np.array(inverse), phi, sigma)
+        return new
+
+
+def _packed(p: Point) -> list[Any]:
+    return [p.number, p.utc_s, p.hours, p.row.tolist()]
+
+
+def _unpacked(packed: list[Any]) -> Point:
+    number, utc_s, hours, row = packed
+    return Point(number, utc_s, hours, np.array(row))

@@ -1,0 +1,133 @@
+"""The fit averaged over φ by its restricted likelihood: what is not known of φ widens the intervals."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from gateway.wear.ar1_sums import Ar1Sums
+from gateway.wear.regression import Floats, Solution, independent, solve, without_first
+
+COLUMNS = ("level", "hours", "rpm", "casing", "load", "casing not known", "load not known")
+"""Columns of the fit. The last two carry the level while a figure is not known, and are left out otherwise."""
+
+SCALES = (1.0, 1000.0, 10.0, 10.0, 0.1, 1.0, 1.0)
+"""Units in which the columns are summed, so that all are of the order of one."""
+
+RESOLUTION = (0.05, 0.05, 0.0005)
+"""rpm, °C, load: a regressor whose standard deviation stays below this is constant, and is left out."""
+
+PHI_MAX = 0.999
+
+SPARE_MIN = 3
+"""Residual degrees of freedom below which nothing is fitted."""
+
+_COARSE = np.linspace(0.0, math.atanh(PHI_MAX), 24)
+_FINE = np.linspace(0.0, 1.0, 33)
+
+
+@dataclass(frozen=True, slots=True)
+class PhiFit:
+    """Fits at G values of φ and their weights, which sum to 1. `spare`: residual degrees of freedom.
+
+    `means`: of rpm, casing and load over the medians fitted, in reference units; `None` where never known.
+    """
+
+    phis: Floats
+    weight: Floats
+    solution: Solution
+    spare: int
+    kept: list[bool]
+    dropped: tuple[tuple[str, str], ...]
+    means: tuple[float | None, ...]
+
+    def mixture(self, lines: Floats) -> tuple[Floats, Floats, float]:
+        """Mean float[m], covariance scale float[m, m] and degrees of freedom of m linear forms float[m, p].
+
+        Law of total variance over φ. The degrees of freedom are those of a variance whose logarithm is as uncertain as
+        that of the last form is here: 2 ÷ (2/spare + variance of the logarithm over φ) (Satterthwaite).
+        """
+        means = self.solution.coef @ lines.T
+        noise = self.solution.rss / self.spare
+        covs = lines @ self.solution.inverse @ lines.T * noise[:, None, None]
+        mean = self.weight @ means
+        off = means - mean
+        cov = np.einsum("g,gij->ij", self.weight, covs + off[:, :, None] * off[:, None, :])
+        logs = np.log(np.maximum(covs[:, -1, -1], 1e-300))
+        spread = float(self.weight @ (logs - self.weight @ logs) ** 2)
+        return mean, cov, 2.0 / (2.0 / self.spare + spread)
+
+
+def fit_over_phi(segments: list[Ar1Sums]) -> PhiFit | None:
+    """The fit of levels with a common slope, the last one the present; `None` where there is too little to fit."""
+    kept, dropped, means = _choose(segments)
+    levels_before = sum(s.rows > 0 for s in segments[:-1])
+    spare = sum(s.rows for s in segments) - sum(kept) - levels_before
+    if spare < SPARE_MIN:
+        return None
+    z = _COARSE
+    for _ in range(4):
+        log_like, solution = _likelihood(segments, np.tanh(z), kept, spare)
+        inside = np.flatnonzero(log_like > log_like.max() - 12.0)
+        if len(inside) >= 12 and z is not _COARSE:
+            break
+        low, high = z[max(inside[0] - 1, 0)], z[min(inside[-1] + 1, len(z) - 1)]
+        z = low + (high - low) * _FINE
+    phis = np.tanh(z)
+    weight = np.exp(log_like - log_like.max()) * (1 - phis * phis)
+    return PhiFit(phis, weight / weight.sum(), solution, spare, kept, dropped, means)
+
+
+def _likelihood(segments: list[Ar1Sums], phis: Floats, kept: list[bool], spare: int) -> tuple[Floats, Solution]:
+    """Restricted log-likelihood float[G] at each φ, the noise's variance fitted (Harville 1974), and the solutions."""
+    total, logs = segments[-1].grams(phis)
+    for segment in segments[:-1]:
+        if segment.rows:
+            grams, log_noise = segment.grams(phis)
+            rest, log_level = without_first(grams)
+            total, logs = total + rest, logs + log_noise + log_level
+    solution = solve(total, kept)
+    return -0.5 * (spare * np.log(solution.rss) + solution.logdet + logs), solution
+
+
+def _choose(segments: list[Ar1Sums]) -> tuple[list[bool], tuple[tuple[str, str], ...], tuple[float | None, ...]]:
+    """The columns to keep, why others are not, and the means of the regressors.
+
+    Rule: left out is a regressor that is never known, that is constant (standard deviation below its resolution), or
+    that follows from the columns before it (see `regression.independent`).
+    """
+    no_memory = np.zeros(1)
+    plain = sum(s.grams(no_memory)[0][0] for s in segments)
+    whole = segments[-1].grams(no_memory)[0]
+    for s in segments[:-1]:
+        if s.rows:
+            whole = whole + without_first(s.grams(no_memory)[0])[0]
+    means, constant = _means(np.asarray(plain))
+    normal = whole[0][:-1, :-1].copy()
+    for column, reason in constant.items():
+        normal[column, :] = normal[:, column] = 0.0
+        assert reason
+    kept = independent(normal)
+    dropped = [
+        (COLUMNS[c], constant.get(c, "follows from the others"))
+        for c in range(1, len(COLUMNS))
+        if not kept[c] and (c < 5 or plain[c, c] > 0)
+    ]
+    return kept, tuple(dropped), means
+
+
+def _means(plain: Floats) -> tuple[tuple[float | None, ...], dict[int, str]]:
+    n = plain[0, 0]
+    means: list[float | None] = []
+    constant: dict[int, str] = {}
+    for column, unknown, resolution in zip((2, 3, 4), (None, 5, 6), RESOLUTION, strict=True):
+        known = n - (plain[unknown, 0] if unknown is not None else 0.0)
+        if known < 0.5:
+            means.append(None)
+            constant[column] = "not known"
+            continue
+        mean = float(plain[column, 0] / known)
+        means.append(mean)
+        if math.sqrt(max(plain[column, column] / known - mean * mean, 0.0)) * SCALES[column] < resolution:
+            constant[column] = "constant"
+    return tuple(means), constant

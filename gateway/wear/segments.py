@@ -1,0 +1,119 @@
+"""One series watched: its drift fit, and the CUSUM that cuts it into levels, so that a jump never becomes a slope."""
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from gateway.model.records import Median
+from gateway.wear.drift import Drift, DriftFit, OperatingPoint
+from gateway.wear.steps import Cusum, Signal
+
+THRESHOLD = 15.0
+"""Natural logarithm: each side signals falsely once in at least e^15 = 3.3 million medians, both together once in
+1.6 million; ten engine-years of 6,000 running hours are 360,000."""
+
+EVIDENCE_AFTER = 3.0
+"""What must come from the medians after the first: a single leap of whatever size that then fades with the noise is
+taken for a step once in e^3 = 20 times at most."""
+
+SHIFT_MOST = 4.0
+"""In quiet series the step sought is not the settings' but this many standard deviations of the noise, if less:
+smaller ones would pass for wear."""
+
+SHIFT_LEAST = 0.2
+"""... but never less than this share of the settings': nobody acts on it."""
+
+ARMED_FROM = 144
+"""Medians fitted before steps are sought: before, φ and the noise are not known well enough."""
+
+
+@dataclass(frozen=True, slots=True)
+class StepFound:
+    """A step of the series: when it began (the first median at the new level), how large, and its standard error."""
+
+    onset_hours: float
+    onset_utc_s: float
+    found_hours: float
+    size: float
+    error: float
+
+
+class Segments:
+    """Drift fit and step search of one series. `step`: the size of step sought, degrees or mm."""
+
+    def __init__(
+        self,
+        figure: Literal["lag", "spring"] = "lag",
+        step: float = 0.1,
+        temperature: Literal["casing", "frame"] = "casing",
+        operating_point: OperatingPoint | None = None,
+    ) -> None:
+        if not step > 0:
+            raise ValueError("the step sought must be above zero")
+        self.step = step
+        self.fit = DriftFit(figure, temperature, operating_point)
+        self.chart = Cusum(1.0, THRESHOLD, THRESHOLD - EVIDENCE_AFTER)
+        self._begun: dict[int, tuple[int, float, float]] = {}
+
+    def add(self, median: Median) -> StepFound | None:
+        """Take a median; returns the step that it makes certain. The fit then stands on a new level since its onset."""
+        innovations = self.fit.add(median)
+        noise = self.fit.noise
+        if noise is None or self.fit.medians < ARMED_FROM:
+            return None
+        sigma = noise[1]
+        self.chart.shift = min(self.step, max(SHIFT_MOST * sigma, SHIFT_LEAST * self.step)) / sigma
+        for i in innovations:
+            signal = self.chart.add(i.z, i.first, i.later)
+            self._note(i.point.number, i.point.hours, i.point.utc_s)
+            if signal is not None:
+                return self._stepped(signal, sigma, median.hours)
+        return None
+
+    def _note(self, number: int, hours: float, utc_s: float) -> None:
+        """Remember the medians that may yet prove to be an onset: the two sides' best ones."""
+        at = self.chart.number
+        for side in self.chart.onsets:
+            if side == at:
+                self._begun[at] = (number, hours, utc_s)
+        if len(self._begun) > 2:
+            self._begun = {k: v for k, v in self._begun.items() if k in self.chart.onsets}
+
+    def _stepped(self, signal: Signal, sigma: float, now_hours: float) -> StepFound:
+        number, hours, utc_s = self._begun[signal.onset]
+        found = StepFound(hours, utc_s, now_hours, signal.size * sigma, signal.error * sigma)
+        self.fit.split(number, found.size)
+        self._reset()
+        return found
+
+    def _reset(self) -> None:
+        self.chart.reset()
+        self._begun = {}
+
+    def rebase(self, keep_slope: bool) -> None:
+        """The drive was adjusted by hand. With `keep_slope` only the level is new (the spring after a retightening);
+        without it everything is learnt anew (the lag after the camshaft was set, both after a new chain)."""
+        if keep_slope:
+            self.fit.new_level()
+        else:
+            self.fit = DriftFit(self.fit.figure, self.fit.temperature, self.fit.operating_point)
+        self._reset()
+
+    def drift(self) -> Drift:
+        """The drift as it stands at the newest median."""
+        return self.fit.drift()
+
+    def state(self) -> dict[str, Any]:
+        """Everything but the settings, JSON-able."""
+        return {
+            "fit": self.fit.state(),
+            "chart": self.chart.state(),
+            "shift": self.chart.shift,
+            "begun": [[k, *v] for k, v in self._begun.items()],
+        }
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Go on from `state`: what is said afterwards is the same to the bit."""
+        self.fit = DriftFit.restore(state["fit"], self.fit.operating_point)
+        self.chart.load(state["chart"])
+        self.chart.shift = state["shift"]
+        self._begun = {int(k): (int(n), h, u) for k, n, h, u in state["begun"]}

@@ -1,0 +1,247 @@
+"""Steps: a tooth jump within ten revolutions, and smaller ones by a two-sided CUSUM."""
+
+import math
+from collections import deque
+from dataclasses import dataclass
+from typing import Any
+
+BURST_REVOLUTIONS = 4
+"""A burst of odd revolutions no longer than this is no jump."""
+
+WINDOW = 9
+"""Late revolutions looked at; all but one of them must stand apart, the last `BURST_REVOLUTIONS` + 1 in a row."""
+
+SETTLE = 50
+"""Revolutions over whose length the reference follows the level."""
+
+START_REVOLUTIONS = 9
+"""The median of so many is the first reference."""
+
+NEAR_TOOTH = 0.15
+"""A step within this share of a tooth of k teeth is called a jump of k teeth."""
+
+
+NOT_BEGUN = -1e300
+"""The score of a chart before its first figure; finite, so that it can be written as JSON."""
+
+
+@dataclass(frozen=True, slots=True)
+class Jump:
+    """A jump that stands: `size` against the level before it; `teeth`, signed, where it is near so many."""
+
+    size: float
+    teeth: int | None
+    before: float
+    after: float
+
+
+class JumpDetector:
+    """Finds a jump of a figure given once per revolution. Units are the figure's own (degrees of lag, mm of spring).
+
+    A revolution stands apart when it is further than `apart` thresholds from the reference, which follows the level
+    slowly and only through revolutions that do not stand apart. A jump is told when eight of the last nine stand apart
+    on one side, the last five of them in a row, and their median is at least `told` thresholds off: so within ten
+    revolutions of its happening, and not for a burst of four. The level before the first jump is kept, and the
+    condition stands, until `rebase`; a further jump on top of it is found and told as well.
+    """
+
+    apart = 0.75
+    told = 0.9
+
+    def __init__(self, threshold: float, tooth: float | None = None) -> None:
+        if not threshold > 0 or (tooth is not None and not tooth > 0):
+            raise ValueError("threshold and tooth must be above zero")
+        self.threshold = threshold
+        self.tooth = tooth
+        self.standing: Jump | None = None
+        self._apart = self.apart * threshold
+        self._reference: float | None = None
+        self._start: list[float] = []
+        self._offsets: deque[float] = deque(maxlen=WINDOW)
+        self._run = 0
+
+    def add(self, value: float) -> Jump | None:
+        """Take one revolution's figure; returns the jump when this revolution makes it certain."""
+        reference = self._reference
+        if reference is None:
+            self._begin(value)
+            return None
+        offset = value - reference
+        if -self._apart < offset < self._apart:
+            self._reference = reference + offset / SETTLE
+            self._run = 0
+            if self._offsets:
+                self._offsets.append(0.0)
+                if not any(self._offsets):
+                    self._offsets.clear()
+            return None
+        return self._stands_apart(offset)
+
+    def _begin(self, value: float) -> None:
+        self._start.append(value)
+        if len(self._start) == START_REVOLUTIONS:
+            self._reference = _median(self._start)
+            self._start = []
+
+    def _stands_apart(self, offset: float) -> Jump | None:
+        self._offsets.append(offset)
+        self._run = self._run + 1 if self._run == 0 or (offset > 0) == (self._offsets[-2] > 0) else 1
+        if len(self._offsets) < WINDOW - 1 or self._run <= BURST_REVOLUTIONS:
+            return None
+        late = [o for o in list(self._offsets)[-WINDOW:] if (o > 0) == (offset > 0) and o != 0.0]
+        size = _median(late)
+        if len(late) < WINDOW - 1 or abs(size) < self.told * self.threshold:
+            return None
+        return self._jumped(size)
+
+    def _jumped(self, size: float) -> Jump:
+        assert self._reference is not None
+        level = self._reference + size
+        before = self.standing.before if self.standing is not None else self._reference
+        whole = level - before
+        self.standing = Jump(whole, self._teeth(whole), before, level)
+        self._reference = level
+        self._offsets.clear()
+        self._run = 0
+        return self.standing
+
+    def _teeth(self, size: float) -> int | None:
+        if self.tooth is None:
+            return None
+        teeth = round(size / self.tooth)
+        return teeth if teeth and abs(size - teeth * self.tooth) <= NEAR_TOOTH * self.tooth else None
+
+    def rebase(self) -> None:
+        """The drive was set anew: the condition falls, and the next revolutions make the reference."""
+        self.standing = None
+        self._reference = None
+        self._start = []
+        self._offsets.clear()
+        self._run = 0
+
+    def state(self) -> dict[str, Any]:
+        """Everything but the settings, JSON-able."""
+        s = self.standing
+        return {
+            "reference": self._reference,
+            "start": list(self._start),
+            "offsets": list(self._offsets),
+            "run": self._run,
+            "standing": None if s is None else [s.size, s.teeth, s.before, s.after],
+        }
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Go on from `state`."""
+        self._reference = state["reference"]
+        self._start = list(state["start"])
+        self._offsets = deque(state["offsets"], maxlen=WINDOW)
+        self._run = state["run"]
+        self.standing = None if state["standing"] is None else Jump(*state["standing"])
+
+
+def _median(values: list[float]) -> float:
+    s = sorted(values)
+    n = len(s)
+    return s[n // 2] if n % 2 else 0.5 * (s[n // 2 - 1] + s[n // 2])
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """The CUSUM has signalled: the figures since `onset` (a number, the first figure added being 1) have shifted by
+    about `size` with standard error `error`, in units of the shift sought."""
+
+    onset: int
+    size: float
+    error: float
+
+
+class _Side:
+    """One side of the chart: the log-likelihood ratio of the best onset, and what it rests on."""
+
+    __slots__ = ("onset", "score", "seen", "weight")
+
+    def __init__(self) -> None:
+        self.score, self.onset, self.seen, self.weight = NOT_BEGUN, 0, 0.0, 0.0
+
+    def add(self, z: float, shift: float, first: float, later: float, number: int, first_most: float) -> None:
+        g = shift * later
+        going_on = self.score + g * z - 0.5 * g * g
+        f = shift * first
+        beginning = min(f * z - 0.5 * f * f, first_most)
+        if beginning >= going_on:
+            self.score, self.onset, self.seen, self.weight = beginning, number, first * z, first * first
+        else:
+            self.score = going_on
+            self.seen += later * z
+            self.weight += later * later
+
+
+class Cusum:
+    """Two-sided CUSUM of log-likelihood ratios for a lasting shift, of given size, in standardised residuals.
+
+    Page's chart: at each figure the ratio of the best onset so far either goes on, or the shift is taken to begin
+    here, whichever is likelier. In a whitened AR(1) series a shift of the level shows whole in its first residual and
+    by 1 − φ in the later ones, so each residual comes with what a shift of one unit shows in it: `first` where it
+    begins, `later` after that. With `first = later = 1` (a series without memory) this *is* the tabular CUSUM with
+    k = shift/2 and h = threshold/shift: see `tabular`, `high`, `low`.
+
+    The mean run between false signals of each side is at least e^threshold (Lorden 1971). `first_most` bounds what the
+    first residual alone may contribute: below the threshold, no single median can make a step.
+    """
+
+    def __init__(self, shift: float, threshold: float, first_most: float = math.inf, target: float = 0.0) -> None:
+        if not shift > 0 or not threshold > 0:
+            raise ValueError("shift and threshold must be above zero")
+        self.shift = shift
+        self.threshold = threshold
+        self.first_most = first_most
+        self.target = target
+        self.reset()
+
+    @classmethod
+    def tabular(cls, target: float, k: float, h: float) -> "Cusum":
+        """The textbook chart of figures about `target`; `k` and `h` in the figures' units (standard deviation 1)."""
+        return cls(2 * k, 2 * k * h, target=target)
+
+    def reset(self) -> None:
+        """Begin anew, without head start."""
+        self.number = 0
+        self._up, self._down = _Side(), _Side()
+
+    @property
+    def high(self) -> float:
+        """The tabular upper sum."""
+        return max(self._up.score, 0.0) / self.shift
+
+    @property
+    def low(self) -> float:
+        """The tabular lower sum."""
+        return max(self._down.score, 0.0) / self.shift
+
+    @property
+    def onsets(self) -> tuple[int, int]:
+        """The likeliest onset of a shift upwards and of one downwards."""
+        return self._up.onset, self._down.onset
+
+    def add(self, figure: float, first: float = 1.0, later: float = 1.0) -> Signal | None:
+        """Take a figure; returns the signal while one side is above the threshold."""
+        self.number += 1
+        z = figure - self.target
+        self._up.add(z, self.shift, first, later, self.number, self.first_most)
+        self._down.add(-z, self.shift, first, later, self.number, self.first_most)
+        side = self._up if self._up.score >= self._down.score else self._down
+        if side.score <= self.threshold:
+            return None
+        size = side.seen / side.weight
+        return Signal(side.onset, size if side is self._up else -size, 1.0 / math.sqrt(side.weight))
+
+    def state(self) -> list[float]:
+        """Everything but the settings, JSON-able."""
+        sides = [v for s in (self._up, self._down) for v in (s.score, s.onset, s.seen, s.weight)]
+        return [self.number, *sides]
+
+    def load(self, state: list[float]) -> None:
+        """Go on from `state`."""
+        self.number = int(state[0])
+        for side, part in ((self._up, state[1:5]), (self._down, state[5:9])):
+            side.score, side.onset, side.seen, side.weight = part[0], int(part[1]), part[2], part[3]

@@ -1,0 +1,396 @@
+"""One engine's wear as it goes on: medians in; steps, trend, forecast, agreement and decision out.
+
+Everything is counted from the datum, the last time hands were on the drive. Two series are fitted: the lag since the
+camshaft was set, and the spring's length since the chain was tightened. Changes that are compared count from when
+both were left alone and both were seen: before the gateway watched, nothing is known of a series but its datum.
+"""
+
+import math
+from collections import deque
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from gateway.model.records import Median
+from gateway.model.settings import EngineSettings
+from gateway.wear import geometry
+from gateway.wear.agreement import Agreement, Evidence, StepSeen, agreement
+from gateway.wear.datum import Datum
+from gateway.wear.decision import Decision, Standing, decide
+from gateway.wear.drift import Drift
+from gateway.wear.elongation import Change, Combined, Estimate, combine, from_lag, from_links, from_tightener
+from gateway.wear.forecast import (
+    UNKNOWN,
+    Line,
+    Range,
+    dates,
+    hours_per_day,
+    hours_to,
+    interval_left,
+    level,
+    line_of,
+    slope_per_1000h,
+)
+from gateway.wear.segments import Segments, StepFound
+from gateway.wear.student import quantile
+
+NORMAL_95 = 1.6448536269514722
+"""The normal distribution's 95 % quantile."""
+LAG_STEP_DEG = 0.1
+"""The step sought in the lag's medians: a coupling that slips so far is found within hours, wear never steps."""
+SPRING_STEP_MM = 0.5
+YOUNG_LAG_SE_DEG = 0.1
+"""Standard error of the present lag while the trend has too little to tell: warmth and load not yet accounted for."""
+HISTORY_STEP_S = 6 * 3600.0
+HISTORY_POINTS = 130
+"""A point each six hours for a good thirty days."""
+STOP_NEAR_H = 0.5
+"""An onset is dated to a few medians: a stop within so many running hours of it may have been when it happened."""
+STEPS_MAX = 16
+Series = Literal["lag", "spring"]
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """What else ten minutes show, a help in telling causes apart: slap, the lag's first order; `None` = not known."""
+
+    slap_mm: float | None = None
+    order1_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LimitAhead:
+    """Running hours until a limit is reached, and the UTC (s) that will then be."""
+
+    limit: str
+    hours_to: Range
+    date: Range
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """Wear of one engine at `hours`. Ranges are 5–95 %; lag in degrees of the crank, elongation in per cent."""
+
+    utc_s: float
+    hours: float
+    lag_deg: Range
+    lag_deg_per_1000h: Range
+    elongation_percent: Range
+    elongation_percent_per_1000h: Range
+    spring_mm: Range
+    spring_mm_per_1000h: Range
+    limits: tuple[LimitAhead, ...]
+    retightened_h: float
+    camshaft_set_h: float
+    agreement: Agreement
+    decision: Decision
+    why_unknown: str = ""
+    """Why the lag's trend has too little to tell, empty where it tells."""
+
+
+class Baseline:
+    """A side figure now against what it was just after the datum: means of the first and of the last medians."""
+
+    FIRST = 144
+    RECENT = 36.0
+
+    def __init__(self) -> None:
+        self.n = 0
+        self.first = self.first_sq = self.recent = 0.0
+
+    def add(self, value: float | None) -> None:
+        """Take a median's side figure."""
+        if value is None:
+            return
+        self.n += 1
+        if self.n <= self.FIRST:
+            delta = value - self.first
+            self.first += delta / self.n
+            self.first_sq += delta * (value - self.first)
+            self.recent = self.first
+        else:
+            self.recent += (value - self.recent) / self.RECENT
+
+    def change(self) -> tuple[float, float, float] | None:
+        """Figure then, figure now, standard error of their difference; `None` while both are the same medians."""
+        if self.n < 2 * self.FIRST:
+            return None
+        # Neighbouring medians are alike: their spread is taken whole, as if there were but one of each.
+        return self.first, self.recent, math.sqrt(self.first_sq / (self.FIRST - 1))
+
+
+class EngineWear:
+    """Owns the two fits and the datum of one engine. Deterministic; `state` and `load` carry it over a restart."""
+
+    def __init__(self, engine: EngineSettings, datum: Datum) -> None:
+        self.engine = engine
+        self.datum = datum
+        self.lag = Segments("lag", LAG_STEP_DEG)
+        self.spring = Segments("spring", SPRING_STEP_MM)
+        self.steps: deque[StepSeen] = deque(maxlen=STEPS_MAX)
+        self.medians = 0
+        self.last_h = -math.inf
+        """Running hours of the newest median."""
+        self._first_h: float | None = None
+        self._stops: deque[float] = deque(maxlen=8)
+        self._history: deque[tuple[float, float]] = deque(maxlen=HISTORY_POINTS)
+        self._slap, self._order1 = Baseline(), Baseline()
+        self._crank_slips = self._cam_slips = 0
+
+    # -- what comes in ------------------------------------------------------------------------------------------
+
+    def add(self, median: Median, side: Side = Side()) -> list[tuple[Series, StepFound]]:
+        """Take ten minutes; returns the steps that they make certain."""
+        self.medians += 1
+        self.last_h = max(self.last_h, median.hours)
+        if self._first_h is None:
+            self._first_h = median.hours
+        self._slap.add(side.slap_mm)
+        self._order1.add(side.order1_deg)
+        found: list[tuple[Series, StepFound]] = []
+        for series, segments, value in (("lag", self.lag, median.lag_deg), ("spring", self.spring, median.spring_mm)):
+            step = segments.add(median) if value is not None else None
+            if step is not None:
+                name: Series = "lag" if series == "lag" else "spring"
+                found.append((name, step))
+                self.steps.append(
+                    StepSeen(name, step.size, step.error, step.onset_hours, self._near_stop(step.onset_hours))
+                )
+        return found
+
+    def stopped(self, hours: float) -> None:
+        """The engine stands, or is on the turning gear."""
+        if not self._stops or hours - self._stops[-1] > 0.01:
+            self._stops.append(hours)
+
+    def slipped(self, which: Literal["crank", "cam"], count: int) -> None:
+        """The head counted index slips of an encoder."""
+        if which == "crank":
+            self._crank_slips += count
+        else:
+            self._cam_slips += count
+
+    def ran(self, utc_s: float, hours: float) -> None:
+        """Remember the running hours, for dates."""
+        if not self._history or utc_s - self._history[-1][0] >= HISTORY_STEP_S:
+            self._history.append((utc_s, hours))
+
+    def _near_stop(self, hours: float) -> bool:
+        return any(abs(hours - stop) <= STOP_NEAR_H for stop in self._stops)
+
+    def rebase(self, datum: Datum, *, lag_anew: bool, spring: Literal["keep", "level", "anew"]) -> None:
+        """A booking has moved the datum. `lag_anew`: the camshaft or the chain; `spring`: level only, or all of it."""
+        self.datum = datum
+        if lag_anew:
+            self.lag.rebase(keep_slope=False)
+            self._order1 = Baseline()
+            self._crank_slips = self._cam_slips = 0
+        if spring != "keep":
+            self.spring.rebase(keep_slope=spring == "level")
+            self._slap = Baseline()
+        if lag_anew or spring != "keep":
+            self._first_h = None
+            gone = {"lag"} if lag_anew else set()
+            gone |= {"spring"} if spring != "keep" else set()
+            self.steps = deque((s for s in self.steps if s.series not in gone), maxlen=STEPS_MAX)
+
+    # -- what stands --------------------------------------------------------------------------------------------
+
+    def standing_step(self, series: Series) -> StepSeen | None:
+        """The last step of a series that no booking has explained and no later step has undone."""
+        steps = [s for s in self.steps if s.series == series]
+        sought = LAG_STEP_DEG if series == "lag" else SPRING_STEP_MM
+        if not steps or abs(sum(s.size for s in steps)) < 0.5 * sought:
+            return None
+        return steps[-1]
+
+    def trend(self, utc_s: float, hours: float, lag_deg: float | None, spring_mm: float | None) -> Trend:
+        """All that can be said at `utc_s`, `hours`. `lag_deg`, `spring_mm`: the present, smoothed, or `None`."""
+        self.ran(utc_s, hours)
+        lag_fit, spring_fit = self.lag.drift(), self.spring.drift()
+        lag, spring = line_of(lag_fit), line_of(spring_fit)
+        agreed = self._agreement(lag, spring, hours)
+        combined = self._elongation(lag, spring, hours, lag_deg)
+        limits = self._limits(lag, spring, utc_s, hours)
+        compression = None if spring_mm is None else self.datum.compression_mm(spring_mm)
+        lag_now = lag.at(hours)[0] if lag is not None else lag_deg
+        order_h = next((x.hours_to.p05 for x in limits if x.limit == "elongation-limit"), None)
+        percent = combined.estimate.percent if combined else None
+        standing = Standing(lag_now, percent, compression, hours, agreed, order_h)
+        since = self.datum.hours_since(hours)
+        return Trend(
+            utc_s=utc_s,
+            hours=hours,
+            lag_deg=level(lag, hours),
+            lag_deg_per_1000h=slope_per_1000h(lag),
+            elongation_percent=UNKNOWN if combined is None else _normal(combined.estimate),
+            elongation_percent_per_1000h=self._growth(lag, spring, agreed),
+            spring_mm=level(spring, hours),
+            spring_mm_per_1000h=slope_per_1000h(spring),
+            limits=limits,
+            retightened_h=since["retightened"],
+            camshaft_set_h=since["camshaft_set"],
+            agreement=agreed,
+            decision=decide(self.engine, self.datum, standing),
+            why_unknown=_why(lag_fit, self.datum),
+        )
+
+    def _agreement(self, lag: Line | None, spring: Line | None, hours: float) -> Agreement:
+        start = max(self.datum.common_since_h, self._first_h if self._first_h is not None else hours)
+        span = max(0.0, hours - start)
+        slap, order1 = self._slap.change(), self._order1.change()
+        evidence = Evidence(
+            hours=span,
+            lag=self._change(lag, span, "lag"),
+            spring=self._change(spring, span, "spring"),
+            steps=tuple(self.steps),
+            crank_slips=self._crank_slips,
+            cam_slips=self._cam_slips,
+            order_changed=None if order1 is None else abs(order1[1] - order1[0]) > max(3 * order1[2], 0.02),
+            slap_ratio=None
+            if slap is None or slap[0] <= 0
+            else Change(slap[1] / slap[0], max(slap[2] / slap[0], 0.02)),
+        )
+        return agreement(self.engine, evidence)
+
+    def _change(self, line: Line | None, span_h: float, series: Series) -> Change | None:
+        if line is None:
+            return None
+        stepped = sum(s.size for s in self.steps if s.series == series)
+        widened = quantile(0.95, line.dof) / NORMAL_95
+        return Change(line.b * span_h + stepped, widened * math.sqrt(line.var_b) * span_h)
+
+    def _elongation(
+        self, lag: Line | None, spring: Line | None, hours: float, lag_deg: float | None
+    ) -> Combined | None:
+        d = self.datum
+        lag_change = None
+        if lag is not None:
+            lag_change = Change(*lag.at(hours))
+        elif lag_deg is not None:
+            lag_change = Change(lag_deg, YOUNG_LAG_SE_DEG)
+        if lag_change is not None:
+            lag_change = Change(lag_change.value - (d.lag_at_set_deg or 0.0), lag_change.se)
+        spring_change = None
+        if spring is not None and d.spring_at_datum_mm is not None:
+            value, error = spring.at(hours)
+            spring_change = Change(value - d.spring_at_datum_mm, error)
+        since_h = hours - d.spring_changed_at_h
+        return combine(
+            [
+                from_lag(self.engine, d.lag_start, lag_change),
+                from_tightener(self.engine, d.spring_start, spring_change, since_h),
+                self._by_hand(lag, hours),
+            ]
+        )
+
+    def _by_hand(self, lag: Line | None, hours: float) -> Estimate | None:
+        d = self.datum
+        if d.links is None or d.links_at_h is None:
+            return None
+        links, length_mm = d.links
+        since_h = max(0.0, hours - d.links_at_h)
+        growth = None
+        if lag is not None:
+            per = geometry.deg_per_percent(self.engine)
+            growth = Change(lag.b * since_h / per, math.sqrt(lag.var_b) * since_h / per)
+        pitch_mm = geometry.stages(self.engine)[self.engine.chain.tightener_stage - 1].pitch_mm
+        return from_links(pitch_mm, links, length_mm, since_h=since_h, growth=growth)
+
+    def _growth(self, lag: Line | None, spring: Line | None, agreed: Agreement) -> Range:
+        """The chain's own rate: from the lag, and from the spring as well where the two agree."""
+        per_deg = 1 / geometry.deg_per_percent(self.engine)
+        by_lag = slope_per_1000h(lag.scaled(per_deg) if lag is not None else None)
+        if self.engine.tightener.kind == "locked" or spring is None:
+            return by_lag
+        by_spring = slope_per_1000h(spring.scaled(1 / geometry.spring_mm_per_percent(self.engine)))
+        if lag is None or agreed.state != "agree":
+            return by_lag if lag is not None else by_spring
+        return _pooled(by_lag, by_spring)
+
+    def _limits(self, lag: Line | None, spring: Line | None, utc_s: float, hours: float) -> tuple[LimitAhead, ...]:
+        e, d = self.engine, self.datum
+        found: list[tuple[str, Range]] = [
+            ("lag-near", hours_to(lag, e.lag.near_deg, hours)),
+            ("lag-limit", hours_to(lag, e.lag.limit_deg, hours)),
+        ]
+        if e.tightener.kind == "sprung":
+            loose_mm = d.free_length_mm - (e.tightener.required_compression_mm - e.tightener.band_mm)
+            found.append(("tension-low", hours_to(spring, loose_mm, hours)))
+        start = d.lag_start
+        if start is not None:
+            per = 1 / geometry.deg_per_percent(e)
+            offset = start.percent - per * (d.lag_at_set_deg or 0.0)
+            percent = lag.scaled(per, offset) if lag is not None else None
+            near, limit = e.elongation.near_percent, e.elongation.limit_percent
+            found.append(("elongation-near", hours_to(percent, near, hours, limit_sd=start.se_percent)))
+            found.append(("elongation-limit", hours_to(percent, limit, hours, limit_sd=start.se_percent)))
+        due = interval_left(d.due_h - d.retightened_at_h, hours - d.retightened_at_h)
+        found.append(("retighten-due", due))
+        per_day = hours_per_day(list(self._history))
+        return tuple(LimitAhead(tag, left, dates(left, utc_s, per_day)) for tag, left in found)
+
+    # -- over a restart -----------------------------------------------------------------------------------------
+
+    def state(self) -> dict[str, Any]:
+        """Everything but settings and datum, JSON-able."""
+        return {
+            "lag": self.lag.state(),
+            "spring": self.spring.state(),
+            "steps": [[s.series, s.size, s.se, s.hours, s.stopped] for s in self.steps],
+            "medians": self.medians,
+            "last_h": self.last_h if self.medians else None,
+            "first_h": self._first_h,
+            "stops": list(self._stops),
+            "history": [list(point) for point in self._history],
+            "slap": [self._slap.n, self._slap.first, self._slap.first_sq, self._slap.recent],
+            "order1": [self._order1.n, self._order1.first, self._order1.first_sq, self._order1.recent],
+            "slips": [self._crank_slips, self._cam_slips],
+        }
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Go on from `state`: what is said afterwards is the same to the bit."""
+        self.lag.load(state["lag"])
+        self.spring.load(state["spring"])
+        self.steps = deque((StepSeen(*s) for s in state["steps"]), maxlen=STEPS_MAX)
+        self.medians, self._first_h = state["medians"], state["first_h"]
+        self.last_h = -math.inf if state["last_h"] is None else state["last_h"]
+        self._stops = deque(state["stops"], maxlen=8)
+        self._history = deque(((u, h) for u, h in state["history"]), maxlen=HISTORY_POINTS)
+        for baseline, kept in ((self._slap, state["slap"]), (self._order1, state["order1"])):
+            baseline.n, baseline.first, baseline.first_sq, baseline.recent = kept
+        self._crank_slips, self._cam_slips = state["slips"]
+
+
+def nearest(trend: Trend) -> LimitAhead | None:
+    """The limit not yet reached that may be reached first, by the early end of its forecast.
+
+    Only where the drift towards it is distinguishable from nought, or known exactly: in the first days of a fit the
+    early end alone is near for want of data, and would cry wolf.
+    """
+    ahead = [
+        x for x in trend.limits if x.hours_to.p05 is not None and x.hours_to.p50 is not None and x.hours_to.p50 > 0
+    ]
+    return min(ahead, key=lambda x: x.hours_to.p05 or 0.0, default=None)
+
+
+def _normal(estimate: Estimate) -> Range:
+    reach = NORMAL_95 * estimate.se_percent
+    return Range(estimate.percent - reach, estimate.percent, estimate.percent + reach)
+
+
+def _pooled(a: Range, b: Range) -> Range:
+    """Two independent figures in one, weighted by inverse variance."""
+    if a.p05 is None or a.p50 is None or a.p95 is None or b.p05 is None or b.p50 is None or b.p95 is None:
+        return a
+    half_a, half_b = (a.p95 - a.p05) / 2, (b.p95 - b.p05) / 2
+    if half_a <= 0 or half_b <= 0:
+        return a
+    wa, wb = half_a**-2, half_b**-2
+    mean, half = (wa * a.p50 + wb * b.p50) / (wa + wb), (wa + wb) ** -0.5
+    return Range(mean - half, mean, mean + half)
+
+
+def _why(fit: Drift, datum: Datum) -> str:
+    if datum.zero_deg is None:
+        return "the zero was never taken: book the camshaft setting with the pin gauge's reading"
+    return "" if fit.enough else fit.why
