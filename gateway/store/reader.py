@@ -3,12 +3,24 @@
 import json
 import sqlite3
 import threading
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from gateway.model.errors import StorageError
 from gateway.store.database import connect, storage_error
 from gateway.store.outbox import Backlog, EventRow, RetainedRow
+
+
+@dataclass(frozen=True, slots=True)
+class BookingRow:
+    """A booking as it was typed at `utc` (RFC 3339); `entry` is the whole of it, from JSON."""
+
+    engine: str
+    id: str
+    kind: str
+    utc: str
+    entry: dict[str, Any]
 
 
 class StateReader:
@@ -67,6 +79,11 @@ class StateReader:
         """Every retained value as it stands."""
         rows = self._all("SELECT topic, klass, rev, payload FROM retained ORDER BY topic")
         return [RetainedRow(*row) for row in rows]
+
+    def bookings(self, engine: str) -> list[BookingRow]:
+        """The engine's whole log book in the order of typing."""
+        rows = self._all("SELECT engine, id, kind, utc, entry FROM booking WHERE engine=? ORDER BY n", engine)
+        return [BookingRow(e, i, kind, utc, json.loads(entry)) for e, i, kind, utc, entry in rows]
 
     def close(self) -> None:
         """Close the connection."""

@@ -1,4 +1,4 @@
-"""The only owner of `state.db`: events, retained values, checkpoints of the pipeline, and each broker's place.
+"""The only owner of `state.db`: events, retained values, log book, checkpoints, and each broker's place.
 
 Everything that must not be forgotten goes through `commit`, in one transaction with `synchronous=FULL`: what it has
 returned survives kill -9 and a power cut. `seq` is given inside that transaction and never given twice: the next one is
@@ -14,7 +14,7 @@ import sqlite3
 import threading
 import uuid
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from pathlib import Path
 
 from gateway.encode.messages import event_payload, rfc3339, utc_of
@@ -25,7 +25,7 @@ from gateway.store.bounds import Bounds, fact
 from gateway.store.database import LOG_PAGES, PAGE_BYTES, error_code, open_file, storage_error, transaction
 from gateway.store.folder import BALLAST_BYTES, Ballast, Folder
 from gateway.store.outbox import DROP_ORDER, SHED_ROWS_MAX, Backlog, EventRow, Loss
-from gateway.store.reader import StateReader
+from gateway.store.reader import BookingRow, StateReader
 
 AUDIT_DAYS = 90
 """Delivered events stay at least so long when there is room."""
@@ -53,6 +53,17 @@ class NewRetained:
     topic: str
     klass: str
     payload: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class NewBooking:
+    """A booking for the log book. `entry`: the whole of it as JSON; `utc`: when it was typed, RFC 3339."""
+
+    engine: str
+    id: str
+    kind: str
+    utc: str
+    entry: str
 
 
 class StateStore:
@@ -111,14 +122,16 @@ class StateStore:
         events: Sequence[NewEvent] = (),
         retained: Sequence[NewRetained] = (),
         checkpoints: Mapping[str, object] | None = None,
+        bookings: Sequence[NewBooking] = (),
     ) -> list[int]:
         """Take all of it in one transaction, or nothing; returns the events' seqs.
 
-        Raises StorageError when the disk refuses (no seq is used up), TypeError or ValueError for what JSON cannot say.
+        Raises StorageError when the disk refuses (no seq is used up), TypeError or ValueError for what JSON cannot say
+        and for a booking's id that the engine's log book already has.
         """
         with self._lock:
             try:
-                return self._commit(events, retained, checkpoints or {})
+                return self._commit(events, retained, checkpoints or {}, bookings)
             except (sqlite3.IntegrityError, sqlite3.InterfaceError, sqlite3.ProgrammingError) as e:
                 raise ValueError(f"not for the store: {e}") from None
             except sqlite3.Error as e:
@@ -126,7 +139,7 @@ class StateStore:
                     raise storage_error(self._path, e) from None
             try:
                 self._make_room()
-                return self._commit(events, retained, checkpoints or {})
+                return self._commit(events, retained, checkpoints or {}, bookings)
             except sqlite3.Error as e:
                 raise storage_error(self._path, e) from None
 
@@ -143,6 +156,10 @@ class StateStore:
     ) -> list[EventRow]:
         """A page of events above `after_seq`, as StateReader.events."""
         return self._reader.events(after_seq, limit, kind=kind, newest_first=newest_first)
+
+    def bookings(self, engine: str) -> list[BookingRow]:
+        """The engine's log book, as StateReader.bookings."""
+        return self._reader.bookings(engine)
 
     def prune(self, now_utc: float) -> int:
         """Hourly, at `now_utc` (seconds since 1970): old delivered rows, bounds, ballast; returns the rows removed."""
@@ -200,7 +217,11 @@ class StateStore:
     # ---- committing; `_last`, `_rows` and `_rev` follow only after COMMIT
 
     def _commit(
-        self, events: Sequence[NewEvent], retained: Sequence[NewRetained], checkpoints: Mapping[str, object]
+        self,
+        events: Sequence[NewEvent],
+        retained: Sequence[NewRetained],
+        checkpoints: Mapping[str, object],
+        bookings: Sequence[NewBooking],
     ) -> list[int]:
         kept = [(key, json.dumps(value, allow_nan=False, separators=(",", ":"))) for key, value in checkpoints.items()]
         seqs: list[int] = []
@@ -218,6 +239,9 @@ class StateStore:
             rev = self._put_retained(retained)
             self._db.executemany(
                 "INSERT INTO checkpoint VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value=excluded.value", kept
+            )
+            self._db.executemany(
+                "INSERT INTO booking (engine, id, kind, utc, entry) VALUES (?, ?, ?, ?, ?)", map(astuple, bookings)
             )
         self._last, self._rows, self._rev = last, rows + len(seqs), rev
         return seqs
