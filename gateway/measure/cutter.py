@@ -64,12 +64,14 @@ class Cut:
 class FrameSums:
     """Per frame of a block, F of them: what the once-a-second judgement needs. Counts and nm, unwrapped.
 
-    `crank`, `lag`: at the frame's last sample. `lag_sum`, `spring_sum`: over its `n` samples; `spring_bad`: samples
+    `crank0`, `lag0`: at the frame's first sample; `crank`, `lag`: at its last. `lag_sum`, `spring_sum`: over its `n` samples; `spring_bad`: samples
     without a length. `loop_min`, `loop_max`: µA; `loop_steps`: sum of |step| between neighbours.
     """
 
     end_us: Ints
     n: Ints
+    crank0: Ints
+    lag0: Ints
     crank: Ints
     lag: Ints
     lag_sum: Ints
@@ -155,6 +157,8 @@ class Cutter:
         return FrameSums(
             end_us=block.head_us + (ends - starts + 1) * block.interval_ns // 1000,
             n=ends - starts + 1,
+            crank0=crank[starts],
+            lag0=lag[starts],
             crank=crank[ends],
             lag=lag[ends],
             lag_sum=np.add.reduceat(lag, starts),

@@ -7,6 +7,10 @@ SHORT_GAP_S = 10.0
 """Below this the count of turns, whole turns only, says less than the speed on either side."""
 
 
+UNSEEN_TURNS, UNSEEN_S = 2.0, 2.0
+"""Turns, and seconds at the present speed, that a count may be ahead of the seconds seen in a stream without a gap."""
+
+
 @dataclass(frozen=True, slots=True)
 class Mark:
     """The head's count of turns at a health frame."""
@@ -21,6 +25,9 @@ class HoursMeter:
     Time covered by samples counts by their speed. A gap counts by the turns the head counted meanwhile: whole, if they
     fit the speed before or after it; else as long as so many turns take at that speed (the engine was stopped for the
     rest). Without a count of turns a gap counts where the engine ran before it and after it.
+
+    A burst may begin with a health frame, which then comes before the samples that show the gap. A count that the
+    samples seen so far cannot have made is therefore kept for the gap it belongs to.
     """
 
     def __init__(self, hours: float, turning_rpm: float) -> None:
@@ -32,6 +39,8 @@ class HoursMeter:
         self._gap_turns: float | None = None
         self._after_gap: Mark | None = None
         self._heard_after_gap = False
+        self._early: Mark | None = None
+        self._early_seen_turns = 0.0
         self._rpm_before = self._rpm = 0.0
 
     def second(self, rpm: float, span_us: int, turns: float) -> None:
@@ -48,17 +57,31 @@ class HoursMeter:
         if self._gap_us == 0:
             self._rpm_before, self._gap_turns = self._rpm, None
         self._gap_us += gap_us
-        self._heard_after_gap = False
+        self._after_gap, self._early = self._early, None
+        self._heard_after_gap = self._after_gap is not None
+        if self._after_gap is not None:
+            self._gap_turns = self._unseen_turns(self._after_gap)
 
     def health(self, boot: int, turns: int | None) -> None:
         """A health frame: the head's own count of whole turns since its start, `None` where not fitted."""
         now = Mark(boot, turns) if turns is not None else None
-        if not self._gap_us:
-            self._mark, self._seen_turns = now, 0.0
-            return
-        self._heard_after_gap, self._after_gap = True, now
-        if now is not None and self._mark is not None and self._mark.boot == boot:
-            self._gap_turns = max(0.0, (now.turns - self._mark.turns) % U32 - self._seen_turns)
+        unseen = self._unseen_turns(now)
+        if self._gap_us:
+            self._heard_after_gap, self._after_gap = True, now
+            self._gap_turns = self._gap_turns if unseen is None else unseen
+        elif unseen is not None and unseen > UNSEEN_TURNS + UNSEEN_S * self._rpm / 60 and self._is_early():
+            self._early, self._early_seen_turns = now, self._seen_turns
+        else:
+            self._mark, self._seen_turns, self._early = now, 0.0, None
+
+    def _unseen_turns(self, now: Mark | None) -> float | None:
+        if now is None or self._mark is None or self._mark.boot != now.boot:
+            return None
+        return max(0.0, (now.turns - self._mark.turns) % U32 - self._seen_turns)
+
+    def _is_early(self) -> bool:
+        """No samples have come since the first count that was too high; else no gap will explain it any more."""
+        return self._early is None or self._seen_turns == self._early_seen_turns
 
     def _settle(self) -> None:
         gap_s = self._gap_us / 1e6

@@ -61,6 +61,8 @@ class Meter:
         self.zero_deg = engine.lag.zero_deg
         self.free_length_mm = engine.tightener.free_length_mm
         self.used = 0
+        self.frames = 0
+        """Good sample and health frames taken so far, in the stream's order."""
         self.refused: Counter[str] = Counter()
         self.health: Health | None = None
         self.last_second: Second | None = None
@@ -108,7 +110,7 @@ class Meter:
 
     def _end_second(self) -> Tick | None:
         second = self._seconds.cut()
-        return self._second(second) if second is not None and second.span_ns else None
+        return self._second(second) if second is not None else None
 
     def silent(self) -> None:
         """No frame for long: what the engine does is not known."""
@@ -117,6 +119,7 @@ class Meter:
     def take_health(self, h: Health) -> None:
         """A health frame: temperatures, turns, slips."""
         self.health = h
+        self.frames += 1
         self.hours.health(h.boot, h.crank_turns)
         self.sensors.health(h)
 
@@ -124,14 +127,15 @@ class Meter:
 
     def _second(self, s: Second) -> Tick:
         self.last_second = s
+        self.frames += s.frames
         faults = self.sensors.second(s, under_way=abs(s.rpm) >= self.engine.running.turning_rpm)
         if faults.crank_dead:
             # The head's own count of turns, or the speed on either side, will tell whether the engine ran.
             self.running.lost()
-            self.hours.gap(s.span_us)
-        else:
-            self.running.second(s.rpm, s.span_us / 1e6)
-            self.hours.second(s.rpm, s.span_us, s.crank_travel / 65_536)
+            self.hours.gap(s.covered_us)
+        elif s.span_ns:
+            self.running.second(s.rpm, s.covered_us / 1e6)
+            self.hours.second(s.rpm, s.covered_us, s.crank_travel / 65_536)
         return Tick(s)
 
     def _cycle(self, cut: Cut, k: int, orders_deg: list[float]) -> Revolution:

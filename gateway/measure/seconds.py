@@ -18,11 +18,12 @@ class Second:
 
     `cam_travel` is in crank counts (cam travel times the ratio). `spring_nm`: plain mean over the samples with a
     length, `None` without one; `spring_bad_share`: the share without. `loop_step_ua`: mean step between neighbours.
-    `span_ns`: what the travel took; where the crank is not valid, what the samples covered.
+    `span_ns`: what the travel took; `covered_us`: what the samples stand for, one interval each.
     """
 
     t_us: int = 0
     span_ns: int = 0
+    covered_us: int = 0
     frames: int = 0
     n: int = 0
     crank_travel: int = 0
@@ -36,11 +37,6 @@ class Second:
     crank_valid: bool = True
     cam_valid: bool = True
     loop_valid: bool = True
-
-    @property
-    def span_us(self) -> int:
-        """`span_ns` in whole µs."""
-        return self.span_ns // 1000
 
     @property
     def rpm(self) -> float:
@@ -58,7 +54,7 @@ class SecondCounter:
 
     def _start(self) -> None:
         self._s = Second()
-        self._lag_sum = self._spring_sum = self._bad = self._steps = 0
+        self._lag_sum = self._spring_sum = self._bad = self._steps = self._covered_ns = 0
 
     def cut(self) -> Second | None:
         """The stream broke: what was gathered, if anything, and no travel across the break."""
@@ -73,18 +69,16 @@ class SecondCounter:
         interval_ns, crank_valid = block.interval_ns, bool(block.valid & CRANK_VALID)
         if self._due_us is None:
             self._due_us = _next_second(int(block.head_us[0]))
-        for k, (end, n, crank, lag, lag_sum, spring_sum, bad, low, high, steps) in enumerate(
+        for k, (end, n, crank0, lag0, crank, lag, lag_sum, spring_sum, bad, low, high, steps) in enumerate(
             zip(*columns, strict=True)
         ):
             s = self._s
-            if self._last is not None:
-                travel = crank - self._last[0]
-                s.crank_travel += travel
-                s.cam_travel += travel - (lag - self._last[1])
-                s.span_ns += n * interval_ns
-            else:
-                # The first frame after a break shows the travel between its samples only.
-                s.span_ns += (n - 1 if crank_valid else n) * interval_ns
+            # The first frame after a break shows the travel between its own samples only.
+            from_crank, from_lag = self._last or (crank0, lag0)
+            s.crank_travel += crank - from_crank
+            s.cam_travel += crank - from_crank - (lag - from_lag)
+            s.span_ns += (n if self._last else n - 1) * interval_ns
+            self._covered_ns += n * interval_ns
             self._last = (crank, lag) if crank_valid else None
             s.frames += 1
             s.n += n
@@ -106,6 +100,7 @@ class SecondCounter:
     def _finish(self) -> Second:
         s = self._s
         good = s.n - self._bad
+        s.covered_us = self._covered_ns // 1000
         s.lag = self._lag_sum / s.n
         s.spring_nm = self._spring_sum / good if good else None
         s.spring_bad_share = self._bad / s.n
@@ -134,6 +129,8 @@ def sums_without_crank(block: SampleBlock, length_nm: NDArray[np.int32], last_lo
     return FrameSums(
         end_us=block.head_us + (ends - starts) * block.interval_ns // 1000,
         n=ends - starts,
+        crank0=none,
+        lag0=none,
         crank=none,
         lag=none,
         lag_sum=none,

@@ -40,7 +40,7 @@ class SensorWatch:
 
     def second(self, s: Second, *, under_way: bool) -> SensorFaults:
         """Judge a second of samples."""
-        span_s = s.span_us / 1e6
+        span_s = s.covered_us / 1e6
         for which in self._slipped:
             self._slipped[which] = max(0.0, self._slipped[which] - span_s)
         still = _still(s, s.crank_travel, s.cam_travel)

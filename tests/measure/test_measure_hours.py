@@ -1,0 +1,160 @@
+"""Running hours: from what was seen, and from the head's count of turns for what was not."""
+
+import math
+
+import pytest
+from firmware_sim_voyages import hours_of_voyage
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from gateway.measure.hours import HoursMeter
+
+
+class Played:
+    """An hours meter and an engine that plays to it; `turns` as the head counts them."""
+
+    def __init__(self, meter: HoursMeter, fitted: bool = True) -> None:
+        self.meter, self.fitted = meter, fitted
+        self.turns = 0.0
+        self.boot = 1
+
+    def run(self, rpm: float, seconds: int) -> None:
+        """Seen second by second, a health frame each."""
+        for _ in range(seconds):
+            self.turns += abs(rpm) / 60
+            self.meter.second(rpm, 1_000_000, abs(rpm) / 60)
+            self.health()
+
+    def unseen(self, *pieces: tuple[float, float]) -> None:
+        """A gap in which the engine ran at these (rpm, seconds)."""
+        self.turns += sum(abs(rpm) / 60 * s for rpm, s in pieces)
+        self.meter.gap(round(1e6 * sum(s for _, s in pieces)))
+        self.health()
+
+    def health(self) -> None:
+        """The head's count, whole turns."""
+        self.meter.health(self.boot, math.floor(self.turns) % 2**32 if self.fitted else None)
+
+
+def test_seen_running_counts_whole_ahead_and_astern_but_not_on_the_turning_gear() -> None:
+    """An hour ahead and half an hour astern count; stopped and turning gear do not."""
+    p = Played(HoursMeter(100.0, 2.0))
+    p.run(96.0, 3_600)
+    p.run(0.12, 1_800)
+    p.run(0.0, 1_800)
+    p.run(-60.0, 1_800)
+    assert p.meter.hours == pytest.approx(101.5, abs=1e-9)
+
+
+@pytest.mark.parametrize("fitted", [True, False])
+def test_a_gap_in_steady_running_counts_whole(fitted: bool) -> None:
+    """With the turns that fit, or without a count of turns where the engine ran before and after."""
+    p = Played(HoursMeter(0.0, 2.0), fitted)
+    p.run(96.0, 60)
+    p.unseen((96.0, 7_200.0))
+    p.run(96.0, 60)
+    assert p.meter.hours == pytest.approx((7_200 + 120) / 3_600, abs=1e-6)
+
+
+def test_bursts_lose_no_hours() -> None:
+    """Six seconds seen in ten minutes, for ten days: within 0.1 %."""
+    p = Played(HoursMeter(0.0, 2.0))
+    for _ in range(1_440):
+        p.run(96.0, 6)
+        p.unseen((96.0, 594.0))
+    p.run(96.0, 1)
+    assert p.meter.hours == pytest.approx(240.0, rel=1e-3)
+
+
+def test_a_stop_within_the_gap_is_taken_off() -> None:
+    """Half the turns that the speed would give: half the gap."""
+    p = Played(HoursMeter(0.0, 2.0))
+    p.run(96.0, 60)
+    p.unseen((96.0, 1_800.0), (0.0, 1_800.0))
+    p.run(96.0, 60)
+    assert p.meter.hours == pytest.approx((1_800 + 120) / 3_600, rel=2e-3)
+
+
+def test_slower_after_the_gap_counts_whole() -> None:
+    """The engine was never stopped, only slowed: turns that fit the slower speed fill the gap."""
+    p = Played(HoursMeter(0.0, 2.0))
+    p.run(96.0, 60)
+    p.unseen((96.0, 600.0), (60.0, 3_000.0))
+    p.run(60.0, 60)
+    assert p.meter.hours == pytest.approx((3_600 + 120) / 3_600, abs=1e-6)
+
+
+def test_stopped_before_and_after_but_ran_between() -> None:
+    """Nobody saw it run: the turns say that it did, at whatever speed; counted whole where they say under way."""
+    p = Played(HoursMeter(0.0, 2.0))
+    p.run(0.0, 60)
+    p.unseen((96.0, 3_600.0))
+    p.run(0.0, 60)
+    assert p.meter.hours == pytest.approx(1.0, abs=1e-6)
+    p.unseen((0.12, 3_600.0))
+    p.run(0.0, 60)
+    assert p.meter.hours == pytest.approx(1.0, abs=1e-6)
+
+
+def test_without_turns_a_gap_next_to_a_stop_does_not_count() -> None:
+    """Not known is not made up."""
+    p = Played(HoursMeter(0.0, 2.0), fitted=False)
+    p.run(96.0, 60)
+    p.unseen((96.0, 3_600.0))
+    p.run(0.0, 60)
+    assert p.meter.hours == pytest.approx(60 / 3_600, abs=1e-9)
+
+
+def test_the_count_of_turns_may_wrap() -> None:
+    """2³² turns come round within a gap."""
+    p = Played(HoursMeter(0.0, 2.0))
+    p.turns = 2.0**32 - 100
+    p.run(96.0, 10)
+    p.unseen((96.0, 3_600.0))
+    p.run(96.0, 10)
+    assert p.meter.hours == pytest.approx(3_620 / 3_600, abs=1e-6)
+
+
+def test_a_restart_catches_up_what_nobody_saw() -> None:
+    """From a checkpoint, with the gap told: turns made while the gateway was down are hours."""
+    p = Played(HoursMeter(0.0, 2.0))
+    p.run(96.0, 60)
+    kept = p.meter.checkpoint()
+    p.meter = HoursMeter(0.0, 2.0)
+    p.meter.restore(kept)
+    p.unseen((96.0, 3_600.0))
+    p.run(96.0, 60)
+    assert p.meter.hours == pytest.approx((3_600 + 120) / 3_600, abs=1e-6)
+
+
+def test_a_head_that_started_anew_in_the_gap_counts_by_the_speed_on_either_side() -> None:
+    """Its turns begin at nought and say nothing of the gap."""
+    p = Played(HoursMeter(0.0, 2.0))
+    p.run(96.0, 60)
+    p.boot, p.turns = 2, -96.0 / 60 * 600
+    p.unseen((96.0, 600.0))
+    p.run(96.0, 60)
+    assert p.meter.hours == pytest.approx(720 / 3_600, abs=1e-6)
+
+
+SPEEDS = st.sampled_from([96.0, 80.0, 60.0, 40.0, -40.0, 0.0])
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.tuples(SPEEDS, st.integers(120, 3_000), st.floats(0.2, 3.0)), min_size=3, max_size=12))
+def test_short_losses_cost_nothing(voyage: list[tuple[float, int, float]]) -> None:
+    """Frames lost at random while the speed holds: within 0.1 % of the hours, whatever the speeds."""
+    p, true_s = Played(HoursMeter(0.0, 2.0)), 0.0
+    for rpm, seconds, gap_s in voyage:
+        p.run(rpm, seconds // 2)
+        p.unseen((rpm, gap_s))
+        p.run(rpm, seconds - seconds // 2)
+        true_s += (seconds + gap_s) * (abs(rpm) >= 2.0)
+    assert p.meter.hours * 3_600 == pytest.approx(true_s, rel=1e-3, abs=0.01)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_simulated_voyage_keeps_its_hours(seed: int) -> None:
+    """A random voyage of the simulated head with stops, astern, lost frames and pauses: within 0.1 % of the truth."""
+    counted, true = hours_of_voyage(seed)
+    assert counted == pytest.approx(true, rel=1e-3)

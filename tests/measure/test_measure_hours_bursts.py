@@ -1,0 +1,42 @@
+"""Running hours of a head that sends bursts, whose first health frame comes before the samples that show the pause."""
+
+import pytest
+
+from gateway.measure.hours import HoursMeter
+
+TURNS_PER_S = 96 / 60
+
+
+def burst(meter: HoursMeter, begin_s: float, *, gap_s: float, health_first_s: tuple[float, ...]) -> None:
+    """Three seconds of samples; the counts sent before its first samples come before the gap is told."""
+    for at in health_first_s:
+        meter.health(1, int((begin_s + at) * TURNS_PER_S))
+    if gap_s:
+        meter.gap(round(gap_s * 1e6))
+    for k in range(1, 4):
+        meter.second(96.0, 1_000_000, TURNS_PER_S)
+        meter.health(1, int((begin_s + k) * TURNS_PER_S))
+
+
+@pytest.mark.parametrize("early", [(0.0,), (0.0, 1.0)])
+def test_hours_of_the_pause_count(early: tuple[float, ...]) -> None:
+    """The pause between two bursts is told by the head's count of turns, also where that count came first."""
+    meter = HoursMeter(100.0, 2.0)
+    burst(meter, 0.0, gap_s=0.0, health_first_s=(0.0,))
+    for n in range(1, 11):
+        burst(meter, 1800.0 * n, gap_s=1797.0, health_first_s=early)
+    assert meter.hours == pytest.approx(100 + (10 * 1800 + 3) / 3600, abs=1e-3)
+
+
+def test_a_count_ahead_without_a_gap_is_let_go() -> None:
+    """A count that no gap explains does not add hours to a later gap in which the engine stood."""
+    meter = HoursMeter(0.0, 2.0)
+    burst(meter, 0.0, gap_s=0.0, health_first_s=(0.0,))
+    before = meter.hours
+    for turns in (500, 502, 504):
+        meter.health(1, turns)
+        meter.second(96.0, 1_000_000, TURNS_PER_S)
+    meter.gap(600_000_000)
+    meter.health(1, 506)
+    meter.second(96.0, 1_000_000, TURNS_PER_S)
+    assert meter.hours - before == pytest.approx(4 / 3600, abs=3 / 3600)
