@@ -149,6 +149,7 @@ class EnginePipeline:
         self._silent_s = 0.0
         self._wrong_head = False
         self._slips = (0, 0)
+        self._was_steady = True
         self._take_datum(self.wear.datum)
 
     # -- bytes in, sayings out ----------------------------------------------------------------------------------
@@ -222,6 +223,10 @@ class EnginePipeline:
         c = r.cycle
         if not c.steady:
             return
+        if not self._was_steady:
+            self._was_steady = True
+            self._lag_jump.resume()
+            self._spring_jump.resume()
         if self.medians.due(c.t_us):
             yield from self._close_medians()
         self.medians.cycle(c, self.meter.hours.hours)
@@ -234,6 +239,7 @@ class EnginePipeline:
     def _second(self, t_us: int) -> Iterator[Said]:
         if self.medians.due(t_us):
             yield from self._close_medians()
+        self._was_steady = self._was_steady and self.meter.running.state is Running.AHEAD
         if self.meter.running.state in (Running.STOPPED, Running.TURNING):
             self.wear.stopped(self.meter.hours.hours)
         if t_us >= self._trend_due_us:

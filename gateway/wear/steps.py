@@ -47,6 +47,8 @@ class JumpDetector:
 
     apart = 0.75
     told = 0.9
+    over_stop = 3.0
+    """Over a stop or a change of speed the drive cools, warms and stretches: there only so many thresholds are told."""
 
     def __init__(self, threshold: float, tooth: float | None = None) -> None:
         if not threshold > 0 or (tooth is not None and not tooth > 0):
@@ -57,6 +59,7 @@ class JumpDetector:
         self._apart = self.apart * threshold
         self._reference: float | None = None
         self._start: list[float] = []
+        self._before: float | None = None
         self._offsets: deque[float] = deque(maxlen=WINDOW)
         self._run = 0
 
@@ -64,8 +67,7 @@ class JumpDetector:
         """Take one revolution's figure; returns the jump when this revolution makes it certain."""
         reference = self._reference
         if reference is None:
-            self._begin(value)
-            return None
+            return self._begin(value)
         offset = value - reference
         if -self._apart < offset < self._apart:
             self._reference = reference + offset / SETTLE
@@ -77,11 +79,24 @@ class JumpDetector:
             return None
         return self._stands_apart(offset)
 
-    def _begin(self, value: float) -> None:
+    def _begin(self, value: float) -> Jump | None:
         self._start.append(value)
-        if len(self._start) == START_REVOLUTIONS:
-            self._reference = _median(self._start)
-            self._start = []
+        if len(self._start) < START_REVOLUTIONS:
+            return None
+        level, before = _median(self._start), self._before
+        self._reference, self._before, self._start = level, None, []
+        if before is None or abs(level - before) < self.over_stop * self.threshold:
+            return None
+        self._reference = before
+        return self._jumped(level - before)
+
+    def resume(self) -> None:
+        """Steady running was interrupted and is back: take a new reference, and tell only what warmth cannot do."""
+        if self._reference is not None:
+            self._before, self._reference = self._reference, None
+        self._start = []
+        self._offsets.clear()
+        self._run = 0
 
     def _stands_apart(self, offset: float) -> Jump | None:
         self._offsets.append(offset)
@@ -114,7 +129,7 @@ class JumpDetector:
     def rebase(self) -> None:
         """The drive was set anew: the condition falls, and the next revolutions make the reference."""
         self.standing = None
-        self._reference = None
+        self._reference = self._before = None
         self._start = []
         self._offsets.clear()
         self._run = 0
@@ -125,6 +140,7 @@ class JumpDetector:
         return {
             "reference": self._reference,
             "start": list(self._start),
+            "before": self._before,
             "offsets": list(self._offsets),
             "run": self._run,
             "standing": None if s is None else [s.size, s.teeth, s.before, s.after],
@@ -134,6 +150,7 @@ class JumpDetector:
         """Go on from `state`."""
         self._reference = state["reference"]
         self._start = list(state["start"])
+        self._before = state["before"]
         self._offsets = deque(state["offsets"], maxlen=WINDOW)
         self._run = state["run"]
         self.standing = None if state["standing"] is None else Jump(*state["standing"])
