@@ -57,12 +57,16 @@ class EngineView:
 
 @dataclass(frozen=True, slots=True)
 class BoardView:
-    """All engines and the gateway's own alarms. `heartbeat` moves, and `fresh` holds, only while the pipeline runs."""
+    """All engines and the gateway's own alarms. `heartbeat` moves, and `fresh` holds, only while the pipeline runs.
+
+    `silenced`: somebody has stopped the sound; it comes back with the next announcement. Nothing else changes by it.
+    """
 
     engines: tuple[EngineView, ...]
     gateway_alarms: tuple[AlarmView, ...]
     heartbeat: int
     fresh: bool
+    silenced: bool = False
 
 
 BoardReader = Callable[[], BoardView]

@@ -44,6 +44,8 @@ class GatewaySettings(Section):
     state_mb: Annotated[float, Field(ge=8, le=4_096)] = 256.0
     history_mb: Annotated[float, Field(ge=8, le=65_536)] = 512.0
     delivery_stalled_after_min: Positive = 60.0
+    repeat_min: Annotated[float, Field(ge=0, le=240)] = 5.0
+    """An alarm or warning that nobody acknowledges is announced again after so long; 0 = never."""
     socket: Path | None = None
     """The local socket for `status` and `acknowledge`; default `<data_dir>/camdrift.sock`."""
 
@@ -104,6 +106,14 @@ class BrokerSettings(Section):
         if self.backoff_s_max < self.backoff_s_min:
             raise ValueError("backoff_s_max is below backoff_s_min")
         return self
+
+
+class RequestSettings(Section):
+    """Requests from aboard over MQTT: to acknowledge, shelve, unshelve. Off unless enabled; never bridge them."""
+
+    enabled: bool = False
+    broker: Slug = "ship"
+    """The broker aboard from which they are taken."""
 
 
 class HeadSettings(Section):
@@ -394,6 +404,7 @@ class Settings(Section):
     head: list[HeadSettings] = Field(min_length=1, max_length=16)
     engine: list[EngineSettings] = Field(min_length=1, max_length=16)
     broker: list[BrokerSettings] = Field(default=[], max_length=8)
+    requests: RequestSettings = RequestSettings()
     alarms: dict[str, AlarmTuning] = {}
     """The gateway's own alarms."""
 
@@ -407,6 +418,8 @@ class Settings(Section):
             twice = sorted({s for s in slugs if slugs.count(s) > 1})
             if twice:
                 raise ValueError(f"{kind} named twice: {', '.join(twice)}")
+        if self.requests.enabled and self.requests.broker not in {b.name for b in self.broker}:
+            raise ValueError(f"requests.broker {self.requests.broker!r} is not among the brokers; name one of them")
         heads = {h.slug for h in self.head}
         for e in self.engine:
             if e.head not in heads:
