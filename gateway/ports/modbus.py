@@ -11,35 +11,26 @@ import ipaddress
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
 
 import structlog
 
 from gateway.model.board import ActSender, BoardReader, EngineView
 from gateway.model.errors import PortError
 from gateway.model.panel_settings import ModbusTcpSettings
-from gateway.ports.modbus_frames import MbapSplitter, TcpRequest, mbap
+from gateway.ports.modbus_frames import TcpRequest, mbap
 from gateway.ports.modbus_pdu import TARGET_SILENT, Asked, answer, exception
+from gateway.ports.modbus_peer import Peer
 
 _log = structlog.get_logger("ports")
 
-READ_BYTES = 4_096
-DRAIN_WITHIN_S = 10.0
+STUCK_MAX_S = 10.0
 """A peer that asks and does not take the answers is let go."""
 IDLE_BEFORE_PUSHED_OUT_S = 30.0
 """When all places are taken, a newcomer gets the place of the one longest silent, if it has been silent for so long:
 panels that lost power come back before their old connections time out."""
+SWEEP_S_MAX = 1.0
 START_WITHIN_S = 5.0
 DEVICE_UNITS = frozenset((0, 255))
-
-
-@dataclass(eq=False)
-class _Peer:
-    writer: asyncio.StreamWriter
-    address: str
-    may_write: bool
-    heard_s: float
-    splitter: MbapSplitter = field(default_factory=MbapSplitter)
 
 
 class ModbusTcpServer:
@@ -54,9 +45,8 @@ class ModbusTcpServer:
         self._board = board
         self._act = act
         self._version = version
-        self._peers: set[_Peer] = set()
+        self._peers: set[Peer] = set()
         self._full_told = False
-        self._tasks: set[asyncio.Task[None]] = set()
         self._started = threading.Event()
         self._end: Callable[[], None] = lambda: None
         self._thread = threading.Thread(target=self._run, name=self.name, daemon=True)
@@ -99,69 +89,56 @@ class ModbusTcpServer:
         s = self._settings
         loop = asyncio.get_running_loop()
         ending = asyncio.Event()
-        server = await asyncio.start_server(self._connected, s.listen, s.port, limit=READ_BYTES)
+        server = await loop.create_server(lambda: Peer(self), s.listen, s.port)
         self.port = server.sockets[0].getsockname()[1]
         self._end = _threadsafe(loop, ending)
         self._started.set()
-        await ending.wait()
+        sweep_s = min(SWEEP_S_MAX, s.idle_timeout_s / 4)
+        while not ending.is_set():
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(ending.wait(), sweep_s)
+            self._sweep(time.monotonic())
         server.close()
-        for task in list(self._tasks):
-            task.cancel()
-        await asyncio.gather(*self._tasks, return_exceptions=True)
+        for peer in list(self._peers):
+            peer.abort()
+        await asyncio.sleep(0)
 
-    async def _connected(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        task = asyncio.current_task()
-        assert task is not None
-        self._tasks.add(task)
-        address = _address(writer)
-        peer = _Peer(writer, address, self._may_write(address), time.monotonic())
-        try:
-            if self._place_for(peer):
-                await self._converse(reader, peer)
-        except (TimeoutError, OSError, asyncio.CancelledError):
-            pass
-        finally:
-            self._peers.discard(peer)
-            self._tasks.discard(task)
-            await _close(writer)
+    def _sweep(self, now: float) -> None:
+        for peer in list(self._peers):
+            is_stuck = peer.stuck_s is not None and now - peer.stuck_s > STUCK_MAX_S
+            if is_stuck or now - peer.heard_s > self._settings.idle_timeout_s:
+                peer.abort()
 
-    def _place_for(self, peer: _Peer) -> bool:
+    def admit(self, peer: Peer) -> bool:
+        """Called by a new connection: whether there is a place for it."""
         if len(self._peers) >= self._settings.connections_max:
             oldest = min(self._peers, key=lambda p: p.heard_s)
             if peer.heard_s - oldest.heard_s < IDLE_BEFORE_PUSHED_OUT_S:
                 self._tell_full(peer)
                 return False
             self._peers.discard(oldest)
-            oldest.writer.transport.abort()
+            oldest.abort()
         self._peers.add(peer)
         self._full_told = self._full_told and len(self._peers) == self._settings.connections_max
         return True
 
-    def _tell_full(self, peer: _Peer) -> None:
+    def dismiss(self, peer: Peer) -> None:
+        """Called by a connection that is gone."""
+        self._peers.discard(peer)
+
+    def _tell_full(self, peer: Peer) -> None:
         tell = _log.debug if self._full_told else _log.warning
         tell("Modbus connection refused: all places taken", peer=peer.address)
         self._full_told = True
 
-    async def _converse(self, reader: asyncio.StreamReader, peer: _Peer) -> None:
-        is_modbus = True
-        while is_modbus:
-            data = await asyncio.wait_for(reader.read(READ_BYTES), self._settings.idle_timeout_s)
-            if not data:
-                return
-            peer.heard_s = time.monotonic()
-            requests, is_modbus = peer.splitter.feed(data)
-            if requests:
-                peer.writer.write(b"".join(self._reply(r, peer) for r in requests))
-                await asyncio.wait_for(peer.writer.drain(), DRAIN_WITHIN_S)
-        _log.info("Modbus connection closed: what came is no Modbus", peer=peer.address)
-
-    def _reply(self, request: TcpRequest, peer: _Peer) -> bytes:
+    def reply(self, request: TcpRequest, peer: Peer) -> bytes:
+        """Called by a connection: the answer to one request."""
         self.answered += 1
         board = self._board()
         engine = engine_of_unit(request.unit, board.engines)
         if engine is None:
             return mbap(request.transaction, request.unit, exception(request.pdu[0], TARGET_SILENT))
-        result = answer(request.pdu, Asked(board, engine, peer.may_write, self._version))
+        result = answer(request.pdu, Asked(board, engine, self._may_write(peer.address), self._version))
         for act in result.acts:
             self._act(act.kind, act.engine, act.no, f"modbus-tcp:{peer.address}")
         return mbap(request.transaction, request.unit, result.pdu)
@@ -189,15 +166,3 @@ def _threadsafe(loop: asyncio.AbstractEventLoop, event: asyncio.Event) -> Callab
             loop.call_soon_threadsafe(event.set)
 
     return end
-
-
-def _address(writer: asyncio.StreamWriter) -> str:
-    name = writer.get_extra_info("peername") or ("unknown", 0)
-    host, port = name[:2]
-    return f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
-
-
-async def _close(writer: asyncio.StreamWriter) -> None:
-    with contextlib.suppress(OSError, TimeoutError, asyncio.CancelledError):
-        writer.close()
-        await asyncio.wait_for(writer.wait_closed(), 1.0)

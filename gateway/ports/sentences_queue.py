@@ -40,8 +40,9 @@ class _Shown:
 
     @property
     def meaning(self) -> tuple[object, ...]:
+        """What makes it news; the text alone does not, it may carry a figure that moves all the time."""
         a = self.alarm
-        return self.letter, self.revision, a.priority, a.title, a.text, a.unacknowledged
+        return self.letter, self.revision, a.priority, a.title, a.unacknowledged
 
     @property
     def urgency(self) -> tuple[bool, int]:

@@ -3,12 +3,14 @@
 import random
 import socket
 import struct
+import time
 from collections.abc import Iterator
 from dataclasses import replace
 
 import pytest
 from panel_boards import Box, alarm, board, engine
 
+from gateway.model.board import BoardView
 from gateway.model.errors import PortError
 from gateway.model.panel_settings import ModbusTcpSettings
 from gateway.ports import modbus
@@ -171,13 +173,22 @@ def test_idle_connections_are_closed(box: Box) -> None:
         one.stop()
 
 
-def test_a_peer_that_never_reads_does_not_stop_the_others(server: ModbusTcpServer) -> None:
-    """Pins that one peer's full socket is its own trouble."""
+def test_a_peer_that_never_reads_does_not_stop_the_others(
+    server: ModbusTcpServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Pins that one peer's full socket is its own trouble, and that it is let go in the end."""
     with connect(server) as deaf, connect(server) as good:
         deaf.settimeout(0.2)
         with pytest.raises(TimeoutError):
             deaf.sendall(mbap(1, 1, struct.pack(">BHH", 4, 0, 16)) * 1_000_000)
         assert ask(good, 1, READ_VERSION) == VERSION_1
+        assert server.connections == 2
+        monkeypatch.setattr(modbus, "STUCK_MAX_S", 0.0)
+        end = time.monotonic() + 20.0
+        while server.connections == 2 and time.monotonic() < end:
+            time.sleep(0.01)
+        assert ask(good, 1, READ_VERSION) == VERSION_1
+        assert server.connections == 1
 
 
 def test_an_address_in_use_is_told(server: ModbusTcpServer, box: Box) -> None:
@@ -185,6 +196,21 @@ def test_an_address_in_use_is_told(server: ModbusTcpServer, box: Box) -> None:
     second = ModbusTcpServer(ModbusTcpSettings(port=server.port), box.read, box.act, "0")
     with pytest.raises(PortError, match="choose a free port"):
         second.start()
+
+
+def test_a_fault_of_our_own_costs_one_connection(server: ModbusTcpServer, box: Box) -> None:
+    """Pins that a board that cannot be read closes the connection that asked, and that the server serves on."""
+
+    def broken() -> BoardView:
+        raise ZeroDivisionError
+
+    server._board = broken
+    with connect(server) as peer:
+        peer.sendall(mbap(1, 1, READ_VERSION))
+        assert is_closed(peer)
+    server._board = box.read
+    with connect(server) as peer:
+        assert ask(peer, 1, READ_VERSION) == VERSION_1
 
 
 def test_random_garbage_neither_kills_nor_acknowledges(server: ModbusTcpServer, box: Box) -> None:

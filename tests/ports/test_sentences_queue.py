@@ -72,6 +72,15 @@ def test_each_change_is_told_once(outlet: Outlet) -> None:
         assert outlet.next() == []
 
 
+def test_a_text_that_moves_is_no_news(outlet: Outlet) -> None:
+    """Pins that a figure that moves in the text does not fill the line; the next change carries the text of then."""
+    for n in range(5):
+        outlet.show(alarm(3, text=f"Lag {n}"))
+        assert len(outlet.rest()) == (2 if n == 0 else 0)
+    outlet.show(alarm(3, text="Lag 9", revision=2))
+    assert outlet.rest()[1].fields[12] == "Lag 9"
+
+
 def test_normal_alarms_are_not_told_at_start(outlet: Outlet) -> None:
     """Pins that a start does not announce what is in order, and does announce what stands."""
     outlet.show(alarm(1, S.NORMAL), alarm(2, S.ACKNOWLEDGED))
