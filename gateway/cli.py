@@ -7,13 +7,20 @@ from collections.abc import Sequence
 from types import ModuleType
 
 from gateway import __version__
-from gateway.commands import check, demo, replay, run, schema
+from gateway.commands import check, demo, replay, run, schema, trend
 from gateway.commands.logs import set_up_logs
 from gateway.model.errors import CamdriftError, PortError, Refused, SettingsError, StorageError
 
 EX_CONFIG = 78
 EX_IOERR = 74
-COMMANDS: dict[str, ModuleType] = {"demo": demo, "run": run, "check": check, "replay": replay, "schema": schema}
+COMMANDS: dict[str, ModuleType] = {
+    "demo": demo,
+    "run": run,
+    "check": check,
+    "replay": replay,
+    "trend": trend,
+    "schema": schema,
+}
 EPILOG = (
     "camdrift is a monitoring aid: it stops and starts nothing, and never replaces the engine maker's manual, class "
     "rules, the safety management system, a permit to work or a licensed engineer's judgement."

@@ -4,7 +4,8 @@
 has had time to warm. `held_by`: while one of these stands, what it says of the drive is not to be believed, so it is
 held. `suppressed_by`: one alert for one situation, the higher of a pair stands for both.
 
-Dead bands start from EEMUA 191 (level 2 % of the band); delays are ours: a minute for what drifts, none for what jumps.
+Dead bands start from EEMUA 191 (level 2 % of the band); delays are ours: a minute for what drifts, none for what jumps,
+hours for what comes from an hourly sum whose last digit wanders.
 """
 
 from dataclasses import dataclass

@@ -102,14 +102,21 @@ class HoursMeter:
 
     def checkpoint(self) -> dict[str, object]:
         """Hours, and the head's count they belong to: turns made while nobody looked are caught up after a restart."""
-        mark = astuple(self._mark) if self._mark else None
-        return {"hours": self.hours, "mark": mark, "seen_turns": self._seen_turns, "rpm": self._rpm}
+        return {
+            "hours": self.hours,
+            "mark": astuple(self._mark) if self._mark else None,
+            "seen_turns": self._seen_turns,
+            "rpm": self._rpm,
+            "gap_us": self._gap_us,
+            "rpm_before": self._rpm_before,
+        }
 
     def restore(self, kept: dict[str, object]) -> None:
-        """Go on from a checkpoint."""
+        """Go on from a checkpoint. A gap that was not settled yet is, with what comes."""
         self.hours = float(str(kept["hours"]))
-        self._rpm = float(str(kept["rpm"]))
+        self._rpm, self._rpm_before = float(str(kept["rpm"])), float(str(kept["rpm_before"]))
         self._seen_turns = float(str(kept["seen_turns"]))
+        self._gap_us = int(str(kept["gap_us"]))
         mark = kept.get("mark")
         if isinstance(mark, list | tuple):
             self._mark = Mark(int(mark[0]), int(mark[1]))

@@ -1,0 +1,116 @@
+"""Print the present trend: wear, when which limit is reached, and the decision."""
+
+import argparse
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from gateway.commands.text import note, out
+from gateway.encode.shapes import DateRange, HoursRange, Range, TrendMessage
+from gateway.encode.topics import Topics
+from gateway.model.errors import Refused
+from gateway.model.settings import load_settings
+from gateway.store.reader import StateReader
+
+CAUTION = (
+    "Figures to plan by, not leave to work: the engine's manual, class and local rules and the permit to work decide."
+)
+
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Arguments."""
+    p.add_argument("config", type=Path, help="the TOML file of the ship")
+    p.add_argument("--data-dir", type=Path, help="instead of the settings' gateway.data_dir")
+    p.add_argument("--engine", help="one engine's slug; all of them if left out")
+    p.add_argument("--json", action="store_true", help="the messages as published, one a line")
+
+
+def main(args: argparse.Namespace) -> int:
+    """Print what was published last, whether the daemon runs or not. 1 where nothing was published yet."""
+    settings = load_settings(args.config)
+    topics = Topics(settings.gateway.topic_prefix, settings.vessel.slug)
+    slugs = [e.slug for e in settings.engine]
+    if args.engine is not None and args.engine not in slugs:
+        raise Refused(f"--engine {args.engine}: not among the engines: {', '.join(slugs)}")
+    reader = StateReader(args.data_dir or settings.gateway.data_dir)
+    kept = {row.topic: row.payload for row in reader.retained()}
+    reader.close()
+    told = 0
+    for slug in [args.engine] if args.engine else slugs:
+        payload = kept.get(topics.trend(slug))
+        if payload is None:
+            note(f"{slug}: no trend yet; it comes with the first whole hour of running")
+            continue
+        told += 1
+        out(payload.decode() if args.json else text_of(slug, _parsed(payload)))
+    if told and not args.json:
+        out(CAUTION)
+    return 0 if told else 1
+
+
+def _parsed(payload: bytes) -> TrendMessage:
+    try:
+        return TrendMessage.model_validate_json(payload)
+    except ValidationError:
+        raise Refused("the stored trend is of another version; it is renewed within the hour") from None
+
+
+def text_of(slug: str, t: TrendMessage) -> str:
+    """A trend as text for people."""
+    h = t.hours_since
+    lines = [
+        f"{slug}: trend at {_number(t.hours, 1)} running hours, {t.ts[:16].replace('T', ' ')} UTC; "
+        "medians, and 5 to 95 % in brackets",
+        _row("camshaft", f"{_range(t.lag_deg, 2)} deg late, {_range(t.lag_deg_per_1000h, 3, sign=True)} per 1,000 h"),
+        _row(
+            "chain",
+            f"{_range(t.elongation_percent, 3)} % longer than new, "
+            f"{_range(t.elongation_percent_per_1000h, 4, sign=True)} per 1,000 h",
+        ),
+        _row(
+            "since retightening",
+            f"{_number(h.retightened, 0)} h; since the camshaft was set {_number(h.camshaft_set, 0)} h",
+        ),
+        "  limits",
+    ]
+    lines += [_row(f"  {x.limit}", _ahead(x.hours_to, x.date)) for x in t.limits]
+    agreement = {
+        "agree": "lag and tightener tell of the same wear",
+        "part": "lag and tightener part",
+        "unknown": "not known",
+    }
+    lines.append(_row("agreement", agreement[t.agreement]))
+    if t.causes:
+        lines.append(_row("likely causes", "; ".join(t.causes)))
+    lines.append(_row("decision", f"{t.decision.do}: {t.decision.why}"))
+    return "\n".join(lines)
+
+
+def _row(name: str, text: str) -> str:
+    return f"  {name:<22}{text}"
+
+
+def _number(value: float | None, digits: int, *, sign: bool = False) -> str:
+    return "not known" if value is None else f"{value:{'+' if sign else ''},.{digits}f}"
+
+
+def _range(r: Range, digits: int, *, sign: bool = False) -> str:
+    if r.p50 is None:
+        return "not known"
+    return f"{_number(r.p50, digits, sign=sign)} ({_end(r.p05, digits)} to {_end(r.p95, digits)})"
+
+
+def _end(value: float | None, digits: int) -> str:
+    return "?" if value is None else f"{value:,.{digits}f}"
+
+
+def _ahead(hours: HoursRange, date: DateRange) -> str:
+    if hours.p50 == 0:
+        return "reached"
+    if hours.p05 is None and hours.p50 is None:
+        return "not within sight"
+    late = "not within sight" if hours.p95 is None else f"{hours.p95:,.0f}"
+    if hours.p50 is None:
+        return f"not within sight, but in {hours.p05:,.0f} h at the earliest"
+    days = f"   {date.p50} ({date.p05} to {date.p95 or 'not within sight'})" if date.p50 else ""
+    return f"in {hours.p50:,.0f} h ({_end(hours.p05, 0)} to {late}){days}"
