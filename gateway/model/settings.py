@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from gateway.model.errors import SettingsError
+from gateway.model.panel_settings import ModbusRtuSettings, ModbusTcpSettings, RelaySettings, SentenceSettings
 from gateway.model.words import Priority
 
 Slug = Annotated[str, Field(pattern=r"^[a-z0-9-]{1,32}$")]
@@ -407,6 +408,10 @@ class Settings(Section):
     requests: RequestSettings = RequestSettings()
     alarms: dict[str, AlarmTuning] = {}
     """The gateway's own alarms."""
+    modbus_tcp: ModbusTcpSettings | None = None
+    modbus_rtu: list[ModbusRtuSettings] = Field(default=[], max_length=4)
+    sentences: list[SentenceSettings] = Field(default=[], max_length=4)
+    relay: list[RelaySettings] = Field(default=[], max_length=16)
 
     @model_validator(mode="after")
     def _wired(self) -> Settings:
@@ -424,6 +429,10 @@ class Settings(Section):
         for e in self.engine:
             if e.head not in heads:
                 raise ValueError(f"engine {e.slug}: head {e.head!r} is not among the heads: {', '.join(sorted(heads))}")
+        engines = {e.slug for e in self.engine}
+        for r in self.relay:
+            if r.engine not in engines:
+                raise ValueError(f"relay: engine {r.engine!r} is not among the engines: {', '.join(sorted(engines))}")
         used = [e.head for e in self.engine]
         shared = sorted({h for h in used if used.count(h) > 1})
         if shared:
