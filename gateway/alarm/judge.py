@@ -65,6 +65,9 @@ def judge(engine: EngineSettings, alarms: AlarmSet, e: Evidence) -> dict[str, Fi
     return out
 
 
+CLEAR = Finding(False)
+
+
 def _over(value: float, limit: float, row: Row, alarms: AlarmSet) -> bool:
     """At or past the limit; once active, until it is back by the dead band."""
     return value >= limit - (alarms[row.tag].deadband if alarms.active(row.tag) else 0.0)
@@ -75,31 +78,35 @@ def _lag(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Fin
         return HELD
     near = row.tag == "lag-near"
     limit = engine.lag.near_deg if near else engine.lag.limit_deg
+    if not _over(abs(e.lag_deg), limit, row, alarms):
+        return Finding(False, e.lag_deg, limit)
     what = "near limit" if near else "limit"
     if e.lag_deg >= 0:
         text = f"Cam {e.lag_deg:.2f} deg late, {what} {limit:.2f}"
     else:
         text = f"Cam {-e.lag_deg:.2f} deg early, {what} {limit:.2f}: early is not wear"
-    return Finding(_over(abs(e.lag_deg), limit, row, alarms), e.lag_deg, limit, text)
+    return Finding(True, e.lag_deg, limit, text)
 
 
 def _tension(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
     t = engine.tightener
     if t.kind != "sprung":
-        return Finding(False)
+        return CLEAR
     if e.compression_mm is None:
         return HELD
     low = row.tag == "tension-low"
     limit = t.required_compression_mm + (-t.band_mm if low else t.band_mm)
     sign = -1.0 if low else 1.0
+    if not _over(sign * e.compression_mm, sign * limit, row, alarms):
+        return Finding(False, e.compression_mm, limit)
     text = f"Chain {'slack' if low else 'tight'}: spring {e.compression_mm:.1f} mm compressed, limit {limit:.1f}"
-    return Finding(_over(sign * e.compression_mm, sign * limit, row, alarms), e.compression_mm, limit, text)
+    return Finding(True, e.compression_mm, limit, text)
 
 
 def _moved(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
     t = engine.tightener
     if t.kind != "locked" or t.locked_at_mm is None:
-        return Finding(False)
+        return CLEAR
     if e.spring_mm is None:
         return HELD
     moved = e.spring_mm - t.locked_at_mm
@@ -125,7 +132,9 @@ def _slap(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Fi
     if e.slap_mm is None:
         return HELD
     limit = engine.tightener.slap_limit_mm
-    return Finding(_over(e.slap_mm, limit, row, alarms), e.slap_mm, limit, f"Chain slaps {e.slap_mm:.1f} mm")
+    if not _over(e.slap_mm, limit, row, alarms):
+        return Finding(False, e.slap_mm, limit)
+    return Finding(True, e.slap_mm, limit, f"Chain slaps {e.slap_mm:.1f} mm, limit {limit:.1f}")
 
 
 def _elongation(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
@@ -134,8 +143,10 @@ def _elongation(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet)
         return HELD
     near = row.tag == "elongation-near"
     limit = engine.elongation.near_percent if near else engine.elongation.limit_percent
+    if not _over(value, limit, row, alarms):
+        return Finding(False, value, limit)
     text = f"Chain {value:.2f} % longer than new, {'near limit' if near else 'limit'} {limit:.2f}"
-    return Finding(_over(value, limit, row, alarms), value, limit, text)
+    return Finding(True, value, limit, text)
 
 
 def _disagree(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
@@ -151,33 +162,42 @@ def _in_sight(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -
     hours = e.wear.hours_to_limit
     if hours is None:
         return Finding(False, None, horizon)
-    text = f"{e.wear.nearest_limit} may be reached in {hours:.0f} h"
-    return Finding(_over(-hours, -horizon, row, alarms), hours, horizon, text)
+    if not _over(-hours, -horizon, row, alarms):
+        return Finding(False, hours, horizon)
+    return Finding(True, hours, horizon, f"{e.wear.nearest_limit} may be reached in {hours:.0f} h")
 
 
 def _retighten(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
     since, every = e.wear.hours_since_retightened, e.wear.retighten_every_h
     if since is None:
         return HELD
-    return Finding(since >= every, since, every, f"{since:.0f} h since retightening, interval {every:.0f} h")
+    if since < every:
+        return Finding(False, since, every)
+    return Finding(True, since, every, f"{since:.0f} h since retightening, interval {every:.0f} h")
 
 
 def _sensor(fault: str | None) -> Finding:
-    return HELD if fault is None else Finding(bool(fault), None, None, fault)
+    if fault is None:
+        return HELD
+    return Finding(True, None, None, fault) if fault else CLEAR
 
 
 def _silent(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
     if e.silent_s is None:
         return HELD
-    return Finding(e.silent_s > 0, e.silent_s, None, "No good frame from the sensor head: check its supply and cable")
+    if e.silent_s == 0:
+        return CLEAR
+    return Finding(True, e.silent_s, None, "No good frame from the sensor head: check its supply and cable")
 
 
 def _poor(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
     loss = e.link_loss_percent
     if loss is None:
         return HELD
+    if not _over(loss, LINK_LOSS_PERCENT, row, alarms):
+        return Finding(False, loss, LINK_LOSS_PERCENT)
     text = f"{loss:.1f} % of frames lost or refused in 10 min: check cable, screen and baud rate"
-    return Finding(_over(loss, LINK_LOSS_PERCENT, row, alarms), loss, LINK_LOSS_PERCENT, text)
+    return Finding(True, loss, LINK_LOSS_PERCENT, text)
 
 
 LINK_LOSS_PERCENT = 1.0
