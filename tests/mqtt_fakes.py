@@ -1,6 +1,7 @@
 """What the MQTT tests stand on: an outbox in memory, a scripted broker, and a real Mosquitto where there is one."""
 
 import contextlib
+import os
 import select
 import shutil
 import signal
@@ -137,11 +138,12 @@ class Script:
     packet_max: int | None = None
     drop_after: int | None = None
     """Close the connection after so many messages, those unacknowledged."""
+    ping: bool = True
 
 
 @dataclass
 class ScriptedBroker:
-    """A tiny MQTT broker that does what its script says and remembers what it heard. Speaks just enough of 5 and 3.1.1."""
+    """A tiny MQTT broker that does what its script says and remembers what it heard: just enough of 5 and 3.1.1."""
 
     script: Script = field(default_factory=Script)
     heard: list[tuple[str, bytes, int, bool]] = field(default_factory=list)
@@ -150,6 +152,7 @@ class ScriptedBroker:
     goodbyes: int = 0
     unacked_most: int = 0
     violated: bool = False
+    _waiting: list[tuple[bytes, str]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self._server = socket.create_server(("127.0.0.1", 0))
@@ -172,7 +175,7 @@ class ScriptedBroker:
         while not self._over.is_set():
             if select.select([self._server], [], [], 0.05)[0]:
                 conn, _ = self._server.accept()
-                with conn, contextlib.suppress(OSError, EOFError):
+                with conn, contextlib.suppress(OSError, EOFError, IndexError):
                     conn.settimeout(0.05)
                     self._talk(conn)
 
@@ -199,6 +202,7 @@ class ScriptedBroker:
 
     def _talk(self, conn: socket.socket) -> None:
         five, unacked, count = True, 0, 0
+        self._waiting = []
         while True:
             (first,) = self._read(conn, 1)
             body = self._read(conn, self._length(conn))
@@ -221,7 +225,7 @@ class ScriptedBroker:
                 if self.script.drop_after is not None and count >= self.script.drop_after:
                     return
                 unacked -= self._answer(conn, five, unacked)
-            elif kind == 0xC0:
+            elif kind == 0xC0 and self.script.ping:
                 conn.sendall(b"\xd0\x00")
             elif kind == 0xE0:
                 self.goodbyes += 1
@@ -245,7 +249,6 @@ class ScriptedBroker:
         payload = rest[1 + rest[0] :] if five else rest
         self.heard.append((topic, payload, qos, bool(first & 1)))
         if qos:
-            self._waiting = getattr(self, "_waiting", [])
             self._waiting.append((mid, topic))
         return int(qos > 0)
 
@@ -254,7 +257,7 @@ class ScriptedBroker:
         if not self.script.ack or not unacked or select.select([conn], [], [], 0.02)[0]:
             return 0
         waiting, self._waiting = self._waiting, []
-        for mid, topic in waiting[-unacked:]:
+        for mid, topic in waiting:
             code = self.script.code(topic)
             conn.sendall(_pack(0x40, mid + bytes([code, 0]) if five and code else mid))
         return unacked
@@ -305,8 +308,6 @@ class Mosquitto:
 
 
 def _is_root() -> bool:
-    import os
-
     return os.geteuid() == 0
 
 
@@ -361,10 +362,9 @@ def subscriber(port: int, topic: str = "#", *more: str) -> Iterator[Subscriber]:
     """A reader that has its subscription in place."""
     reader = Subscriber(port, topic, *more)
     try:
-        credentials = [a for a in more if a.startswith("-") is False or a in ("-u", "-P")]
 
         def there() -> bool:
-            publish(port, "subscribed/marker", "here", *credentials)
+            publish(port, "subscribed/marker", "here", *more)
             time.sleep(0.02)
             return bool(reader.payloads("subscribed/marker"))
 

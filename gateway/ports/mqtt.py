@@ -216,19 +216,21 @@ class BrokerLink:
 
     def _serve(self, pipe: Pipe, window: Window) -> bool:
         """Until we are to stop; True if offline was said and heard. Raises PortError when the connection is over."""
+        # What the broker says first, perhaps that it sends us away, is read before anything is sent.
+        pipe.step(0.0, self.wake)
         while True:
-            self._step(pipe, None)
-            self._settle(pipe, window)
-            self._tell_refused(window)
             now = time.monotonic()
-            if window.overdue(now, self._timing.ack_s):
-                raise PortError(f"takes messages and has not acknowledged them for {self._timing.ack_s:g} s")
-            if pipe.lost:
-                raise PortError(pipe.lost)
             window.fill(now, lambda out: pipe.publish(out.topic, out.payload, 1, out.retain))
             self._send_offered(pipe)
             if self._stopping.is_set() and ((window.idle and not window.in_flight) or now >= self._stop_by):
                 return self._goodbye(pipe, window)
+            self._step(pipe, None)
+            self._settle(pipe, window)
+            self._tell_refused(window)
+            if window.overdue(time.monotonic(), self._timing.ack_s):
+                raise PortError(f"takes messages and has not acknowledged them for {self._timing.ack_s:g} s")
+            if pipe.lost:
+                raise PortError(pipe.lost)
 
     def _step(self, pipe: Pipe, until: float | None) -> None:
         now = time.monotonic()
@@ -252,7 +254,10 @@ class BrokerLink:
             self._log.warning("broker refuses a message; kept and tried again", reason=window.why_refused)
 
     def _send_offered(self, pipe: Pipe) -> None:
-        while self._offered and not pipe.choked and not pipe.lost:
+        # No more than are there now: who offers faster than the socket takes must not keep us from the acknowledgements.
+        for _ in range(len(self._offered)):
+            if pipe.choked or pipe.lost:
+                return
             topic, payload = self._offered.popleft()
             pipe.publish(topic, payload, 0, False)
 

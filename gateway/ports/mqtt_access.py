@@ -99,7 +99,10 @@ def why_not(error: Exception, host: str, port: int, within_s: float) -> str:
             f"TLS: the broker's certificate is not accepted: {error.verify_message}; check ca_file, host and the clock"
         )
     if isinstance(error, ssl.SSLError):
-        return f"TLS: no handshake with {host}:{port}: {error.reason}; check that this port speaks TLS"
+        reason = getattr(error, "reason", None) or error
+        return f"TLS: no handshake with {host}:{port}: {reason}; check that this port speaks TLS"
+    if isinstance(error, ConnectionResetError | ConnectionAbortedError):
+        return f"{host}:{port} closed the connection at once; check port, and that tls here and there agree"
     if isinstance(error, TimeoutError):
         return f"no answer from {host}:{port} within {within_s:g} s"
     if isinstance(error, OSError):

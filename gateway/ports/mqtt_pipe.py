@@ -28,6 +28,7 @@ USER_TIMEOUT_MS = 30_000
 """Sent and not acknowledged by the other end's TCP for so long: the line is dead, whatever the keep-alive."""
 TOPIC_BYTES_MAX = 512
 """Room for topic and header beside an inbound message at its cap."""
+PROTOCOL_ERROR = 0x82
 LOST = "the connection broke"
 
 
@@ -211,6 +212,9 @@ class Pipe:
             text = "the broker sent us away: " + reason_text(reason.value, reason.getName())
         elif reason.getName() == "Keep alive timeout":
             text = "the broker no longer answers (keep-alive)"
+        elif self.granted is None and reason.value == PROTOCOL_ERROR:
+            # How paho passes on that a 3.1.1 broker does not speak 3.1.1, or answers with what is no CONNACK.
+            text = "the broker refuses us: " + reason_text(0x84, "")
         elif self.granted is None:
             text = "the broker closed the connection before its CONNACK; it may want TLS or another client certificate"
         else:
