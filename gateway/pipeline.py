@@ -148,6 +148,8 @@ class EnginePipeline:
         self._heard: Now | None = None
         self._silent_s = 0.0
         self._wrong_head = False
+        self._restored_us: int | None = None
+        self._frames_counted = 0
         self._slips = (0, 0)
         self._was_steady = True
         self._take_datum(self.wear.datum)
@@ -177,19 +179,24 @@ class EnginePipeline:
     def _run(self, run: Run, now: Now) -> Iterator[Said]:
         self._heard, self._silent_s = now, 0.0
         offset_us = self.timeline.frame(run.boot, run.head_us, now)
-        self.link.good(run.frames)
+        if self._restored_us is not None:
+            # What passed while nobody looked: the head's count of turns tells what the engine did.
+            self.meter.gap(max(0, run.head_us + offset_us - self._restored_us))
+            self._restored_us = None
         if run.block is None:
             for _, health in run.asides:
                 self.meter.take_health(health)
-                self.timeline.reached(health.head_us + offset_us, now)
-            return
-        block = replace(run.block, head_us=run.block.head_us + offset_us)
-        for what in self.meter.block(block, run.asides):
-            if isinstance(what, Revolution):
-                yield from self._revolution(what)
-            else:
-                self.timeline.reached(what.second.t_us, now)
-                yield from self._second(what.second.t_us)
+        else:
+            block = replace(run.block, head_us=run.block.head_us + offset_us)
+            for what in self.meter.block(block, run.asides):
+                if isinstance(what, Revolution):
+                    yield from self._revolution(what)
+                else:
+                    self.timeline.reached(what.second.t_us, now)
+                    yield from self._second(what.second.t_us)
+        # Time comes as far as the last frame, whether or not a health frame stood alone between two feeds.
+        for _, health in run.asides:
+            self.timeline.reached(health.head_us + offset_us, now)
 
     def _broke(self, mark: Mark) -> Iterator[Said]:
         gap_us = max(0, mark.gap_us)
@@ -237,6 +244,9 @@ class EnginePipeline:
         yield from self._judge(c.t_us)
 
     def _second(self, t_us: int) -> Iterator[Said]:
+        # Counted second by second, not feed by feed: a share over time must not hang on how the bytes came.
+        self.link.good(self.meter.frames - self._frames_counted)
+        self._frames_counted = self.meter.frames
         if self.medians.due(t_us):
             yield from self._close_medians()
         self._was_steady = self._was_steady and self.meter.running.state is Running.AHEAD
@@ -423,6 +433,7 @@ class EnginePipeline:
             state = kept[name]
             assert isinstance(state, dict)
             jump.load(state)
+        self._restored_us = self.timeline.t_us
         slips = kept["slips"]
         assert isinstance(slips, list)
         self._slips = (int(slips[0]), int(slips[1]))

@@ -30,6 +30,11 @@ from gateway.model.settings import AlarmTuning
 from gateway.model.words import AlarmState, Priority
 
 HOUR_US = 3_600_000_000
+WATCH_US = 4 * HOUR_US
+"""A watch at sea (common practice, no source)."""
+REPEATS_MAX = 12
+"""After so many repeats it goes on only once a watch: nobody is there to hear it, and the link ashore is dear."""
+LOOK_US = 10_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +68,11 @@ class Facts:
     limit: float | None = None
     text: str = ""
     causes: tuple[str, ...] = field(default=())
+    told_us: int = 0
+    """When it was last announced, repeated or reminded of."""
+    repeats: int = 0
+    away: str = ""
+    """Who put it away and why, while it is shelved or out of service."""
 
 
 class Alarm:
@@ -144,12 +154,34 @@ class Alarm:
         f, state = self.facts, self.state
         if state is before:
             return
-        f.changed_us = now_us
+        f.changed_us = f.told_us = now_us
+        f.repeats = 0
         f.revision = f.revision % 99 + 1
-        yield Transition(
-            now_us, self.engine, self.row.tag, self.priority, before, state, f.value, f.limit, self.row.unit,
+        yield self._transition(now_us, before, by, why)
+
+    def _transition(self, now_us: int, before: AlarmState, by: str | None, why: str | None) -> Transition:
+        f = self.facts
+        return Transition(
+            now_us, self.engine, self.row.tag, self.priority, before, self.state, f.value, f.limit, self.row.unit,
             f.text, f.causes, by, why,
         )  # fmt: skip
+
+    def told_again(self, now_us: int, by: str | None = None, why: str | None = None) -> Transition:
+        """The state as it stands, said once more: a repeat, a reminder, or an act that does not show in the state."""
+        self.facts.told_us = now_us
+        return self._transition(now_us, self.state, by, why)
+
+    def repeat(self, now_us: int, repeat_us: int, remind_us: int) -> Iterator[Transition]:
+        """Say it again when it is due. Cautions are not repeated. 0 = never."""
+        f, state = self.facts, self.state
+        if state is AlarmState.OUT_OF_SERVICE:
+            if remind_us and now_us - f.told_us >= remind_us:
+                yield self.told_again(now_us, None, f"still out of service, {f.away}")
+        elif state is AlarmState.UNACKNOWLEDGED and self.priority is not Priority.CAUTION and repeat_us:
+            every_us = repeat_us if f.repeats < REPEATS_MAX else max(repeat_us, WATCH_US)
+            if now_us - f.told_us >= every_us:
+                f.repeats += 1
+                yield self.told_again(now_us, None, "still not acknowledged")
 
     # -- what people and design do ------------------------------------------------------------------------------
 
@@ -164,6 +196,7 @@ class Alarm:
         """Put it away for a time, at most a day; shelving anew moves the end."""
         before = self.state
         self.facts.shelved_until_us = now_us + round(min(hours, SHELVE_HOURS_MAX) * HOUR_US)
+        self.facts.away = f"{by}: {why}"
         yield from self._moved(now_us, before, by, why)
 
     def unshelve(self, now_us: int, by: str) -> Iterator[Transition]:
@@ -181,6 +214,7 @@ class Alarm:
         """Taken out for work on the drive; ends only by hand."""
         before = self.state
         self.facts.out_of_service = True
+        self.facts.away = f"{by}: {why}"
         yield from self._moved(now_us, before, by, why)
 
     def in_service(self, now_us: int, by: str) -> Iterator[Transition]:
@@ -206,7 +240,18 @@ class Alarm:
 class AlarmSet:
     """The alarms of one engine, or the gateway's own."""
 
-    def __init__(self, rows: tuple[Row, ...], tunings: Mapping[str, AlarmTuning], engine: str | None) -> None:
+    def __init__(
+        self,
+        rows: tuple[Row, ...],
+        tunings: Mapping[str, AlarmTuning],
+        engine: str | None,
+        *,
+        repeat_min: float = 0.0,
+        remind_us: int = WATCH_US,
+    ) -> None:
+        """`repeat_min`: an alarm or warning that is not acknowledged is told again after so long; 0 = never."""
+        self._repeat_us, self._remind_us = round(repeat_min * 60e6), remind_us
+        self._look_us = 0
         self.alarms = {row.tag: Alarm(row, tunings.get(row.tag), engine) for row in rows}
         # What suppresses is judged before what it suppresses: a jump past both limits calls once.
         self._order = sorted(self.alarms.values(), key=lambda a: bool(a.row.suppressed_by))
@@ -239,6 +284,14 @@ class AlarmSet:
             if alarm.row.tag in other.row.suppressed_by:
                 yield from other.suppress(now_us, alarm.facts.active)
         yield from raised
+
+    def repeats(self, now_us: int) -> Iterator[Transition]:
+        """What is due to be told again; looked for every ten seconds of head time."""
+        if now_us < self._look_us:
+            return
+        self._look_us = (now_us // LOOK_US + 1) * LOOK_US
+        for alarm in self._order:
+            yield from alarm.repeat(now_us, self._repeat_us, self._remind_us)
 
     def due_us(self) -> int | None:
         """The next time at which a delay or a shelving ends."""
