@@ -64,8 +64,9 @@ class Cut:
 class FrameSums:
     """Per frame of a block, F of them: what the once-a-second judgement needs. Counts and nm, unwrapped.
 
-    `crank0`, `lag0`: at the frame's first sample; `crank`, `lag`: at its last. `lag_sum`, `spring_sum`: over its `n` samples; `spring_bad`: samples
-    without a length. `loop_min`, `loop_max`: µA; `loop_steps`: sum of |step| between neighbours.
+    `crank0`, `lag0`: at the frame's first sample; `crank`, `lag`: at its last. `lag_sum`, `spring_sum`: over its `n`
+    samples; `spring_bad`: samples without a length. `loop_min`, `loop_max`: µA; `loop_steps`: sum of |step| between
+    neighbours.
     """
 
     end_us: Ints

@@ -254,7 +254,7 @@ class BrokerLink:
             self._log.warning("broker refuses a message; kept and tried again", reason=window.why_refused)
 
     def _send_offered(self, pipe: Pipe) -> None:
-        # No more than are there now: who offers faster than the socket takes must not keep us from the acknowledgements.
+        # No more than are there now: who offers faster than we send must not keep us from the acknowledgements.
         for _ in range(len(self._offered)):
             if pipe.choked or pipe.lost:
                 return

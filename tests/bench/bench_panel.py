@@ -72,7 +72,7 @@ def clients(port: int) -> list[float]:
 
 def tell(what: str, waits: list[float]) -> None:
     cuts = quantiles(waits, n=100)
-    print(f"{what}: median {cuts[49] * 1e3:.2f} ms, 99 % within {cuts[98] * 1e3:.2f} ms ({len(waits)})")  # noqa: T201
+    print(f"{what}: median {cuts[49] * 1e3:.2f} ms, 99 % within {cuts[98] * 1e3:.2f} ms ({len(waits)})")
 
 
 def while_busy(work: Callable[[], None]) -> None:
@@ -101,7 +101,7 @@ def modbus(box: Box) -> None:
     other = ModbusServer("127.0.0.1", other_port, no_block=True)
     other.start()
     ratio = polls_per_s(ours.port) / polls_per_s(other_port)
-    print(f"polls a second, ours over the other implementation's: {ratio:.2f}")  # noqa: T201
+    print(f"polls a second, ours over the other implementation's: {ratio:.2f}")
     tell("Modbus, interpreter idle", waits_s(ours.port))
     while_busy(lambda: tell("Modbus, interpreter busy", waits_s(ours.port)))
     usual = sys.getswitchinterval()
@@ -164,7 +164,7 @@ def relay() -> None:
 
 if __name__ == "__main__":
     if sys.argv[1:2] == ["clients"]:
-        print(*clients(int(sys.argv[2])))  # noqa: T201
+        print(*clients(int(sys.argv[2])))
         sys.exit()
     at_start = Box(board(engine(0, tuple(alarm(n, AlarmState.NORMAL) for n in range(21)))))
     modbus(at_start)

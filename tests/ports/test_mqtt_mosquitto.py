@@ -112,7 +112,7 @@ def certificates(folder: Path) -> None:
 
 @pytest.mark.skipif(shutil.which("openssl") is None, reason="openssl, which makes the test's certificates, is missing")
 def test_mutual_tls(tmp_path: Path) -> None:
-    """Pins TLS with client certificates: a strange CA and a missing client certificate are told, the right ones serve."""
+    """Pins TLS with client certificates: a strange CA and a missing certificate are told, the right ones serve."""
     certificates(tmp_path)
     lines = [f"cafile {tmp_path}/ca.pem", f"certfile {tmp_path}/broker.pem", f"keyfile {tmp_path}/broker.key",
              "require_certificate true", "allow_anonymous true"]  # fmt: skip
@@ -156,16 +156,6 @@ def test_will_when_the_process_is_killed(tmp_path: Path) -> None:
             child.wait(10)
         until(lambda: len(reader.payloads(TOPICS.presence)) == 2, "the will")
         assert [json.loads(p)["state"] for p in reader.payloads(TOPICS.presence)] == ["online", "offline"]
-
-
-def test_two_gateways_with_one_client_id_are_told(tmp_path: Path) -> None:
-    """Pins that being thrown out by a double names the client id as the cause."""
-    with mosquitto(tmp_path) as broker:
-        links = [
-            started(broker, MemoryOutbox(), client_id="double", backoff_s_min=0.5, backoff_s_max=1.0) for _ in range(2)
-        ]
-        until(lambda: any("client_id" in link.status().reason for link in links), "told")
-        assert all(link.stop() for link in links)
 
 
 def test_inbound_is_bounded(tmp_path: Path) -> None:
