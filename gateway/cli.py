@@ -7,7 +7,23 @@ from collections.abc import Sequence
 from types import ModuleType
 
 from gateway import __version__
-from gateway.commands import check, demo, replay, run, schema, trend
+from gateway.commands import (
+    acknowledge,
+    book,
+    check,
+    demo,
+    export,
+    in_service,
+    out_of_service,
+    replay,
+    run,
+    schema,
+    shelve,
+    silence,
+    status,
+    trend,
+    unshelve,
+)
 from gateway.commands.logs import set_up_logs
 from gateway.model.errors import CamdriftError, PortError, Refused, SettingsError, StorageError
 
@@ -18,7 +34,16 @@ COMMANDS: dict[str, ModuleType] = {
     "run": run,
     "check": check,
     "replay": replay,
+    "status": status,
+    "acknowledge": acknowledge,
+    "shelve": shelve,
+    "unshelve": unshelve,
+    "out-of-service": out_of_service,
+    "in-service": in_service,
+    "silence": silence,
     "trend": trend,
+    "book": book,
+    "export": export,
     "schema": schema,
 }
 EPILOG = (

@@ -12,27 +12,36 @@ import contextlib
 import threading
 import time
 from collections import deque
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import structlog
+from pydantic import ValidationError
 
 from gateway import __version__
-from gateway.encode.messages import gateway_event_body
+from gateway.alarm.acts import Act
+from gateway.alarm.machine import Alarm
+from gateway.alarm.table import ROWS
+from gateway.desk import Desk, answer_to
+from gateway.encode.messages import ReceivedMessage, gateway_event_body
 from gateway.encode.speak import SpokenEvent, SpokenState, speak_alarm, speak_untold
 from gateway.encode.times import utc_of
 from gateway.encode.topics import Topics
 from gateway.encode.views import alarm_view
-from gateway.model.board import AlarmView, BoardView
-from gateway.model.errors import StorageError
+from gateway.model.board import GATEWAY, AlarmView, BoardView
+from gateway.model.errors import Refused, StorageError
 from gateway.model.records import Median, Reading
 from gateway.model.settings import Settings
+from gateway.panel import Panel
 from gateway.pipeline import Alarmed, EnginePipeline
 from gateway.ports.clock import clock_synchronised
-from gateway.ports.mqtt import BrokerLink, LinkStatus
+from gateway.ports.control import ControlServer
+from gateway.ports.mqtt import BrokerLink, Inbox, LinkStatus
 from gateway.ports.service import ServiceNotify
 from gateway.ports.source import HeadSource
+from gateway.status import status_of
 from gateway.store.captures import CaptureRing
 from gateway.store.history import History
 from gateway.store.outbox import Backlog, OutboxReader
@@ -40,11 +49,15 @@ from gateway.store.reader import StateReader
 from gateway.store.recorder import Recorder
 from gateway.store.state import NewEvent, NewRetained, StateStore
 from gateway.watch import GatewayWatch, Health
+from gateway.wear.bookings import Entry, parse_entry
 from gateway.worker import EngineWorker
 
 WATCH_S = 1.0
+FRESH_S = 3.0
+"""A pipeline turns four times a second; one that has not for so long hangs, and the panel must see it."""
 STUCK_S = 10.0
-"""A part that has not come round for so long hangs."""
+"""A port that has not come round for so long hangs: opening one may take its time."""
+REQUESTS_A_SECOND = 10
 CRASHES_MAX = 3
 CRASH_WINDOW_S = 600.0
 GATEWAY_KEY = "gateway"
@@ -62,6 +75,10 @@ class Daemon:
         self._crashes: deque[float] = deque(maxlen=CRASHES_MAX)
         self.heartbeat = 0
         self._waiting: dict[str, tuple[int, float]] = {}
+        self._silenced = False
+        self.receipts: dict[str, tuple[int, str]] = {}
+        """What the shore has said it keeps, by broker: up to which seq, and when it said so."""
+        self.begun_s = time.monotonic()
         self._store = StateStore(
             self.data_dir,
             settings.gateway,
@@ -86,13 +103,22 @@ class Daemon:
 
     def _wire(self) -> None:
         s = self.settings
+        self._do = Inbox(self.topics.do)
+        self._received = {b.name: Inbox(self.topics.received) for b in s.broker}
         self.links = {
-            b.name: BrokerLink(b, partial(OutboxReader, self.data_dir, b.name), self.topics, __version__)
+            b.name: BrokerLink(
+                b,
+                partial(OutboxReader, self.data_dir, b.name),
+                self.topics,
+                __version__,
+                subscribe=self._inboxes(b.name),
+            )
             for b in s.broker
         }
         for link in self.links.values():
             self.recorder.subscribe(link.wake)
-        self._watcher = GatewayWatch(s.alarms, s.gateway.delivery_stalled_after_min)
+        self._lock = threading.Lock()
+        self._watcher = GatewayWatch(s.alarms, s.gateway.delivery_stalled_after_min, s.gateway.repeat_min)
         self._t0_us = 0
         kept = self._store.checkpoint(GATEWAY_KEY)
         if isinstance(kept, dict):
@@ -112,11 +138,25 @@ class Daemon:
             for e in s.engine
             if e.head == h.slug
         }
+        self.desk = Desk(self, self._store)
+        self._control = ControlServer(s.gateway.socket or self.data_dir / "camdrift.sock", self.desk.handle)
+        self.panel = Panel(s, self.board, self._panel_act)
+        for slug, worker in self.workers.items():
+            worker.after_turn = partial(self._keep_relay, self.panel.keeper(slug))
+
+    def _inboxes(self, broker: str) -> list[Inbox]:
+        asked = self.settings.requests
+        wanted = [self._do] if asked.enabled and asked.broker == broker else []
+        return [*wanted, self._received[broker]]
+
+    def _keep_relay(self, keep: Callable[[BoardView], None]) -> None:
+        keep(self.board())
 
     def _worker(self, slug: str) -> EngineWorker:
         s = self.settings
         start = utc_of(s.time.start) if s.time.start else 0.0
-        pipeline = EnginePipeline(s, slug, start)
+        log = self._log_book(slug)
+        pipeline = EnginePipeline(s, slug, start, log)
         kept = self._store.checkpoint(f"engine/{slug}")
         wear = self._store.checkpoint(f"wear/{slug}")
         if isinstance(kept, dict):
@@ -125,9 +165,20 @@ class Daemon:
                 pipeline.catch_up(self._history.since_hours(slug, pipeline.wear.last_h))
             except (KeyError, TypeError, ValueError, AssertionError) as e:
                 self._log.error("the engine's checkpoint cannot be read; it begins anew", engine=slug, why=repr(e))
-                pipeline = EnginePipeline(s, slug, start)
+                pipeline = EnginePipeline(s, slug, start, log)
         index = [e.slug for e in s.engine].index(slug)
-        return EngineWorker(s, pipeline, index, self.topics, self, delivery_flowing=lambda: self.flowing)
+        worker = EngineWorker(s, pipeline, index, self.topics, self, delivery_flowing=lambda: self.flowing)
+        worker.log = log
+        return worker
+
+    def _log_book(self, slug: str) -> list[Entry]:
+        entries = []
+        for row in self._store.bookings(slug):
+            try:
+                entries.append(parse_entry(row.entry))
+            except (Refused, ValueError) as e:
+                self._log.error("a booking cannot be read and is left out", engine=slug, id=row.id, why=str(e))
+        return entries
 
     # -- outlets: what the workers hand over, from their threads ----------------------------------------------------
 
@@ -136,6 +187,8 @@ class Daemon:
         events, retained = [], []
         for item in spoken:
             if isinstance(item, SpokenEvent):
+                if item.body.get("to") == "unacknowledged" and item.body.get("from") != "unacknowledged":
+                    self.announced()
                 events.append(NewEvent(item.topic, item.kind, item.body))
             else:
                 retained.append(NewRetained(item.topic, item.klass, item.payload))
@@ -171,8 +224,10 @@ class Daemon:
         if self._store.recovered_from is not None:
             self._say("storage-renewed", f"the store was damaged and set aside as {self._store.recovered_from.name}")
         self._say_untold()
+        self.panel.start()
         for link in self.links.values():
             link.start()
+        self._control.start()
         for worker in self.workers.values():
             worker.start()
         for source in self.sources.values():
@@ -207,14 +262,19 @@ class Daemon:
         if alive:
             self.heartbeat = (self.heartbeat + 1) & 0xFFFF
         health = self._health()
-        spoken = [x for said in self._watcher.judge(self._t_us(), time.time(), health) for x in self._told(said)]
-        if spoken:
-            self.keep(spoken, {GATEWAY_KEY: self._checkpoint()})
+        with self._lock:
+            self._own(self._watcher.judge(self._t_us(), time.time(), health))
+        self._take_requests()
         views = self._watcher.alarms.alarms.values()
         self._gateway_views = tuple(alarm_view(a, 1, self._utc_of(a.facts.changed_us)) for a in views)
         if alive and self._notify.watchdog_s:
             self._notify.say(WATCHDOG="1")
         return not (len(self._crashes) == CRASHES_MAX and now_s - self._crashes[0] < CRASH_WINDOW_S)
+
+    def _own(self, sayings: Iterable[Alarmed]) -> None:
+        spoken = [x for said in sayings for x in self._told(said)]
+        if spoken:
+            self.keep(spoken, {GATEWAY_KEY: self._checkpoint()})
 
     def _told(self, said: Alarmed) -> Iterable[SpokenEvent | SpokenState]:
         t = said.transition
@@ -224,6 +284,7 @@ class Daemon:
     def stop(self) -> bool:
         """Sources, then pipelines, then the last words, then the disk, then the brokers. False: something was left."""
         self._notify.say(STOPPING="1")
+        self._control.stop()
         ended = [source.stop() for source in self.sources.values()]
         ended += [worker.stop() for worker in self.workers.values()]
         self._say("stopped", "the gateway was stopped")
@@ -231,11 +292,73 @@ class Daemon:
         ended.append(self.recorder.drain(10.0))
         ended += [link.stop() for link in self.links.values()]
         ended.append(self.recorder.stop())
+        self.panel.stop()
         if self._captures is not None:
             self._captures.close()
         self._history.close()
         self._store.close()
         return all(ended)
+
+    # -- what people ask ----------------------------------------------------------------------------------------
+
+    def act_on_own(self, act: Act) -> None:
+        """An act on the gateway's own alarms. Raises Refused."""
+        with self._lock:
+            self._own(self._watcher.act(act, self._t_us(), time.time()))
+
+    @property
+    def own_alarms(self) -> list[Alarm]:
+        """The gateway's own alarms."""
+        return list(self._watcher.alarms.alarms.values())
+
+    def silence(self) -> None:
+        """Stop the sound; the next announcement brings it back."""
+        self._silenced = True
+
+    def announced(self) -> None:
+        """An alarm has called anew."""
+        self._silenced = False
+
+    def woken(self) -> None:
+        """Something was stored: wake the broker links."""
+        for link in self.links.values():
+            link.wake.set()
+
+    def status(self) -> dict[str, Any]:
+        """Everything that `camdrift status` shows."""
+        return status_of(self)
+
+    def _panel_act(self, kind: str, engine: str, no: int | None, by: str) -> None:
+        """From the panel's threads: hand over and return; there is nobody to wait for an answer."""
+        if kind == "silence":
+            self.silence()
+            return
+        tag = None if no is None else ROWS[no].tag
+        act = Act("acknowledge", tag, by)
+        if engine == GATEWAY:
+            with contextlib.suppress(Refused):
+                self.act_on_own(act)
+        elif engine in self.workers:
+            self.workers[engine].ask(lambda p: p.act(act))
+
+    def _take_requests(self) -> None:
+        """Requests by MQTT, and receipts from shore; a bounded number a second."""
+        broker = self.links.get(self.settings.requests.broker)
+        for _ in range(REQUESTS_A_SECOND):
+            if broker is None or self._do.queue.empty():
+                break
+            broker.answer(self.topics.done, answer_to(self._do.queue.get_nowait().payload, self.desk))
+        for name, inbox in self._received.items():
+            while not inbox.queue.empty():
+                self._note_receipt(name, inbox.queue.get_nowait().payload)
+
+    def _note_receipt(self, broker: str, payload: bytes) -> None:
+        try:
+            receipt = ReceivedMessage.model_validate_json(payload)
+        except ValidationError:
+            return
+        if receipt.gateway == self._store.gateway_id:
+            self.receipts[broker] = (receipt.seq, receipt.ts)
 
     # -- looking after the parts ------------------------------------------------------------------------------------
 
@@ -251,9 +374,8 @@ class Daemon:
             fresh.start()
 
     def _alive(self, now_s: float) -> bool:
-        beats = [w.last_beat for w in self.workers.values()]
-        beats += [s.state().last_beat_s for s in self.sources.values()]
-        return all(now_s - beat < STUCK_S for beat in beats)
+        turning = all(now_s - w.last_beat < FRESH_S for w in self.workers.values())
+        return turning and all(now_s - s.state().last_beat_s < STUCK_S for s in self.sources.values())
 
     def _health(self) -> Health:
         ages: dict[str, float] = {}
@@ -312,4 +434,5 @@ class Daemon:
         """The present of all engines; any thread."""
         views = [w.view for w in self.workers.values()]
         fresh = self._alive(time.monotonic())
-        return BoardView(tuple(v for v in views if v is not None), self._gateway_views, self.heartbeat, fresh)
+        shown = tuple(v for v in views if v is not None)
+        return BoardView(shown, self._gateway_views, self.heartbeat, fresh, self._silenced)

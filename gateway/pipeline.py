@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from gateway.alarm.acts import Act, perform
 from gateway.alarm.judge import Evidence, StepSeen, WearSeen, judge
 from gateway.alarm.machine import AlarmSet
 from gateway.alarm.table import ENGINE_TAGS, ROWS
@@ -129,7 +130,7 @@ class EnginePipeline:
         self.decoder = Decoder()
         self.meter = Meter(self.engine, bursts=self.head.burst_pause_s > 0)
         rows = tuple(r for r in ROWS if r.tag in ENGINE_TAGS)
-        self.alarms = AlarmSet(rows, self.engine.alarms, self.engine.slug)
+        self.alarms = AlarmSet(rows, self.engine.alarms, self.engine.slug, repeat_min=settings.gateway.repeat_min)
         self.identity: Identity | None = None
         self.wear = EngineWear(self.engine, rebase(self.engine, log))
         self.wear_seen = WearSeen()
@@ -256,6 +257,8 @@ class EnginePipeline:
             self._trend_due_us = (t_us // self._trend_every_us + 1) * self._trend_every_us
             yield from self._hourly(t_us)
         yield from self._judge(t_us)
+        for transition in self.alarms.repeats(t_us):
+            yield self._alarmed(transition)
         if t_us >= self._reading_due_us:
             self._reading_due_us = (t_us // self._reading_every_us + 1) * self._reading_every_us
             yield ReadingDue(self.meter.reading(t_us), self.timeline.utc_s(t_us))
@@ -390,6 +393,11 @@ class EnginePipeline:
         self._take_datum(datum)
         yield from self._tell_trend(self.timeline.t_us)
         yield from self._judge(self.timeline.t_us)
+
+    def act(self, act: Act) -> Iterator[Said]:
+        """Somebody acts on this engine's alarms. Raises Refused, with nothing changed, where it cannot be done."""
+        for transition in perform(self.alarms, act, self.timeline.t_us):
+            yield self._alarmed(transition)
 
     def _take_datum(self, datum: Datum) -> None:
         self.meter.zero_deg = datum.zero_deg

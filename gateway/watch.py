@@ -3,8 +3,10 @@
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from gateway.alarm.acts import Act, perform
 from gateway.alarm.machine import AlarmSet, Finding
 from gateway.alarm.table import GATEWAY_TAGS, ROWS
+from gateway.model.records import Transition
 from gateway.model.settings import AlarmTuning
 from gateway.pipeline import Alarmed
 
@@ -22,10 +24,10 @@ class Health:
 class GatewayWatch:
     """Judges the gateway's own alarms. `t_us`: monotonic time of the gateway, going on over restarts."""
 
-    def __init__(self, tunings: Mapping[str, AlarmTuning], stalled_after_min: float) -> None:
-        self.alarms = AlarmSet(tuple(r for r in ROWS if r.tag in GATEWAY_TAGS), tunings, None)
+    def __init__(self, tunings: Mapping[str, AlarmTuning], stalled_after_min: float, repeat_min: float = 0.0) -> None:
+        rows = tuple(r for r in ROWS if r.tag in GATEWAY_TAGS)
+        self.alarms = AlarmSet(rows, tunings, None, repeat_min=repeat_min)
         self._stalled_after_min = stalled_after_min
-        self._offset_s = 0.0
 
     def judge(self, t_us: int, utc_s: float, health: Health) -> Iterator[Alarmed]:
         """Yield the transitions that `health` makes at `t_us` = `utc_s`."""
@@ -34,10 +36,18 @@ class GatewayWatch:
             "storage-fault": Finding(health.storage is not None, text=health.storage or ""),
             "clock-doubtful": Finding(health.clock is not None, text=health.clock or ""),
         }
-        for transition in self.alarms.judge(t_us, findings):
-            since_us = self.alarms[transition.tag].facts.since_us
-            since = None if since_us is None else utc_s - (t_us - since_us) / 1e6
-            yield Alarmed(transition, utc_s, None, since)
+        for transition in (*self.alarms.judge(t_us, findings), *self.alarms.repeats(t_us)):
+            yield self._alarmed(transition, t_us, utc_s)
+
+    def act(self, act: Act, t_us: int, utc_s: float) -> Iterator[Alarmed]:
+        """Somebody acts on these alarms. Raises Refused."""
+        for transition in perform(self.alarms, act, t_us):
+            yield self._alarmed(transition, t_us, utc_s)
+
+    def _alarmed(self, transition: Transition, t_us: int, utc_s: float) -> Alarmed:
+        since_us = self.alarms[transition.tag].facts.since_us
+        since = None if since_us is None else utc_s - (t_us - since_us) / 1e6
+        return Alarmed(transition, utc_s, None, since)
 
     def _delivery(self, health: Health) -> Finding:
         limit = self._stalled_after_min

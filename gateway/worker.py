@@ -4,6 +4,7 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Iterable
+from concurrent.futures import Future
 from typing import Protocol
 
 import structlog
@@ -18,6 +19,7 @@ from gateway.model.board import EngineView
 from gateway.model.records import Median, Reading
 from gateway.model.settings import Settings
 from gateway.pipeline import Alarmed, EnginePipeline, MedianDue, ReadingDue, Said, TrendDue, WrongHead
+from gateway.wear.bookings import Entry
 
 CHUNKS_MAX = 64
 """Chunks of about 30 ms between the port and the pipeline: two seconds, after which the source's own rule holds."""
@@ -57,7 +59,10 @@ class EngineWorker(threading.Thread):
         super().__init__(name=f"engine-{pipeline.engine.slug}", daemon=True)
         self.pipeline = pipeline
         self.queue: queue.Queue[tuple[bytes, float]] = queue.Queue(CHUNKS_MAX)
-        self.acts: queue.SimpleQueue[Callable[[EnginePipeline], Iterable[Said]]] = queue.SimpleQueue()
+        self.log: list[Entry] = []
+        """The engine's log book as the pipeline knows it."""
+        self._acts: queue.SimpleQueue[tuple[Callable[[EnginePipeline], Iterable[Said]], Future[int]]]
+        self._acts = queue.SimpleQueue()
         self.last_beat = time.monotonic()
         self.crashed: str | None = None
         self.view: EngineView | None = None
@@ -112,14 +117,29 @@ class EngineWorker(threading.Thread):
         elif data:
             self._hand_over(self.pipeline.feed(data, now))
         self._hand_over(self.pipeline.idle(now))
-        while not self.acts.empty():
-            self._hand_over(self.acts.get()(self.pipeline))
+        while not self._acts.empty():
+            self._do(*self._acts.get())
         self._watch_baud(now_s)
         if now_s >= self._checkpoint_at:
             self._checkpoint_at = now_s + CHECKPOINT_S
             self._outlets.keep([], {self._key: self.pipeline.checkpoint()})
         self._show()
         self.last_beat = time.monotonic()
+
+    def ask(self, do: Callable[[EnginePipeline], Iterable[Said]]) -> Future[int]:
+        """Have something done on this thread, between two chunks; the future gives how many sayings it made."""
+        future: Future[int] = Future()
+        self._acts.put((do, future))
+        return future
+
+    def _do(self, do: Callable[[EnginePipeline], Iterable[Said]], future: Future[int]) -> None:
+        try:
+            sayings = list(do(self.pipeline))
+        except Exception as e:
+            future.set_exception(e)
+            return
+        self._hand_over(sayings)
+        future.set_result(len(sayings))
 
     def _hand_over(self, sayings: Iterable[Said]) -> None:
         spoken: list[SpokenEvent | SpokenState] = []

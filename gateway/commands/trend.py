@@ -61,19 +61,18 @@ def text_of(slug: str, t: TrendMessage) -> str:
     lines = [
         f"{slug}: trend at {_number(t.hours, 1)} running hours, {t.ts[:16].replace('T', ' ')} UTC; "
         "medians, and 5 to 95 % in brackets",
-        _row("camshaft", f"{_range(t.lag_deg, 2)} deg late, {_range(t.lag_deg_per_1000h, 3, sign=True)} per 1,000 h"),
-        _row(
-            "chain",
-            f"{_range(t.elongation_percent, 3)} % longer than new, "
-            f"{_range(t.elongation_percent_per_1000h, 4, sign=True)} per 1,000 h",
-        ),
+        _row("camshaft", _both(t.lag_deg, 2, "deg late", t.lag_deg_per_1000h, 3)),
+        _row("chain", _both(t.elongation_percent, 3, "% longer than new", t.elongation_percent_per_1000h, 4)),
         _row(
             "since retightening",
             f"{_number(h.retightened, 0)} h; since the camshaft was set {_number(h.camshaft_set, 0)} h",
         ),
         "  limits",
     ]
-    lines += [_row(f"  {x.limit}", _ahead(x.hours_to, x.date)) for x in t.limits]
+    young = t.lag_deg.p50 is None
+    for x in t.limits:
+        unknown = young and x.hours_to.p50 is None and x.hours_to.p05 is None
+        lines.append(_row(f"  {x.limit}", "not known yet" if unknown else _ahead(x.hours_to, x.date)))
     agreement = {
         "agree": "lag and tightener tell of the same wear",
         "part": "lag and tightener part",
@@ -84,6 +83,14 @@ def text_of(slug: str, t: TrendMessage) -> str:
         lines.append(_row("likely causes", "; ".join(t.causes)))
     lines.append(_row("decision", f"{t.decision.do}: {t.decision.why}"))
     return "\n".join(lines)
+
+
+def _both(level: Range, digits: int, unit: str, slope: Range, slope_digits: int) -> str:
+    """Where it stands and how fast it goes."""
+    if level.p50 is None:
+        return "not known yet"
+    rate = "rate not known yet" if slope.p50 is None else f"{_range(slope, slope_digits, sign=True)} per 1,000 h"
+    return f"{_range(level, digits)} {unit}, {rate}"
 
 
 def _row(name: str, text: str) -> str:

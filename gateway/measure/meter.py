@@ -263,6 +263,13 @@ class Meter:
             return Measured(None, Quality.BAD, "an encoder is not valid")
         return Measured(self.lag_of(s.lag * DEG), Quality.UNCERTAIN, _not_steady(state))
 
+    def raw_now(self) -> float | None:
+        """Crank − ratio·cam as the encoders read: averaged while steady ahead, the last second's mean otherwise."""
+        s = self.last_second
+        if self.running.state is Running.AHEAD and self.lag.fast.value is not None:
+            return self.lag.fast.value
+        return s.lag * DEG if s is not None and s.crank_valid and s.cam_valid else None
+
     def load(self) -> float | None:
         """Fuel index as a share, 0–1, from its own 4–20 mA loop; `None` where not fitted or out of range."""
         ua = self.health.fuel_index_ua if self.health else None

@@ -76,6 +76,7 @@ class BrokerLink:
         self._utc, self._inboxes, self._timing = utc, tuple(subscribe), timing
         self._client_id = broker.client_id or f"camdrift-{topics.vessel}-{broker.name}"
         self._offered: deque[tuple[str, bytes]] = deque(maxlen=OFFERED_MAX)
+        self._answers: deque[tuple[str, bytes]] = deque(maxlen=OFFERED_MAX)
         self._backoff = Backoff(broker.backoff_s_min, broker.backoff_s_max)
         self._stopping = threading.Event()
         self._stop_by = 0.0
@@ -102,6 +103,12 @@ class BrokerLink:
             self._dropped += 1
         if self._window is not None:
             self._offered.append((topic, payload))
+            self.wake.set()
+
+    def answer(self, topic: str, payload: bytes) -> None:
+        """The answer to a request, QoS 1, while connected; who asked asks again if it is lost. Never waits."""
+        if self._window is not None:
+            self._answers.append((topic, payload))
             self.wake.set()
 
     def stop(self, drain_s: float = 5.0) -> bool:
@@ -254,6 +261,9 @@ class BrokerLink:
             self._log.warning("broker refuses a message; kept and tried again", reason=window.why_refused)
 
     def _send_offered(self, pipe: Pipe) -> None:
+        while self._answers and not pipe.choked and not pipe.lost:
+            topic, payload = self._answers.popleft()
+            pipe.publish(topic, payload, 1, False)
         # No more than are there now: who offers faster than we send must not keep us from the acknowledgements.
         for _ in range(len(self._offered)):
             if pipe.choked or pipe.lost:

@@ -1,0 +1,19 @@
+"""Acknowledge an alarm, or all of them."""
+
+import argparse
+
+from gateway.commands.operator import acting, request
+from gateway.commands.text import out
+
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Arguments."""
+    acting(p, tag=False)
+    p.add_argument("tag", nargs="?", help="the alarm's tag, such as lag-near; all that wait if left out")
+
+
+def main(args: argparse.Namespace) -> int:
+    """Ask the daemon."""
+    answer = request(args, "acknowledge", alarm=args.tag)
+    out(f"{args.tag}: acknowledged" if args.tag else f"acknowledged: {answer['done']}")
+    return 0

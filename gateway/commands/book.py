@@ -1,0 +1,153 @@
+"""Book what was done at the drive, or measured: who, when, at what running hours, which figures."""
+
+import argparse
+import json
+import time
+import types
+import typing
+from typing import Any
+
+from pydantic import BaseModel
+
+from gateway.commands.operator import common, request
+from gateway.commands.text import note, out
+from gateway.desk import booked, filled
+from gateway.encode.topics import Topics
+from gateway.model.errors import PortError, Refused
+from gateway.model.settings import EngineSettings, Settings, load_settings
+from gateway.store.state import StateStore
+from gateway.wear import bookings as b
+from gateway.wear.logbook import check, rebase
+
+KINDS: dict[str, type[b.Booked]] = {
+    "retightened": b.Retightened,
+    "camshaft-set": b.CamshaftSet,
+    "pumps-compensated": b.PumpsCompensated,
+    "chain-renewed": b.ChainRenewed,
+    "links-renewed": b.LinksRenewed,
+    "spring-renewed": b.SpringRenewed,
+    "links-measured": b.LinksMeasured,
+    "hand-play": b.HandPlay,
+    "pressures": b.Pressures,
+    "correction": b.Correction,
+}
+UNITS = {"mm": "in mm", "deg": "in degrees of the crank", "percent": "in per cent", "h": "in hours", "bar": "in bar"}
+
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Arguments: what all bookings carry, then the kind and its figures."""
+    common(p)
+    kinds = p.add_subparsers(dest="kind", required=True, metavar="KIND")
+    for kind, model in KINDS.items():
+        text = (model.__doc__ or "").strip().splitlines()[0].replace("%", "%%")
+        _arguments(kinds.add_parser(kind, help=text, description=text), model)
+
+
+def _arguments(p: argparse.ArgumentParser, model: type[BaseModel]) -> None:
+    p.add_argument("--engine", help="the engine's slug, where there are several")
+    p.add_argument("--person", required=True, help="who did the work")
+    p.add_argument("--at", dest="utc_s", metavar="UTC", help="when it was done, RFC 3339; now if left out")
+    p.add_argument("--hours", type=float, help="running hours then; the present ones if left out and the daemon runs")
+    p.add_argument("--note", help="anything worth keeping")
+    p.add_argument("--id", help="a name for this booking; drawn if left out")
+    for name, field in model.model_fields.items():
+        if name not in b.Booked.model_fields and name != "kind":
+            _figure(p, name, field.annotation)
+
+
+def _figure(p: argparse.ArgumentParser, name: str, annotation: Any) -> None:
+    option = "--" + name.replace("_", "-")
+    unit = UNITS.get(name.rsplit("_", 1)[-1], "")
+    if name == "cylinders":
+        p.add_argument("--cylinder", dest=name, action="append", metavar="NO:MAX[:MEAN]", help="bar; once a cylinder")
+    elif name == "entry":
+        p.add_argument("--entry", metavar="JSON", help="the booking as it should have been; left out: struck out")
+    elif typing.get_origin(annotation) is list:
+        p.add_argument(option, type=float, nargs="+", help=f"one for each pump, {unit}")
+    else:
+        p.add_argument(option, type=_type(annotation), help=unit or None)
+
+
+def _type(annotation: Any) -> type:
+    parts = typing.get_args(annotation) if isinstance(annotation, types.UnionType) else (annotation,)
+    bare = [typing.get_args(a)[0] if typing.get_origin(a) is typing.Annotated else a for a in parts]
+    return next((t for t in (int, float) if t in bare), float if float in bare else str)
+
+
+def main(args: argparse.Namespace) -> int:
+    """Book it with the running daemon, or straight into the store where none runs."""
+    settings = load_settings(args.config)
+    entry = _entry(args)
+    try:
+        answer = request(args, "book", entry=entry)
+        stored = answer["entry"]
+    except PortError:
+        stored = _without_daemon(settings, args, entry)
+        note("no daemon runs: written to the store; it counts from the next start on")
+    out(f"booked {stored['kind']} as {stored['id']} at {stored['hours']:g} running hours, by {stored['person']}")
+    return 0
+
+
+def _entry(args: argparse.Namespace) -> dict[str, Any]:
+    names = [n for n in KINDS[args.kind].model_fields if n != "kind"]
+    entry: dict[str, Any] = {n: getattr(args, n, None) for n in names} | {"kind": args.kind}
+    if args.kind == "pressures":
+        entry["cylinders"] = [_cylinder(text) for text in args.cylinders or []]
+    if args.kind == "correction" and args.entry is not None:
+        try:
+            entry["entry"] = json.loads(args.entry)
+        except ValueError as e:
+            raise Refused(f"--entry is not JSON: {e}") from None
+    return {k: v for k, v in entry.items() if v is not None}
+
+
+def _cylinder(text: str) -> dict[str, float | int]:
+    parts = text.split(":")
+    try:
+        figures: dict[str, float | int] = {"cylinder": int(parts[0]), "max_bar": float(parts[1])}
+        if len(parts) == 3:
+            figures["mean_indicated_bar"] = float(parts[2])
+    except (ValueError, IndexError):
+        raise Refused(
+            f"--cylinder {text}: give number:maximum or number:maximum:mean, in bar, such as 1:142:17.5"
+        ) from None
+    return figures
+
+
+def _without_daemon(settings: Settings, args: argparse.Namespace, data: dict[str, Any]) -> dict[str, Any]:
+    engine = _engine(settings, args.engine)
+    store = StateStore(
+        args.data_dir or settings.gateway.data_dir,
+        settings.gateway,
+        brokers={x.name: frozenset(x.classes) for x in settings.broker},
+        events_topic=Topics(settings.gateway.topic_prefix, settings.vessel.slug).event(None),
+    )
+    try:
+        now_s = time.time()
+        entry = b.parse_entry(filled(data, {}, now_s))
+        log = [b.parse_entry(row.entry) for row in store.bookings(engine.slug)]
+        told = check(entry, rebase(engine, log), now_s, _hours(store, engine.slug))
+        if told:
+            raise Refused("\n".join(told))
+        topics = Topics(settings.gateway.topic_prefix, settings.vessel.slug)
+        event, booking = booked(topics, engine.slug, entry, entry.person, now_s)
+        store.commit(events=[event], bookings=[booking])
+    finally:
+        store.close()
+    return entry.model_dump(mode="json")
+
+
+def _engine(settings: Settings, slug: str | None) -> EngineSettings:
+    found = [e for e in settings.engine if slug in (None, e.slug)]
+    if len(found) != 1:
+        raise Refused(f"say --engine with one of: {', '.join(e.slug for e in settings.engine)}")
+    return found[0]
+
+
+def _hours(store: StateStore, slug: str) -> float | None:
+    """Running hours at the last checkpoint; `None` where the gateway has never run."""
+    kept = store.checkpoint(f"engine/{slug}")
+    try:
+        return float(kept["meter"]["hours"]["hours"])  # type: ignore[index]
+    except (KeyError, TypeError, ValueError):
+        return None

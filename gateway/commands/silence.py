@@ -1,0 +1,19 @@
+"""Stop the sound until the next announcement; nothing else changes."""
+
+import argparse
+
+from gateway.commands.operator import common, request
+from gateway.commands.text import out
+
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Arguments."""
+    common(p)
+    p.add_argument("--by", help="who acts, if not the user who is logged in")
+
+
+def main(args: argparse.Namespace) -> int:
+    """Ask the daemon."""
+    request(args, "silence")
+    out("silenced until the next announcement")
+    return 0

@@ -1,0 +1,222 @@
+"""The operator's desk: requests from the local socket, the panel and MQTT, each done on the thread it belongs to.
+
+Acts on an engine's alarms run on that engine's own thread, between two chunks; acts on the gateway's own alarms run
+under the daemon's lock. Whoever asks waits for the answer, and gets the reason when it is no.
+"""
+
+import math
+import time
+import uuid
+from collections.abc import Callable, Iterable
+from concurrent.futures import TimeoutError as FutureTimeout
+from typing import Any, Protocol, cast, get_args
+
+from pydantic import ValidationError
+
+from gateway.alarm.acts import Act, ActKind
+from gateway.alarm.table import BY_TAG, GATEWAY_TAGS
+from gateway.encode.messages import DoMessage, DoneMessage, adjustment_event_body, dump, rfc3339, utc_of
+from gateway.encode.topics import Topics
+from gateway.model.errors import Refused
+from gateway.model.settings import Settings
+from gateway.pipeline import EnginePipeline, Said
+from gateway.store.state import NewBooking, NewEvent, StateStore
+from gateway.wear import bookings
+from gateway.wear.logbook import check
+from gateway.worker import EngineWorker
+
+ANSWER_S = 8.0
+ACTS = get_args(ActKind)
+
+
+class Host(Protocol):
+    """What the desk needs of the daemon."""
+
+    settings: Settings
+    topics: Topics
+    workers: dict[str, EngineWorker]
+
+    def act_on_own(self, act: Act) -> None:
+        """Do it to one of the gateway's own alarms. Raises Refused."""
+
+    def status(self) -> dict[str, Any]:
+        """Everything that `camdrift status` shows."""
+
+    def silence(self) -> None:
+        """Stop the sound until the next announcement."""
+
+    def woken(self) -> None:
+        """Something was stored: wake the broker links."""
+
+
+class Desk:
+    """Does what is asked. `handle` may be called from any thread but a worker's."""
+
+    def __init__(self, host: Host, store: StateStore) -> None:
+        self._host, self._store = host, store
+
+    def handle(self, request: dict[str, Any], who: str) -> dict[str, Any]:
+        """Do one request; the answer's fields. Raises Refused with the reason."""
+        do = request.get("do")
+        if do == "status":
+            return {"status": self._host.status()}
+        by = str(request.get("by") or "").strip()
+        by = f"{by} ({who})" if by and by != who else who
+        if do == "silence":
+            self._host.silence()
+            return {}
+        if do == "book":
+            return self._book(request, by)
+        if do == "prefill":
+            return {"figures": self._prefill(self._worker(request).pipeline)}
+        if do in ACTS:
+            return self._act(
+                request,
+                Act(cast(ActKind, do), _text(request, "alarm"), by, _text(request, "why") or "", _minutes(request)),
+            )
+        raise Refused(f"{do!r} is not among what can be asked: status, silence, book, {', '.join(ACTS)}")
+
+    # -- alarms -------------------------------------------------------------------------------------------------
+
+    def _act(self, request: dict[str, Any], act: Act) -> dict[str, Any]:
+        if act.tag is not None and act.tag not in BY_TAG:
+            raise Refused(f"there is no alarm {act.tag!r}; there are: {', '.join(BY_TAG)}")
+        if act.tag in GATEWAY_TAGS:
+            self._host.act_on_own(act)
+            return {"done": 1}
+        if act.tag is None and request.get("engine") is None:
+            done = sum(self._on(w, lambda p: p.act(act)) for w in self._host.workers.values())
+            self._host.act_on_own(act)
+            return {"done": done}
+        return {"done": self._on(self._worker(request), lambda p: p.act(act))}
+
+    def _on(self, worker: EngineWorker, do: Callable[[EnginePipeline], Iterable[Said]]) -> int:
+        try:
+            return worker.ask(do).result(ANSWER_S)
+        except FutureTimeout:
+            raise Refused(f"engine {worker.pipeline.engine.slug} does not come round; look at the log") from None
+
+    def _worker(self, request: dict[str, Any]) -> EngineWorker:
+        workers = self._host.workers
+        slug = _text(request, "engine")
+        if slug is None and len(workers) == 1:
+            return next(iter(workers.values()))
+        if slug not in workers:
+            raise Refused(f"say which engine: {', '.join(workers)}")
+        return workers[slug]
+
+    # -- the log book -------------------------------------------------------------------------------------------
+
+    def _book(self, request: dict[str, Any], by: str) -> dict[str, Any]:
+        worker = self._worker(request)
+        data = request.get("entry")
+        if not isinstance(data, dict):
+            raise Refused("a booking needs its entry")
+        now_s = time.time()
+        # The kind alone decides which figures are filled in from the readings; what was typed always stands.
+        entry = bookings.parse_entry(filled(data, self._prefill(worker.pipeline), now_s))
+        if request.get("dry"):
+            return {"entry": entry.model_dump(mode="json")}
+        self._on(worker, lambda p: self._booked(worker, p, entry, by, now_s))
+        return {"entry": entry.model_dump(mode="json")}
+
+    def _booked(
+        self, worker: EngineWorker, p: EnginePipeline, entry: bookings.Entry, by: str, now_s: float
+    ) -> Iterable[Said]:
+        told = check(entry, p.wear.datum, max(now_s, p.timeline.utc_s(p.timeline.t_us)), p.meter.hours.hours)
+        if told:
+            raise Refused("\n".join(told))
+        slug = p.engine.slug
+        event, booking = booked(self._host.topics, slug, entry, by, now_s)
+        # Stored before anything is said of it: a booking that is not on the disk has not been made.
+        self._store.commit(events=[event], bookings=[booking])
+        self._host.woken()
+        worker.log.append(entry)
+        return p.book(entry, worker.log)
+
+    def _prefill(self, p: EnginePipeline) -> dict[str, float]:
+        m = p.meter
+        reading = m.reading(p.timeline.t_us)
+        found = {
+            "hours": m.hours.hours,
+            "spring_mm": reading.spring.value,
+            "raw_deg": m.raw_now(),
+            "lag_deg": reading.lag.value,
+            "elongation_percent": p.wear_seen.elongation_percent,
+        }
+        return {k: round(v, 3) for k, v in found.items() if v is not None and math.isfinite(v)}
+
+
+def booked(topics: Topics, slug: str, entry: bookings.Entry, by: str, now_s: float) -> tuple[NewEvent, NewBooking]:
+    """The event and the log book's row of a booking made at `now_s`."""
+    before, after = bookings.before_after(entry)
+    text = f"{entry.note} (booked by {by})" if entry.note else f"booked by {by}"
+    body = adjustment_event_body(
+        entry.kind, entry.utc_s, entry.hours, by=entry.person, before=before, after=after, text=text
+    )
+    row = NewBooking(slug, entry.id, entry.kind, rfc3339(now_s), entry.model_dump_json())
+    return NewEvent(topics.event(slug), "adjustment", body), row
+
+
+_FROM_READINGS: dict[str, dict[str, str]] = {
+    "retightened": {"spring_after_mm": "spring_mm", "elongation_percent": "elongation_percent"},
+    "camshaft-set": {"raw_deg": "raw_deg", "elongation_percent": "elongation_percent"},
+    "spring-renewed": {"spring_after_mm": "spring_mm"},
+    "chain-renewed": {"spring_after_mm": "spring_mm", "lag_after_deg": "lag_deg"},
+    "links-renewed": {"spring_after_mm": "spring_mm", "lag_after_deg": "lag_deg"},
+}
+"""Which figures of a booking the present readings can give, by kind."""
+
+
+def filled(data: dict[str, Any], figures: dict[str, float], now_s: float) -> dict[str, Any]:
+    """A booking with what was not typed: id, time, and what the present `figures` can give. Raises Refused."""
+    entry = {k: v for k, v in data.items() if v is not None}
+    if isinstance(entry.get("utc_s"), str):
+        try:
+            entry["utc_s"] = utc_of(entry["utc_s"])
+        except ValueError as e:
+            raise Refused(str(e)) from None
+    entry.setdefault("id", uuid.uuid4().hex[:12])
+    entry.setdefault("utc_s", round(now_s, 3))
+    if "hours" in figures:
+        entry.setdefault("hours", figures["hours"])
+    for key, figure in _FROM_READINGS.get(str(entry.get("kind")), {}).items():
+        if figure in figures:
+            entry.setdefault(key, figures[figure])
+    return entry
+
+
+def _text(request: dict[str, Any], key: str) -> str | None:
+    value = request.get(key)
+    if value is None or value == "":
+        return None
+    if not isinstance(value, str) or len(value) > 500:
+        raise Refused(f"{key} is not a short text")
+    return value
+
+
+def _minutes(request: dict[str, Any]) -> float | None:
+    value = request.get("minutes")
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise Refused("minutes is not a number")
+    return float(value)
+
+
+def answer_to(payload: bytes, desk: Desk) -> bytes:
+    """Do a request that came by MQTT and make the answer's bytes; what is no request is answered with the reason."""
+    try:
+        asked = DoMessage.model_validate_json(payload)
+    except ValidationError as e:
+        first = e.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        return dump(DoneMessage(id="unknown", ok=False, why=f"not a request: {where}: {first['msg']}"))
+    request = {"do": asked.do, "engine": asked.engine, "alarm": asked.alarm, "minutes": asked.minutes, "by": asked.by}
+    if asked.do == "shelve":
+        request["why"] = "by request over MQTT"
+    try:
+        desk.handle(request, "mqtt")
+    except Refused as e:
+        return dump(DoneMessage(id=asked.id, ok=False, why=str(e)))
+    return dump(DoneMessage(id=asked.id, ok=True, why=""))
