@@ -153,6 +153,7 @@ class ScriptedBroker:
     unacked_most: int = 0
     violated: bool = False
     _waiting: list[tuple[bytes, str]] = field(default_factory=list)
+    _first: float = 0.0
 
     def __post_init__(self) -> None:
         self._server = socket.create_server(("127.0.0.1", 0))
@@ -249,12 +250,15 @@ class ScriptedBroker:
         payload = rest[1 + rest[0] :] if five else rest
         self.heard.append((topic, payload, qos, bool(first & 1)))
         if qos:
+            self._first = self._first if self._waiting else time.monotonic()
             self._waiting.append((mid, topic))
         return int(qos > 0)
 
     def _answer(self, conn: socket.socket, five: bool, unacked: int) -> int:
         """Acknowledge once nothing more has come for a moment, so that the client's window fills up first."""
-        if not self.script.ack or not unacked or select.select([conn], [], [], 0.02)[0]:
+        if not self.script.ack or not unacked:
+            return 0
+        if select.select([conn], [], [], 0.02)[0] and time.monotonic() - self._first < 0.1:
             return 0
         waiting, self._waiting = self._waiting, []
         for mid, topic in waiting:

@@ -185,6 +185,7 @@ class BrokerLink:
         finally:
             self._window = None
             self._offered.clear()
+            self._answers.clear()
             pipe.close(politely=politely)
             getattr(reader, "close", lambda: None)()
 
@@ -216,7 +217,7 @@ class BrokerLink:
     def _begin(self, reader: OutboxReader, granted: Granted) -> Window:
         online = self._presence("online") if "presence" in self._broker.classes else None
         retry = Backoff(self._broker.backoff_s_min, self._broker.backoff_s_max)
-        window = Window(reader, granted, self._broker.window, self._broker.classes, online, retry)
+        window = Window(reader, granted, self._broker.window, self._broker.classes, online, retry, self._answers)
         self._reason, self._window, self._since, self._refused = "", window, time.monotonic(), 0
         self._log.info("broker connected", place=window.place, after=self._told or "")
         return window
@@ -261,9 +262,6 @@ class BrokerLink:
             self._log.warning("broker refuses a message; kept and tried again", reason=window.why_refused)
 
     def _send_offered(self, pipe: Pipe) -> None:
-        while self._answers and not pipe.choked and not pipe.lost:
-            topic, payload = self._answers.popleft()
-            pipe.publish(topic, payload, 1, False)
         # No more than are there now: who offers faster than we send must not keep us from the acknowledgements.
         for _ in range(len(self._offered)):
             if pipe.choked or pipe.lost:

@@ -83,9 +83,13 @@ def tls_context(broker: BrokerSettings) -> ssl.SSLContext | None:
             # A password callback: without one OpenSSL would ask at the terminal and wait for ever.
             context.load_cert_chain(broker.cert_file, broker.key_file, password=lambda: b"")
     except (ssl.SSLError, OSError) as e:
-        why = getattr(e, "reason", None) or str(e)
-        raise PortError(f"TLS: ca_file, cert_file or key_file cannot be used: {why}") from None
+        raise PortError(f"TLS: ca_file, cert_file or key_file cannot be used: {_reason(e)}") from None
     return context
+
+
+def _reason(error: Exception) -> str:
+    """OpenSSL's own word for it where there is one."""
+    return str(getattr(error, "reason", None) or error)
 
 
 def why_not(error: Exception, host: str, port: int, within_s: float) -> str:

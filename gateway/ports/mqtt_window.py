@@ -4,6 +4,7 @@ Retained states go before events; events go strictly by `seq`; the place in the 
 has acknowledged without a gap. A refused message is kept and tried again slowly; no new event overtakes a refused one.
 """
 
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
@@ -70,13 +71,14 @@ class _State(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Outgoing:
-    """A message of QoS 1. `rev`: of a retained state; `seq`: of an event; neither: presence."""
+    """A message of QoS 1. `rev`: of a retained state; `seq`: of an event; neither: presence, or an answer."""
 
     topic: str
     payload: bytes
     retain: bool
     rev: int | None = None
     seq: int | None = None
+    answer: bool = False
 
     @property
     def size(self) -> int:
@@ -102,11 +104,15 @@ class Window:
         classes: Iterable[str],
         presence: Outgoing | None,
         retry: Backoff,
+        answers: "deque[tuple[str, bytes]] | None" = None,
     ) -> None:
+        """`answers`: (topic, payload) to send once, before all states; filled by any thread, lost when refused."""
         self._reader, self._granted, self._retry = reader, granted, retry
         self._classes = frozenset(classes)
         self._room = min(window, IN_FLIGHT_MESSAGES_MAX, granted.receive_maximum)
         self._presence = presence
+        self._answers = deque[tuple[str, bytes]]() if answers is None else answers
+        self._answer: Outgoing | None = None
         self.place = self._sent = reader.place()
         self._flying: dict[int, tuple[Outgoing, float]] = {}
         self._bytes = 0
@@ -163,10 +169,19 @@ class Window:
             self._held.clear()
         if self._presence is not None and self._presence.topic not in self._busy():
             yield self._presence
+        while (answer := self._next_answer()) is not None:
+            yield answer
         yield from self._retained_due()
         if "event" in self._classes:
             yield from self._events_again(probing)
             yield from self._events_due()
+
+    def _next_answer(self) -> Outgoing | None:
+        """Taken from the queue once; it stays here until there is room."""
+        if self._answer is None and self._answers:
+            topic, payload = self._answers.popleft()
+            self._answer = Outgoing(topic, payload, retain=False, answer=True)
+        return self._answer
 
     def _busy(self) -> set[str]:
         return self._held | {out.topic for out, _ in self._flying.values() if out.seq is None}
@@ -200,6 +215,8 @@ class Window:
     def _fly(self, mid: int, out: Outgoing, now: float) -> None:
         self._flying[mid] = (out, now)
         self._bytes += out.size
+        if out.answer:
+            self._answer = None
         if out.seq is None:
             return
         known = self._events.get(out.seq)
@@ -228,6 +245,8 @@ class Window:
                 self._taken_again(now)
             event.state, event.again = _State.ACKNOWLEDGED, False
             return
+        if out.answer:
+            return
         if out.topic in self._refused:
             self._refused.discard(out.topic)
             self._taken_again(now)
@@ -242,6 +261,11 @@ class Window:
 
     def _refuse(self, out: Outgoing, now: float, why: str) -> None:
         self.why_refused = f"{out.topic}: {why}"
+        if out.answer:
+            # Forgotten: who asked asks again. The one that waits for room is another, unless this one was never sent.
+            if out is self._answer:
+                self._answer = None
+            return
         if out.seq is None:
             self._held.add(out.topic)
             self._refused.add(out.topic)

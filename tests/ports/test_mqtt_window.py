@@ -1,5 +1,6 @@
 """The in-flight window by itself: order, room, acknowledgements, refusals, under any behaviour of a broker."""
 
+from collections import deque
 from collections.abc import Callable
 
 from hypothesis import given, settings
@@ -181,6 +182,21 @@ def test_stranger_acknowledgement_is_ignored() -> None:
     w.take(Ack(1, NOT_AUTHORIZED, ""), 0.0)
     w.settle()
     assert (outbox.place(), w.refused, w.in_flight) == (1, 0, 0)
+
+
+def test_answers_keep_to_the_window_and_go_before_states() -> None:
+    """Pins that answers to requests wait for room like everything else, go first, and are forgotten when refused."""
+    outbox, wire = MemoryOutbox(), Wire()
+    outbox.put(ALARM, b"{}")
+    answers = deque((f"camdrift/1/t/done/{n}", b"{}") for n in range(5))
+    w = Window(outbox, Granted(receive_maximum=2), 8, CLASSES, None, Backoff(1.0, 4.0), answers)
+    for sent in (2, 4, 6, 6):
+        w.fill(0.0, wire.send)
+        assert (len(wire.sent), w.in_flight <= 2) == (sent, True)
+        ack(w, wire, lambda o: o.answer, NOT_AUTHORIZED)
+        ack(w, wire, lambda o: not o.answer)
+    assert [o.topic[-6:] for o in wire.sent] == [*(f"done/{n}" for n in range(5)), ALARM[-6:]]
+    assert (w.refused, outbox.retained_due(9)) == (0, [])
 
 
 def test_overdue_is_judged_by_the_oldest() -> None:
