@@ -50,7 +50,7 @@ def report_forecast(outcomes: list[Outcome]) -> None:
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    for name, default in (("voyages", 500), ("slips", 200), ("years", 100), ("jobs", 1), ("seed", 0)):
+    for name, default in (("voyages", 500), ("slips", 500), ("years", 100), ("jobs", 1), ("seed", 0)):
         parser.add_argument(f"--{name}", type=int, default=default)
     args = parser.parse_args()
     with ProcessPoolExecutor(args.jobs) as pool:
@@ -68,7 +68,8 @@ def main() -> None:
                 sizes = [e for _, e in found if not math.isnan(e)]
                 print(
                     f"  {size}°, φ {phi}: median {np.median(delays):.1f} h, "
-                    f"90 % within {np.percentile(delays, 90):.1f} h, not within 100 h {np.mean(np.isinf(delays)):.1%}, size off by {np.median(np.abs(sizes)):.3f}°"
+                    f"90 % within {np.percentile(delays, 90):.1f} h, not within 100 h {np.mean(np.isinf(delays)):.1%}, "
+                    f"size off by {np.median(np.abs(sizes)):.3f}°"
                 )
         if args.years:
             tasks = [(20_000 + i, phis[i % len(phis)]) for i in range(args.years)]
