@@ -1,0 +1,79 @@
+"""Two hundred kills with -9 at random moments, the broker up and down: does every alarm transition reach a subscriber?
+
+Real daemon, head (real time, failing and mending without end) and Mosquitto, which keeps its sessions on disk, since a
+broker that forgets its subscribers delivers to nobody. Every tenth time the broker is killed too and stays away for a
+while. At the end the subscriber's events are compared with the store to the byte, with each other (each alarm leaves
+the state it last went to), and with the retained states; any fault ends the bench with an error.
+
+Run: `python tests/bench/bench_kill.py [KILLS] [SEED]`, about three seconds a kill.
+"""
+
+import random
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
+
+import daemon_rig as rig  # noqa: E402
+
+BROKER_EVERY = 10
+LIFE_S = (0.3, 3.5)
+
+
+def main(kills: int, seed: int) -> None:
+    """Run it and print the figures."""
+    rng = random.Random(seed)
+    with tempfile.TemporaryDirectory() as folder:
+        place = Path(folder)
+        broker = rig.lasting_broker(place)
+        try:
+            figures = voyage(place, broker, kills, rng)
+        finally:
+            broker.stop()
+    print(f"{'what':44s} {'found':>8s}   due")
+    for what, found, due in figures:
+        print(f"{what:44s} {found:8d}   {due}")
+
+
+def voyage(place: Path, broker: rig.Mosquitto, kills: int, rng: random.Random) -> list[tuple[str, int, str]]:
+    """Kill and start; returns the figures. Raises AssertionError where the story has a fault."""
+    config = rig.written(place, rig.example(place, broker.port))
+    down = 0
+    with rig.listening(broker.port) as listener, rig.head(place, rig.restless(place, rounds=3_000)):
+        for n in range(kills):
+            with rig.daemon(config):
+                life_s = rng.uniform(*LIFE_S)
+                if n % BROKER_EVERY == BROKER_EVERY - 1:
+                    time.sleep(life_s / 2)
+                    broker.kill()
+                    down += 1
+                    time.sleep(life_s / 2)
+                else:
+                    time.sleep(life_s)
+            if n % BROKER_EVERY == 0 and n:
+                time.sleep(rng.uniform(0.0, 1.0))
+                broker.start()
+        if down and kills % BROKER_EVERY == 0:
+            broker.start()
+        with rig.daemon(config) as last:
+            time.sleep(3.0)
+            assert last.end() == 0
+        data = place / "data"
+        last_seq = rig.StateReader(data).events(0, 1, newest_first=True)[0].seq
+        rig.until(lambda: len(rig.story_of(listener.events()).first) >= last_seq, f"all {last_seq} have come", 60.0)
+        story = rig.check_story(listener, data)
+    alarms = [h for h in story.first if h.body["kind"] == "alarm"]
+    return [
+        ("kills of the daemon", kills, ""),
+        ("kills of the broker", down, ""),
+        ("events stored", last_seq, ""),
+        ("events that reached the subscriber", len(story.first), f"{last_seq}, in order, no gap in seq"),
+        ("alarm transitions among them", len(alarms), "each leaves the state the last one led to"),
+        ("repeats under the same seq, same bytes", story.again, "any number"),
+    ]
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 200, int(sys.argv[2]) if len(sys.argv) > 2 else 1)
