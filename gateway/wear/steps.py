@@ -180,11 +180,10 @@ class _Side:
     def __init__(self) -> None:
         self.score, self.onset, self.seen, self.weight = NOT_BEGUN, 0, 0.0, 0.0
 
-    def add(self, z: float, shift: float, first: float, later: float, number: int, first_most: float) -> None:
-        g = shift * later
-        going_on = self.score + g * z - 0.5 * g * g
-        f = shift * first
-        beginning = min(f * z - 0.5 * f * f, first_most)
+    def add(self, z: float, first: float, later: float, number: int, chart: "Cusum") -> None:
+        g, f = chart.shift * later, chart.shift * first
+        going_on = self.score + g * min(z, chart.leap) - 0.5 * g * g
+        beginning = min(f * z - 0.5 * f * f, chart.first_most)
         if beginning >= going_on:
             self.score, self.onset, self.seen, self.weight = beginning, number, first * z, first * first
         else:
@@ -203,15 +202,24 @@ class Cusum:
     k = shift/2 and h = threshold/shift: see `tabular`, `high`, `low`.
 
     The mean run between false signals of each side is at least e^threshold (Lorden 1971). `first_most` bounds what the
-    first residual alone may contribute: below the threshold, no single median can make a step.
+    first residual alone may contribute, and `leap` how far a later one may stand out and still speak for a shift that
+    began before it: with both set, a single median of any size makes no step.
     """
 
-    def __init__(self, shift: float, threshold: float, first_most: float = math.inf, target: float = 0.0) -> None:
+    def __init__(
+        self,
+        shift: float,
+        threshold: float,
+        first_most: float = math.inf,
+        leap: float = math.inf,
+        target: float = 0.0,
+    ) -> None:
         if not shift > 0 or not threshold > 0:
             raise ValueError("shift and threshold must be above zero")
         self.shift = shift
         self.threshold = threshold
         self.first_most = first_most
+        self.leap = leap
         self.target = target
         self.reset()
 
@@ -244,8 +252,8 @@ class Cusum:
         """Take a figure; returns the signal while one side is above the threshold."""
         self.number += 1
         z = figure - self.target
-        self._up.add(z, self.shift, first, later, self.number, self.first_most)
-        self._down.add(-z, self.shift, first, later, self.number, self.first_most)
+        self._up.add(z, first, later, self.number, self)
+        self._down.add(-z, first, later, self.number, self)
         side = self._up if self._up.score >= self._down.score else self._down
         if side.score <= self.threshold:
             return None

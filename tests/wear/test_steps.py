@@ -1,0 +1,194 @@
+"""Jumps per revolution, and the CUSUM's signature for steps in a whitened AR(1) series."""
+
+import json
+import math
+
+import numpy as np
+import pytest
+
+from gateway.wear.steps import Cusum, JumpDetector
+
+TOOTH = 360 / 45
+
+
+def detector(values, threshold=0.5, tooth=TOOTH):
+    found = JumpDetector(threshold, tooth)
+    return found, [(i, jump) for i, v in enumerate(values) if (jump := found.add(v))]
+
+
+def noise(seed, n=400, sd=0.03):
+    return np.random.default_rng(seed).normal(0.7, sd, n)
+
+
+@pytest.mark.parametrize(("size", "teeth"), [(8.0, 1), (-8.0, -1), (16.0, 2), (-24.0, -3)])
+def test_tooth_jump_within_ten_revolutions(size, teeth):
+    """Pins that a jump of whole teeth is told within ten revolutions of its happening, with size and teeth, always."""
+    for seed in range(200):
+        values = noise(seed)
+        values[300:] += size
+        _, jumps = detector(values)
+        ((at, jump),) = jumps
+        assert at - 300 < 10
+        assert jump.teeth == teeth
+        assert jump.size == pytest.approx(size, abs=0.1)
+        assert jump.before == pytest.approx(0.7, abs=0.05)
+
+
+def test_step_at_the_threshold_within_ten_revolutions():
+    """Pins that a step of just the threshold is told within ten revolutions in 99 of 100, and no teeth are named."""
+    late = 0
+    for seed in range(300):
+        values = noise(seed)
+        values[300:] -= 0.5
+        _, jumps = detector(values)
+        late += not jumps or jumps[0][0] - 300 >= 10
+        assert all(j.teeth is None for _, j in jumps)
+    assert late <= 3
+
+
+@pytest.mark.parametrize("burst", [1, 2, 3, 4])
+def test_burst_is_no_jump(burst):
+    """Pins that up to four odd revolutions in a row, of any size, are no jump, nor do they move the reference."""
+    values = noise(1)
+    for start in (100, 150, 200, 203 + burst):
+        values[start : start + burst] += 8.0
+    found, jumps = detector(values)
+    assert jumps == []
+    assert found.standing is None
+
+
+def test_no_jump_without_one():
+    """Pins silence over 200,000 revolutions of noise with slow wander."""
+    wander = 0.3 * np.sin(np.arange(200_000) / 3_000)
+    _, jumps = detector(noise(2, 200_000, 0.05) + wander)
+    assert jumps == []
+
+
+def test_condition_stands_until_rebased():
+    """Pins that the jump stands on while the level holds or even returns, is added up, and falls only by rebase."""
+    values = noise(3, 1_000)
+    values[200:] += TOOTH
+    values[400:] += TOOTH
+    values[600:] -= 2 * TOOTH
+    found, jumps = detector(values)
+    assert [j.teeth for _, j in jumps] == [1, 2, None]
+    assert found.standing is not None
+    assert found.standing.size == pytest.approx(0.0, abs=0.1)
+    found.rebase()
+    assert found.standing is None
+
+
+def test_spring_in_mm():
+    """Pins the same detector on a length in mm, where there are no teeth."""
+    values = noise(4, sd=0.1) + 180
+    values[300:] -= 3.0
+    _, ((at, jump),) = detector(values, threshold=2.0, tooth=None)
+    assert at < 310
+    assert jump.teeth is None
+    assert jump.size == pytest.approx(-3.0, abs=0.2)
+
+
+def test_jump_detector_goes_on_after_restart():
+    """Pins that a detector restored in the middle of a jump tells it at the same revolution."""
+    values = noise(5).tolist()
+    values[300:] = [v + TOOTH for v in values[300:]]
+    _, (told, *_) = detector(values)
+    for cut in (4, 299, 303, 306):
+        first, second = JumpDetector(0.5, TOOTH), JumpDetector(0.5, TOOTH)
+        for v in values[:cut]:
+            assert first.add(v) is None
+        second.load(json.loads(json.dumps(first.state())))
+        assert next((i, j) for i, v in enumerate(values[cut:], cut) if (j := second.add(v))) == told
+
+
+def test_restart_keeps_what_stands():
+    """Pins that a standing jump outlives a restart."""
+    values = noise(6)
+    values[300:] += TOOTH
+    found, _ = detector(values)
+    other = JumpDetector(0.5, TOOTH)
+    other.load(json.loads(json.dumps(found.state())))
+    assert other.standing == found.standing
+
+
+@pytest.mark.parametrize(("threshold", "tooth"), [(0.0, 8.0), (-1.0, None), (0.5, 0.0)])
+def test_jump_settings_refused(threshold, tooth):
+    """Pins that a threshold or tooth of zero or less is refused."""
+    with pytest.raises(ValueError):
+        JumpDetector(threshold, tooth)
+
+
+def whitened_run(chart, rng, phi, sizes):
+    """Figures of an AR(1) series of marginal sd 1 plus `sizes`, whitened and fed to the chart; where it signals."""
+    root = math.sqrt(1 - phi * phi)
+    noise_now, before = rng.standard_normal(), None
+    for i, size in enumerate(sizes):
+        noise_now = phi * noise_now + root * rng.standard_normal()
+        value = noise_now + size
+        if before is not None:
+            signal = chart.add((value - phi * before) / root, 1 / root, (1 - phi) / root)
+            if signal:
+                return i, signal
+        before = value
+    return None
+
+
+@pytest.mark.parametrize("phi", [0.0, 0.5, 0.9])
+def test_false_signals_no_more_often_than_promised(phi):
+    """Pins the bound on false signals, e^threshold medians a side, by simulation at a low threshold."""
+    threshold, rng = 4.0, np.random.default_rng(7)
+    runs = [whitened_run(Cusum(2.0, threshold), rng, phi, np.zeros(20_000))[0] for _ in range(300)]
+    assert np.mean(runs) > 0.5 * math.exp(threshold)
+
+
+def test_step_in_a_series_with_memory_is_sized_and_dated():
+    """Pins that at φ = 0.9 the matched chart finds a step of 3.3 sd within 36 medians, right in size and onset."""
+    rng = np.random.default_rng(8)
+    found = [whitened_run(Cusum(3.3, 15.0, 12.0, leap=4.0), rng, 0.9, [0.0] * 50 + [-3.3] * 300) for _ in range(100)]
+    assert np.median([at for at, _ in found]) - 50 < 36
+    # `at` counts the series from 0, the chart its figures from 1, beginning with the series' second.
+    assert np.mean([abs(signal.onset - 50) <= 1 for _, signal in found]) > 0.9
+    assert np.mean([signal.size for _, signal in found]) == pytest.approx(-3.3, abs=0.3)
+
+
+def test_plain_chart_on_the_same_series_is_slower():
+    """Pins why the chart is matched: on whitened residuals the textbook chart takes several times as long."""
+    matched, plain = (
+        [whitened_run(c(), np.random.default_rng(s), 0.9, [0.0] * 50 + [3.3] * 900)[0] - 50 for s in range(60)]
+        for c in (lambda: Cusum(3.3, 15.0, 12.0, leap=4.0), lambda: _Plain())
+    )
+    assert np.median(plain) > 2 * np.median(matched)
+
+
+class _Plain:
+    """The textbook chart with k = 0.5 and h for the same mean run (e^13.8 medians), its residuals cut at 3."""
+
+    def __init__(self):
+        self.chart = Cusum.tabular(0.0, k=0.5, h=12.65)
+
+    def add(self, z, first, later):
+        return self.chart.add(max(-3.0, min(z, 3.0)))
+
+
+def test_one_residual_alone_makes_no_step():
+    """Pins that a single residual of any size cannot pass the threshold when what it may contribute is bounded."""
+    chart = Cusum(3.0, 15.0, 12.0, leap=4.0)
+    assert all(chart.add(z, 2.0, 0.2) is None for z in [0.0] * 20 + [1e6] + [0.0] * 100)
+
+
+def test_cusum_goes_on_after_restart():
+    """Pins that a restored chart carries the very same scores."""
+    rng = np.random.default_rng(9)
+    one, other = Cusum(1.0, 8.0), Cusum(1.0, 8.0)
+    for z in rng.standard_normal(50):
+        one.add(z)
+    other.load(json.loads(json.dumps(one.state())))
+    tail = rng.standard_normal(200) + 1.0
+    assert [one.add(z) for z in tail] == [other.add(z) for z in tail]
+
+
+@pytest.mark.parametrize(("shift", "threshold"), [(0.0, 5.0), (1.0, 0.0)])
+def test_cusum_settings_refused(shift, threshold):
+    """Pins that a chart without a shift or a threshold is refused."""
+    with pytest.raises(ValueError):
+        Cusum(shift, threshold)
