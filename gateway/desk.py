@@ -136,7 +136,7 @@ class Desk:
 
     def _prefill(self, p: EnginePipeline) -> dict[str, float]:
         m = p.meter
-        reading = m.reading(p.timeline.t_us)
+        reading = m.reading(p.present_us)
         found = {
             "hours": m.hours.hours,
             "spring_mm": reading.spring.value,

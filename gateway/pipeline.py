@@ -17,7 +17,7 @@ from gateway.link.decoder import Decoder
 from gateway.link.marks import Mark
 from gateway.link.runs import Run, runs
 from gateway.measure.medians import TenMinutes
-from gateway.measure.meter import STALE_US, Meter, Revolution
+from gateway.measure.meter import Meter, Revolution
 from gateway.measure.timeline import Now, Timeline
 from gateway.model.records import Identity, Median, Reading, Transition
 from gateway.model.settings import Settings
@@ -128,7 +128,8 @@ class EnginePipeline:
         self.head = next(h for h in settings.head if h.slug == self.engine.head)
         self.timeline = Timeline(settings.time.source, start_utc_s)
         self.decoder = Decoder()
-        self.meter = Meter(self.engine, bursts=self.head.burst_pause_s > 0)
+        self._silent_after_s = max(SILENT_S, 3 * self.head.burst_pause_s)
+        self.meter = Meter(self.engine, bursts=self.head.burst_pause_s > 0, stale_us=round(self._silent_after_s * 1e6))
         rows = tuple(r for r in ROWS if r.tag in ENGINE_TAGS)
         self.alarms = AlarmSet(rows, self.engine.alarms, self.engine.slug, repeat_min=settings.gateway.repeat_min)
         self.identity: Identity | None = None
@@ -144,7 +145,8 @@ class EnginePipeline:
         self._trend_due_us = self._trend_every_us
         self._trend_medians = 0
         self._settle_s = self.engine.running.settle_min * 60
-        self._silent_after_s = max(SILENT_S, 3 * self.head.burst_pause_s)
+        self._trend_after_s = self.engine.running.trend_after_min * 60
+        self._warm = False
         self._head_clock = settings.time.source == "head"
         self._heard: Now | None = None
         self._silent_s = 0.0
@@ -221,6 +223,11 @@ class EnginePipeline:
         self._wrong_head = wrong
 
     @property
+    def present_us(self) -> int:
+        """The time to ask readings for: a head that is not heard has no present, whatever clock counts the time."""
+        return self.timeline.t_us if self.head_heard else self.timeline.t_us + round(2e6 * self._silent_after_s)
+
+    @property
     def head_heard(self) -> bool:
         """Has a good frame come lately?"""
         return self.identity is not None and self._silent_s == 0.0 and not self._wrong_head
@@ -238,6 +245,7 @@ class EnginePipeline:
         if self.medians.due(c.t_us):
             yield from self._close_medians()
         self.medians.cycle(c, self.meter.hours.hours)
+        self._warm = self.meter.running.under_way_s >= self._trend_after_s
         if c.raw_deg is not None:
             self._lag_jump.add(c.raw_deg)
         if c.spring_mm is not None:
@@ -269,7 +277,7 @@ class EnginePipeline:
         self.meter.silent()
         yield from self._judge(t_us)
         if first:
-            yield ReadingDue(self.meter.reading(t_us + STALE_US), self.timeline.utc_s(t_us))
+            yield ReadingDue(self.meter.reading(t_us + round(self._silent_after_s * 1e6)), self.timeline.utc_s(t_us))
 
     def _judge(self, t_us: int) -> Iterator[Said]:
         for transition in self.alarms.judge(t_us, judge(self.engine, self.alarms, self._evidence(t_us))):
@@ -329,7 +337,8 @@ class EnginePipeline:
             return
         yield MedianDue(median)
         self._count_slips()
-        if self.wear.add(median, Side(slap_mm, order1_deg)):
+        # While the drive warms through it wanders by months of wear: the history shows it, the trend must not learn it.
+        if self._warm and self.wear.add(median, Side(slap_mm, order1_deg)):
             yield from self._tell_trend(t_us)
 
     # -- wear ---------------------------------------------------------------------------------------------------

@@ -45,8 +45,7 @@ def status_of(daemon: "Daemon") -> dict[str, Any]:
 def engine_status(worker: EngineWorker) -> dict[str, Any]:
     """One engine: readings with their quality and reason, alarms that stand, what the link has lost."""
     p = worker.pipeline
-    t_us = p.timeline.t_us
-    r = p.meter.reading(t_us)
+    r = p.meter.reading(p.present_us)
     counts = p.decoder.counts
     return {
         "running": str(r.running),

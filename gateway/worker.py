@@ -13,7 +13,6 @@ from gateway.encode.speak import SpokenEvent, SpokenState, speak_alarm, speak_re
 from gateway.encode.topics import Topics
 from gateway.encode.views import alarm_views, engine_view
 from gateway.link.counts import looks_like_wrong_baud, wrong_baud_text
-from gateway.measure.meter import STALE_US
 from gateway.measure.timeline import Now
 from gateway.model.board import EngineView
 from gateway.model.records import Median, Reading
@@ -188,7 +187,5 @@ class EngineWorker(threading.Thread):
         if self._alarms_changed:
             self._alarm_views = alarm_views(p.alarms, self._index + 1, p.timeline)
             self._alarms_changed = False
-        # A head that is not heard has no present, whatever clock the time is counted by.
-        t_us = p.timeline.t_us if p.head_heard else p.timeline.t_us + 2 * STALE_US
-        self.view = engine_view(p, self._index, t_us, self._alarm_views, delivery_flowing=self._flowing())
+        self.view = engine_view(p, self._index, p.present_us, self._alarm_views, delivery_flowing=self._flowing())
         self.after_turn()

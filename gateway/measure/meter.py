@@ -45,7 +45,9 @@ class Tick:
 class Meter:
     """Feed it blocks (their times in pipeline time), health frames and gaps in order; read its present state."""
 
-    def __init__(self, engine: EngineSettings, *, bursts: bool = False) -> None:
+    def __init__(self, engine: EngineSettings, *, bursts: bool = False, stale_us: int = STALE_US) -> None:
+        """`stale_us`: a figure older than this is no longer the present; longer where the head pauses by design."""
+        self._stale_us = stale_us
         self.engine = engine
         self._bursts = bursts
         self._length_nm = length_table_nm(engine.transducer)
@@ -70,6 +72,7 @@ class Meter:
         self.last_shape_deg: NDArray[np.float64] | None = None
         self._raw_deg: float | None = None
         self._lag_us = self._spring_us = self._steady_us = 0
+        self._under_way_s = 0.0
 
     # -- what comes in ------------------------------------------------------------------------------------------
 
@@ -188,6 +191,11 @@ class Meter:
         return (raw_deg - self.zero_deg + 180.0) % 360.0 - 180.0
 
     def _smooth(self, c: Cycle) -> None:
+        if self.running.under_way_s < self._under_way_s:
+            # It stood still meanwhile: whatever was done or has cooled, the present is not a mean with what was before.
+            self.lag.begin_again()
+            self.spring.begin_again()
+        self._under_way_s = self.running.under_way_s
         since_s = (c.t_us - self._steady_us) / 1e6
         # After a pause between bursts the value stands for the pause as well: the mean must not live in the past.
         dt_s = since_s if self._bursts and 0 < since_s < self.running.under_way_s else c.duration_s
@@ -229,13 +237,13 @@ class Meter:
     def spring_now(self, t_us: int) -> Measured:
         """Spring length: averaged while steady ahead, the live plain mean otherwise."""
         s, fault = self.last_second, self.sensors.now.transducer
-        if s is None or t_us - s.t_us > STALE_US:
+        if s is None or t_us - s.t_us > self._stale_us:
             return Measured(None, Quality.BAD, "nothing heard from the sensor head")
         if fault:
             return Measured(None, Quality.BAD, fault)
         live = None if s.spring_nm is None else s.spring_nm / NM_PER_MM
         state = self.running.state
-        if state is Running.AHEAD and self.spring.fast.value is not None and t_us - self._spring_us <= STALE_US:
+        if state is Running.AHEAD and self.spring.fast.value is not None and t_us - self._spring_us <= self._stale_us:
             young = self.spring.seen_s < self.spring.fast.tau_s
             reason = "too few revolutions yet" if young else ""
             return Measured(self.spring.fast.value, Quality.UNCERTAIN if young else Quality.GOOD, reason)
@@ -248,14 +256,14 @@ class Meter:
     def lag_now(self, t_us: int) -> Measured:
         """Lag: averaged while steady ahead, the live plain mean of the last second otherwise."""
         s, faults = self.last_second, self.sensors.now
-        if s is None or t_us - s.t_us > STALE_US:
+        if s is None or t_us - s.t_us > self._stale_us:
             return Measured(None, Quality.BAD, "nothing heard from the sensor head")
         if faults.crank or faults.cam:
             return Measured(None, Quality.BAD, faults.crank or faults.cam)
         if self.zero_deg is None:
             return Measured(None, Quality.BAD, "the zero was never taken: book the camshaft setting with the pin gauge")
         state = self.running.state
-        if state is Running.AHEAD and self.lag.fast.value is not None and t_us - self._lag_us <= STALE_US:
+        if state is Running.AHEAD and self.lag.fast.value is not None and t_us - self._lag_us <= self._stale_us:
             young = self.lag.seen_s < self.lag.fast.tau_s
             reason = "too few revolutions yet" if young else ""
             return Measured(self.lag_of(self.lag.fast.value), Quality.UNCERTAIN if young else Quality.GOOD, reason)

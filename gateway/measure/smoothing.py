@@ -73,11 +73,16 @@ class Smoother:
         self.seen_s += dt_s
         return True
 
+    def begin_again(self) -> None:
+        """After a standstill: gate and fast mean begin anew, the slow mean goes on."""
+        self._gate.window.clear()
+        self.fast.value = None
+        self.seen_s = 0.0
+
     def restart(self) -> None:
         """Forget: what comes now has another meaning (a new zero, a new spring setting)."""
-        self._gate.window.clear()
-        self.fast.value = self.slow.value = None
-        self.seen_s = 0.0
+        self.begin_again()
+        self.slow.value = None
 
     def checkpoint(self) -> dict[str, object]:
         """All that a restart needs to go on as if nothing had happened."""

@@ -328,7 +328,9 @@ class RunningSettings(Section):
     """Speed may wander so far within `steady_s` and still be steady."""
     steady_s: Positive = 30.0
     settle_min: NotNegative = 20.0
-    """Steady running before limits are judged: chain and frame warm at different rates."""
+    """Under way for so long before limits are judged: chain and frame warm at different rates."""
+    trend_after_min: NotNegative = 480.0
+    """Under way for so long before medians enter the trend: the frame takes hours to warm through."""
 
     @model_validator(mode="after")
     def _ordered(self) -> RunningSettings:
@@ -438,6 +440,13 @@ class Settings(Section):
         if shared:
             raise ValueError(f"head {', '.join(shared)} serves two engines; one head, one engine")
         return self
+
+
+def shipped_config(name: str) -> Path:
+    """An example that travels with the package; in a checkout it lies in the folder `config`."""
+    package = Path(__file__).resolve().parents[1]
+    installed = package / "_config" / name
+    return installed if installed.exists() else package.parent / "config" / name
 
 
 def load_settings(path: Path) -> Settings:

@@ -75,7 +75,7 @@ SPRING_CAUSES = (
             slap_up=1.0, slap_same=-2.0, slap_down=-2.0, repeated=1.0),
     Weights(Cause.TRANSDUCER, -0.3, sudden=0.2, slow=-1.0, stopped=1.0,
             slap_up=-2.0, slap_same=1.5, slap_down=-1.5, repeated=-1.0),
-    Weights(Cause.RETIGHTENED_NOT_BOOKED, -1.4, late=-4.0, early=0.5, slow=-9.0, stopped=1.5, under_way=-9.0,
+    Weights(Cause.RETIGHTENED_NOT_BOOKED, -1.4, late=-4.0, early=0.8, slow=-9.0, stopped=1.7, under_way=-9.0,
             slap_up=-2.0, slap_same=-1.5, slap_down=1.0),
     Weights(Cause.STUCK, -2.5, late=-5.0, sudden=-5.0, slow=0.5, flat=3.0),
 )

@@ -184,6 +184,17 @@ class Chain:
         self._spans[-1] = (min(first, point.hours), max(latest, point.hours))
         self.last = point
 
+    def offsets(self) -> list[tuple[Point, float]]:
+        """The newest medians, the held ones too, each with how far it lies from the line fitted so far (figure's unit).
+
+        Asked when a step is found, before `split`: the line then still is that of the old level.
+        """
+        if self.working is None:
+            return []
+        coef = self.working.coef
+        points = [link.point for link in self._recent] + self.held
+        return [(p, float(p.row[-1] - p.row[:-1] @ coef)) for p in points]
+
     def split(self, since: int, size: float) -> None:
         """Begin a new level at the median numbered `since`, where the figure stepped by about `size`.
 

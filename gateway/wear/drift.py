@@ -142,6 +142,10 @@ class DriftFit:
         self._chain.odd += int(odd.sum())
         self._chain.begin([point for point, is_odd in zip(points, odd, strict=True) if not is_odd])
 
+    def offsets(self) -> list[tuple[Point, float]]:
+        """The newest medians, each with how far it lies from the line fitted so far; see `Chain.offsets`."""
+        return self._chain.offsets()
+
     # -- a new level -------------------------------------------------------------------------------------------
 
     def split(self, since: int, size: float) -> None:

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from gateway.model.records import Median
+from gateway.wear.chain import GATE, Point
 from gateway.wear.drift import Drift, DriftFit, OperatingPoint
 from gateway.wear.steps import Cusum, Signal
 
@@ -26,6 +27,11 @@ ARMED_FROM = 144
 """Medians fitted before steps are sought: before, φ and the noise are not known well enough."""
 
 
+LEAP_MEDIANS = 3
+LEAP_SIGMAS = 6.0
+"""Three medians in a row so far from the line, all on one side, are no noise, whatever its memory."""
+
+
 @dataclass(frozen=True, slots=True)
 class StepFound:
     """A step of the series: when it began (the first median at the new level), how large, and its standard error."""
@@ -35,6 +41,20 @@ class StepFound:
     found_hours: float
     size: float
     error: float
+
+
+def _leap(offsets: list[tuple[Point, float]], sigma: float) -> tuple[Point, float] | None:
+    """The first median of a leap that stands clear of the noise, and its size; `None` for a step that hides in it."""
+    late = sorted(offset for _, offset in offsets[-LEAP_MEDIANS:])
+    if len(late) < LEAP_MEDIANS or min(map(abs, late)) < LEAP_SIGMAS * sigma or late[0] * late[-1] < 0:
+        return None
+    size = late[len(late) // 2]
+    first = offsets[-1][0]
+    for point, offset in reversed(offsets):
+        if abs(offset - size) > 0.5 * abs(size):
+            break
+        first = point
+    return first, size
 
 
 class Segments:
@@ -51,7 +71,7 @@ class Segments:
             raise ValueError("the step sought must be above zero")
         self.step = step
         self.fit = DriftFit(figure, temperature, operating_point)
-        self.chart = Cusum(1.0, THRESHOLD, THRESHOLD - EVIDENCE_AFTER)
+        self.chart = Cusum(1.0, THRESHOLD, THRESHOLD - EVIDENCE_AFTER, leap=GATE)
         self._begun: dict[int, tuple[int, float, float]] = {}
 
     def add(self, median: Median) -> StepFound | None:
@@ -81,6 +101,12 @@ class Segments:
     def _stepped(self, signal: Signal, sigma: float, now_hours: float) -> StepFound:
         number, hours, utc_s = self._begun[signal.onset]
         found = StepFound(hours, utc_s, now_hours, signal.size * sigma, signal.error * sigma)
+        leap = _leap(self.fit.offsets(), sigma)
+        if leap is not None:
+            # The chart's figures are held to a bound, so that no odd median rules it: a leap is measured itself.
+            point, size = leap
+            number = point.number
+            found = StepFound(point.hours, point.utc_s, now_hours, size, found.error)
         self.fit.split(number, found.size)
         self._reset()
         return found

@@ -7,7 +7,7 @@ both were left alone and both were seen: before the gateway watched, nothing is 
 
 import math
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from gateway.model.records import Median
@@ -44,8 +44,11 @@ HISTORY_STEP_S = 6 * 3600.0
 HISTORY_POINTS = 130
 """A point each six hours for a good thirty days."""
 STOP_NEAR_H = 0.5
-"""An onset is dated to a few medians: a stop within so many running hours of it may have been when it happened."""
+"""An onset is dated to a few medians: a stop within so many running hours of it may have been when it happened; and
+none are taken while the drive warms through after a stop."""
 STEPS_MAX = 16
+WATCHED_FROM_H = 100.0
+"""A trend that begins so soon after the drive was set has seen all of its wear since."""
 Series = Literal["lag", "spring"]
 
 
@@ -175,7 +178,8 @@ class EngineWear:
             self._history.append((utc_s, hours))
 
     def _near_stop(self, hours: float) -> bool:
-        return any(abs(hours - stop) <= STOP_NEAR_H for stop in self._stops)
+        warming_h = self.engine.running.trend_after_min / 60
+        return any(-STOP_NEAR_H <= hours - stop <= warming_h + STOP_NEAR_H for stop in self._stops)
 
     def rebase(self, datum: Datum, *, lag_anew: bool, spring: Literal["keep", "level", "anew"]) -> None:
         """A booking has moved the datum. `lag_anew`: the camshaft or the chain; `spring`: level only, or all of it."""
@@ -196,12 +200,16 @@ class EngineWear:
     # -- what stands --------------------------------------------------------------------------------------------
 
     def standing_step(self, series: Series) -> StepSeen | None:
-        """The last step of a series that no booking has explained and no later step has undone."""
+        """The steps of a series that no booking has explained, as one: their sum, dated from the largest.
+
+        `None` where later steps have undone the earlier, or where all of them together are less than half of what is
+        sought: the fit begins a new level for less, but nobody is called for it.
+        """
         steps = [s for s in self.steps if s.series == series]
-        sought = LAG_STEP_DEG if series == "lag" else SPRING_STEP_MM
-        if not steps or abs(sum(s.size for s in steps)) < 0.5 * sought:
+        whole = sum(s.size for s in steps)
+        if not steps or not _counts(series, whole):
             return None
-        return steps[-1]
+        return replace(max(steps, key=lambda s: abs(s.size)), size=whole)
 
     def trend(self, utc_s: float, hours: float, lag_deg: float | None, spring_mm: float | None) -> Trend:
         """All that can be said at `utc_s`, `hours`. `lag_deg`, `spring_mm`: the present, smoothed, or `None`."""
@@ -242,7 +250,7 @@ class EngineWear:
             hours=span,
             lag=self._change(lag, span, "lag"),
             spring=self._change(spring, span, "spring"),
-            steps=tuple(self.steps),
+            steps=tuple(s for s in self.steps if _counts(s.series, s.size)),
             crank_slips=self._crank_slips,
             cam_slips=self._cam_slips,
             order_changed=None if order1 is None else abs(order1[1] - order1[0]) > max(3 * order1[2], 0.02),
@@ -255,7 +263,7 @@ class EngineWear:
     def _change(self, line: Line | None, span_h: float, series: Series) -> Change | None:
         if line is None:
             return None
-        stepped = sum(s.size for s in self.steps if s.series == series)
+        stepped = sum(s.size for s in self.steps if s.series == series and _counts(series, s.size))
         widened = quantile(0.95, line.dof) / NORMAL_95
         return Change(line.b * span_h + stepped, widened * math.sqrt(line.var_b) * span_h)
 
@@ -270,11 +278,8 @@ class EngineWear:
             lag_change = Change(lag_deg, YOUNG_LAG_SE_DEG)
         if lag_change is not None:
             lag_change = Change(lag_change.value - (d.lag_at_set_deg or 0.0), lag_change.se)
-        spring_change = None
-        if spring is not None and d.spring_at_datum_mm is not None:
-            value, error = spring.at(hours)
-            spring_change = Change(value - d.spring_at_datum_mm, error)
         since_h = hours - d.spring_changed_at_h
+        spring_change = self._spring_growth(spring, hours, since_h)
         return combine(
             [
                 from_lag(self.engine, d.lag_start, lag_change),
@@ -282,6 +287,22 @@ class EngineWear:
                 self._by_hand(lag, hours),
             ]
         )
+
+    def _spring_growth(self, spring: Line | None, hours: float, since_h: float) -> Change | None:
+        """The spring's travel since it was set: by the trend alone where that has seen all of it.
+
+        The length booked with the engine stopped and cold is not the length under way, by more than months of wear; it
+        serves only for what went on before the gateway watched.
+        """
+        d = self.datum
+        if spring is None:
+            return None
+        if self._first_h is not None and self._first_h - d.spring_changed_at_h < WATCHED_FROM_H:
+            return Change(spring.b * since_h, math.sqrt(spring.var_b) * since_h)
+        if d.spring_at_datum_mm is None:
+            return None
+        value, error = spring.at(hours)
+        return Change(value - d.spring_at_datum_mm, error)
 
     def _by_hand(self, lag: Line | None, hours: float) -> Estimate | None:
         d = self.datum
@@ -371,6 +392,11 @@ def nearest(trend: Trend) -> LimitAhead | None:
         x for x in trend.limits if x.hours_to.p05 is not None and x.hours_to.p50 is not None and x.hours_to.p50 > 0
     ]
     return min(ahead, key=lambda x: x.hours_to.p05 or 0.0, default=None)
+
+
+def _counts(series: Series, size: float) -> bool:
+    """Half of what is sought and more; less is a new level for the fit, but no happening at the drive."""
+    return abs(size) >= 0.5 * (LAG_STEP_DEG if series == "lag" else SPRING_STEP_MM)
 
 
 def _normal(estimate: Estimate) -> Range:
