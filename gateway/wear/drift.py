@@ -37,7 +37,7 @@ _UNITS = np.array((*SCALES, 1.0))
 
 @dataclass(frozen=True, slots=True)
 class OperatingPoint:
-    """Where the trend's figure is given; a figure not known takes no part."""
+    """Where the trend's figure is given. Set: `None` stands for the mean fitted. Told: `None` was never known."""
 
     rpm: float
     casing_c: float | None
@@ -221,23 +221,20 @@ class DriftFit:
         )
 
     def _operating(self, fit: PhiFit) -> tuple[OperatingPoint, list[float]]:
-        """The operating point, as set or the mean of what was fitted, and its place in reference units."""
+        """The operating point, what is not set of it the mean of what was fitted, and its place in reference units."""
         assert self._reference is not None
-        places = fit.means
-        if self.operating_point is None:
-            rpm, heat, load = (
-                float(self._reference[c] + SCALES[c] * place) if place is not None else None
-                for c, place in zip((2, 3, 4), places, strict=True)
-            )
-            assert rpm is not None
-            return OperatingPoint(rpm, heat, load), [p or 0.0 for p in places]
         wanted = self.operating_point
-        given = (wanted.rpm, wanted.casing_c, wanted.load)
-        at = [
-            0.0 if g is None else (g - float(self._reference[c])) / SCALES[c]
-            for c, g in zip((2, 3, 4), given, strict=True)
-        ]
-        return wanted, at
+        given = (None, None, None) if wanted is None else (wanted.rpm, wanted.casing_c, wanted.load)
+        figures: list[float | None] = []
+        at: list[float] = []
+        for column, figure, mean in zip((2, 3, 4), given, fit.means, strict=True):
+            reference = float(self._reference[column])
+            place = mean if figure is None else (figure - reference) / SCALES[column]
+            figures.append(None if place is None else reference + SCALES[column] * place)
+            at.append(place or 0.0)
+        rpm, heat, load = figures
+        assert rpm is not None
+        return OperatingPoint(rpm, heat, load), at
 
     # -- across a restart --------------------------------------------------------------------------------------
 

@@ -108,11 +108,7 @@ def _choose(segments: list[Ar1Sums]) -> tuple[list[bool], tuple[tuple[str, str],
         normal[column, :] = normal[:, column] = 0.0
         assert reason
     kept = independent(normal)
-    dropped = [
-        (COLUMNS[c], constant.get(c, "follows from the others"))
-        for c in range(1, len(COLUMNS))
-        if not kept[c] and (c < 5 or plain[c, c] > 0)
-    ]
+    dropped = [(COLUMNS[c], constant.get(c, "follows from the others")) for c in range(1, 5) if not kept[c]]
     return kept, tuple(dropped), means
 
 

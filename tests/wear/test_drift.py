@@ -1,0 +1,327 @@
+"""The drift fit against an independent implementation, and its rules: odd medians, gaps, constants, too little data."""
+
+import json
+import math
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+
+from gateway.model.records import Median
+from gateway.wear.ar1_sums import GAPS, Ar1Sums, gap_place
+from gateway.wear.drift import DriftFit, OperatingPoint
+from gateway.wear.phi_fit import fit_over_phi
+from gateway.wear.regression import independent, solve, without_first
+
+
+def noise(rng, n, phi, sigma=0.03):
+    out = np.empty(n)
+    out[0] = sigma * rng.standard_normal()
+    for i in range(1, n):
+        out[i] = phi * out[i - 1] + sigma * math.sqrt(1 - phi * phi) * rng.standard_normal()
+    return out
+
+
+def series(seed, n=1200, phi=0.8, slope=8e-5, gaps=True):
+    """Slots, regressors and lag of a made-up series; slot 0 is hour 5,000."""
+    rng = np.random.default_rng(seed)
+    steps = rng.choice(GAPS, n, p=[0.9] + [0.1 / (len(GAPS) - 1)] * (len(GAPS) - 1)) if gaps else np.ones(n, int)
+    slot = np.cumsum(steps) - steps[0]
+    rpm = 88 + 6 * np.sin(slot / 90) + rng.standard_normal(n)
+    casing = 45 + 5 * np.cos(slot / 200) + rng.standard_normal(n)
+    load = 0.6 + 0.02 * (rpm - 88) + 0.03 * rng.standard_normal(n)
+    drift = 0.4 + slope * slot / 6 + 0.004 * (rpm - 88) + 0.008 * (casing - 45) + 0.15 * (load - 0.6)
+    return slot, rpm, casing, load, drift + noise(rng, slot[-1] + 1, phi)[slot]
+
+
+def medians(slot, rpm, casing, load, lag):
+    columns = [np.asarray(c, float).tolist() for c in (slot, rpm, casing, load, lag)]
+    return [
+        Median(1.7e9 + 600 * s, 5_000 + s / 6, 850, y, 0.01, None, None, r, t, None, w)
+        for s, r, t, w, y in zip(*columns, strict=True)
+    ]
+
+
+def fed(rows, **settings):
+    fit = DriftFit(**settings)
+    innovations = [i for m in rows for i in fit.add(m)]
+    return fit, innovations
+
+
+def dense(phi, slot):
+    return phi ** np.abs(slot[:, None] - slot[None]).astype(float)
+
+
+def sums_of(slot, columns, y):
+    sums, before, at = Ar1Sums(columns.shape[1] + 1), None, None
+    for s, row in zip(slot, np.column_stack((columns, y)), strict=True):
+        sums.add(before, row, len(GAPS) if before is None else gap_place(s - at))
+        before, at = row, s
+    return sums
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("phi", [0.0, 0.4, 0.9, 0.99])
+def test_known_phi_against_statsmodels(seed, phi):
+    """Pins coefficients and standard errors at a given φ, gaps and all, to statsmodels' GLS (OLS at φ = 0)."""
+    slot, rpm, casing, load, lag = series(seed, n=300, phi=phi)
+    columns = np.column_stack((np.ones(300), slot / 6_000, (rpm - 88) / 10, (casing - 45) / 10, (load - 0.6) * 10))
+    ours = solve(sums_of(slot, columns, lag).grams(np.array([phi]))[0], [True] * 5)
+    theirs = sm.GLS(lag, columns, sigma=dense(phi, slot)).fit() if phi else sm.OLS(lag, columns).fit()
+    assert ours.coef[0] == pytest.approx(theirs.params, rel=1e-8, abs=1e-10)
+    errors = np.sqrt(np.diag(ours.inverse[0]) * ours.rss[0] / 295)
+    assert errors == pytest.approx(theirs.bse, rel=1e-8)
+
+
+def test_new_level_equals_a_dummy_column():
+    """Pins that a level taken out of the sums gives the slope that statsmodels finds with a dummy for each level."""
+    slot, rpm, casing, load, lag = series(5, n=300, phi=0.8)
+    lag[180:] += 0.4
+    columns = np.column_stack((np.ones(300), slot / 6_000, (rpm - 88) / 10, (casing - 45) / 10, (load - 0.6) * 10))
+    old, new = (sums_of(slot[part], columns[part], lag[part]) for part in (slice(None, 180), slice(180, None)))
+    at = np.array([0.8])
+    ours = solve(without_first(old.grams(at)[0])[0] + new.grams(at)[0], [True] * 5)
+    later = (np.arange(300) >= 180).astype(float)
+    sigma = dense(0.8, slot) * (later[:, None] == later[None])
+    theirs = sm.GLS(lag, np.column_stack((later, columns[:, 1:], 1 - later)), sigma=sigma).fit()
+    assert ours.coef[0] == pytest.approx(theirs.params[:5], rel=1e-8)
+    assert np.sqrt(np.diag(ours.inverse[0]) * ours.rss[0] / 294) == pytest.approx(theirs.bse[:5], rel=1e-8)
+
+
+def test_averaging_over_phi_against_dense_quadrature():
+    """Pins slope, variance and mean φ to the restricted likelihood worked out with dense matrices on a fine grid."""
+    slot, rpm, casing, load, lag = series(6, n=160, phi=0.85)
+    columns = np.column_stack((np.ones(160), slot / 6_000, (rpm - 88) / 10, (casing - 45) / 10, (load - 0.6) * 10))
+    blank = np.zeros((160, 2))
+    fit = fit_over_phi([sums_of(slot, np.hstack((columns, blank)), lag)])
+    line = np.eye(7)[1:2]
+    mean, cov, _ = fit.mixture(line)
+    phis = np.linspace(0, 0.999, 1500)
+    logs, slopes, variances = [], [], []
+    for phi in phis:
+        root = np.linalg.cholesky(dense(phi, slot))
+        x, y = np.linalg.solve(root, columns), np.linalg.solve(root, lag)
+        normal = x.T @ x
+        beta = np.linalg.solve(normal, x.T @ y)
+        rss = ((y - x @ beta) ** 2).sum()
+        logs.append(-0.5 * (155 * np.log(rss) + np.linalg.slogdet(normal)[1]) - np.log(np.diag(root)).sum())
+        slopes.append(beta[1])
+        variances.append(np.linalg.inv(normal)[1, 1] * rss / 155)
+    weight = np.exp(np.array(logs) - max(logs))
+    weight /= weight.sum()
+    slope = weight @ slopes
+    assert fit.weight @ fit.phis == pytest.approx(weight @ phis, abs=1e-3)
+    assert mean[0] == pytest.approx(slope, rel=1e-3)
+    assert cov[0, 0] == pytest.approx(weight @ (variances + (slopes - slope) ** 2), rel=0.01)
+
+
+@pytest.mark.parametrize("phi", [0.5, 0.8, 0.93])
+def test_whole_fit_against_glsar(phi):
+    """Pins φ, slope and its standard error to statsmodels' iterated GLSAR on a series without gaps.
+
+    The two part a little: GLSAR lets the first row go, and believes its φ.
+    """
+    slot, rpm, casing, load, lag = series(7, n=4000, phi=phi, gaps=False)
+    fit, _ = fed(medians(slot, rpm, casing, load, lag))
+    drift = fit.drift()
+    theirs = sm.GLSAR(lag, np.column_stack((np.ones(4000), slot / 6, rpm, casing, load)), rho=1)
+    result = theirs.iterative_fit(20)
+    assert drift.phi == pytest.approx(theirs.rho[0], abs=0.01)
+    assert drift.b == pytest.approx(result.params[1], abs=0.3 * result.bse[1])
+    assert math.sqrt(drift.cov[1][1]) == pytest.approx(result.bse[1], rel=0.1)
+    found = {name: (value, error) for name, value, error in drift.coefficients}
+    for name, i in (("rpm", 2), ("casing", 3), ("load", 4)):
+        assert found[name] == pytest.approx((result.params[i], result.bse[i]), abs=0.2 * result.bse[i])
+
+
+def test_level_is_given_at_the_operating_point():
+    """Pins `a` to the fitted line at the newest hour and the mean state, and to a set state where one is set."""
+    rows = medians(*series(8))
+    free, _ = fed(rows)
+    told = free.drift()
+    assert told.operating_point.rpm == pytest.approx(np.mean([m.rpm for m in rows]), abs=0.05)
+    moved = fed(rows, operating_point=OperatingPoint(told.operating_point.rpm + 5, None, 0.7))[0].drift()
+    per = {name: value for name, value, _ in told.coefficients}
+    assert moved.operating_point.casing_c == told.operating_point.casing_c
+    higher = 5 * per["rpm"] + (0.7 - told.operating_point.load) * per["load"]
+    assert moved.a - told.a == pytest.approx(higher, rel=1e-6)
+
+
+def test_innovations_are_white_and_of_unit_spread():
+    """Pins that one-step prediction errors, over their told standard deviation, are white noise of spread 1."""
+    _, innovations = fed(medians(*series(9, n=6000, phi=0.9)))
+    z = np.array([i.z for i in innovations])
+    assert z.std() == pytest.approx(1.0, abs=0.03)
+    assert abs(np.corrcoef(z[1:], z[:-1])[0, 1]) < 0.03
+
+
+def spoil(rows, at, by):
+    return [
+        Median(m.utc_s, m.hours, m.revolutions, m.lag_deg + by * (i in at), m.lag_mad_deg, None, None, m.rpm,
+               m.casing_c, None, m.load)
+        for i, m in enumerate(rows)
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("by", [0.5, -3.0, 1e6])
+def test_odd_medians_do_not_pull(by):
+    """Pins that thirty odd medians, single or two in a row, of any size, change the slope by less than a tenth of its
+    standard error, and are counted."""
+    rows = medians(*series(10, n=3000))
+    at = {k for start in range(100, 2900, 140) for k in ((start, start + 1) if start % 280 else (start,))}
+    clean, spoilt = fed(rows)[0].drift(), fed(spoil(rows, at, by))[0].drift()
+    assert abs(spoilt.b - clean.b) < 0.1 * math.sqrt(clean.cov[1][1])
+    assert spoilt.cov[1][1] == pytest.approx(clean.cov[1][1], rel=0.05)
+    assert spoilt.odd - clean.odd == len(at)
+
+
+@pytest.mark.parametrize("at", [0, 1, 20, 34, 35])
+def test_odd_median_among_the_first(at):
+    """Pins that an odd median among those of the first fit is left out too; what it would have told is lost."""
+    rows = medians(*series(11, n=400, phi=0.95))
+    clean, spoilt = fed(rows)[0].drift(), fed(spoil(rows, {at}, -0.5))[0].drift()
+    assert abs(spoilt.b - clean.b) < 0.2 * math.sqrt(clean.cov[1][1])
+    assert spoilt.phi == pytest.approx(clean.phi, abs=0.02)
+
+
+def test_noise_that_grows_is_learnt():
+    """Pins that the gate does not shut out a series whose noise has grown eightfold: the fit follows."""
+    slot, rpm, casing, load, lag = series(12, n=4000, gaps=False)
+    rng = np.random.default_rng(13)
+    lag[1000:] += noise(rng, 3000, 0.8, 0.24)
+    drift = fed(medians(slot, rpm, casing, load, lag))[0].drift()
+    assert drift.odd < 200
+    assert drift.sigma > 0.15
+
+
+def test_constant_and_collinear_regressors_are_dropped():
+    """Pins the rule: a constant regressor and one that follows from the others are left out and named."""
+    slot, rpm, _, _, lag = series(14)
+    drift = fed(medians(slot, rpm, np.full(len(slot), 45.0), 0.6 + 0.01 * (rpm - 88), lag))[0].drift()
+    assert dict(drift.dropped) == {"casing": "constant", "load": "follows from the others"}
+    assert drift.enough
+    assert [name for name, _, _ in drift.coefficients] == ["rpm"]
+
+
+def test_figures_never_known():
+    """Pins that a load and a temperature never known drop out, and the operating point says so."""
+    rows = [
+        Median(m.utc_s, m.hours, 850, m.lag_deg, None, None, None, m.rpm, None, None, None)
+        for m in medians(*series(15))
+    ]
+    drift = fed(rows)[0].drift()
+    assert dict(drift.dropped) == {"casing": "not known", "load": "not known"}
+    assert (drift.operating_point.casing_c, drift.operating_point.load) == (None, None)
+
+
+def test_figure_lost_halfway():
+    """Pins that the fit goes on when the temperature is lost half-way, and still finds slope and coefficient."""
+    rows = medians(*series(16, n=4000))
+    half = [
+        Median(
+            m.utc_s, m.hours, 850, m.lag_deg, None, None, None, m.rpm, m.casing_c if i < 2000 else None, None, m.load
+        )
+        for i, m in enumerate(rows)
+    ]
+    drift = fed(half)[0].drift()
+    assert abs(drift.b - 8e-5) < 3 * math.sqrt(drift.cov[1][1])
+    casing = next((v, e) for name, v, e in drift.coefficients if name == "casing")
+    assert abs(casing[0] - 0.008) < 3 * casing[1]
+
+
+def test_spring_length_is_fitted_alike():
+    """Pins that the same fit serves the spring, and a frame temperature in the casing's place."""
+    rows = [
+        Median(m.utc_s, m.hours, 850, None, None, 180 + m.lag_deg, None, m.rpm, None, m.casing_c, m.load)
+        for m in medians(*series(17))
+    ]
+    lag, spring = fed(medians(*series(17)))[0].drift(), fed(rows, figure="spring", temperature="frame")[0].drift()
+    assert spring.b == pytest.approx(lag.b, rel=1e-6)
+    assert spring.a == pytest.approx(180 + lag.a, abs=1e-6)
+
+
+def test_too_little_says_so():
+    """Pins that too few medians, or too few hours, give no figure but the reason."""
+    rows = medians(*series(18, n=700, gaps=False))
+    assert not DriftFit().drift().enough
+    few, short, enough = (fed(rows[:n])[0].drift() for n in (20, 500, 700))
+    assert (few.enough, few.why) == (False, "only 20 of 144 ten-minute medians of steady running ahead so far")
+    assert (short.enough, short.why) == (False, "only 83 of 100 running hours since the last setting so far")
+    assert math.isnan(short.b)
+    assert enough.enough
+
+
+def test_unusable_medians_are_refused():
+    """Pins that medians without the figure, out of order, or not finite are refused, counted, and change nothing."""
+    rows = medians(*series(19))
+    m = rows[-1]
+    bad = [
+        Median(m.utc_s + 600, m.hours + 0.2, 850, None, None, None, None, 88.0, 45.0, None, 0.6),
+        Median(m.utc_s + 600, m.hours + 0.2, 850, math.nan, None, None, None, 88.0, 45.0, None, 0.6),
+        Median(m.utc_s + 600, math.nan, 850, 1.0, None, None, None, 88.0, 45.0, None, 0.6),
+        Median(m.utc_s + 600, m.hours, 850, 1.0, None, None, None, 88.0, 45.0, None, 0.6),
+        Median(m.utc_s + 600, m.hours - 9.0, 850, 1.0, None, None, None, 88.0, 45.0, None, 0.6),
+    ]
+    fit, _ = fed(rows)
+    before = fit.drift()
+    assert [fit.add(b) for b in bad] == [()] * 5
+    assert fit.refused == 5
+    assert fit.drift() == before
+
+
+def test_series_that_never_moves():
+    """Pins that a series of one and the same figure is fitted without a fault, slope nil."""
+    slot, rpm, casing, load, _ = series(20)
+    drift = fed(medians(slot, rpm, casing, load, np.full(len(slot), 0.7)))[0].drift()
+    assert drift.a == pytest.approx(0.7, abs=1e-6)
+    assert abs(drift.b) < 1e-9
+
+
+def test_weeks_without_medians():
+    """Pins that silence of weeks only widens the interval: the slope stays within three standard errors."""
+    slot, rpm, casing, load, lag = series(21, n=3000, gaps=False)
+    keep = (slot < 800) | (slot > 2600)
+    drift = fed(medians(slot[keep], rpm[keep], casing[keep], load[keep], lag[keep]))[0].drift()
+    assert abs(drift.b - 8e-5) < 3 * math.sqrt(drift.cov[1][1])
+
+
+def test_asking_changes_nothing():
+    """Pins that asking for the drift after each median gives the same as asking once."""
+    rows = medians(*series(22, n=500))
+    asked, silent = DriftFit(), DriftFit()
+    for m in rows:
+        asked.add(m)
+        asked.drift()
+        silent.add(m)
+    assert asked.drift() == silent.drift()
+
+
+@pytest.mark.parametrize("cut", [0, 20, 36, 37, 400, 451, 1199])
+def test_restart_goes_on_to_the_bit(cut):
+    """Pins that a fit restored from its JSON state gives the very same figures as one never stopped."""
+    rows = spoil(medians(*series(23)), {450, 451}, 1.0)
+    whole, _ = fed(rows)
+    first, _ = fed(rows[:cut])
+    second = DriftFit.restore(json.loads(json.dumps(first.state())))
+    for m in rows[cut:]:
+        second.add(m)
+    assert second.drift() == whole.drift()
+    assert json.dumps(second.state()) == json.dumps(whole.state())
+
+
+def test_state_does_not_grow():
+    """Pins that what is kept after 12,000 medians is no more than after 3,000."""
+    rows = medians(*series(24, n=12_000))
+    fit, sizes = DriftFit(), []
+    for i, m in enumerate(rows, 1):
+        fit.add(m)
+        if i in (3_000, 12_000):
+            sizes.append(json.dumps(fit.state()).count(","))
+    assert sizes[1] <= sizes[0] * 1.02
+
+
+def test_columns_that_follow_are_found_in_order():
+    """Pins the rule of `independent`: of two columns that say the same, the later goes."""
+    x = np.random.default_rng(25).standard_normal((50, 2))
+    rows = np.column_stack((np.ones(50), x, x[:, 0] - 2 * x[:, 1] + 3, np.zeros(50)))
+    assert independent(rows.T @ rows) == [True, True, True, False, False]
