@@ -6,8 +6,8 @@ import sys
 import structlog
 
 
-def set_up_logs(*, debug: bool = False) -> None:
-    """Configure structlog for the whole process."""
+def set_up_logs(*, debug: bool = False, quiet: bool = False) -> None:
+    """Configure structlog for the whole process. `quiet`: only what has failed."""
     terminal = sys.stderr.isatty()
     renderer: structlog.typing.Processor = (
         structlog.dev.ConsoleRenderer(pad_event_to=0) if terminal else structlog.processors.JSONRenderer()
@@ -21,7 +21,9 @@ def set_up_logs(*, debug: bool = False) -> None:
             faults,
             renderer,
         ],
-        wrapper_class=structlog.make_filtering_bound_logger(logging.DEBUG if debug else logging.INFO),
+        wrapper_class=structlog.make_filtering_bound_logger(
+            logging.ERROR if quiet else logging.DEBUG if debug else logging.INFO
+        ),
         logger_factory=structlog.PrintLoggerFactory(sys.stderr),
         cache_logger_on_first_use=True,
     )
