@@ -31,6 +31,10 @@ LEAP_MEDIANS = 3
 LEAP_SIGMAS = 6.0
 """Three medians in a row so far from the line, all on one side, are no noise, whatever its memory."""
 
+LEAP_APART_SIGMAS = 4.0
+"""The chart's size allows for the noise that the series was carrying, the medians' distance from the line does not: it
+is preferred only where the two part by more than the noise can do."""
+
 
 @dataclass(frozen=True, slots=True)
 class StepFound:
@@ -51,7 +55,7 @@ def _leap(offsets: list[tuple[Point, float]], sigma: float) -> tuple[Point, floa
     size = late[len(late) // 2]
     first = offsets[-1][0]
     for point, offset in reversed(offsets):
-        if abs(offset - size) > 0.5 * abs(size):
+        if abs(offset - size) > 0.25 * abs(size):
             break
         first = point
     return first, size
@@ -102,8 +106,8 @@ class Segments:
         number, hours, utc_s = self._begun[signal.onset]
         found = StepFound(hours, utc_s, now_hours, signal.size * sigma, signal.error * sigma)
         leap = _leap(self.fit.offsets(), sigma)
-        if leap is not None:
-            # The chart's figures are held to a bound, so that no odd median rules it: a leap is measured itself.
+        if leap is not None and abs(leap[1] - found.size) > LEAP_APART_SIGMAS * sigma:
+            # It leapt in the middle of a median, so that the chart saw two smaller steps.
             point, size = leap
             number = point.number
             found = StepFound(point.hours, point.utc_s, now_hours, size, found.error)

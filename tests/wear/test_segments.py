@@ -1,0 +1,148 @@
+"""Steps cut the series into levels: found, sized, dated, and never taken for a slope."""
+
+import json
+import math
+
+import numpy as np
+import pytest
+from wear_voyage import Voyage, make
+
+from gateway.wear.segments import Segments
+
+
+def spoilt(voyage, change):
+    """The voyage with `change(index array)` added to its lag."""
+    lag = voyage.lag + change(np.arange(len(voyage.lag)))
+    return Voyage(**{f: getattr(voyage, f) for f in voyage.__dataclass_fields__} | {"lag": lag})
+
+
+def quiet(seed, **given):
+    """A voyage without the odd medians that seeds bring."""
+    voyage = make(seed, **given)
+    keep = ~voyage.odd
+    fields = {f: getattr(voyage, f) for f in voyage.__dataclass_fields__}
+    return Voyage(**{f: v if f == "truth" else v[keep] for f, v in fields.items()})
+
+
+def watch(voyage, **settings):
+    series = Segments("lag", **settings)
+    return series, [found for m in voyage.medians() if (found := series.add(m))]
+
+
+@pytest.mark.parametrize("phi", [0.5, 0.8, 0.95])
+def test_slip_is_found_sized_and_dated(phi):
+    """Pins that a slip of 0.15° is told once, within 12 h, dated within an hour, sized within 0.05° (noise 0.03°)."""
+    for seed in range(3):
+        voyage = quiet(seed, hours=1_200, phi=phi, sigma=0.03)
+        at = len(voyage.hours) * 2 // 3
+        series, (found,) = watch(spoilt(voyage, lambda i, at=at: 0.15 * (i >= at)))
+        assert found.onset_hours == pytest.approx(voyage.hours[at], abs=1.01)
+        assert 0 <= found.found_hours - voyage.hours[at] < 12
+        assert found.size == pytest.approx(0.15, abs=0.05)
+        assert series.drift().levels == 2
+
+
+@pytest.mark.parametrize("share", [0.0, 0.3, 0.5, 0.7])
+@pytest.mark.parametrize("size", [8.0, -1.0])
+def test_leap_in_the_middle_of_a_median(size, share):
+    """Pins that a leap which falls inside a median, so that this one shows a share of it, is told whole and once."""
+    voyage = quiet(2, hours=1_200, phi=0.9, sigma=0.03)
+    at = len(voyage.hours) // 2
+    _, (found,) = watch(spoilt(voyage, lambda i: size * ((i > at) + share * (i == at))))
+    assert found.size == pytest.approx(size, abs=0.1)
+    assert found.onset_hours == pytest.approx(voyage.hours[at], abs=0.4)
+
+
+@pytest.mark.parametrize("size", [0.15, -0.4, 8.0])
+def test_jump_never_becomes_a_slope(size):
+    """Pins that with a step in the middle the slope stays the wear, and its interval is hardly wider than without."""
+    voyage = quiet(3, hours=3_000, phi=0.8, sigma=0.03)
+    middle = len(voyage.hours) // 2
+    plain = watch(voyage)[0].drift()
+    drift = watch(spoilt(voyage, lambda i: size * (i >= middle)))[0].drift()
+    error = math.sqrt(drift.cov[1][1])
+    assert abs(drift.b - voyage.truth.b) < 3 * error
+    # A free level in the middle costs the slope half its precision; nothing more.
+    assert error < 2.2 * math.sqrt(plain.cov[1][1])
+    assert drift.a - plain.a == pytest.approx(size, abs=0.06)
+
+
+def test_slope_knowledge_outlives_a_late_step():
+    """Pins that a slip in the last day leaves the slope as it was known, while the level alone is learnt anew."""
+    voyage = quiet(4, hours=3_000, phi=0.8, sigma=0.03)
+    at = len(voyage.hours) - 100
+    plain = watch(voyage)[0].drift()
+    drift = watch(spoilt(voyage, lambda i: 0.3 * (i >= at)))[0].drift()
+    assert drift.b == pytest.approx(plain.b, abs=0.5 * math.sqrt(plain.cov[1][1]))
+    assert drift.cov[1][1] < 1.2 * plain.cov[1][1]
+    assert drift.cov[0][0] > plain.cov[0][0]
+
+
+@pytest.mark.parametrize("burst", [1, 2])
+@pytest.mark.parametrize("size", [0.2, 1.0, -50.0])
+def test_odd_medians_are_no_step(burst, size):
+    """Pins that one or two odd medians in a row, of any size, at any of forty places, make no step."""
+    voyage = quiet(5, hours=1_500, phi=0.7, sigma=0.03)
+    starts = range(500, 500 + 40 * 150, 150)
+    _, found = watch(spoilt(voyage, lambda i: size * np.isin(i, [s + k for s in starts for k in range(burst)])))
+    assert found == []
+
+
+def test_wear_and_changes_of_state_are_no_step():
+    """Pins silence on three voyages with speed, load and temperature changing all the time, odd medians included."""
+    for seed in range(30, 33):
+        assert watch(make(seed, hours=4_000))[1] == []
+
+
+def test_several_steps():
+    """Pins that each of six slips is told, and that levels are kept only up to their bound."""
+    voyage = quiet(6, hours=3_000, phi=0.7, sigma=0.02)
+    places = np.linspace(0.2, 0.9, 6) * len(voyage.hours)
+    series, found = watch(spoilt(voyage, lambda i: 0.2 * (i[:, None] >= places).sum(axis=1)))
+    assert len(found) == 6
+    assert series.drift().levels == 4
+
+
+def test_retightening_keeps_the_slope():
+    """Pins that a level changed by hand is no step, and that the slope goes on while the level begins anew."""
+    voyage = quiet(7, hours=2_000, phi=0.7, sigma=0.03)
+    middle = len(voyage.hours) // 2
+    series = Segments("lag")
+    for i, m in enumerate(spoilt(voyage, lambda i: 5.0 * (i >= middle)).medians()):
+        if i == middle:
+            series.rebase(keep_slope=True)
+            assert not series.drift().enough
+        assert series.add(m) is None
+    drift = series.drift()
+    assert drift.levels == 2
+    assert abs(drift.b - voyage.truth.b) < 3 * math.sqrt(drift.cov[1][1])
+
+
+def test_new_setting_forgets():
+    """Pins that after the camshaft is set nothing old is told."""
+    series, _ = watch(make(8, hours=1_000))
+    assert series.drift().enough
+    series.rebase(keep_slope=False)
+    assert series.drift().why.startswith("only 0 of")
+
+
+def test_restart_goes_on_to_the_bit():
+    """Pins that a watch restored at any point tells the same steps and the same drift as one never stopped."""
+    voyage = quiet(9, hours=1_000, phi=0.9, sigma=0.03)
+    middle = len(voyage.hours) // 2
+    rows = list(spoilt(voyage, lambda i: 0.15 * (i >= middle)).medians())
+    whole = Segments()
+    told = [whole.add(m) for m in rows]
+    assert any(told)
+    for cut in (30, 200, middle, middle + 2, middle + 5, len(rows) - 1):
+        first, second = Segments(), Segments()
+        before = [first.add(m) for m in rows[:cut]]
+        second.load(json.loads(json.dumps(first.state())))
+        assert before + [second.add(m) for m in rows[cut:]] == told
+        assert second.drift() == whole.drift()
+
+
+def test_step_of_nothing_is_refused():
+    """Pins that a step size of zero or less is refused."""
+    with pytest.raises(ValueError):
+        Segments("lag", step=0.0)
