@@ -80,6 +80,7 @@ def main(args: argparse.Namespace) -> int:
         out(HEADING)
         daemon.start()
         voyage = Voyage(daemon.desk.handle, ENGINE)
+        end.callback(voyage.crew_leaves)
         whole = _follow(voyage, daemon, messages, head, stopping, began_s + args.seconds)
     voyage.sum_up(whole=whole, seconds=time.monotonic() - began_s)
     if args.keep:

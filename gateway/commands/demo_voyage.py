@@ -3,6 +3,7 @@
 import contextlib
 import textwrap
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 from gateway.commands.text import out
@@ -35,6 +36,8 @@ class Voyage:
         self._seen: list[tuple[str, str]] = []
         self._trend: dict[str, Any] | None = None
         self._hours: list[float] = []
+        # The daemon answers between two chunks of a stream half a million times faster than time; readings go on.
+        self._hand = ThreadPoolExecutor(1, thread_name_prefix="demo-crew")
 
     def take(self, topic: str, message: dict[str, Any]) -> None:
         """One message from the broker."""
@@ -82,9 +85,7 @@ class Voyage:
         raised = e["to"] == "unacknowledged" and e["from"] != "unacknowledged"
         if raised:
             self._tell(e, e["priority"].upper(), e["tag"], e["text"])
-            # What stands may have passed meanwhile: then there is nothing to acknowledge.
-            with contextlib.suppress(Refused):
-                self._desk({"do": "acknowledge", "engine": self._engine, "alarm": e["tag"], "by": CREW}, "demo")
+            self._hand.submit(self._acknowledge, e["tag"])
         elif e["to"] in ("returned", "normal") and e["from"] in ("unacknowledged", "acknowledged"):
             self._tell(e, "over", e["tag"], "back to normal")
 
@@ -94,6 +95,15 @@ class Voyage:
         out("\n".join(textwrap.wrap(line, WIDTH, subsequent_indent=" " * 50)))
 
     # -- the crew -----------------------------------------------------------------------------------------------
+
+    def _acknowledge(self, tag: str) -> None:
+        # What stood may have passed meanwhile: then there is nothing to acknowledge.
+        with contextlib.suppress(Refused):
+            self._desk({"do": "acknowledge", "engine": self._engine, "alarm": tag, "by": CREW}, "demo")
+
+    def crew_leaves(self) -> None:
+        """No more requests: the daemon is about to stop."""
+        self._hand.shutdown(cancel_futures=True)
 
     def _in_port(self, r: dict[str, Any]) -> None:
         """The nut was turned: book it once, with what was read before and after."""
