@@ -1,6 +1,6 @@
 """Does the forecast's interval hold, and is it as narrow as it could be? Many seeded voyages, one table.
 
-    python -m tests.bench.bench_forecast [--voyages 500] [--slips 500] [--years 100] [--jobs 1]
+    python -m tests.bench.bench_forecast [--voyages 500] [--slips 500] [--years 100] [--hours 43800] [--jobs 1]
 
 (or `python tests/bench/bench_forecast.py`). What is measured is described in `tests/wear_trials.py`, the voyages in
 `tests/wear_voyage.py`.
@@ -9,6 +9,7 @@
 import argparse
 import math
 import sys
+import time
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
@@ -18,6 +19,10 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 from wear_trials import LIMIT_DEG, Outcome, false_steps, find_slip, held, sail, width  # noqa: E402
+from wear_voyage import make  # noqa: E402
+
+from gateway.wear.segments import Segments  # noqa: E402
+from gateway.wear.steps import JumpDetector  # noqa: E402
 
 
 def report_forecast(outcomes: list[Outcome]) -> None:
@@ -47,12 +52,45 @@ def report_forecast(outcomes: list[Outcome]) -> None:
     print(f"  false steps told: {sum(o.steps for o in outcomes)}; {1e6 * seconds / medians:.0f} µs per median")
 
 
+def report_update(hours: float) -> None:
+    """An hourly update (six medians and the drift) early and after so many running hours; a revolution's cost."""
+    series, marks = Segments("lag"), []
+    rows = list(make(1, hours=hours).medians())
+    for start in range(0, len(rows) - 5, 6):
+        began = time.perf_counter()
+        for row in rows[start : start + 6]:
+            series.add(row)
+        series.drift()
+        marks.append(time.perf_counter() - began)
+    # The first days are left out: there the fit is young and anew at each median.
+    early, late = np.array(marks[200:700]), np.array(marks[-500:])
+    print(
+        f"hourly update after {hours:.0f} h ({len(rows)} medians): "
+        f"median {1e3 * np.median(late):.2f} ms, slowest of 500 {1e3 * late.max():.2f} ms; over that in the first weeks: {np.median(late) / np.median(early):.2f}"
+    )
+    lags = np.random.default_rng(1).normal(0.7, 0.03, 300_000).tolist()
+    detector = JumpDetector(0.5, 8.0)
+    began = time.perf_counter()
+    for lag in lags:
+        detector.add(lag)
+    print(f"jump detector: {1e6 * (time.perf_counter() - began) / len(lags):.2f} µs per revolution")
+
+
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    for name, default in (("voyages", 500), ("slips", 500), ("years", 100), ("jobs", 1), ("seed", 0)):
+    for name, default in (
+        ("voyages", 500),
+        ("slips", 500),
+        ("years", 100),
+        ("hours", 43_800),
+        ("jobs", 1),
+        ("seed", 0),
+    ):
         parser.add_argument(f"--{name}", type=int, default=default)
     args = parser.parse_args()
+    if args.hours:
+        report_update(args.hours)
     with ProcessPoolExecutor(args.jobs) as pool:
         seeds = range(args.seed, args.seed + args.voyages)
         if args.voyages:
