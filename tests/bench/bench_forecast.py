@@ -66,7 +66,8 @@ def report_update(hours: float) -> None:
     early, late = np.array(marks[200:700]), np.array(marks[-500:])
     print(
         f"hourly update after {hours:.0f} h ({len(rows)} medians): "
-        f"median {1e3 * np.median(late):.2f} ms, slowest of 500 {1e3 * late.max():.2f} ms; over that in the first weeks: {np.median(late) / np.median(early):.2f}"
+        f"median {1e3 * np.median(late):.2f} ms, slowest of 500 {1e3 * late.max():.2f} ms; "
+        f"over that in the first weeks: {np.median(late) / np.median(early):.2f}"
     )
     lags = np.random.default_rng(1).normal(0.7, 0.03, 300_000).tolist()
     detector = JumpDetector(0.5, 8.0)
