@@ -1,6 +1,6 @@
 """Does the forecast's interval hold, and is it as narrow as it could be? Many seeded voyages, one table.
 
-    python -m tests.bench.bench_forecast [--voyages 500] [--slips 500] [--years 100] [--hours 43800] [--jobs 1]
+    python -m tests.bench.bench_forecast [--voyages 500] [--slips 200] [--years 100] [--hours 43800] [--jobs 1]
 
 (or `python tests/bench/bench_forecast.py`). What is measured is described in `tests/wear_trials.py`, the voyages in
 `tests/wear_voyage.py`.
@@ -82,7 +82,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     for name, default in (
         ("voyages", 500),
-        ("slips", 500),
+        ("slips", 200),
         ("years", 100),
         ("hours", 43_800),
         ("jobs", 1),
