@@ -24,7 +24,7 @@ from gateway import __version__
 from gateway.alarm.acts import Act
 from gateway.alarm.machine import Alarm
 from gateway.alarm.table import ROWS
-from gateway.desk import Desk, answer_to
+from gateway.desk import Answers, Desk
 from gateway.encode.messages import ReceivedMessage, gateway_event_body
 from gateway.encode.speak import SpokenEvent, SpokenState, speak_alarm, speak_untold
 from gateway.encode.times import utc_of
@@ -35,7 +35,7 @@ from gateway.model.errors import Refused, StorageError
 from gateway.model.records import Median, Reading
 from gateway.model.settings import Settings
 from gateway.panel import Panel
-from gateway.pipeline import Alarmed, EnginePipeline
+from gateway.pipeline import Alarmed, EnginePipeline, Said
 from gateway.ports.clock import clock_synchronised
 from gateway.ports.control import ControlServer
 from gateway.ports.mqtt import BrokerLink, Inbox, LinkStatus
@@ -50,7 +50,7 @@ from gateway.store.recorder import Recorder
 from gateway.store.state import NewEvent, NewRetained, StateStore
 from gateway.watch import GatewayWatch, Health
 from gateway.wear.bookings import Entry, parse_entry
-from gateway.worker import EngineWorker
+from gateway.worker import ACTS_MAX, EngineWorker
 
 WATCH_S = 1.0
 FRESH_S = 3.0
@@ -139,6 +139,7 @@ class Daemon:
             if e.head == h.slug
         }
         self.desk = Desk(self, self._store)
+        self._answers = Answers(self.desk)
         self._control = ControlServer(s.gateway.socket or self.data_dir / "camdrift.sock", self.desk.handle)
         self.panel = Panel(s, self.board, self._panel_act)
         for slug, worker in self.workers.items():
@@ -156,8 +157,10 @@ class Daemon:
         s = self.settings
         start = utc_of(s.time.start) if s.time.start else 0.0
         log = self._log_book(slug)
-        pipeline = EnginePipeline(s, slug, start, log)
         kept = self._store.checkpoint(f"engine/{slug}")
+        # Booked while no daemon ran: to be taken as a booking, not as if it had always been so.
+        known = log[: int(kept.get("booked", len(log)))] if isinstance(kept, dict) else log
+        pipeline = EnginePipeline(s, slug, start, known)
         wear = self._store.checkpoint(f"wear/{slug}")
         if isinstance(kept, dict):
             try:
@@ -165,10 +168,12 @@ class Daemon:
                 pipeline.catch_up(self._history.since_hours(slug, pipeline.wear.last_h))
             except (KeyError, TypeError, ValueError, AssertionError) as e:
                 self._log.error("the engine's checkpoint cannot be read; it begins anew", engine=slug, why=repr(e))
-                pipeline = EnginePipeline(s, slug, start, log)
+                known, pipeline = log, EnginePipeline(s, slug, start, log)
         index = [e.slug for e in s.engine].index(slug)
         worker = EngineWorker(s, pipeline, index, self.topics, self, delivery_flowing=lambda: self.flowing)
-        worker.log = log
+        worker.log = list(known)
+        for entry in log[len(known) :][-ACTS_MAX:]:
+            worker.ask(partial(_book_late, worker, entry))
         return worker
 
     def _log_book(self, slug: str) -> list[Entry]:
@@ -301,19 +306,23 @@ class Daemon:
 
     # -- what people ask ----------------------------------------------------------------------------------------
 
-    def act_on_own(self, act: Act) -> None:
-        """An act on the gateway's own alarms. Raises Refused."""
+    def act_on_own(self, act: Act) -> int:
+        """An act on the gateway's own alarms; how many it changed. Raises Refused."""
         with self._lock:
-            self._own(self._watcher.act(act, self._t_us(), time.time()))
+            done = list(self._watcher.act(act, self._t_us(), time.time()))
+            self._own(done)
+        return len(done)
 
     @property
     def own_alarms(self) -> list[Alarm]:
         """The gateway's own alarms."""
         return list(self._watcher.alarms.alarms.values())
 
-    def silence(self) -> None:
-        """Stop the sound; the next announcement brings it back."""
-        self._silenced = True
+    def silence(self, by: str) -> None:
+        """Stop the sound; the next announcement brings it back. Nothing else changes by it."""
+        if not self._silenced:
+            self._silenced = True
+            self._say("silenced", f"the sound was stopped by {by}")
 
     def announced(self) -> None:
         """An alarm has called anew."""
@@ -331,7 +340,7 @@ class Daemon:
     def _panel_act(self, kind: str, engine: str, no: int | None, by: str) -> None:
         """From the panel's threads: hand over and return; there is nobody to wait for an answer."""
         if kind == "silence":
-            self.silence()
+            self.silence(by)
             return
         tag = None if no is None else ROWS[no].tag
         act = Act("acknowledge", tag, by)
@@ -339,7 +348,8 @@ class Daemon:
             with contextlib.suppress(Refused):
                 self.act_on_own(act)
         elif engine in self.workers:
-            self.workers[engine].ask(lambda p: p.act(act))
+            with contextlib.suppress(Refused):
+                self.workers[engine].ask(lambda p: p.act(act))
 
     def _take_requests(self) -> None:
         """Requests by MQTT, and receipts from shore; a bounded number a second."""
@@ -347,7 +357,10 @@ class Daemon:
         for _ in range(REQUESTS_A_SECOND):
             if broker is None or self._do.queue.empty():
                 break
-            broker.answer(self.topics.done, answer_to(self._do.queue.get_nowait().payload, self.desk))
+            request = self._do.queue.get_nowait()
+            # A retained request would be done anew at each connection, long after it was meant.
+            if not request.retained:
+                broker.answer(self.topics.done, self._answers.to(request.payload))
         for name, inbox in self._received.items():
             while not inbox.queue.empty():
                 self._note_receipt(name, inbox.queue.get_nowait().payload)
@@ -368,7 +381,7 @@ class Daemon:
                 continue
             self._crashes.append(now_s)
             fresh = self._worker(slug)
-            fresh.queue = worker.queue
+            fresh.queue, fresh.after_turn = worker.queue, worker.after_turn
             self.workers[slug] = fresh
             self._say("part-restarted", f"the pipeline of {slug} failed and was begun anew: {worker.crashed}")
             fresh.start()
@@ -436,3 +449,8 @@ class Daemon:
         fresh = self._alive(time.monotonic())
         shown = tuple(v for v in views if v is not None)
         return BoardView(shown, self._gateway_views, self.heartbeat, fresh, self._silenced)
+
+
+def _book_late(worker: EngineWorker, entry: Entry, pipeline: EnginePipeline) -> Iterable[Said]:
+    worker.log.append(entry)
+    return pipeline.book(entry, worker.log)

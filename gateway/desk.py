@@ -7,6 +7,7 @@ under the daemon's lock. Whoever asks waits for the answer, and gets the reason 
 import math
 import time
 import uuid
+from collections import OrderedDict
 from collections.abc import Callable, Iterable
 from concurrent.futures import TimeoutError as FutureTimeout
 from typing import Any, Protocol, cast, get_args
@@ -27,6 +28,9 @@ from gateway.worker import EngineWorker
 
 ANSWER_S = 8.0
 ACTS = get_args(ActKind)
+TEXT_MAX, NAME_MAX = 500, 64
+PRESENT_S = 3_600.0
+ANSWERS_KEPT = 64
 
 
 class Host(Protocol):
@@ -36,13 +40,13 @@ class Host(Protocol):
     topics: Topics
     workers: dict[str, EngineWorker]
 
-    def act_on_own(self, act: Act) -> None:
-        """Do it to one of the gateway's own alarms. Raises Refused."""
+    def act_on_own(self, act: Act) -> int:
+        """Do it to the gateway's own alarms; how many it changed. Raises Refused."""
 
     def status(self) -> dict[str, Any]:
         """Everything that `camdrift status` shows."""
 
-    def silence(self) -> None:
+    def silence(self, by: str) -> None:
         """Stop the sound until the next announcement."""
 
     def woken(self) -> None:
@@ -60,11 +64,11 @@ class Desk:
         do = request.get("do")
         if do == "status":
             return {"status": self._host.status()}
-        by = str(request.get("by") or "").strip()
+        by = (_text(request, "by", NAME_MAX) or "").strip()
         by = f"{by} ({who})" if by and by != who else who
         if do == "silence":
-            self._host.silence()
-            return {}
+            self._host.silence(by)
+            return {"by": by}
         if do == "book":
             return self._book(request, by)
         if do == "prefill":
@@ -82,19 +86,21 @@ class Desk:
         if act.tag is not None and act.tag not in BY_TAG:
             raise Refused(f"there is no alarm {act.tag!r}; there are: {', '.join(BY_TAG)}")
         if act.tag in GATEWAY_TAGS:
-            self._host.act_on_own(act)
-            return {"done": 1}
+            return {"done": self._host.act_on_own(act), "by": act.by}
         if act.tag is None and request.get("engine") is None:
-            done = sum(self._on(w, lambda p: p.act(act)) for w in self._host.workers.values())
-            self._host.act_on_own(act)
-            return {"done": done}
-        return {"done": self._on(self._worker(request), lambda p: p.act(act))}
+            done = sum(self._on(w, lambda p: p.act(act)) for w in list(self._host.workers.values()))
+            return {"done": done + self._host.act_on_own(act), "by": act.by}
+        return {"done": self._on(self._worker(request), lambda p: p.act(act)), "by": act.by}
 
     def _on(self, worker: EngineWorker, do: Callable[[EnginePipeline], Iterable[Said]]) -> int:
+        asked = worker.ask(do)
         try:
-            return worker.ask(do).result(ANSWER_S)
+            return asked.result(ANSWER_S)
         except FutureTimeout:
-            raise Refused(f"engine {worker.pipeline.engine.slug} does not come round; look at the log") from None
+            slug = worker.pipeline.engine.slug
+            if asked.cancel():
+                raise Refused(f"engine {slug} does not come round, so nothing was done; look at the log") from None
+            raise Refused(f"engine {slug} takes long over it; see by `camdrift status` whether it was done") from None
 
     def _worker(self, request: dict[str, Any]) -> EngineWorker:
         workers = self._host.workers
@@ -127,7 +133,7 @@ class Desk:
         if told:
             raise Refused("\n".join(told))
         slug = p.engine.slug
-        event, booking = booked(self._host.topics, slug, entry, by, now_s)
+        event, booking = booked(self._host.topics, slug, entry, by, p.timeline.utc_s(p.timeline.t_us))
         # Stored before anything is said of it: a booking that is not on the disk has not been made.
         self._store.commit(events=[event], bookings=[booking])
         self._host.woken()
@@ -148,11 +154,15 @@ class Desk:
 
 
 def booked(topics: Topics, slug: str, entry: bookings.Entry, by: str, now_s: float) -> tuple[NewEvent, NewBooking]:
-    """The event and the log book's row of a booking made at `now_s`."""
+    """The event and the log book's row of a booking typed at `now_s`, which is the event's time.
+
+    When the work was done stands among the figures: an event of the past would look as if it had waited to be sent.
+    """
     before, after = bookings.before_after(entry)
+    after["work_utc"] = rfc3339(entry.utc_s)
     text = f"{entry.note} (booked by {by})" if entry.note else f"booked by {by}"
     body = adjustment_event_body(
-        entry.kind, entry.utc_s, entry.hours, by=entry.person, before=before, after=after, text=text
+        entry.kind, now_s, entry.hours, by=entry.person, before=before, after=after, text=text
     )
     row = NewBooking(slug, entry.id, entry.kind, rfc3339(now_s), entry.model_dump_json())
     return NewEvent(topics.event(slug), "adjustment", body), row
@@ -169,7 +179,10 @@ _FROM_READINGS: dict[str, dict[str, str]] = {
 
 
 def filled(data: dict[str, Any], figures: dict[str, float], now_s: float) -> dict[str, Any]:
-    """A booking with what was not typed: id, time, and what the present `figures` can give. Raises Refused."""
+    """A booking with what was not typed: id, time, and what the present `figures` can give. Raises Refused.
+
+    The present says nothing of work done more than an hour ago: then all figures must be typed.
+    """
     entry = {k: v for k, v in data.items() if v is not None}
     if isinstance(entry.get("utc_s"), str):
         try:
@@ -178,6 +191,8 @@ def filled(data: dict[str, Any], figures: dict[str, float], now_s: float) -> dic
             raise Refused(str(e)) from None
     entry.setdefault("id", uuid.uuid4().hex[:12])
     entry.setdefault("utc_s", round(now_s, 3))
+    if not _is_present(entry["utc_s"], now_s):
+        return entry
     if "hours" in figures:
         entry.setdefault("hours", figures["hours"])
     for key, figure in _FROM_READINGS.get(str(entry.get("kind")), {}).items():
@@ -186,12 +201,16 @@ def filled(data: dict[str, Any], figures: dict[str, float], now_s: float) -> dic
     return entry
 
 
-def _text(request: dict[str, Any], key: str) -> str | None:
+def _is_present(utc_s: object, now_s: float) -> bool:
+    return isinstance(utc_s, int | float) and utc_s > now_s - PRESENT_S
+
+
+def _text(request: dict[str, Any], key: str, most: int = TEXT_MAX) -> str | None:
     value = request.get(key)
     if value is None or value == "":
         return None
-    if not isinstance(value, str) or len(value) > 500:
-        raise Refused(f"{key} is not a short text")
+    if not isinstance(value, str) or len(value) > most:
+        raise Refused(f"{key} is not a text of at most {most} characters")
     return value
 
 
@@ -204,19 +223,34 @@ def _minutes(request: dict[str, Any]) -> float | None:
     return float(value)
 
 
-def answer_to(payload: bytes, desk: Desk) -> bytes:
-    """Do a request that came by MQTT and make the answer's bytes; what is no request is answered with the reason."""
-    try:
-        asked = DoMessage.model_validate_json(payload)
-    except ValidationError as e:
-        first = e.errors()[0]
-        where = ".".join(str(part) for part in first["loc"])
-        return dump(DoneMessage(id="unknown", ok=False, why=f"not a request: {where}: {first['msg']}"))
-    request = {"do": asked.do, "engine": asked.engine, "alarm": asked.alarm, "minutes": asked.minutes, "by": asked.by}
-    if asked.do == "shelve":
-        request["why"] = "by request over MQTT"
-    try:
-        desk.handle(request, "mqtt")
-    except Refused as e:
-        return dump(DoneMessage(id=asked.id, ok=False, why=str(e)))
-    return dump(DoneMessage(id=asked.id, ok=True, why=""))
+class Answers:
+    """Answers to requests that come by MQTT. One that comes again (QoS 1) is not done again, only answered again."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+        self._given: OrderedDict[tuple[str, str], bytes] = OrderedDict()
+
+    def to(self, payload: bytes) -> bytes:
+        """Do a request and make the answer's bytes; what is no request is answered with the reason."""
+        try:
+            asked = DoMessage.model_validate_json(payload)
+        except ValidationError as e:
+            first = e.errors()[0]
+            where = ".".join(str(part) for part in first["loc"])
+            return dump(DoneMessage(id="unknown", ok=False, why=f"not a request: {where}: {first['msg']}"))
+        key = (asked.by, asked.id)
+        if key not in self._given:
+            self._given[key] = self._done(asked)
+            while len(self._given) > ANSWERS_KEPT:
+                self._given.popitem(last=False)
+        return self._given[key]
+
+    def _done(self, asked: DoMessage) -> bytes:
+        wanted = asked.model_dump(include={"do", "engine", "alarm", "minutes", "by"})
+        if asked.do == "shelve":
+            wanted["why"] = "by request over MQTT"
+        try:
+            self._desk.handle(wanted, "mqtt")
+        except Refused as e:
+            return dump(DoneMessage(id=asked.id, ok=False, why=str(e)))
+        return dump(DoneMessage(id=asked.id, ok=True, why=""))

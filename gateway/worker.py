@@ -15,6 +15,7 @@ from gateway.encode.views import alarm_views, engine_view
 from gateway.link.counts import looks_like_wrong_baud, wrong_baud_text
 from gateway.measure.timeline import Now
 from gateway.model.board import EngineView
+from gateway.model.errors import Refused
 from gateway.model.records import Median, Reading
 from gateway.model.settings import Settings
 from gateway.pipeline import Alarmed, EnginePipeline, MedianDue, ReadingDue, Said, TrendDue, WrongHead
@@ -26,6 +27,8 @@ WAIT_S = 0.25
 CHECKPOINT_S = 120.0
 """A checkpoint is some 8 kB on the disk; every two minutes is 6 MB a day. Alarms take theirs with them at once."""
 BAUD_WATCH_S = 5.0
+ACTS_MAX = 64
+"""Acts that wait for the pipeline; it takes them four times a second. More can only come while it hangs."""
 
 
 class Outlets(Protocol):
@@ -60,8 +63,8 @@ class EngineWorker(threading.Thread):
         self.queue: queue.Queue[tuple[bytes, float]] = queue.Queue(CHUNKS_MAX)
         self.log: list[Entry] = []
         """The engine's log book as the pipeline knows it."""
-        self._acts: queue.SimpleQueue[tuple[Callable[[EnginePipeline], Iterable[Said]], Future[int]]]
-        self._acts = queue.SimpleQueue()
+        self._acts: queue.Queue[tuple[Callable[[EnginePipeline], Iterable[Said]], Future[int]]]
+        self._acts = queue.Queue(ACTS_MAX)
         self.last_beat = time.monotonic()
         self.crashed: str | None = None
         self.view: EngineView | None = None
@@ -96,7 +99,7 @@ class EngineWorker(threading.Thread):
         try:
             while not (self._stopping.is_set() and self.queue.empty()):
                 self._turn()
-            self._outlets.keep([], {self._key: self.pipeline.checkpoint()})
+            self._outlets.keep([], {self._key: self._checkpoint()})
         except Exception as e:
             self.crashed = f"{type(e).__name__}: {e}"
             self._log.error("the engine's pipeline failed and is begun anew", why=self.crashed, exc_info=True)
@@ -116,22 +119,30 @@ class EngineWorker(threading.Thread):
         elif data:
             self._hand_over(self.pipeline.feed(data, now))
         self._hand_over(self.pipeline.idle(now))
-        while not self._acts.empty():
+        for _ in range(self._acts.qsize()):
             self._do(*self._acts.get())
         self._watch_baud(now_s)
         if now_s >= self._checkpoint_at:
             self._checkpoint_at = now_s + CHECKPOINT_S
-            self._outlets.keep([], {self._key: self.pipeline.checkpoint()})
+            self._outlets.keep([], {self._key: self._checkpoint()})
         self._show()
         self.last_beat = time.monotonic()
 
     def ask(self, do: Callable[[EnginePipeline], Iterable[Said]]) -> Future[int]:
-        """Have something done on this thread, between two chunks; the future gives how many sayings it made."""
+        """Have something done on this thread, between two chunks; the future gives how many sayings it made.
+
+        One that is cancelled before its turn is never done. Raises Refused where too many wait.
+        """
         future: Future[int] = Future()
-        self._acts.put((do, future))
+        try:
+            self._acts.put_nowait((do, future))
+        except queue.Full:
+            raise Refused(f"engine {self.pipeline.engine.slug}: too many requests wait; try again later") from None
         return future
 
     def _do(self, do: Callable[[EnginePipeline], Iterable[Said]], future: Future[int]) -> None:
+        if not future.set_running_or_notify_cancel():
+            return
         try:
             sayings = list(do(self.pipeline))
         except Exception as e:
@@ -164,10 +175,14 @@ class EngineWorker(threading.Thread):
                 )
         if spoken:
             self._alarms_changed = True
-            kept: dict[str, object] = {self._key: self.pipeline.checkpoint()}
+            kept: dict[str, object] = {self._key: self._checkpoint()}
             if learnt:
                 kept[f"wear/{self.pipeline.engine.slug}"] = self.pipeline.wear_checkpoint()
             self._outlets.keep(spoken, kept)
+
+    def _checkpoint(self) -> dict[str, object]:
+        """The pipeline's, and how many bookings it knows of: what is booked without it is caught up with later."""
+        return self.pipeline.checkpoint() | {"booked": len(self.log)}
 
     def _tell(self, said: Alarmed) -> None:
         t = said.transition

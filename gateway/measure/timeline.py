@@ -79,6 +79,11 @@ class Timeline:
         """Nothing arrives: let pipeline time go on by the gateway's own clock. Returns it."""
         if self._system and self._last is not None:
             self.t_us += max(0, round((now.mono_s - self._last.mono_s) * 1e6))
+        elif self._system and self._utc_offset_s is None:
+            self._utc_offset_s = now.utc_s - self.t_us / 1e6
+        elif self._system and self._utc_offset_s is not None:
+            # Just begun anew: what passed meanwhile counts, so that a shelving ends in time without a head, too.
+            self.t_us = max(self.t_us, round((now.utc_s - self._utc_offset_s) * 1e6))
         self._last = now
         return self.t_us
 
