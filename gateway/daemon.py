@@ -318,6 +318,10 @@ class Daemon:
         """The gateway's own alarms."""
         return list(self._watcher.alarms.alarms.values())
 
+    def own_utc_s(self, t_us: int | None) -> float | None:
+        """UTC of a time of the gateway's own alarms."""
+        return None if t_us is None else self._utc_of(t_us)
+
     def silence(self, by: str) -> None:
         """Stop the sound; the next announcement brings it back. Nothing else changes by it."""
         if not self._silenced:

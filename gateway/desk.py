@@ -118,9 +118,10 @@ class Desk:
         data = request.get("entry")
         if not isinstance(data, dict):
             raise Refused("a booking needs its entry")
-        now_s = time.time()
+        p = worker.pipeline
+        now_s = p.timeline.utc_s(p.timeline.t_us) if self._host.settings.time.source == "head" else time.time()
         # The kind alone decides which figures are filled in from the readings; what was typed always stands.
-        entry = bookings.parse_entry(filled(data, self._prefill(worker.pipeline), now_s))
+        entry = bookings.parse_entry(filled(data, self._prefill(p), now_s))
         if request.get("dry"):
             return {"entry": entry.model_dump(mode="json")}
         self._on(worker, lambda p: self._booked(worker, p, entry, by, now_s))
@@ -161,9 +162,7 @@ def booked(topics: Topics, slug: str, entry: bookings.Entry, by: str, now_s: flo
     before, after = bookings.before_after(entry)
     after["work_utc"] = rfc3339(entry.utc_s)
     text = f"{entry.note} (booked by {by})" if entry.note else f"booked by {by}"
-    body = adjustment_event_body(
-        entry.kind, now_s, entry.hours, by=entry.person, before=before, after=after, text=text
-    )
+    body = adjustment_event_body(entry.kind, now_s, entry.hours, by=entry.person, before=before, after=after, text=text)
     row = NewBooking(slug, entry.id, entry.kind, rfc3339(now_s), entry.model_dump_json())
     return NewEvent(topics.event(slug), "adjustment", body), row
 

@@ -2,15 +2,17 @@
 
 import shutil
 import time
+from concurrent.futures import TimeoutError as FutureTimeout
 from typing import TYPE_CHECKING, Any
 
 from gateway import __version__
-from gateway.alarm.load import AlarmMoved, load_on_people
+from gateway.alarm.load import DAY_S, AlarmMoved, load_on_people
 from gateway.alarm.machine import Alarm
 from gateway.encode.messages import AlarmEvent, parse_event, rfc3339, utc_of
-from gateway.model.errors import StorageError
+from gateway.model.errors import Refused, StorageError
 from gateway.model.records import Measured
 from gateway.model.words import AlarmState
+from gateway.pipeline import EnginePipeline
 from gateway.store.reader import StateReader
 from gateway.worker import EngineWorker
 
@@ -18,6 +20,7 @@ if TYPE_CHECKING:
     from gateway.daemon import Daemon
 
 LOAD_DAYS = 30
+LOOK_S = 3.0
 EVENTS_MAX = 20_000
 
 
@@ -30,16 +33,36 @@ def status_of(daemon: "Daemon") -> dict[str, Any]:
             "vessel": daemon.settings.vessel.slug,
             "utc": rfc3339(time.time()),
             "up_s": round(time.monotonic() - daemon.begun_s),
-            "engines": {slug: engine_status(w) for slug, w in daemon.workers.items()},
+            "engines": {slug: _engine(w) for slug, w in list(daemon.workers.items())},
             "heads": {slug: _head(source.state()) for slug, source in daemon.sources.items()},
-            "alarms": [_alarm(a) for a in daemon.own_alarms if a.calls or a.state is not AlarmState.NORMAL],
+            "silenced": daemon.board().silenced,
+            "alarms": [
+                _alarm(a, daemon.own_utc_s(a.facts.shelved_until_us))
+                for a in daemon.own_alarms
+                if a.state is not AlarmState.NORMAL
+            ],
             "brokers": {name: _broker(daemon, reader, name) for name in daemon.links},
             "panel": daemon.panel.faults(),
             "storage": _storage(daemon),
-            "load": _load(reader),
+            "load": _load(reader, daemon),
         }
     finally:
         reader.close()
+
+
+def _engine(worker: EngineWorker) -> dict[str, Any]:
+    """Looked at in the engine's own thread; where that does not come round, from here and said so."""
+    seen: dict[str, Any] = {}
+
+    def look(_: EnginePipeline) -> tuple[()]:
+        seen.update(engine_status(worker))
+        return ()
+
+    try:
+        worker.ask(look).result(LOOK_S)
+    except (Refused, FutureTimeout):
+        return engine_status(worker) | {"hangs_s": round(time.monotonic() - worker.last_beat)}
+    return seen | {"hangs_s": None}
 
 
 def engine_status(worker: EngineWorker) -> dict[str, Any]:
@@ -60,7 +83,11 @@ def engine_status(worker: EngineWorker) -> dict[str, Any]:
         "casing_c": r.casing_c,
         "head_heard": p.head_heard,
         "orders_deg": list(p.meter.last_cycle.orders_deg) if p.meter.last_cycle else [],
-        "alarms": [_alarm(a) for a in p.alarms.alarms.values() if a.state is not AlarmState.NORMAL],
+        "alarms": [
+            _alarm(a, None if (us := a.facts.shelved_until_us) is None else p.timeline.utc_s(us))
+            for a in p.alarms.alarms.values()
+            if a.state is not AlarmState.NORMAL
+        ],
         "revolutions": {"used": p.meter.used, "refused": dict(p.meter.refused)},
         "link": {
             "good": counts.good,
@@ -77,7 +104,7 @@ def _measured(m: Measured) -> dict[str, Any]:
     return {"value": m.value, "quality": str(m.quality), "reason": m.reason}
 
 
-def _alarm(a: Alarm) -> dict[str, Any]:
+def _alarm(a: Alarm, until_utc_s: float | None) -> dict[str, Any]:
     f = a.facts
     return {
         "tag": a.row.tag,
@@ -87,6 +114,7 @@ def _alarm(a: Alarm) -> dict[str, Any]:
         "text": f.text,
         "causes": list(f.causes),
         "away": f.away,
+        "until": None if until_utc_s is None else rfc3339(until_utc_s),
     }
 
 
@@ -126,19 +154,24 @@ def _storage(daemon: "Daemon") -> dict[str, Any]:
     return {"fault": r.fault, "nearly_full": r.nearly_full, "pending": r.pending, "free_mb": free and free // 1_000_000}
 
 
-def _load(reader: StateReader) -> dict[str, object] | None:
-    """The load on people over the last thirty days, from the record."""
+def _load(reader: StateReader, daemon: "Daemon") -> dict[str, object] | None:
+    """The load on people over the last thirty days, or as long as the record goes back; a day at least."""
     try:
         rows = reader.events(0, EVENTS_MAX, kind="alarm", newest_first=True)
+        oldest = rows[-1:] if len(rows) == EVENTS_MAX else reader.events(0, 1)
     except StorageError:
         return None
-    now_s = time.time()
+    engine_of = {daemon.topics.event(slug): slug for slug in daemon.workers}
     moved = []
     for row in reversed(rows):
         event = parse_event(row.payload)
         if isinstance(event, AlarmEvent):
-            engine = row.topic.split("/")[-2] if row.topic.count("/") > 3 else None
-            moved.append(AlarmMoved(utc_of(event.ts), engine, event.tag, event.priority, event.came_from, event.to))
-    end_s = max([now_s, *(m.utc_s + 1 for m in moved[-1:])])
-    load = load_on_people(moved, end_s - LOAD_DAYS * 86_400, end_s)
+            moved.append(
+                AlarmMoved(
+                    utc_of(event.ts), engine_of.get(row.topic), event.tag, event.priority, event.came_from, event.to
+                )
+            )
+    end_s = max([time.time(), *(m.utc_s + 1 for m in moved[-1:])])
+    began_s = min([end_s - DAY_S, *(utc_of(row.utc) for row in oldest)])
+    load = load_on_people(moved, max(began_s, end_s - LOAD_DAYS * DAY_S), end_s)
     return {**load.as_dict(), "lines": load.lines()}

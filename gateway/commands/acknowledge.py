@@ -15,5 +15,6 @@ def add(p: argparse.ArgumentParser) -> None:
 def main(args: argparse.Namespace) -> int:
     """Ask the daemon."""
     answer = request(args, "acknowledge", alarm=args.tag)
-    out(f"{args.tag}: acknowledged" if args.tag else f"acknowledged: {answer['done']}")
+    what = args.tag or f"{answer['done']} alarms"
+    out(f"{what}: acknowledged by {answer['by']}")
     return 0

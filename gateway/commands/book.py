@@ -13,8 +13,9 @@ from gateway.commands.operator import common, request
 from gateway.commands.text import note, out
 from gateway.desk import booked, filled
 from gateway.encode.topics import Topics
-from gateway.model.errors import PortError, Refused
+from gateway.model.errors import Refused
 from gateway.model.settings import EngineSettings, Settings, load_settings
+from gateway.ports.control import NoDaemon
 from gateway.store.state import StateStore
 from gateway.wear import bookings as b
 from gateway.wear.logbook import check, rebase
@@ -81,11 +82,19 @@ def main(args: argparse.Namespace) -> int:
     try:
         answer = request(args, "book", entry=entry)
         stored = answer["entry"]
-    except PortError:
+    except NoDaemon:
         stored = _without_daemon(settings, args, entry)
         note("no daemon runs: written to the store; it counts from the next start on")
+    _tell_filled(entry, stored)
     out(f"booked {stored['kind']} as {stored['id']} at {stored['hours']:g} running hours, by {stored['person']}")
     return 0
+
+
+def _tell_filled(typed: dict[str, Any], stored: dict[str, Any]) -> None:
+    drawn = ("id", "utc_s", "note")
+    taken = {k: v for k, v in stored.items() if k not in typed and k not in drawn and isinstance(v, int | float)}
+    if taken:
+        note("taken from the present readings: " + ", ".join(f"{k} {v:g}" for k, v in taken.items()))
 
 
 def _entry(args: argparse.Namespace) -> dict[str, Any]:

@@ -7,12 +7,13 @@ from pathlib import Path
 
 from gateway.commands.operator import common
 from gateway.encode.messages import AdjustmentEvent, AlarmEvent, GatewayEvent, parse_event, rfc3339, utc_of
+from gateway.encode.topics import Topics
 from gateway.model.errors import Refused
 from gateway.model.records import Median
 from gateway.model.settings import load_settings
 from gateway.store.history import HistoryReader
 from gateway.store.reader import StateReader
-from gateway.wear.bookings import entries_csv, parse_entry
+from gateway.wear.bookings import entries_csv, parse_entry, safe_cell
 
 PAGE = 1_000
 MEDIANS_MAX = 1_000_000
@@ -44,29 +45,44 @@ def main(args: argparse.Namespace) -> int:
         span = utc_of(args.from_utc), utc_of(args.to_utc)
     except ValueError as e:
         raise Refused(str(e)) from None
-    {"events": _events, "bookings": _bookings, "history": _history}[args.what](data_dir, args.engine, *span)
+    if args.what == "events":
+        topics = Topics(settings.gateway.topic_prefix, settings.vessel.slug)
+        _events(data_dir, topics, args.engine, *span)
+    else:
+        {"bookings": _bookings, "history": _history}[args.what](data_dir, args.engine, *span)
     return 0
 
 
-def _events(data_dir: Path, engine: str | None, from_s: float, to_s: float) -> None:
+def _events(data_dir: Path, topics: Topics, engine: str | None, from_s: float, to_s: float) -> None:
     reader = StateReader(data_dir)
     writer = csv.writer(sys.stdout)
     writer.writerow(EVENT_COLUMNS)
+    wanted = None if engine is None else topics.event(engine)
     after = 0
     while rows := reader.events(after, PAGE):
         after = rows[-1].seq
         for row in rows:
             event = parse_event(row.payload)
-            if from_s <= utc_of(event.ts) < to_s and (engine is None or f"/{engine}/" in row.topic):
+            if from_s <= utc_of(event.ts) < to_s and wanted in (None, row.topic):
                 writer.writerow([row.seq, event.ts, row.topic, row.kind, event.hours, *_figures(event)])
     reader.close()
 
 
 def _figures(e: AlarmEvent | AdjustmentEvent | GatewayEvent) -> list[object]:
     if isinstance(e, AlarmEvent):
-        return [e.tag, e.priority, e.came_from, e.to, e.value, e.limit, e.unit, e.text, e.by]
+        return [
+            e.tag,
+            e.priority,
+            e.came_from,
+            e.to,
+            e.value,
+            e.limit,
+            e.unit,
+            safe_cell(e.text),
+            safe_cell(e.by or ""),
+        ]
     by = e.by if isinstance(e, AdjustmentEvent) else None
-    return [e.what, None, None, None, None, None, None, e.text, by]
+    return [e.what, None, None, None, None, None, None, safe_cell(e.text), safe_cell(by or "")]
 
 
 def _bookings(data_dir: Path, engine: str, from_s: float, to_s: float) -> None:

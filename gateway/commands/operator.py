@@ -1,7 +1,6 @@
 """What the commands that talk to a running daemon share."""
 
 import argparse
-import getpass
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +40,6 @@ def request(args: argparse.Namespace, do: str, **fields: Any) -> dict[str, Any]:
 
 def act(args: argparse.Namespace, do: str, done: str, **fields: Any) -> int:
     """An act on one alarm, and a line that it is done."""
-    request(args, do, alarm=args.tag, **fields)
-    out(f"{args.tag}: {done} by {args.by or getpass.getuser()}")
+    answer = request(args, do, alarm=args.tag, **fields)
+    out(f"{args.tag}: {done} by {answer['by']}")
     return 0

@@ -14,6 +14,6 @@ def add(p: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Ask the daemon."""
-    request(args, "silence")
-    out("silenced until the next announcement")
+    by = request(args, "silence")["by"]
+    out(f"silenced by {by} until the next announcement")
     return 0

@@ -2,10 +2,13 @@
 
 import argparse
 import json
+import textwrap
 from typing import Any
 
 from gateway.commands.operator import common, request
 from gateway.commands.text import out
+
+WIDTH, INDENT = 100, 24
 
 
 def add(p: argparse.ArgumentParser) -> None:
@@ -41,8 +44,10 @@ def _print(s: dict[str, Any]) -> None:
     for name, fault in s["panel"].items():
         _row(name, fault)
     _storage(s["storage"])
+    if s["silenced"]:
+        _row("sound", "stopped by hand until the next announcement")
     if s["load"]:
-        out("load on people over the last 30 days")
+        out("load on people")
         for name, text in s["load"]["lines"]:
             _row(name, text)
 
@@ -51,8 +56,10 @@ def _engine(slug: str, e: dict[str, Any]) -> None:
     rpm = "" if e["rpm"] is None else f" {e['rpm']:.1f} rpm"
     out(f"{slug}: {e['running']}{rpm}, {e['hours']:,.1f} running hours")
     compression = "" if e["compression_mm"] is None else f", {e['compression_mm']:.1f} mm compressed"
+    if e["hangs_s"] is not None:
+        _row("pipeline", f"has not come round for {e['hangs_s']} s: look at the log")
     _row("spring", _measured(e["spring_mm"], 1, "mm") + compression)
-    _row("camshaft", _measured(e["lag_deg"], 2, "deg late"))
+    _row("camshaft lag", _measured(e["lag_deg"], 2, "deg") + ", late is +")
     lost = e["link"]["lost"]
     _row("link", f"{e['link']['good']:,} frames good, {lost:,} lost" + ("" if e["head_heard"] else "; head not heard"))
     for a in e["alarms"]:
@@ -69,8 +76,10 @@ def _measured(m: dict[str, Any], digits: int, unit: str) -> str:
 
 
 def _alarm(a: dict[str, Any]) -> str:
-    away = f" [{a['away']}]" if a["away"] and a["state"] in ("shelved", "out-of-service") else ""
-    return f"{a['priority'].upper()}, {a['state']}{away}: {a['text']}"
+    away = f" by {a['away']}" if a["away"] and a["state"] in ("shelved", "out-of-service") else ""
+    until = f" until {a['until'][:16].replace('T', ' ')} UTC" if a["until"] and a["state"] == "shelved" else ""
+    text = f": {a['text']}" if a["text"] else ""
+    return f"{a['priority'].upper()}, {a['state']}{until}{away}{text}"
 
 
 def _broker(b: dict[str, Any]) -> str:
@@ -88,7 +97,10 @@ def _storage(s: dict[str, Any]) -> None:
 
 
 def _row(name: str, text: str) -> None:
-    out(f"  {name:<22}{text}")
+    lines = textwrap.wrap(" ".join(text.split()), WIDTH - INDENT) or [""]
+    out(f"  {name:<{INDENT - 2}}{lines[0]}" if len(name) < INDENT - 2 else f"  {name}\n{'':<{INDENT}}{lines[0]}")
+    for line in lines[1:]:
+        out(f"{'':<{INDENT}}{line}")
 
 
 def _span(seconds: int) -> str:

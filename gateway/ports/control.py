@@ -5,15 +5,17 @@ import json
 import os
 import pwd
 import socket
+import stat
 import struct
 import threading
+import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 import structlog
 
-from gateway.model.errors import PortError, Refused
+from gateway.model.errors import CamdriftError, PortError, Refused
 
 REQUEST_BYTES_MAX = 65_536
 """A booking with pressures of 32 cylinders is a few kB."""
@@ -38,8 +40,7 @@ class ControlServer:
     def _bound(self) -> socket.socket:
         s = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         try:
-            # The data folder is locked by us: a socket that lies there belongs to a daemon that is dead.
-            self._path.unlink(missing_ok=True)
+            self._clear_place()
             s.bind(str(self._path))
             self._path.chmod(0o660)
             s.listen(CONNECTIONS_MAX)
@@ -48,6 +49,20 @@ class ControlServer:
             raise PortError(f"{self._path}: the local socket cannot be made: {e.strerror or e}") from None
         s.settimeout(0.5)
         return s
+
+    def _clear_place(self) -> None:
+        """Take away the socket of a daemon that is dead. Raises PortError for anything else that lies there."""
+        try:
+            mode = self._path.lstat().st_mode
+        except FileNotFoundError:
+            return
+        if not stat.S_ISSOCK(mode):
+            raise PortError(f"{self._path}: is there and is no socket; move it away, or set another gateway.socket")
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe:
+            probe.settimeout(1.0)
+            if probe.connect_ex(str(self._path)) == 0:
+                raise PortError(f"{self._path}: another daemon answers there; stop it, or set another gateway.socket")
+        self._path.unlink(missing_ok=True)
 
     def start(self) -> None:
         """Start listening."""
@@ -71,7 +86,7 @@ class ControlServer:
             except OSError:
                 return
             if not self._slots.acquire(blocking=False):
-                connection.close()
+                _refuse(connection, f"{CONNECTIONS_MAX} others ask at this moment; try again")
                 continue
             threading.Thread(target=self._talk, args=(connection,), name="control-talk", daemon=True).start()
 
@@ -80,7 +95,9 @@ class ControlServer:
             with connection:
                 connection.settimeout(TIMEOUT_S)
                 line = _line(connection)
-                if line:
+                if line is None:
+                    _refuse(connection, f"the request is longer than {REQUEST_BYTES_MAX} bytes")
+                elif line:
                     connection.sendall(json.dumps(self._answer(line, _peer(connection))).encode() + b"\n")
         except OSError:
             return
@@ -93,23 +110,36 @@ class ControlServer:
             if not isinstance(request, dict):
                 raise Refused("the request is not a JSON object")
             return {"ok": True, **self._handler(request, who)}
-        except Refused as e:
+        except CamdriftError as e:
             return {"ok": False, "why": str(e)}
-        except ValueError as e:
+        except (ValueError, RecursionError) as e:
             return {"ok": False, "why": f"the request cannot be read: {e}"}
         except Exception as e:
             self._log.error("a request failed unexpectedly", why=f"{type(e).__name__}: {e}", exc_info=True)
             return {"ok": False, "why": f"unexpected fault in the daemon: {type(e).__name__}"}
 
 
-def _line(connection: socket.socket) -> bytes:
-    data = b""
+def _line(connection: socket.socket) -> bytes | None:
+    """The first line; empty where the other side left or dawdled before it was whole, `None` where it is too long."""
+    data, until = b"", time.monotonic() + TIMEOUT_S
     while b"\n" not in data:
         more = connection.recv(4_096)
         data += more
-        if not more or len(data) > REQUEST_BYTES_MAX:
+        if len(data) > REQUEST_BYTES_MAX:
+            return None
+        if not more or time.monotonic() > until:
             return b""
     return data.split(b"\n", 1)[0]
+
+
+def _refuse(connection: socket.socket, why: str) -> None:
+    """Say why not, without waiting for whoever does not listen, and close."""
+    with contextlib.suppress(OSError), connection:
+        connection.settimeout(0.2)
+        connection.sendall(json.dumps({"ok": False, "why": why}).encode() + b"\n")
+        # What was sent and not read would reset the connection before the answer is read.
+        connection.shutdown(socket.SHUT_WR)
+        connection.recv(REQUEST_BYTES_MAX)
 
 
 def _peer(connection: socket.socket) -> str:
@@ -120,18 +150,24 @@ def _peer(connection: socket.socket) -> str:
         return f"uid {uid}"
 
 
+class NoDaemon(PortError):
+    """Nobody listens at the socket."""
+
+
 def ask(path: Path, request: Mapping[str, Any]) -> dict[str, Any]:
-    """Send a request to the daemon at `path`. Raises PortError where none answers, Refused where it says no."""
+    """Send a request to the daemon at `path`. Raises NoDaemon where there is none, PortError, Refused for its no."""
     try:
         with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as s:
             s.settimeout(ANSWER_TIMEOUT_S)
             s.connect(str(path))
-            s.sendall(json.dumps(request).encode() + b"\n")
+            with contextlib.suppress(BrokenPipeError):
+                # A daemon that refuses before it has read all still says why.
+                s.sendall(json.dumps(request).encode() + b"\n")
             data = b""
             while more := s.recv(65_536):
                 data += more
     except (FileNotFoundError, ConnectionRefusedError):
-        raise PortError(f"no daemon answers at {path}: is it running? `camdrift run` starts it") from None
+        raise NoDaemon(f"no daemon answers at {path}: is it running? `camdrift run` starts it") from None
     except PermissionError:
         group = _group(path)
         raise PortError(f"{path}: you may not talk to the daemon; join the group {group}, or ask as root") from None

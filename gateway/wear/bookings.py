@@ -249,7 +249,7 @@ def entries_csv(entries: Iterable[Entry]) -> str:
     for e in listed:
         figures = e.model_dump(mode="json")
         utc = datetime.fromtimestamp(e.utc_s, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-        head = [e.id, e.kind, utc, e.hours, _safe(e.person), _safe(e.note), replaced.get(e.id, "")]
+        head = [e.id, e.kind, utc, e.hours, safe_cell(e.person), safe_cell(e.note), replaced.get(e.id, "")]
         writer.writerow(head + [_cell(figures.get(c)) for c in _FIGURES])
     return out.getvalue()
 
@@ -260,6 +260,7 @@ def _cell(value: object) -> object:
     return "" if value is None else value
 
 
-def _safe(text: str) -> str:
+def safe_cell(text: str) -> str:
+    """Text that somebody typed, as a cell of CSV."""
     # A spreadsheet runs a cell that begins like a formula.
     return "'" + text if text.lstrip()[:1] in ("=", "+", "-", "@") else text
