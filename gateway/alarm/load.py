@@ -6,6 +6,7 @@ transcription: flood from more than 10 in ten minutes until fewer than 5; chatte
 (stale) more than 24 h.
 """
 
+import math
 from collections import Counter, defaultdict, deque
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
@@ -135,18 +136,22 @@ def _floods(times: Sequence[float], end_s: float) -> tuple[Flood, ...]:
     floods: list[Flood] = []
     began, count = None, 0
     window: deque[float] = deque()
-    for t in [*times, float("inf")]:
-        while window and window[0] <= t - TEN_MIN_S:
-            left = window.popleft()
-            if began is not None and len(window) < FLOOD_ENDS_BELOW:
-                over = min(left + TEN_MIN_S, end_s)
-                floods.append(Flood(began, over - began, count))
+    for t, together in groupby([*times, math.inf]):
+        # One that leaves the ten minutes just as another comes makes no gap.
+        while window and (leaves := window[0] + TEN_MIN_S) <= t:
+            window.popleft()
+            if began is not None and leaves < t and len(window) < FLOOD_ENDS_BELOW:
+                floods.append(Flood(began, min(leaves, end_s) - began, count))
                 began = None
-        window.append(t)
-        if began is not None:
-            count += 1
-        elif len(window) > FLOOD_ABOVE:
+        came = len(list(together))
+        window.extend([t] * came)
+        if began is None and len(window) > FLOOD_ABOVE:
             began, count = t, len(window)
+        elif began is not None and len(window) >= FLOOD_ENDS_BELOW:
+            count += came
+        elif began is not None:
+            floods.append(Flood(began, t - began, count))
+            began = None
     return tuple(floods)
 
 
