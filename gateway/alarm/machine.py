@@ -255,6 +255,7 @@ class AlarmSet:
         self.alarms = {row.tag: Alarm(row, tunings.get(row.tag), engine) for row in rows}
         # What suppresses is judged before what it suppresses: a jump past both limits calls once.
         self._order = sorted(self.alarms.values(), key=lambda a: bool(a.row.suppressed_by))
+        self._lower = [a for a in self._order if a.row.suppressed_by]
 
     def __getitem__(self, tag: str) -> Alarm:
         return self.alarms[tag]
@@ -274,16 +275,21 @@ class AlarmSet:
             if unmoved and f.pending_since_us is None and f.shelved_until_us is None:
                 continue
             yield from self._one(now_us, alarm, finding)
+        yield from self._suppress(now_us)
 
     def _one(self, now_us: int, alarm: Alarm, finding: Finding) -> Iterator[Transition]:
         # While a higher one's delay runs, the lower waits: whatever comes of it, the situation calls once.
         wait = any(self.alarms[tag].is_rising for tag in alarm.row.suppressed_by if tag in self.alarms)
         raised = list(alarm.judge(now_us, finding, wait))
         # What this one stands for is withdrawn first, so that one situation calls once.
-        for other in self.alarms.values():
-            if alarm.row.tag in other.row.suppressed_by:
-                yield from other.suppress(now_us, alarm.facts.active)
+        yield from self._suppress(now_us)
         yield from raised
+
+    def _suppress(self, now_us: int) -> Iterator[Transition]:
+        """A higher alarm that is out of service tells nobody, so it stands for nothing."""
+        for lower in self._lower:
+            higher = [self.alarms[tag].facts for tag in lower.row.suppressed_by if tag in self.alarms]
+            yield from lower.suppress(now_us, any(f.active and not f.out_of_service for f in higher))
 
     def repeats(self, now_us: int) -> Iterator[Transition]:
         """What is due to be told again; looked for every ten seconds of head time."""

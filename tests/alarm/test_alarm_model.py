@@ -1,0 +1,174 @@
+"""Alarms walked at random beside a second model, which is told nothing of how the first one works."""
+
+import json
+from dataclasses import dataclass, field
+
+from hypothesis import settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
+
+from gateway.alarm.machine import AlarmSet, Finding
+from gateway.alarm.table import Row
+from gateway.model.records import Transition
+from gateway.model.words import Priority, Running
+
+ANY = frozenset(Running)
+HIGH = Row(1, "lag-limit", "T", Priority.ALARM, "deg", 60.0, 300.0, 0.05, ANY)
+LOW = Row(0, "lag-near", "T", Priority.WARNING, "deg", 30.0, 300.0, 0.05, ANY, suppressed_by=("lag-limit",))
+QUICK = Row(2, "lag-step", "T", Priority.ALARM, "deg", 0.0, 60.0, 0.0, ANY)
+ROWS = (LOW, HIGH, QUICK)
+SECOND_US = 1_000_000
+
+
+@dataclass
+class Model:
+    """One alarm by the book: a letter for the process side, three flags over it, and all that was ever found."""
+
+    row: Row
+    letter: str = "normal"
+    out: bool = False
+    hidden: bool = False
+    shelved_until: int | None = None
+    found: list[tuple[int, bool | None]] = field(default_factory=list)
+
+    @property
+    def abnormal(self) -> bool:
+        """What the process is held to be."""
+        return self.letter in ("unacknowledged", "acknowledged")
+
+    @property
+    def shown(self) -> str:
+        """What a person sees."""
+        if self.out:
+            return "out-of-service"
+        if self.hidden:
+            return "suppressed"
+        return "shelved" if self.shelved_until is not None else self.letter
+
+    def against_since(self) -> int | None:
+        """Since when has every finding without a break said the opposite of what is held?"""
+        since = None
+        for t, over in reversed(self.found):
+            if over is None or over == self.abnormal:
+                break
+            since = t
+        return since
+
+    def flips(self, t: int) -> bool:
+        """Has it said so for the delay?"""
+        since = self.against_since()
+        delay_s = self.row.off_delay_s if self.abnormal else self.row.on_delay_s
+        return since is not None and t - since >= delay_s * SECOND_US
+
+    def back(self) -> None:
+        """Out of a withdrawal: as the process says, nothing acknowledged."""
+        self.letter = "unacknowledged" if self.abnormal else "normal"
+
+    def flip(self) -> None:
+        """The process changed."""
+        turns = {"normal": "unacknowledged", "returned": "unacknowledged", "unacknowledged": "returned"}
+        self.letter = turns.get(self.letter, "normal")
+
+
+class Walk(RuleBasedStateMachine):
+    """Time, findings, people and restarts in any order."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.t = 0
+        self.real = AlarmSet(ROWS, {}, "main")
+        self.model = {row.tag: Model(row) for row in ROWS}
+        self.over: dict[str, bool | None] = dict.fromkeys(self.model, False)
+        self.history: dict[str, list[str]] = {tag: ["normal"] for tag in self.model}
+
+    def told(self, transitions: list[Transition]) -> None:
+        """Each transition begins where the one before it ended."""
+        for t in transitions:
+            assert t.came_from.value == self.history[t.tag][-1]
+            assert t.to.value != t.came_from.value
+            self.history[t.tag].append(t.to.value)
+
+    def hide(self) -> None:
+        """The higher one, unless it is out of service, stands for the lower."""
+        high, low = self.model["lag-limit"], self.model["lag-near"]
+        on = high.abnormal and not high.out
+        if low.hidden and not on:
+            low.back()
+        low.hidden = on
+
+    @rule(seconds=st.sampled_from([1, 5, 29, 30, 60, 299, 300, 3_600, 30_000]))
+    def judge(self, seconds: int) -> None:
+        """Time passes, and all is judged once."""
+        self.t += seconds * SECOND_US
+        self.told(list(self.real.judge(self.t, {tag: Finding(over, 1.0) for tag, over in self.over.items()})))
+        for tag in ("lag-limit", "lag-step", "lag-near"):
+            m = self.model[tag]
+            if m.shelved_until is not None and self.t >= m.shelved_until:
+                m.shelved_until = None
+                m.back()
+            m.found.append((self.t, self.over[tag]))
+            high = self.model["lag-limit"]
+            waits = tag == "lag-near" and not m.abnormal and not high.abnormal and high.against_since() is not None
+            if m.flips(self.t) and not waits:
+                m.flip()
+            self.hide()
+
+    @rule(tag=st.sampled_from([r.tag for r in ROWS]), over=st.sampled_from([True, False, None]))
+    def find(self, tag: str, over: bool | None) -> None:
+        """From now on this is what judging finds."""
+        self.over[tag] = over
+
+    @rule(tag=st.sampled_from([r.tag for r in ROWS]))
+    def acknowledge(self, tag: str) -> None:
+        """Only what is seen can be acknowledged."""
+        self.told(list(self.real[tag].acknowledge(self.t, "x")))
+        m = self.model[tag]
+        if m.shown == "unacknowledged":
+            m.letter = "acknowledged"
+        elif m.shown == "returned":
+            m.letter = "normal"
+
+    @rule(tag=st.sampled_from([r.tag for r in ROWS]), hours=st.sampled_from([0.01, 1.0, 24.0, 100.0]))
+    def shelve(self, tag: str, hours: float) -> None:
+        """For a time, a day at most."""
+        self.told(list(self.real[tag].shelve(self.t, hours, "x", "y")))
+        self.model[tag].shelved_until = self.t + round(min(hours, 24.0) * 3_600 * SECOND_US)
+
+    @rule(tag=st.sampled_from([r.tag for r in ROWS]))
+    def unshelve(self, tag: str) -> None:
+        """Before its time."""
+        self.told(list(self.real[tag].unshelve(self.t, "x")))
+        m = self.model[tag]
+        if m.shelved_until is not None:
+            m.shelved_until = None
+            m.back()
+
+    @rule(tag=st.sampled_from([r.tag for r in ROWS]), out=st.booleans())
+    def service(self, tag: str, out: bool) -> None:
+        """Out of service, or back."""
+        m = self.model[tag]
+        if out:
+            self.told(list(self.real[tag].out_of_service(self.t, "x", "y")))
+        else:
+            self.told(list(self.real[tag].in_service(self.t, "x")))
+            if m.out:
+                m.back()
+        m.out = out
+
+    @rule()
+    def restart(self) -> None:
+        """Everything but the checkpoint, as JSON, is lost."""
+        kept = json.loads(json.dumps(self.real.checkpoint()))
+        self.real = AlarmSet(ROWS, {}, "main")
+        self.real.restore(kept)
+
+    @invariant()
+    def alike(self) -> None:
+        """Both show the same, the told transitions lead there, and the active ones are the same."""
+        for tag, m in self.model.items():
+            assert self.real[tag].state.value == m.shown == self.history[tag][-1], tag
+            assert self.real.active(tag) == m.abnormal
+
+
+Walk.TestCase.settings = settings(max_examples=120, stateful_step_count=60, deadline=None)
+test_walk = Walk.TestCase
