@@ -165,7 +165,6 @@ class Daemon:
         if isinstance(kept, dict):
             try:
                 pipeline.restore(kept, wear if isinstance(wear, dict) else None)
-                pipeline.catch_up(self._history.since_hours(slug, pipeline.wear.last_h))
             except (KeyError, TypeError, ValueError, AssertionError) as e:
                 self._log.error("the engine's checkpoint cannot be read; it begins anew", engine=slug, why=repr(e))
                 known, pipeline = log, EnginePipeline(s, slug, start, log)

@@ -5,7 +5,7 @@ say the same thing, however they are split, so that a capture replays to the byt
 """
 
 from collections import deque
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -429,12 +429,6 @@ class EnginePipeline:
             "spring_jump": self._spring_jump.state(),
             "slips": list(self._slips),
         }
-
-    def catch_up(self, medians: Iterable[Median]) -> None:
-        """Medians that the history knows and the wear's checkpoint does not: they came after it was kept."""
-        for median in medians:
-            if median.hours > self.wear.last_h:
-                self.wear.add(median)
 
     def wear_checkpoint(self) -> dict[str, object]:
         """What the trend has learnt; larger, and kept with each trend rather than with each alarm."""
