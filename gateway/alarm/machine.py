@@ -61,6 +61,8 @@ class Facts:
     out_of_service: bool = False
     suppressed: bool = False
     pending_since_us: int | None = None
+    spent_us: int = 0
+    """Of the delay, before it was held."""
     changed_us: int = 0
     since_us: int | None = None
     revision: int = 0
@@ -118,13 +120,15 @@ class Alarm:
         if f.shelved_until_us is not None and now_us >= f.shelved_until_us:
             yield from self._put_back(now_us, "shelving ended", None)
         if finding.over is None:
-            f.pending_since_us = None
+            # The delay stands still: one of hours must outlast a change of speed, and no unknown time counts.
+            if f.pending_since_us is not None:
+                f.spent_us, f.pending_since_us = now_us - f.pending_since_us, None
             return
         if finding.over == f.active:
-            f.pending_since_us = None
+            f.pending_since_us, f.spent_us = None, 0
             return
         if f.pending_since_us is None:
-            f.pending_since_us = now_us
+            f.pending_since_us, f.spent_us = now_us - f.spent_us, 0
         if wait and not f.active:
             return
         if now_us - f.pending_since_us >= (self.off_delay_us if f.active else self.on_delay_us):
@@ -272,7 +276,7 @@ class AlarmSet:
                 continue
             f = alarm.facts
             unmoved = finding.over is None or finding.over is f.active
-            if unmoved and f.pending_since_us is None and f.shelved_until_us is None:
+            if unmoved and f.pending_since_us is None and not f.spent_us and f.shelved_until_us is None:
                 continue
             yield from self._one(now_us, alarm, finding)
         yield from self._suppress(now_us)

@@ -45,20 +45,21 @@ class Model:
             return "suppressed"
         return "shelved" if self.shelved_until is not None else self.letter
 
-    def against_since(self) -> int | None:
-        """Since when has every finding without a break said the opposite of what is held?"""
-        since = None
-        for t, over in reversed(self.found):
-            if over is None or over == self.abnormal:
-                break
-            since = t
-        return since
+    def is_against(self) -> bool:
+        """Does the last finding say the opposite of what is held?"""
+        return self.found[-1][1] is (not self.abnormal)
 
-    def flips(self, t: int) -> bool:
-        """Has it said so for the delay?"""
-        since = self.against_since()
+    def flips(self) -> bool:
+        """Has every known finding said so, since the last that did not, for the delay? Unknown time does not count."""
+        spent = 0
+        later = self.found[-1][0]
+        for t, over in reversed(self.found):
+            if over is self.abnormal:
+                break
+            spent += later - t if over is not None else 0
+            later = t
         delay_s = self.row.off_delay_s if self.abnormal else self.row.on_delay_s
-        return since is not None and t - since >= delay_s * SECOND_US
+        return self.is_against() and spent >= delay_s * SECOND_US
 
     def back(self) -> None:
         """Out of a withdrawal: as the process says, nothing acknowledged."""
@@ -66,6 +67,7 @@ class Model:
 
     def flip(self) -> None:
         """The process changed."""
+        self.found = self.found[-1:]
         turns = {"normal": "unacknowledged", "returned": "unacknowledged", "unacknowledged": "returned"}
         self.letter = turns.get(self.letter, "normal")
 
@@ -108,8 +110,8 @@ class Walk(RuleBasedStateMachine):
                 m.back()
             m.found.append((self.t, self.over[tag]))
             high = self.model["lag-limit"]
-            waits = tag == "lag-near" and not m.abnormal and not high.abnormal and high.against_since() is not None
-            if m.flips(self.t) and not waits:
+            waits = tag == "lag-near" and not m.abnormal and not high.abnormal and high.is_against()
+            if m.flips() and not waits:
                 m.flip()
             self.hide()
 

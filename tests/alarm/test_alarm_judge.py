@@ -1,0 +1,231 @@
+"""From evidence to findings, and findings to what is announced, for the invented vessel's engine."""
+
+import math
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from drive_engines import tern
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from gateway.alarm.judge import Evidence, StepSeen, WearSeen, judge
+from gateway.alarm.machine import AlarmSet
+from gateway.alarm.table import BY_TAG, ENGINE_TAGS, ROWS
+from gateway.model.words import AlarmState, Running
+
+ENGINE = tern()
+GOOD = Evidence(
+    running=Running.AHEAD, settled=True, lag_deg=0.8, compression_mm=23.0, spring_mm=180.2, slap_mm=0.8,
+    lag_step=None, tension_step=None, lag_step_known=True, tension_step_known=True,
+    transducer="", crank="", cam="", silent_s=0.0, link_loss_percent=0.0,
+    wear=WearSeen(0.3, "agree", (), 9_000.0, "lag-near", 1_600.0, 4_000.0),
+)  # fmt: skip
+BLIND = replace(
+    GOOD, running=Running.UNKNOWN, lag_deg=None, compression_mm=None, spring_mm=None, slap_mm=None,
+    lag_step_known=False, tension_step_known=False, transducer=None, crank=None, cam=None, silent_s=None,
+    link_loss_percent=None, wear=WearSeen(),
+)  # fmt: skip
+"""Nothing is known at all."""
+
+RAISES: dict[str, Any] = {
+    "lag-near": replace(GOOD, lag_deg=1.5),
+    "lag-limit": replace(GOOD, lag_deg=-2.0),
+    "lag-step": replace(GOOD, lag_step=StepSeen(8.0, "Cam phase stepped")),
+    "tension-low": replace(GOOD, compression_mm=20.5),
+    "tension-high": replace(GOOD, compression_mm=25.5),
+    "tension-step": replace(GOOD, tension_step=StepSeen(2.0, "Spring length stepped")),
+    "slap-high": replace(GOOD, slap_mm=3.0),
+    "elongation-near": replace(GOOD, wear=replace(GOOD.wear, elongation_percent=0.8)),
+    "elongation-limit": replace(GOOD, wear=replace(GOOD.wear, elongation_percent=1.0)),
+    "wear-disagree": replace(GOOD, wear=replace(GOOD.wear, agreement="part", causes=("a coupling has slipped",))),
+    "limit-in-sight": replace(GOOD, wear=replace(GOOD.wear, hours_to_limit=1_000.0)),
+    "retighten-due": replace(GOOD, wear=replace(GOOD.wear, hours_since_retightened=4_000.0)),
+    "transducer-fault": replace(GOOD, transducer="wire broken"),
+    "crank-encoder-fault": replace(GOOD, crank="stands still"),
+    "cam-encoder-fault": replace(GOOD, cam="stands still"),
+    "head-silent": replace(GOOD, silent_s=6.0),
+    "link-poor": replace(GOOD, link_loss_percent=1.0),
+}
+"""The least that raises each alarm of a sprung engine."""
+
+
+def alarm_set() -> AlarmSet:
+    """The engine's alarms with the shipped delays."""
+    return AlarmSet(tuple(r for r in ROWS if r.tag in ENGINE_TAGS), ENGINE.alarms, "main")
+
+
+def held(alarms: AlarmSet, e: Evidence, seconds: int, start_s: int = 0) -> list[tuple[str, str]]:
+    """Judge the same evidence each second; the transitions as (tag, state)."""
+    out = []
+    for s in range(start_s, start_s + seconds):
+        out += [(t.tag, t.to.value) for t in alarms.judge(s * 1_000_000, judge(ENGINE, alarms, e))]
+    return out
+
+
+def announced(moves: list[tuple[str, str]]) -> list[str]:
+    """Tags that called."""
+    return [tag for tag, to in moves if to == "unacknowledged"]
+
+
+def test_nothing_calls_on_a_good_engine() -> None:
+    """An hour of what is normal."""
+    assert held(alarm_set(), GOOD, 3_600) == []
+
+
+@pytest.mark.parametrize("tag", sorted(RAISES))
+def test_each_is_raised_by_its_own_condition_and_calls_alone(tag: str) -> None:
+    """At the limit exactly, after its delay and not before, and nothing else calls."""
+    alarms = alarm_set()
+    delay_s = round(BY_TAG[tag].on_delay_s)
+    assert held(alarms, RAISES[tag], delay_s) == []
+    assert announced(held(alarms, RAISES[tag], 600, delay_s)) == [tag]
+
+
+@pytest.mark.parametrize("tag", sorted(set(RAISES)))
+def test_each_stays_while_nothing_is_known_and_returns_when_all_is_well(tag: str) -> None:
+    """Never normal for want of data: hours of blindness move nothing; good figures end it after the off-delay."""
+    alarms = alarm_set()
+    held(alarms, RAISES[tag], round(BY_TAG[tag].on_delay_s) + 5)
+    t = 100_000
+    assert held(alarms, BLIND, 7_200, t) == []
+    assert alarms[tag].state is AlarmState.UNACKNOWLEDGED
+    off_s = round(BY_TAG[tag].off_delay_s)
+    for s in (t + 8_000, t + 8_000 + off_s - 1):
+        list(alarms.judge(s * 1_000_000, judge(ENGINE, alarms, GOOD)))
+        assert alarms[tag].facts.active or off_s == 0
+    list(alarms.judge((t + 8_000 + off_s) * 1_000_000, judge(ENGINE, alarms, GOOD)))
+    assert not alarms[tag].facts.active
+
+
+def test_a_lag_past_both_limits_calls_once_even_as_a_mean_creeps_there() -> None:
+    """A tooth's jump through the 30 s mean passes the near limit seconds before the limit: only `lag-limit` calls."""
+    alarms, calls = alarm_set(), []
+    for s in range(600):
+        lag = 0.8 + 8.0 * (1 - math.exp(-s / 30))
+        calls += [
+            t.tag
+            for t in alarms.judge(s * 1_000_000, judge(ENGINE, alarms, replace(GOOD, lag_deg=lag)))
+            if t.to is AlarmState.UNACKNOWLEDGED
+        ]
+    assert calls == ["lag-limit"]
+    assert alarms["lag-near"].state is AlarmState.SUPPRESSED
+
+
+def test_back_between_the_limits_the_near_one_calls() -> None:
+    """When the higher returns and the lower still stands, it is told."""
+    alarms = alarm_set()
+    held(alarms, replace(GOOD, lag_deg=2.4), 120)
+    assert held(alarms, replace(GOOD, lag_deg=1.8), 400, 120) == [
+        ("lag-near", "unacknowledged"),
+        ("lag-limit", "returned"),
+    ]
+
+
+def test_a_limit_out_of_service_does_not_silence_the_near_limit() -> None:
+    """Nobody would be told of a lag past both."""
+    alarms = alarm_set()
+    list(alarms["lag-limit"].out_of_service(0, "x", "y"))
+    assert announced(held(alarms, replace(GOOD, lag_deg=2.4), 120)) == ["lag-near"]
+
+
+def test_dead_band_holds_what_hovers_at_the_limit() -> None:
+    """Once raised, a lag just under the limit does not end it; under the dead band it does."""
+    alarms = alarm_set()
+    held(alarms, replace(GOOD, lag_deg=1.51), 61)
+    assert held(alarms, replace(GOOD, lag_deg=1.46), 3_600, 100) == []
+    assert held(alarms, replace(GOOD, lag_deg=1.44), 400, 4_000) == [("lag-near", "returned")]
+
+
+@pytest.mark.parametrize("tag", [t for t in sorted(RAISES) if BY_TAG[t].states == frozenset({Running.AHEAD})])
+@pytest.mark.parametrize("running", [r for r in Running if r is not Running.AHEAD])
+def test_limits_of_running_ahead_are_judged_in_no_other_state(tag: str, running: Running) -> None:
+    """Astern, stopped, turning, changing: neither raised nor cleared."""
+    alarms = alarm_set()
+    assert held(alarms, replace(RAISES[tag], running=running), 600) == []
+    delay_s = round(BY_TAG[tag].on_delay_s)
+    for t in (1_000, 1_000 + delay_s):
+        list(alarms.judge(t * 1_000_000, judge(ENGINE, alarms, RAISES[tag])))
+    assert held(alarms, replace(GOOD, running=running), 7_200, 50_000) == []
+    assert alarms.active(tag)
+
+
+@pytest.mark.parametrize("tag", [t for t in sorted(RAISES) if BY_TAG[t].settled])
+def test_what_warmth_moves_waits_until_the_drive_is_warm(tag: str) -> None:
+    """Not judged before the settling time is over."""
+    assert held(alarm_set(), replace(RAISES[tag], settled=False), 600) == []
+
+
+@pytest.mark.parametrize("tag", [t for t in sorted(RAISES) if BY_TAG[t].held_by])
+def test_a_fault_of_what_it_hangs_on_holds_it(tag: str) -> None:
+    """While the sensor's own alarm stands, what the sensor says of the drive is neither raised nor cleared."""
+    for fault in BY_TAG[tag].held_by:
+        alarms = alarm_set()
+        held(alarms, RAISES[fault], 10)
+        assert alarms.active(fault)
+        both = {f.name: getattr(RAISES[tag], f.name) for f in RAISES[tag].__dataclass_fields__.values()}
+        for name in ("transducer", "crank", "cam", "silent_s"):
+            if getattr(RAISES[fault], name):
+                both[name] = getattr(RAISES[fault], name)
+        assert announced(held(alarms, Evidence(**both), 600, 20)) == []
+
+
+def test_a_locked_tightener_is_judged_by_its_length_alone() -> None:
+    """Moved either way: `tightener-moved`; its compression raises nothing."""
+    engine = tern(tightener={"kind": "locked", "locked_at_mm": 180.2})
+    rows = tuple(r for r in ROWS if r.tag in ENGINE_TAGS)
+    for mm in (180.8, 179.6):
+        alarms = AlarmSet(rows, {}, "main")
+        e = replace(GOOD, spring_mm=mm, compression_mm=2.0, running=Running.STOPPED)
+        found = [t.tag for s in range(60) for t in alarms.judge(s * 1_000_000, judge(engine, alarms, e))]
+        assert found == ["tightener-moved"]
+
+
+def test_early_is_told_as_not_wear() -> None:
+    """The text says late or early, the figure and its limit."""
+    alarms = alarm_set()
+    late, early = "1.62 deg late, near limit 1.50", "1.62 deg early, near limit 1.50: early is not wear"
+    for lag, words in ((1.62, late), (-1.62, early)):
+        finding = judge(ENGINE, alarms, replace(GOOD, lag_deg=lag))["lag-near"]
+        assert words in finding.text
+        assert (finding.over, finding.value, finding.limit) == (True, lag, 1.5)
+
+
+FAULTS = st.sampled_from([None, "", "wire broken"])
+UNKNOWN_OR = st.none() | st.floats(-30, 30)
+
+
+@settings(max_examples=80, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.sampled_from(list(Running)), st.booleans(), UNKNOWN_OR, UNKNOWN_OR, FAULTS),
+        max_size=40,
+    )
+)
+def test_an_unknown_figure_never_moves_its_alarm(steps: list[Any]) -> None:
+    """Whatever comes: where the lag or the compression is not known, its alarms stay as they were."""
+    alarms, t = alarm_set(), 0
+    for running, settled, lag, compression, fault in steps:
+        t += 400
+        e = replace(GOOD, running=running, settled=settled, lag_deg=lag, compression_mm=compression, transducer=fault)
+        before = {tag: alarms.active(tag) for tag in ENGINE_TAGS}
+        list(alarms.judge(t * 1_000_000, judge(ENGINE, alarms, e)))
+        unknown = [("lag-near", lag), ("lag-limit", lag), ("tension-low", compression), ("tension-high", compression)]
+        for tag, figure in unknown:
+            if figure is None or running is not Running.AHEAD:
+                assert alarms.active(tag) == before[tag]
+        if fault is None:
+            assert alarms.active("transducer-fault") == before["transducer-fault"]
+
+
+def test_a_delay_of_hours_outlasts_changes_of_speed() -> None:
+    """What only daily sums can end ends although the engine changes speed each hour; unknown time does not count."""
+    alarms = alarm_set()
+    list(alarms.judge(0, judge(ENGINE, alarms, RAISES["elongation-near"])))
+    assert alarms.active("elongation-near")
+    off_h = round(BY_TAG["elongation-near"].off_delay_s / 3_600)
+    for hour in range(1, 2 * off_h + 2):
+        assert alarms.active("elongation-near")
+        e = GOOD if hour % 2 else replace(GOOD, running=Running.CHANGING)
+        list(alarms.judge(hour * 3_600_000_000, judge(ENGINE, alarms, e)))
+    assert not alarms.active("elongation-near")
