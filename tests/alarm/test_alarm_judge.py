@@ -229,3 +229,24 @@ def test_a_delay_of_hours_outlasts_changes_of_speed() -> None:
         e = GOOD if hour % 2 else replace(GOOD, running=Running.CHANGING)
         list(alarms.judge(hour * 3_600_000_000, judge(ENGINE, alarms, e)))
     assert not alarms.active("elongation-near")
+
+
+def test_a_known_good_figure_begins_the_delay_anew_even_beside_unknown_ones() -> None:
+    """Half the delay over, then unknown, then well, then over again: the whole delay runs from there."""
+    alarms = alarm_set()
+    over, well = replace(GOOD, lag_deg=1.6), GOOD
+    for t, e in ((0, over), (40, over), (45, BLIND), (50, well), (55, over), (114, over)):
+        assert list(alarms.judge(t * 1_000_000, judge(ENGINE, alarms, e))) == []
+    (raised,) = alarms.judge(115 * 1_000_000, judge(ENGINE, alarms, over))
+    assert raised.tag == "lag-near"
+
+
+def test_a_limit_taken_out_of_service_hands_back_to_the_near_limit() -> None:
+    """The lower calls at the next judgement, and is stood for again when the higher is back."""
+    alarms = alarm_set()
+    both = replace(GOOD, lag_deg=2.4)
+    held(alarms, both, 120)
+    list(alarms["lag-limit"].out_of_service(120_000_000, "x", "y"))
+    assert held(alarms, both, 5, 121) == [("lag-near", "unacknowledged")]
+    list(alarms["lag-limit"].in_service(130_000_000, "x"))
+    assert held(alarms, both, 5, 131) == [("lag-near", "suppressed")]
