@@ -59,7 +59,7 @@ def test_a_step_of_the_system_clock_moves_utc_and_no_duration(step_s: float) -> 
 
 
 def test_a_restart_of_the_head_goes_on_from_where_we_were() -> None:
-    """Its clock begins at nought: with the system clock the time it was away counts, from a start it cannot be known."""
+    """Its clock begins at nought: by the system clock the time away counts; from a start it cannot be known."""
     for source, away_s in (("system", 30.0), ("head", 0.0)):
         t = Timeline(source, UTC)
         run(t, 100, 7_000.0, 0.0, UTC)
