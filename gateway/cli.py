@@ -88,6 +88,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         # Whoever read our output has gone; writing the rest of it at exit would only fail again.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as e:
+        # Files and ports tell for themselves; what is left is mostly a full disk behind our output.
+        return _told(f"camdrift: {e.filename or 'output'}: {e.strerror or e}", EX_IOERR)
     except Exception as e:
         if args.debug:
             raise
