@@ -57,8 +57,13 @@ def moves(said: Iterable[Said]) -> list[tuple[str, str, str]]:
 
 
 def raised(said: Iterable[Said]) -> list[str]:
-    """Tags that called, in order."""
-    return [tag for tag, _, to in moves(said) if to == "unacknowledged"]
+    """Tags that called anew, in order; repeats of what nobody has acknowledged are left out."""
+    return [tag for tag, came_from, to in moves(said) if to == "unacknowledged" != came_from]
+
+
+def event(kind: str, at_s: float, **keys: float) -> str:
+    """One event of a scenario, as TOML."""
+    return f'[[event]]\nkind = "{kind}"\nat_s = {at_s}\n' + "".join(f"{k} = {v}\n" for k, v in keys.items())
 
 
 def hours_of_voyage(seed: int) -> tuple[float, float]:

@@ -1,0 +1,229 @@
+"""From the simulated head's bytes to what is said: same however split, each fault by its own alarm."""
+
+import json
+from functools import cache
+
+import numpy as np
+import pytest
+from firmware_sim_voyages import START_UTC_S, capture, event, fed, moves, pipeline, raised, split, tern_settings
+
+from firmware_sim import Truth, parse_scenario
+from gateway.measure.timeline import Now
+from gateway.model.words import Running
+from gateway.pipeline import Alarmed, EnginePipeline, MedianDue, ReadingDue, WrongHead
+
+QUICK = {"settle_min": 2}
+"""Limits are judged two minutes after the start, so that a test need not run for twenty."""
+
+ROUGH = "".join(
+    [
+        "[engine]\nspeed = [[0, 90], [250, 90], [270, -50], [330, -50], [350, 0], [380, 0], [400, 85]]\n",
+        event("drop", 20, rate=0.03, for_s=200),
+        event("corrupt", 60, rate=0.03, for_s=200),
+        event("reorder", 100, rate=0.03, for_s=60),
+        event("duplicate", 100, rate=0.03, for_s=60),
+        event("crank-invalid", 130, for_s=8),
+        event("cam-invalid", 150, for_s=8),
+        event("loop-broken", 165, for_s=15),
+        event("time-step", 190, step_s=-77),
+        event("restart", 205, down_s=3),
+        event("pause", 225, for_s=9),
+        event("tooth-jump", 470),
+    ]
+)
+"""All kinds of trouble in nine minutes."""
+
+
+@cache
+def rough() -> bytes:
+    """The bytes of it."""
+    return capture(ROUGH, 540.0, seed=11)
+
+
+@pytest.mark.parametrize("how", ["by frames", "tiny", "random", "large"])
+def test_same_bytes_say_the_same_however_split(how: str) -> None:
+    """Every saying with every figure is equal to the last bit: readings, medians, alarms, their times and order."""
+    data = rough()
+    rng = np.random.default_rng(1)
+    cuts = {
+        "by frames": [k + 1 for k, byte in enumerate(data) if byte == 0],
+        "tiny": list(range(0, len(data), 61)),
+        "random": np.cumsum(rng.integers(1, 20_000, len(data) // 10_000)).tolist(),
+        "large": [len(data) // 2],
+    }[how]
+    whole, parted = pipeline(tern_settings(running=QUICK)), pipeline(tern_settings(running=QUICK))
+    wanted = fed(whole, [data])
+    assert {type(s).__name__ for s in wanted} >= {"Alarmed", "ReadingDue"}
+    assert fed(parted, split(data, cuts)) == wanted
+    for name in ("timeline", "meter", "alarms", "lag_jump"):
+        assert parted.checkpoint()[name] == whole.checkpoint()[name]
+    assert parted.meter.refused == whole.meter.refused
+
+
+FAULTS = {
+    "loop-broken": (event("loop-broken", 300, for_s=120), ["transducer-fault"], set()),
+    "loop-high": (event("loop-high", 300, for_s=120), ["transducer-fault"], set()),
+    "loop-invalid": (event("loop-invalid", 300, for_s=60), ["transducer-fault"], set()),
+    "transducer-frozen": (event("transducer-frozen", 300, for_s=200), ["transducer-fault"], set()),
+    "transducer-noisy": (event("transducer-noisy", 300, for_s=100), ["transducer-fault"], set()),
+    "crank-stuck": (event("crank-stuck", 300, for_s=30), ["crank-encoder-fault"], set()),
+    "cam-stuck": (event("cam-stuck", 300, for_s=30), ["cam-encoder-fault"], set()),
+    "crank-invalid": (event("crank-invalid", 300, for_s=30), ["crank-encoder-fault"], set()),
+    "cam-invalid": (event("cam-invalid", 300, for_s=30), ["cam-encoder-fault"], set()),
+    "crank-slip": (event("crank-slip", 300, deg=3.0), ["crank-encoder-fault"], set()),
+    "cam-slip": (event("cam-slip", 300, deg=-2.0), ["cam-encoder-fault"], set()),
+    "tooth-jump": (event("tooth-jump", 300), ["lag-step"], {"lag-limit"}),
+    "tooth-jump-early": (event("tooth-jump", 300, teeth=-1), ["lag-step"], {"lag-limit"}),
+    "coupling-slip": (event("coupling-slip", 300, deg=0.6), ["lag-step"], set()),
+    "nut-backs-off": (event("nut-backs-off", 300, mm=1.2), ["tension-step"], set()),
+    "spring-break": (event("spring-break", 300, mm=6.0), ["tension-step"], {"tension-low", "slap-high"}),
+    "pause": (event("pause", 300, for_s=20), ["head-silent"], set()),
+    "restart": (event("restart", 300), [], set()),
+    "time-step-back": (event("time-step", 300, step_s=-100), [], set()),
+    "duplicate": (event("duplicate", 100, rate=0.05), [], set()),
+    "corrupt": (event("corrupt", 100, rate=0.05), ["link-poor"], set()),
+    "drop": (event("drop", 100, rate=0.05), ["link-poor"], set()),
+    "truncate": (event("truncate", 100, rate=0.05), ["link-poor"], set()),
+    "none": ("", [], set()),
+}
+"""Scenario, what must call, and what may call as well (a limit that is truly passed)."""
+
+
+@pytest.mark.parametrize("name", sorted(FAULTS))
+def test_each_fault_calls_by_its_own_alarm_and_no_other(name: str) -> None:
+    """Within ten minutes of the fault: the alarm that names it first, and nothing that does not follow from it."""
+    text, must, may = FAULTS[name]
+    p = pipeline(tern_settings(running=QUICK))
+    called = raised(fed(p, [capture(text, 870.0, seed=3)]))
+    assert called[: len(must)] == must
+    assert set(called) <= set(must) | may
+    assert len(called) == len(set(called))
+
+
+@pytest.mark.parametrize("name", [n for n, (text, must, _) in FAULTS.items() if must and "for_s" in text])
+def test_what_ends_returns(name: str) -> None:
+    """When the fault is over its alarm returns, waits for acknowledgement, and the readings are good again."""
+    text, must, _ = FAULTS[name]
+    p = pipeline(tern_settings(running=QUICK))
+    said = fed(p, [capture(text, 870.0, seed=3)])
+    assert [m for m in moves(said) if m[2] == "returned"] == [(must[0], "unacknowledged", "returned")]
+    last = [s.reading for s in said if isinstance(s, ReadingDue)][-1]
+    assert (last.spring.quality, last.lag.quality) == ("good", "good")
+
+
+def test_a_tooth_jump_is_found_within_ten_revolutions_and_named() -> None:
+    """Handbook: one tooth of 45 is 8°; told within ten turns of 96 rpm, as a tooth."""
+    said = fed(pipeline(tern_settings(running=QUICK)), [capture(event("tooth-jump", 300.0), 330.0, seed=3)])
+    (step,) = [s.transition for s in said if isinstance(s, Alarmed)]
+    assert step.tag == "lag-step"
+    assert 300.0 < step.t_us / 1e6 <= 300.0 + 10 * 60 / 96 + 0.2
+    assert step.value == pytest.approx(8.0, abs=0.1)
+    assert "1 tooth" in step.text
+
+
+def test_a_head_of_another_name_is_told_once_and_not_measured() -> None:
+    """The wrong cable in the port must not speak for this engine."""
+    p = pipeline()
+    said = fed(p, [capture('[head]\nname = "starboard-head"\n', 60.0)])
+    told = [s for s in said if isinstance(s, WrongHead)]
+    assert [(w.heard, w.wanted) for w in told] == [("starboard-head", "port-head")]
+    assert not p.head_heard
+    assert not [s for s in said if isinstance(s, Alarmed | MedianDue)]
+    assert p.meter.frames == 0
+
+
+def test_a_silent_head_is_told_by_the_gateways_clock_and_returns() -> None:
+    """Five seconds without a good frame, by `idle`; then nothing is known and nothing else moves; back, it returns."""
+    p = pipeline(tern_settings(source="system", running=QUICK))
+    data = capture("", 120.0)
+    frames = [f + b"\0" for f in data.split(b"\0")[:-1]]
+    begin, end = frames[: len(frames) // 2], frames[len(frames) // 2 :]
+    said = []
+    for k, frame in enumerate(begin):
+        said += list(p.feed(frame, Now(k * 0.09, START_UTC_S + k * 0.09)))
+    t = len(begin) * 0.09
+    quiet = [list(p.idle(Now(t + s, START_UTC_S + t + s))) for s in (1.0, 4.0, 4.8, 5.2, 6.2)]
+    assert [raised(q) for q in quiet] == [[], [], [], ["head-silent"], []]
+    reading = next(s.reading for q in quiet for s in q if isinstance(s, ReadingDue))
+    assert (reading.running, reading.lag.value, reading.spring.value) == (Running.UNKNOWN, None, None)
+    assert not p.head_heard
+    back = []
+    for k, frame in enumerate(end):
+        back += list(p.feed(frame, Now(t + 7 + k * 0.09, START_UTC_S + t + 7 + k * 0.09)))
+    assert moves(back)[0] == ("head-silent", "unacknowledged", "returned")
+    assert p.head_heard
+
+
+def test_silence_in_a_capture_is_told_by_head_time() -> None:
+    """Replay has no clock but the head's: a pause of twenty seconds is silence, one of four is not."""
+    for for_s, wanted in ((20.0, ["head-silent"]), (4.0, [])):
+        said = fed(pipeline(), [capture(event("pause", 60, for_s=for_s), 120.0)])
+        assert raised(said) == wanted
+
+
+def test_astern_is_never_judged_against_the_limits_of_ahead() -> None:
+    """Far past every limit, but only while astern: nothing calls, and nothing astern goes into the medians."""
+    text = "[engine]\nspeed = [[0, -80]]\n[chain]\nelongation_percent = 2.0\n[tightener]\nlength_mm = 195.0\n"
+    p = pipeline(tern_settings(running=QUICK))
+    said = fed(p, [capture(text, 900.0)])
+    assert moves(said) == []
+    assert [s for s in said if isinstance(s, MedianDue)] == []
+    readings = [s.reading for s in said if isinstance(s, ReadingDue)][12:]
+    assert {r.running for r in readings} == {Running.ASTERN}
+    assert {r.lag.quality for r in readings} == {"uncertain"}
+    ahead = fed(pipeline(tern_settings(running=QUICK)), [capture(text.replace("-80", "80"), 900.0)])
+    assert {"lag-limit", "tension-low"} <= set(raised(ahead))
+
+
+def test_a_stopped_engine_does_not_heal_a_late_camshaft() -> None:
+    """The alarm stands through stop, turning gear and start, and returns only when the running engine is well."""
+    text = (
+        "[engine]\nspeed = [[0, 90], [400, 90], [430, 0], [1200, 0], [1205, 0.12], [1500, 0.12], [1505, 0], [1600, 0], "
+        "[1630, 90]]\n[chain]\nelongation_percent = 0.53\n" + event("retime", 1300, deg=-1.5, for_s=60)
+    )
+    said = fed(pipeline(tern_settings(running=QUICK)), [capture(text, 2_400.0)])
+    lag = [(s.transition.to.value, s.transition.t_us / 1e6) for s in said if isinstance(s, Alarmed)]
+    lag = [(to, t) for (to, t), (tag, a, b) in zip(lag, moves(said), strict=True) if tag == "lag-near" and a != b]
+    assert [to for to, _ in lag] == ["unacknowledged", "returned"]
+    assert lag[1][1] >= 1_600 + 120 + 300
+
+
+@pytest.mark.parametrize("at", [0.35, 0.5, 0.62, 0.93])
+def test_a_restart_neither_repeats_nor_forgets_an_alarm(at: float) -> None:
+    """A checkpoint, as JSON, taken anywhere, and a new pipeline that misses some seconds: the same alarms."""
+    text = event("tooth-jump", 300) + event("loop-broken", 420, for_s=100)
+    data = capture(text, 870.0, seed=3)
+    settings = tern_settings(running=QUICK)
+    wanted = [m for m in moves(fed(pipeline(settings), [data])) if m[1] != m[2]]
+    cut = int(len(data) * at)
+    first = pipeline(settings)
+    before = fed(first, [data[:cut]])
+    second = EnginePipeline(settings, "main", START_UTC_S)
+    second.restore(json.loads(json.dumps(first.checkpoint())))
+    after = fed(second, [data[cut + 7_000 :]])
+    got = [m for m in moves(before) + moves(after) if m[1] != m[2]]
+    assert sorted(got) == sorted(wanted)
+    assert second.meter.hours.hours == pytest.approx(21_400 + 870 / 3_600, abs=1.5 / 3_600)
+
+
+def test_bursts_measure_count_hours_and_call() -> None:
+    """Six seconds in ten minutes: hours within 0.1 %, medians each, a passed limit told, and silence not."""
+    text = "[head]\nburst_s = 6\nevery_s = 600\n[chain]\nelongation_percent = 0.53\n"
+    p = pipeline(tern_settings(head={"burst_pause_s": 594.0}))
+    said = fed(p, [capture(text, 12 * 600.0 + 6)])
+    assert p.meter.hours.hours - 21_400 == pytest.approx((12 * 600 + 6) / 3_600, rel=1e-3)
+    assert len([s for s in said if isinstance(s, MedianDue)]) == 12
+    assert raised(said) == ["lag-near"]
+
+
+def test_lag_and_spring_of_readings_are_the_truth() -> None:
+    """Every good reading of a steady voyage lies within 0.01° and 0.05 mm of the simulated truth."""
+    said = fed(pipeline(), [capture("", 300.0, seed=5)])
+    truth = Truth(parse_scenario(""), 5)
+    good = [s.reading for s in said if isinstance(s, ReadingDue) and s.reading.lag.quality == "good"]
+    assert len(good) >= 20
+    for r in good:
+        t_s = r.t_us / 1e6
+        assert r.lag.value == pytest.approx(float(truth.lag_deg(t_s)), abs=0.01)
+        assert r.spring.value == pytest.approx(float(truth.spring_mm(t_s)), abs=0.05)
+        assert r.rpm == pytest.approx(float(truth.rpm(t_s)), abs=1.5)
