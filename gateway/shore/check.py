@@ -1,0 +1,177 @@
+"""What comes from ships is checked before anything else sees it: topic, size, schema, range. Pure.
+
+A message passes or is refused with one of a closed list of reasons; a refused one is told, counted, and never kept as
+if it were true. What passes is written anew from the checked model, so nothing of the sender's spelling is stored.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import lru_cache
+from typing import Any
+
+from pydantic import TypeAdapter, ValidationError
+
+from gateway.encode.messages import AlarmMessage, Event, PresenceMessage, ReadingMessage, TrendMessage, utc_of
+from gateway.encode.shapes import Message, Slug
+
+MESSAGE_BYTES_MAX = 8_192
+"""The longest trend has about 2 kB; more is no message of ours."""
+SEQ_MAX = 2**53
+"""Beyond this, JSON readers lose whole numbers; a gateway never gets there."""
+FIGURE_MAX = 1e15
+"""No figure of an engine is larger; databases refuse what a float can still hold."""
+TOPIC_BYTES_MAX = 200
+DETAIL_CHARS_MAX = 300
+
+
+class Reason(StrEnum):
+    """Why a message was not taken."""
+
+    TOPIC = "topic"
+    SIZE = "size"
+    SCHEMA = "schema"
+    RANGE = "range"
+    RATE = "rate"
+    GATEWAY = "gateway-of-another-vessel"
+    STORE = "store"
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """Whose message it is. `klass`: presence, reading, trend, alarm or event; `engine`: '' for the gateway's own."""
+
+    vessel: str
+    engine: str
+    klass: str
+    tag: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """A message that may be kept."""
+
+    topic: str
+    address: Address
+    message: Any
+
+
+@dataclass(frozen=True, slots=True)
+class NotTaken:
+    """A message that may not. `vessel`: '' where even that is not known."""
+
+    topic: str
+    vessel: str
+    reason: Reason
+    detail: str
+    payload: bytes
+
+
+_SLUG: TypeAdapter[str] = TypeAdapter(Slug)
+_ADAPTERS: dict[str, TypeAdapter[Any]] = {
+    "presence": TypeAdapter(PresenceMessage),
+    "reading": TypeAdapter(ReadingMessage),
+    "trend": TypeAdapter(TrendMessage),
+    "alarm": TypeAdapter(AlarmMessage),
+    "event": TypeAdapter(Event),
+}
+
+
+def address_of(topic: str, prefix: str) -> Address | None:
+    """Read a topic of the interface, or None. `prefix`: without a slash at its end."""
+    if not topic.startswith(prefix + "/") or len(topic.encode()) > TOPIC_BYTES_MAX:
+        return None
+    parts = topic[len(prefix) + 1 :].split("/")
+    if not all(_is_slug(part) for part in parts):
+        return None
+    match parts:
+        case [vessel, "presence"]:
+            return Address(vessel, "", "presence")
+        case [vessel, "event"]:
+            return Address(vessel, "", "event")
+        case [vessel, engine, "reading" | "trend" | "event" as klass]:
+            return Address(vessel, engine, klass)
+        case [vessel, "alarm", tag]:
+            return Address(vessel, "", "alarm", tag)
+        case [vessel, engine, "alarm", tag]:
+            return Address(vessel, engine, "alarm", tag)
+    return None
+
+
+def filters(prefix: str, *, readings: bool) -> tuple[str, ...]:
+    """What to subscribe to; no message falls under two of them, and our own receipts under none."""
+    tails = ["+/presence", "+/event", "+/alarm/+", "+/+/event", "+/+/alarm/+", "+/+/trend"]
+    return tuple(f"{prefix}/{tail}" for tail in tails + (["+/+/reading"] if readings else []))
+
+
+def check(topic: str, payload: bytes, prefix: str) -> Checked | NotTaken:
+    """Judge one message. Never raises for anything that a sender can send."""
+    address = address_of(topic, prefix)
+    if address is None:
+        return NotTaken(topic, "", Reason.TOPIC, "not a topic of the interface", payload)
+
+    def refuse(reason: Reason, detail: str) -> NotTaken:
+        return NotTaken(topic, address.vessel, reason, detail[:DETAIL_CHARS_MAX], payload)
+
+    if len(payload) > MESSAGE_BYTES_MAX:
+        return refuse(Reason.SIZE, f"{len(payload)} bytes, at most {MESSAGE_BYTES_MAX}")
+    try:
+        message: Message = _ADAPTERS[address.klass].validate_json(payload, strict=True)
+    except ValidationError as e:
+        return refuse(Reason.SCHEMA, _faults(e))
+    fault = _fault(address, message)
+    return refuse(*fault) if fault else Checked(topic, address, message)
+
+
+def _fault(address: Address, message: Message) -> tuple[Reason, str] | None:
+    if "v" not in message.model_fields_set:
+        return Reason.SCHEMA, "v: Field required"
+    if address.klass == "alarm" and getattr(message, "tag", "") != address.tag:
+        return Reason.SCHEMA, "the topic's tag is not the message's"
+    kind = getattr(message, "kind", "")
+    if (kind == "gateway" and address.engine) or (kind == "adjustment" and not address.engine):
+        return Reason.SCHEMA, f"an event of kind {kind} on this topic"
+    if getattr(message, "seq", 0) > SEQ_MAX:
+        return Reason.RANGE, f"seq above {SEQ_MAX}"
+    return _range_fault(message.model_dump())
+
+
+def _range_fault(value: object) -> tuple[Reason, str] | None:
+    """Times that are none, figures beyond any engine, characters that no database keeps."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            if key in ("ts", "since") and inner is not None and (why := _no_time(inner)):
+                return Reason.RANGE, f"{key}: {why}"
+            if fault := _range_fault(key) or _range_fault(inner):
+                return fault
+        return None
+    if isinstance(value, tuple | list):
+        return next((fault for inner in value if (fault := _range_fault(inner))), None)
+    if isinstance(value, str) and "\0" in value:
+        return Reason.RANGE, "a text with a NUL character"
+    if isinstance(value, int | float) and not abs(value) <= FIGURE_MAX:
+        return Reason.RANGE, f"a figure beyond {FIGURE_MAX:g}"
+    return None
+
+
+def _no_time(text: str) -> str:
+    try:
+        utc_of(text)
+    except ValueError as e:
+        return str(e)
+    return ""
+
+
+@lru_cache(maxsize=10_000)
+def _is_slug(text: str) -> bool:
+    try:
+        _SLUG.validate_python(text)
+    except ValidationError:
+        return False
+    return True
+
+
+def _faults(e: ValidationError) -> str:
+    first = e.errors(include_url=False, include_input=False)[0]
+    where = ".".join(str(part) for part in first["loc"]) or "(whole message)"
+    more = f" (and {e.error_count() - 1} more)" if e.error_count() > 1 else ""
+    return f"{where}: {first['msg']}{more}"

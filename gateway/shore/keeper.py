@@ -1,0 +1,269 @@
+"""A keeper: from the broker into the store, acknowledged only once it is kept. As many as there is work for.
+
+One thread, one connection to each side. Whatever fails, both are thrown away and opened anew after a pause: what was
+not acknowledged, the broker sends again, and the store knows it by its key.
+"""
+
+import random
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import structlog
+from paho.mqtt.client import MQTTMessage
+
+from gateway.encode.messages import ReceivedMessage, Topics, dump, rfc3339
+from gateway.model.errors import PortError, StorageError
+from gateway.shore.check import Checked, NotTaken, Reason, check, filters
+from gateway.shore.link import Access, FleetLink, TakenOver, Wish
+from gateway.shore.rate import Rates
+from gateway.shore.store import FleetStore, Item, Span, spans
+
+DAY_S = 86_400.0
+PENDING_VESSELS_MAX = 100_000
+
+
+@dataclass(frozen=True, slots=True)
+class KeeperSettings:
+    """How a keeper keeps. `name`: its own among the keepers of a group; the same again after a restart."""
+
+    store: str
+    prefix: str = "camdrift/1"
+    group: str = "keepers"
+    name: str = "1"
+    readings: bool = False
+    receipts: bool = True
+    batch: int = 200
+    batch_s: float = 0.05
+    window: int = 400
+    """Two batches: the broker sends the next one while this one is written."""
+    books_s: float = 2.0
+    settle_s: float = 30.0
+    """Gaps and first receipts wait so long: another keeper may still hold what is missing."""
+    sweep_s: float = 60.0
+    silent_after_s: float = 3 * 3600.0
+    """Trends come each hour while the engine is known, so three hours are three missed ones."""
+    rate_per_s: float = 20.0
+    rate_burst: float = 250_000.0
+    """A whole outbox aboard (200,000 by default) and some more is no flood."""
+    session_days: float = 30.0
+    readings_days: float = 35.0
+    trends_days: float = 1_826.0
+    pause_s: float = 2.0
+    pause_s_max: float = 60.0
+
+    @property
+    def client_id(self) -> str:
+        """The session's name at the broker."""
+        return f"camdrift-{self.group or 'alone'}-{self.name}"
+
+
+@dataclass(slots=True)
+class Tally:
+    """What a keeper has done since its start."""
+
+    kept: int = 0
+    refused: int = 0
+    batches: int = 0
+
+
+class Keeper:
+    """Keeps until it is told to stop."""
+
+    def __init__(self, access: Access, settings: KeeperSettings, utc: Callable[[], float] = time.time) -> None:
+        self._access, self._s, self._utc = access, settings, utc
+        self._filters = filters(settings.prefix, readings=settings.readings)
+        self._rates = Rates(settings.rate_per_s, settings.rate_burst)
+        self._inbox: list[tuple[FleetLink, MQTTMessage]] = []
+        self._since = 0.0
+        self._touched: dict[str, Span] = {}
+        self._heard: dict[str, float] = {}
+        self._due = {"books": 0.0, "sweep": 0.0, "forget": 0.0}
+        self._told = ""
+        self._log = structlog.get_logger("keeper").bind(keeper=settings.client_id)
+        self.tally = Tally()
+
+    def run(self, stopping: threading.Event, *, drain: bool = False) -> None:
+        """Until `stopping`, or with `drain` until nothing waits. Raises TakenOver, and Refused for a wrong store."""
+        failures = 0
+        while not stopping.is_set():
+            begun = time.monotonic()
+            try:
+                self._once(stopping, drain=drain)
+                return
+            except TakenOver:
+                raise
+            except (PortError, StorageError) as e:
+                failures = 1 if time.monotonic() - begun > self._s.pause_s_max else failures + 1
+                self._tell_failure(str(e))
+            pause = min(self._s.pause_s * 2.0 ** min(failures - 1, 16), self._s.pause_s_max)
+            stopping.wait(pause * random.uniform(1 / 1.5, 1.0))
+
+    def _tell_failure(self, reason: str) -> None:
+        """The first failure warns, its repeats whisper."""
+        tell = self._log.debug if reason == self._told else self._log.warning
+        self._told = reason
+        tell("not keeping; what comes waits at the broker", reason=reason)
+
+    def _once(self, stopping: threading.Event, *, drain: bool) -> None:
+        self._inbox.clear()
+        store = FleetStore(self._s.store)
+        wish = Wish(self._s.client_id, self._filters, self._s.group, int(self._s.session_days * DAY_S), self._s.window)
+        link = FleetLink(self._access, wish, lambda m: self._take(link, m))
+        try:
+            link.open(subscribe=not drain)
+            self._log.info("keeping", session="resumed" if link.session_present else "new", drain=drain)
+            self._told = ""
+            if drain:
+                self._drain(link, store, stopping)
+                return
+            if self._s.group and not link.session_present:
+                self._snapshot(link, store, stopping)
+            while not stopping.is_set():
+                self._turn(link, store)
+            # What is more than a batch stays unacknowledged and comes again.
+            self._flush(store)
+        finally:
+            link.close(forget_session=drain and not stopping.is_set() and not self._inbox)
+            store.close()
+
+    def _turn(self, link: FleetLink, store: FleetStore) -> None:
+        """Read, and write when there is enough or it has waited long enough."""
+        now = time.monotonic()
+        left = self._s.batch_s - (now - self._since) if self._inbox else 0.5
+        link.step(max(0.0, min(left, 0.5)))
+        while len(self._inbox) >= self._s.batch:
+            self._flush(store)
+        if self._inbox and time.monotonic() - self._since >= self._s.batch_s:
+            self._flush(store)
+        self._upkeep(link, store)
+
+    def _take(self, link: FleetLink, message: MQTTMessage) -> None:
+        if not self._inbox:
+            self._since = time.monotonic()
+        self._inbox.append((link, message))
+
+    def _flush(self, store: FleetStore) -> None:
+        """Keep a batch, then acknowledge it, in the order in which it came."""
+        part, self._inbox = self._inbox[: self._s.batch], self._inbox[self._s.batch :]
+        if not part:
+            return
+        utc_s = self._utc()
+        kept = store.keep([self._judge(m.topic, bytes(m.payload)) for _, m in part], utc_s)
+        for link, message in part:
+            link.ack([message])
+        self._note(kept, utc_s)
+        self._since = time.monotonic()
+
+    def _judge(self, topic: str, payload: bytes) -> Item:
+        item = check(topic, payload, self._s.prefix)
+        vessel = item.address.vessel if isinstance(item, Checked) else item.vessel
+        if vessel and not self._rates.allow(vessel, time.monotonic()):
+            detail = f"more than {self._s.rate_per_s:g} messages a second in the long run"
+            return NotTaken(topic, vessel, Reason.RATE, detail, payload)
+        return item
+
+    def _note(self, kept: list[Item], utc_s: float) -> None:
+        for gateway, (lo, hi) in spans(kept).items():
+            old = self._touched.get(gateway, (lo, hi))
+            self._touched[gateway] = (min(lo, old[0]), max(hi, old[1]))
+        refused = [item for item in kept if isinstance(item, NotTaken)]
+        if len(self._heard) < PENDING_VESSELS_MAX:
+            self._heard.update({item.address.vessel: utc_s for item in kept if isinstance(item, Checked)})
+        self.tally.batches += 1
+        self.tally.refused += len(refused)
+        self.tally.kept += len(kept) - len(refused)
+        if refused:
+            first = refused[0]
+            self._log.warning(
+                "refused",
+                messages=len(refused),
+                topic=first.topic[:200],
+                reason=first.reason.value,
+                detail=first.detail,
+            )
+
+    def _upkeep(self, link: FleetLink, store: FleetStore) -> None:
+        now = time.monotonic()
+        if now >= self._due["sweep"]:
+            self._due["sweep"] = now + self._s.sweep_s
+            self._touched = {**store.behind(), **self._touched}
+        if now >= self._due["books"]:
+            self._due["books"] = now + self._s.books_s
+            self._books(link, store)
+        if now >= self._due["forget"]:
+            self._due["forget"] = now + 3600.0
+            utc_s = self._utc()
+            store.forget(utc_s - self._s.readings_days * DAY_S, utc_s - self._s.trends_days * DAY_S)
+
+    def _books(self, link: FleetLink, store: FleetStore) -> None:
+        utc_s = self._utc()
+        store.heard(self._heard)
+        self._heard.clear()
+        store.advance(self._touched, utc_s)
+        self._touched.clear()
+        for gap in store.new_gaps(utc_s - self._s.settle_s):
+            self._log.warning(
+                "events missing", vessel=gap.vessel, gateway=gap.gateway, after=gap.after, highest=gap.before
+            )
+        for vessel, heard_at in store.newly_silent(utc_s - self._s.silent_after_s):
+            self._log.warning("vessel silent", vessel=vessel, since=str(heard_at))
+        if self._s.receipts:
+            store.receipts(utc_s - self._s.settle_s, lambda due: self._tell_receipts(link, due))
+
+    def _tell_receipts(self, link: FleetLink, due: list[tuple[str, str, int]]) -> set[str]:
+        """Publish them and wait a moment for the broker; what it has not taken by then is told another time."""
+        at = rfc3339(self._utc())
+        mids = {
+            g: link.tell(Topics(self._s.prefix, vessel).received, dump(ReceivedMessage(v=1, gateway=g, seq=n, ts=at)))
+            for g, vessel, n in due
+        }
+        until = time.monotonic() + 2.0
+        # A batch more than the window allows cannot come, so what gathers here meanwhile is bounded.
+        while not all(link.told(mid) for mid in mids.values()) and time.monotonic() < until:
+            link.step(0.1)
+        return {g for g, mid in mids.items() if link.told(mid)}
+
+    def _snapshot(self, link: FleetLink, store: FleetStore, stopping: threading.Event) -> None:
+        """Shared subscriptions bring no retained messages: fetch what stands at the broker once, beside the group."""
+        wanted = [f for f in self._filters if not f.endswith(("/event", "/reading"))]
+        side = FleetLink(
+            self._access,
+            Wish(f"{self._s.client_id}-snapshot", wanted, "", 0, self._s.window),
+            lambda m: self._take(side, m),
+        )
+        try:
+            side.open()
+            self._until_quiet(side, store, stopping, 1.0, beside=link)
+        finally:
+            side.close()
+
+    def _until_quiet(
+        self,
+        link: FleetLink,
+        store: FleetStore,
+        stopping: threading.Event,
+        quiet_s: float,
+        beside: FleetLink | None = None,
+    ) -> None:
+        """Keep until nothing has come for `quiet_s`; bounded, for a fleet is never quite quiet."""
+        last, heard, end = time.monotonic(), link.heard, time.monotonic() + 600.0
+        while time.monotonic() - last < quiet_s and time.monotonic() < end and not stopping.is_set():
+            link.step(0.1)
+            if beside is not None:
+                beside.step(0.0)
+            while self._inbox:
+                self._flush(store)
+            if link.heard != heard:
+                last, heard = time.monotonic(), link.heard
+
+    def _drain(self, link: FleetLink, store: FleetStore, stopping: threading.Event) -> None:
+        """Take over what waits for a keeper that will not come back, and have the broker forget its name."""
+        if not link.session_present:
+            self._log.warning("the broker keeps nothing for this name", client_id=self._s.client_id)
+            return
+        link.unsubscribe()
+        self._until_quiet(link, store, stopping, 5.0)
+        self._books(link, store)
+        self._log.info("drained", kept=self.tally.kept)

@@ -1,0 +1,100 @@
+"""Every statement that writes. `?` marks a value; PostgreSQL's `%s` is put in its place when the store is opened."""
+
+NEWER = "WHERE excluded.{at} >= {table}.{at} OR {table}.{at} > ?"
+
+
+def _insert(table: str, columns: str, tail: str) -> str:
+    marks = ", ".join("?" * len(columns.split(",")))
+    return f"INSERT INTO {table} ({columns}) VALUES ({marks}) {tail}"
+
+
+def _set(columns: str) -> str:
+    return "DO UPDATE SET " + ", ".join(f"{c} = excluded.{c}" for c in columns.replace(" ", "").split(","))
+
+
+_NOTHING = "ON CONFLICT DO NOTHING"
+_EVENT = (
+    "gateway, seq, vessel, engine, event_at, kept_at, kind, subject, priority, came_from, went_to, hours, value, "
+    "limit_value, unit, said, actor, message"
+)
+_ALARM = "alarm_at, state, priority, since_at, value, limit_value, unit, said, message"
+_TREND = (
+    "vessel, engine, trend_at, hours, lag_deg_p05, lag_deg, lag_deg_p95, lag_deg_per_1000h, elongation_percent, "
+    "elongation_percent_per_1000h, decision, message"
+)
+_ENGINE = (
+    "trend_at, hours, lag_deg, lag_deg_per_1000h, elongation_percent, elongation_percent_per_1000h, next_limit, "
+    "hours_to_p05, hours_to_p50, date_p05, date_p50, decision, why"
+)
+_READING = (
+    "vessel, engine, reading_at, running, hours, rpm, spring_mm, compression_mm, slap_mm, lag_deg, casing_c, "
+    "spring_quality, lag_quality"
+)
+
+EVENT = _insert("event", _EVENT, _NOTHING)
+TREND = _insert("trend", _TREND, _NOTHING)
+READING = _insert("reading", _READING, _NOTHING)
+PRESENCE = _insert(
+    "vessel",
+    "vessel, state, presence_at, version, heard_at",
+    f"ON CONFLICT (vessel) {_set('state, presence_at, version')} "
+    "WHERE vessel.presence_at IS NULL OR ? >= vessel.presence_at OR vessel.presence_at > ?",
+)
+ALARM = _insert(
+    "alarm",
+    "vessel, engine, tag, " + _ALARM,
+    f"ON CONFLICT (vessel, engine, tag) {_set(_ALARM)} {NEWER.format(table='alarm', at='alarm_at')}",
+)
+ENGINE = _insert(
+    "engine_now",
+    "vessel, engine, " + _ENGINE,
+    f"ON CONFLICT (vessel, engine) {_set(_ENGINE)} {NEWER.format(table='engine_now', at='trend_at')}",
+)
+REFUSED = _insert("refused", "kept_at, vessel, topic, reason, detail, size_bytes, beginning", "")
+REFUSED_COUNT = _insert(
+    "refused_count",
+    "vessel, reason, messages, last_at",
+    "ON CONFLICT (vessel, reason) DO UPDATE SET messages = refused_count.messages + excluded.messages, "
+    "last_at = excluded.last_at",
+)
+REFUSED_BOUND = "DELETE FROM refused WHERE id <= (SELECT max(id) FROM refused) - ?"
+HEARD = _insert(
+    "vessel",
+    "vessel, heard_at",
+    "ON CONFLICT (vessel) DO UPDATE SET heard_at = excluded.heard_at, silent_since = NULL "
+    "WHERE excluded.heard_at > vessel.heard_at",
+)
+GATEWAY = _insert("gateway", "gateway, vessel, first_seq, upto_seq, top_seq, seen_at", _NOTHING)
+GATEWAY_MOVED = (
+    "UPDATE gateway SET first_seq = ?, upto_seq = ?, top_seq = ?, gap_since = ?, gap_told = gap_told * ? "
+    "WHERE gateway = ?"
+)
+GATEWAYS = (
+    "SELECT gateway, first_seq, upto_seq, top_seq, gap_since FROM gateway WHERE gateway IN ({marks}) ORDER BY gateway"
+)
+FOLLOWING = (
+    "SELECT e.gateway, e.seq FROM event e JOIN gateway g ON g.gateway = e.gateway WHERE g.gateway IN ({marks}) "
+    "AND e.seq > g.upto_seq AND EXISTS (SELECT 1 FROM event n WHERE n.gateway = g.gateway AND n.seq = g.upto_seq + 1) "
+    "ORDER BY e.gateway, e.seq LIMIT ?"
+)
+CLOSED = "SELECT gateway, from_seq, to_seq FROM gap_closed WHERE gateway IN ({marks}) ORDER BY gateway, from_seq"
+BEHIND = (
+    "SELECT gateway, lo, hi FROM (SELECT g.gateway, g.first_seq, g.upto_seq, g.top_seq, "
+    "(SELECT min(e.seq) FROM event e WHERE e.gateway = g.gateway) AS lo, "
+    "(SELECT max(e.seq) FROM event e WHERE e.gateway = g.gateway) AS hi FROM gateway g) AS s "
+    "WHERE lo < first_seq OR hi > top_seq "
+    "OR EXISTS (SELECT 1 FROM event n WHERE n.gateway = s.gateway AND n.seq = s.upto_seq + 1) "
+    "OR EXISTS (SELECT 1 FROM gap_closed c WHERE c.gateway = s.gateway AND c.from_seq <= s.upto_seq + 1 "
+    "AND c.to_seq > s.upto_seq)"
+)
+RECEIPTS_DUE = (
+    "SELECT gateway, vessel, upto_seq FROM gateway WHERE receipt_seq < upto_seq AND seen_at < ? "
+    "ORDER BY gateway LIMIT ?"
+)
+RECEIPT_TOLD = "UPDATE gateway SET receipt_seq = ? WHERE gateway = ?"
+NEWLY_SILENT = (
+    "UPDATE vessel SET silent_since = heard_at WHERE silent_since IS NULL AND heard_at < ? RETURNING vessel, heard_at"
+)
+GAPS_DUE = (
+    "UPDATE gateway SET gap_told = 1 WHERE gap_told = 0 AND gap_since < ? RETURNING gateway, vessel, upto_seq, top_seq"
+)

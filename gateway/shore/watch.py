@@ -1,0 +1,173 @@
+"""Alerts as they come, straight from the broker: what a person ashore is told. The judging is pure.
+
+Beside the events: a vessel that goes or comes, numbers missing in a gateway's sequence, and silence.
+"""
+
+import json
+import time
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from gateway.encode.messages import AlarmEvent, rfc3339
+from gateway.model.errors import PortError
+from gateway.shore.check import Checked, NotTaken, check, filters
+from gateway.shore.link import Access, FleetLink, Wish
+
+GATEWAYS_MAX = 100_000
+NUMBERS_MAX = 1_000
+"""Seqs remembered per gateway beyond a gap; copies of older ones are known by being old."""
+
+
+@dataclass(frozen=True, slots=True)
+class Alert:
+    """One line. `what`: alarm, adjustment, gateway, presence, missing, silent or refused; `about`: tag or kind."""
+
+    ts: str
+    vessel: str
+    engine: str
+    what: str
+    about: str
+    text: str
+    priority: str = ""
+    came_from: str = ""
+    to: str = ""
+    value: float | None = None
+    limit: float | None = None
+    unit: str = ""
+    by: str = ""
+
+    def json(self) -> str:
+        """One JSON object on a line."""
+        return json.dumps({k: v for k, v in asdict(self).items() if v not in ("", None)}, ensure_ascii=False)
+
+    def line(self) -> str:
+        """For people. Control characters from afar do not reach a terminal."""
+        place = self.vessel + (f"/{self.engine}" if self.engine else "")
+        figure = "" if self.value is None else f" {self.value:g} {self.unit}".rstrip()
+        limit = "" if self.limit is None else f" (limit {self.limit:g})"
+        change = f" {self.came_from} -> {self.to}" if self.to else ""
+        by = f" by {self.by}" if self.by else ""
+        head = f"{self.ts} {place} {self.priority or self.what} {self.about}{change}{figure}{limit}{by}"
+        return "".join(c if c.isprintable() else "�" for c in f"{head}: {self.text}")
+
+
+class Alerts:
+    """Turns messages into alerts. `silent_after_s`: by the shore's monotonic clock."""
+
+    def __init__(self, prefix: str, silent_after_s: float = 3 * 3600.0) -> None:
+        self._prefix, self._silent_after_s = prefix, silent_after_s
+        self._seen: OrderedDict[str, tuple[int, set[int]]] = OrderedDict()
+        self._presence: dict[str, str] = {}
+        self._heard: OrderedDict[str, float] = OrderedDict()
+        self._silent: set[str] = set()
+
+    def feed(self, topic: str, payload: bytes, now: float, utc_s: float) -> list[Alert]:
+        """What one message gives rise to."""
+        item = check(topic, payload, self._prefix)
+        if isinstance(item, NotTaken):
+            return [Alert(rfc3339(utc_s), item.vessel or "?", "", "refused", item.reason.value, item.detail)]
+        told = self._heard_again(item.address.vessel, now, utc_s)
+        if item.address.klass == "event":
+            told += self._event(item, utc_s)
+        elif item.address.klass == "presence":
+            told += self._presence_of(item)
+        return told
+
+    def silent(self, now: float, utc_s: float) -> list[Alert]:
+        """Vessels from which nothing has come for too long, each told once."""
+        told = []
+        for vessel, at in self._heard.items():
+            if now - at <= self._silent_after_s:
+                break
+            if vessel not in self._silent:
+                self._silent.add(vessel)
+                text = f"nothing heard for {self._silent_after_s / 3600:g} h"
+                told.append(Alert(rfc3339(utc_s), vessel, "", "silent", "silence", text))
+        return told
+
+    def _heard_again(self, vessel: str, now: float, utc_s: float) -> list[Alert]:
+        self._heard[vessel] = now
+        self._heard.move_to_end(vessel)
+        if len(self._heard) > GATEWAYS_MAX:
+            self._silent.discard(self._heard.popitem(last=False)[0])
+        if vessel not in self._silent:
+            return []
+        self._silent.discard(vessel)
+        return [Alert(rfc3339(utc_s), vessel, "", "silent", "heard again", "the vessel is heard again")]
+
+    def _presence_of(self, item: Checked) -> list[Alert]:
+        vessel, state = item.address.vessel, item.message.state
+        before = self._presence.get(vessel)
+        if len(self._presence) > GATEWAYS_MAX:
+            self._presence.clear()
+        self._presence[vessel] = state
+        if before == state or (before is None and state == "online"):
+            return []
+        return [Alert(item.message.ts, vessel, "", "presence", state, f"camdrift {item.message.version} is {state}")]
+
+    def _event(self, item: Checked, utc_s: float) -> list[Alert]:
+        m, a = item.message, item.address
+        top, beyond = self._seen.pop(m.gateway, (m.seq - 1, set()))
+        if m.seq <= top or m.seq in beyond:
+            self._seen[m.gateway] = (top, beyond)
+            return []
+        missing = []
+        if not beyond and m.seq > top + 1:
+            text = f"number {m.seq} has come and {top + 1} has not"
+            missing = [Alert(rfc3339(utc_s), a.vessel, "", "missing", "sequence", text)]
+        beyond.add(m.seq)
+        while top + 1 in beyond or len(beyond) > NUMBERS_MAX:
+            top = top + 1 if top + 1 in beyond else min(beyond)
+            beyond.discard(top)
+        self._seen[m.gateway] = (top, beyond)
+        if len(self._seen) > GATEWAYS_MAX:
+            self._seen.popitem(last=False)
+        return [*missing, _told(item)]
+
+
+def _told(item: Checked) -> Alert:
+    m, a = item.message, item.address
+    if isinstance(m, AlarmEvent):
+        return Alert(
+            m.ts, a.vessel, a.engine, "alarm", m.tag, m.text, m.priority.value, m.came_from.value, m.to.value, m.value,
+            m.limit, m.unit, m.by or "",
+        )  # fmt: skip
+    return Alert(m.ts, a.vessel, a.engine, m.kind, m.what, m.text, by=getattr(m, "by", None) or "")
+
+
+def watch(
+    access: Access,
+    prefix: str,
+    client_id: str,
+    say: Callable[[Alert], None],
+    go_on: Callable[[], bool],
+    tell: Callable[[str], None],
+    silent_after_s: float,
+) -> None:
+    """Say alerts while `go_on()`; a broken connection is told, and begun again after a pause."""
+    alerts = Alerts(prefix, silent_after_s)
+    wanted = [f for f in filters(prefix, readings=False) if not f.endswith(("/trend", "/alarm/+"))]
+    wish = Wish(client_id, [*wanted, f"{prefix}/+/+/trend"], "", 0, 100)
+    while go_on():
+        came: list[Any] = []
+        link = FleetLink(access, wish, came.append)
+        try:
+            link.open()
+            while go_on():
+                link.step(0.5)
+                for message in came:
+                    for alert in alerts.feed(message.topic, bytes(message.payload), time.monotonic(), time.time()):
+                        say(alert)
+                link.ack(came)
+                came.clear()
+                for alert in alerts.silent(time.monotonic(), time.time()):
+                    say(alert)
+        except PortError as e:
+            tell(str(e))
+            end = time.monotonic() + 5.0
+            while go_on() and time.monotonic() < end:
+                time.sleep(0.1)
+        finally:
+            link.close()

@@ -1,0 +1,122 @@
+"""What comes from ships is judged before anything else sees it."""
+
+import json
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from shore_rig import PREFIX, alarm, event, presence, trend
+
+from gateway.model.words import AlarmState
+from gateway.shore.check import MESSAGE_BYTES_MAX, Checked, NotTaken, Reason, address_of, check, filters
+from gateway.shore.rate import Rates
+
+
+def refused(topic: str, payload: bytes) -> NotTaken:
+    found = check(topic, payload, PREFIX)
+    assert isinstance(found, NotTaken)
+    return found
+
+
+def changed(message: tuple[str, bytes], **fields: Any) -> tuple[str, bytes]:
+    topic, payload = message
+    return topic, json.dumps({**json.loads(payload), **fields}).encode()
+
+
+@pytest.mark.parametrize(
+    "message", [event("a", 1), alarm("a", AlarmState.NORMAL), trend("a"), presence("a")], ids=lambda m: m[0]
+)
+def test_every_class_of_message_as_the_ship_encodes_it_passes(message: tuple[str, bytes]) -> None:
+    """Pins that ship and shore agree: what the ship's own encoder makes is taken, unchanged."""
+    found = check(*message, PREFIX)
+    assert isinstance(found, Checked)
+    assert json.loads(found.message.model_dump_json(by_alias=True)) == json.loads(message[1])
+
+
+@pytest.mark.parametrize(
+    ("fields", "reason"),
+    [
+        ({"seq": 0}, Reason.SCHEMA),
+        ({"seq": "7"}, Reason.SCHEMA),
+        ({"seq": 2**53 + 1}, Reason.RANGE),
+        ({"v": 2}, Reason.SCHEMA),
+        ({"extra": 1}, Reason.SCHEMA),
+        ({"kind": "other"}, Reason.SCHEMA),
+        ({"gateway": "../../etc"}, Reason.SCHEMA),
+        ({"ts": "2026-02-30T00:00:00.000Z"}, Reason.RANGE),
+        ({"ts": "yesterday"}, Reason.SCHEMA),
+        ({"value": 1e300}, Reason.RANGE),
+        ({"text": "a\0b"}, Reason.RANGE),
+        ({"to": "on fire"}, Reason.SCHEMA),
+    ],
+)
+def test_a_wrong_field_is_refused_with_its_reason(fields: dict[str, Any], reason: Reason) -> None:
+    """Pins the reason for each kind of fault in an otherwise good event."""
+    assert refused(*changed(event("a", 7), **fields)).reason is reason
+
+
+def test_v_must_be_said_and_not_guessed() -> None:
+    """Pins that a message that does not say its version is refused."""
+    topic, payload = event("a", 7)
+    body = json.loads(payload)
+    del body["v"]
+    assert refused(topic, json.dumps(body).encode()).detail == "v: Field required"
+
+
+def test_size_is_judged_before_anything_is_read() -> None:
+    """Pins that a message one byte too long is refused for its size, and one at the limit is read."""
+    topic, payload = event("a", 7)
+    at_limit = payload[:-1] + b" " * (MESSAGE_BYTES_MAX - len(payload)) + b"}"
+    assert isinstance(check(topic, at_limit, PREFIX), Checked)
+    assert refused(topic, at_limit + b" ").reason is Reason.SIZE
+
+
+def test_an_alarm_must_be_the_one_its_topic_names() -> None:
+    """Pins that a state cannot be put under another alarm's topic."""
+    _, payload = alarm("a", AlarmState.NORMAL)
+    assert refused("camdrift/1/a/main/alarm/lag-near", payload).detail == "the topic's tag is not the message's"
+
+
+@pytest.mark.parametrize(
+    "topic",
+    ["camdrift/1/a/do", "camdrift/1/a/received", "camdrift/2/a/event", "camdrift/1/A/event", "camdrift/1//event",
+     "camdrift/1/a/main/x/event", "event", "camdrift/1/" + "a" * 33 + "/event"],
+)  # fmt: skip
+def test_what_is_not_the_interfaces_topic_is_none(topic: str) -> None:
+    """Pins that requests, receipts, other prefixes and broken slugs are not read as a ship's message."""
+    assert address_of(topic, PREFIX) is None
+
+
+@given(st.text(max_size=60), st.binary(max_size=300))
+def test_nothing_that_a_sender_can_send_raises(tail: str, payload: bytes) -> None:
+    """Pins that any topic and any bytes give a verdict."""
+    for topic in (f"{PREFIX}/{tail}", f"{PREFIX}/a/main/event", f"{PREFIX}/a/main/trend"):
+        assert isinstance(check(topic, payload, PREFIX), Checked | NotTaken)
+
+
+def test_deeply_nested_json_is_refused_and_not_followed() -> None:
+    """Pins that nesting does not exhaust the stack."""
+    assert refused("camdrift/1/a/main/event", b"[" * 4_000).reason is Reason.SCHEMA
+
+
+def _matches(topic: str, wanted: str) -> bool:
+    parts, words = topic.split("/"), wanted.split("/")
+    return len(parts) == len(words) and all(w in ("+", p) for p, w in zip(parts, words, strict=True))
+
+
+def test_no_topic_falls_under_two_filters_and_receipts_under_none() -> None:
+    """Pins that a message comes once, and that a keeper does not hear its own receipts."""
+    wanted = filters(PREFIX, readings=True)
+    for topic in (event("a", 1)[0], alarm("a", AlarmState.NORMAL)[0], trend("a")[0], presence("a")[0],
+                  "camdrift/1/a/event", "camdrift/1/a/alarm/storage-fault", "camdrift/1/a/main/reading"):  # fmt: skip
+        assert sum(_matches(topic, w) for w in wanted) == 1, topic
+    assert not any(_matches("camdrift/1/a/received", w) or _matches("camdrift/1/a/do", w) for w in wanted)
+
+
+def test_a_ship_may_send_its_outbox_at_once_and_then_its_rate() -> None:
+    """Pins the bucket: the burst at once, then so many a second, each ship for itself."""
+    rates = Rates(per_s=2.0, burst=100.0)
+    assert sum(rates.allow("a", 0.0) for _ in range(150)) == 100
+    assert sum(rates.allow("a", 10.0) for _ in range(150)) == 20
+    assert rates.allow("b", 10.0)
