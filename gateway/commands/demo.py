@@ -39,10 +39,11 @@ HEAD_START_S = 15.0
 SWITCH_S = 0.0005
 MESSAGES_MAX = 20_000
 CAUTIONS = """\
-camdrift is a monitoring aid, not a safety device. It stops and starts nothing, and never replaces the engine
-maker's manual, class rules, the safety management system, a permit to work or a licensed engineer's judgement.
-Before any work on the drive: engine stopped, starting air shut off, starting gear blocked, turning gear engaged,
-lubricating oil shut off, and at least 20 minutes' wait before a door is opened. Vessel and data are invented.
+camdrift is a monitoring aid, not a safety device. It stops and starts nothing, and never replaces the
+engine maker's manual, class rules, the safety management system, a permit to work or a licensed engineer's
+judgement. Before any work on the drive: engine stopped, starting air shut off, starting gear blocked, turning
+gear engaged, lubricating oil shut off, and at least 20 minutes' wait before a door is opened.
+Vessel, engine and all data of this demo are invented.
 """
 Messages = queue.Queue[tuple[str, bytes]]
 

@@ -143,7 +143,7 @@ class Voyage:
         out("\nHow it stands, and what to do\n")
         for line in text_of(self._engine, TrendMessage.model_validate(self._trend)).splitlines():
             out("\n".join(textwrap.wrap(line, WIDTH, subsequent_indent=" " * 24, drop_whitespace=True)))
-        out(f"\n{CAUTION}")
+        out("\n" + "\n".join(textwrap.wrap(CAUTION, WIDTH)))
 
 
 def _when(message: dict[str, Any]) -> str:
