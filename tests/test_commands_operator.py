@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import structlog
 from daemon_rig import Process, daemon, example, free_port, head, listening, until, written
 from mqtt_fakes import mosquitto, needs_mosquitto
 
@@ -27,7 +28,7 @@ Run = Callable[..., tuple[int, str, str]]
 
 
 @pytest.fixture
-def run(capsys: pytest.CaptureFixture[str]) -> Run:
+def run(capsys: pytest.CaptureFixture[str]) -> Iterator[Run]:
     """Runs a command: exit status, stdout, stderr."""
 
     def call(*args: object) -> tuple[int, str, str]:
@@ -37,7 +38,8 @@ def run(capsys: pytest.CaptureFixture[str]) -> Run:
         assert "Traceback" not in said.err
         return status, said.out, said.err
 
-    return call
+    yield call
+    structlog.reset_defaults()
 
 
 @contextmanager
