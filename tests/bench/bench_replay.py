@@ -1,0 +1,133 @@
+"""Replay of an hour at 500 Hz through the whole pipeline, beside real time and beside one pass over the whole file.
+
+The bound is the least that any program of this shape must do with the file: undo COBS and prove the CRC frame by frame,
+make one array of all bodies, unwrap both shafts at once, and take every revolution's means over crank angle by one
+`reduceat`. It counts no losses, joins no health frames, judges nothing and says nothing.
+
+Run: `python tests/bench/bench_replay.py [seconds] [repeats]`. Prints ratios and where the time goes; asserts nothing.
+"""
+
+import cProfile
+import pstats
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from zlib import crc32
+
+import numpy as np
+from cobs.cobs import decode as uncobs
+
+sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
+
+from firmware_sim_voyages import START_UTC_S, capture, pipeline  # noqa: E402
+
+from gateway.link.decoder import Decoder  # noqa: E402
+from gateway.link.runs import Run, runs  # noqa: E402
+from gateway.measure.timeline import Now  # noqa: E402
+
+SECONDS, REPEATS = 3_600, 3
+FEED_BYTES = 1 << 18
+NOW = Now(0.0, START_UTC_S)
+RESIDUE = crc32(b"\0\0\0\0")
+"""A payload followed by its CRC-32, little-endian, leaves this behind, whatever it is."""
+HEAD_BYTES, CRC_BYTES, SAMPLES = 24, 4, 2
+
+
+def whole(data: bytes) -> int:
+    """Bytes to sayings, as the replay command does; revolutions used."""
+    p = pipeline()
+    for at in range(0, len(data), FEED_BYTES):
+        for _ in p.feed(data[at : at + FEED_BYTES], NOW):
+            pass
+    return p.meter.used
+
+
+def link_only(data: bytes) -> int:
+    """Bytes to runs of samples."""
+    decoder, n = Decoder(), 0
+    for at in range(0, len(data), FEED_BYTES):
+        for run in runs(decoder.feed(data[at : at + FEED_BYTES])):
+            if isinstance(run, Run) and run.block is not None:
+                n += len(run.block.crank)
+    return n
+
+
+def measure_too(data: bytes) -> int:
+    """Bytes to revolutions and seconds: link and meter without judging."""
+    p, n = pipeline(), 0
+    for at in range(0, len(data), FEED_BYTES):
+        for run in runs(p.decoder.feed(data[at : at + FEED_BYTES])):
+            if isinstance(run, Run) and run.block is not None:
+                for _ in p.meter.block(run.block, run.asides):
+                    n += 1
+    return n
+
+
+def bound(data: bytes) -> int:
+    """One vectorised pass; revolutions."""
+    bodies = []
+    for piece in data.split(b"\0"):
+        if piece:
+            frame = uncobs(piece)
+            if crc32(frame) == RESIDUE and frame[1] == SAMPLES:
+                bodies.append(frame[HEAD_BYTES:-CRC_BYTES])
+    table = np.frombuffer(b"".join(bodies), dtype="<u2").reshape(-1, 3)
+    crank16, cam16, loop = (np.ascontiguousarray(table[:, k]) for k in range(3))
+    crank = np.cumsum(np.diff(crank16, prepend=crank16[0]).view(np.int16), dtype=np.int64) + int(crank16[0])
+    lag16 = crank16 - cam16
+    lag = np.cumsum(np.diff(lag16, prepend=lag16[0]).view(np.int16), dtype=np.int64)
+    turns = crank >> 16
+    starts = np.flatnonzero(np.diff(turns)) + 1
+    step = np.diff(crank)
+    lag_area = np.add.reduceat((lag[1:] + lag[:-1]) * step, starts[:-1] - 1)
+    loop_wide = loop.astype(np.int64)
+    loop_area = np.add.reduceat((loop_wide[1:] + loop_wide[:-1]) * step, starts[:-1] - 1)
+    slap = np.maximum.reduceat(loop, starts) - np.minimum.reduceat(loop, starts)
+    return min(len(lag_area), len(loop_area), len(slap))
+
+
+def best_s(work: Callable[[bytes], int], data: bytes, repeats: int) -> float:
+    """The shortest of several runs, in s."""
+    times = []
+    for _ in range(repeats):
+        begin = time.perf_counter()
+        made = work(data)
+        times.append(time.perf_counter() - begin)
+        if not made:
+            raise SystemExit(f"{work.__name__} made nothing of the capture; the bench is broken")
+    return min(times)
+
+
+def where(data: bytes) -> list[tuple[str, float]]:
+    """Share of the profiled time by part of the house; the profiler's own cost is spread over all."""
+    profile = cProfile.Profile()
+    profile.runcall(whole, data)
+    shares: dict[str, float] = {}
+    for (file, _, _), (_, _, own_s, _, _) in pstats.Stats(profile).stats.items():  # type: ignore[attr-defined]
+        parts = Path(file).parts
+        part = f"gateway/{parts[parts.index('gateway') + 1]}" if "gateway" in parts else "numpy, zlib, cobs, Python"
+        shares[part] = shares.get(part, 0.0) + own_s
+    total = sum(shares.values())
+    return sorted(((part, s / total) for part, s in shares.items()), key=lambda x: -x[1])
+
+
+def run(seconds: int, repeats: int) -> None:
+    """Make the capture, time each depth, print."""
+    say = sys.stdout.write
+    data = capture("", float(seconds))
+    say(f"{seconds} s at 500 Hz, {len(data) / 1e6:.1f} MB\n")
+    bound_s = best_s(bound, data, repeats)
+    rows = [("bound: one vectorised pass", bound_s)]
+    for name, work in (("link", link_only), ("link, measure", measure_too), ("whole pipeline", whole)):
+        rows.append((name, best_s(work, data, repeats)))
+    for name, took_s in rows:
+        say(f"  {name:28} {took_s:7.3f} s  {seconds / took_s:8.0f} × real time  {took_s / bound_s:5.2f} × bound\n")
+    say("own time by part, under the profiler:\n")
+    for part, share in where(data)[:8]:
+        say(f"  {part:28} {100 * share:5.1f} %\n")
+
+
+if __name__ == "__main__":
+    given = [int(a) for a in sys.argv[1:]]
+    run(given[0] if given else SECONDS, given[1] if len(given) > 1 else REPEATS)
