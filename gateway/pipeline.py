@@ -337,9 +337,14 @@ class EnginePipeline:
             return
         yield MedianDue(median)
         self._count_slips()
-        # While the drive warms through it wanders by months of wear: the history shows it, the trend must not learn it.
-        if self._warm and self.wear.add(median, Side(slap_mm, order1_deg)):
+        if self._normal(median) and self.wear.add(median, Side(slap_mm, order1_deg)):
             yield from self._tell_trend(t_us)
+
+    def _normal(self, median: Median) -> bool:
+        """Warm, and at a speed of normal running: while the drive warms through, or creeps in and out of port, it
+        wanders by months of wear. The history shows that; the trend must not learn it."""
+        r = self.engine.running
+        return self._warm and r.rpm_min <= median.rpm <= r.rpm_max
 
     # -- wear ---------------------------------------------------------------------------------------------------
 
