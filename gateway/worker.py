@@ -76,7 +76,8 @@ class EngineWorker(threading.Thread):
         self._stopping = threading.Event()
         self._log = structlog.get_logger("engine").bind(engine=pipeline.engine.slug)
         self._key = f"engine/{pipeline.engine.slug}"
-        self._checkpoint_at = time.monotonic() + CHECKPOINT_S
+        # The first one soon: a gateway that is killed again and again must not begin from nothing each time.
+        self._checkpoint_at = time.monotonic() + 1.0
         self._counts = pipeline.decoder.counts.snapshot()
         self._baud_at = time.monotonic() + BAUD_WATCH_S
         self._alarms_changed = True
