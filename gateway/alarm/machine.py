@@ -259,7 +259,11 @@ class AlarmSet:
         self.alarms = {row.tag: Alarm(row, tunings.get(row.tag), engine) for row in rows}
         # What suppresses is judged before what it suppresses: a jump past both limits calls once.
         self._order = sorted(self.alarms.values(), key=lambda a: bool(a.row.suppressed_by))
-        self._lower = [a for a in self._order if a.row.suppressed_by]
+        self._pairs = [
+            (a, [self.alarms[tag] for tag in a.row.suppressed_by if tag in self.alarms])
+            for a in self._order
+            if a.row.suppressed_by
+        ]
 
     def __getitem__(self, tag: str) -> Alarm:
         return self.alarms[tag]
@@ -291,9 +295,12 @@ class AlarmSet:
 
     def _suppress(self, now_us: int) -> Iterator[Transition]:
         """A higher alarm that is out of service tells nobody, so it stands for nothing."""
-        for lower in self._lower:
-            higher = [self.alarms[tag].facts for tag in lower.row.suppressed_by if tag in self.alarms]
-            yield from lower.suppress(now_us, any(f.active and not f.out_of_service for f in higher))
+        for lower, higher in self._pairs:
+            stands_for = False
+            for alarm in higher:
+                stands_for |= alarm.facts.active and not alarm.facts.out_of_service
+            if stands_for is not lower.facts.suppressed:
+                yield from lower.suppress(now_us, stands_for)
 
     def repeats(self, now_us: int) -> Iterator[Transition]:
         """What is due to be told again; looked for every ten seconds of head time."""

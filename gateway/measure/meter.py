@@ -69,7 +69,7 @@ class Meter:
         self.health: Health | None = None
         self.last_second: Second | None = None
         self.last_cycle: Cycle | None = None
-        self.last_shape_deg: NDArray[np.float64] | None = None
+        self._last_bins: NDArray[np.float64] | None = None
         self._raw_deg: float | None = None
         self._lag_us = self._spring_us = self._steady_us = 0
         self._under_way_s = 0.0
@@ -150,7 +150,7 @@ class Meter:
             self.used += 1
         if c.steady:
             self._smooth(c)
-            self.last_shape_deg = cut.bins[k] * DEG
+            self._last_bins = cut.bins[k]
         return Revolution(c)
 
     def _figures(self, cut: Cut, k: int, orders_deg: list[float]) -> Cycle:
@@ -277,6 +277,11 @@ class Meter:
         if self.running.state is Running.AHEAD and self.lag.fast.value is not None:
             return self.lag.fast.value
         return s.lag * DEG if s is not None and s.crank_valid and s.cam_valid else None
+
+    @property
+    def last_shape_deg(self) -> NDArray[np.float64] | None:
+        """float64[64·ratio]: the last steady cycle's raw lag over equal steps of crank angle."""
+        return None if self._last_bins is None else self._last_bins * DEG
 
     def load(self) -> float | None:
         """Fuel index as a share, 0–1, from its own 4–20 mA loop; `None` where not fitted or out of range."""
