@@ -1,0 +1,220 @@
+"""The meter: each figure's quality and reason in every state, its bounds of belief, and going on after a restart."""
+
+import json
+
+import numpy as np
+import pytest
+from firmware_sim_voyages import capture, event, tern_settings
+
+from firmware_sim import Truth, parse_scenario
+from gateway.link.decoder import Decoder
+from gateway.link.marks import Mark
+from gateway.link.runs import Run, runs
+from gateway.measure.meter import STALE_US, Meter, Revolution
+from gateway.model.records import Cycle
+from gateway.model.settings import slack_tension_n
+from gateway.model.words import Quality, Running
+
+GOOD, UNCERTAIN, BAD = Quality.GOOD, Quality.UNCERTAIN, Quality.BAD
+
+
+def meter(**engine: dict[str, object]) -> Meter:
+    """A meter of the invented vessel's engine."""
+    return Meter(tern_settings(**engine).engine[0])
+
+
+def play(m: Meter, data: bytes, decoder: Decoder | None = None) -> list[Cycle]:
+    """All cycles of a capture."""
+    out = []
+    for item in runs((decoder or Decoder()).feed(data)):
+        if isinstance(item, Mark):
+            m.gap(max(0, item.gap_us))
+        elif isinstance(item, Run):
+            if item.block is None:
+                for _, health in item.asides:
+                    m.take_health(health)
+            else:
+                out += [w.cycle for w in m.block(item.block, item.asides) if isinstance(w, Revolution)]
+    return out
+
+
+def now_us(m: Meter) -> int:
+    """When the last second ended."""
+    assert m.last_second is not None
+    return m.last_second.t_us
+
+
+STATES = [
+    # speed, seconds, running, spring's quality, lag's quality, words of the lag's reason
+    ("[[0, 96]]", 70, Running.AHEAD, GOOD, GOOD, ""),
+    ("[[0, 96]]", 45, Running.AHEAD, UNCERTAIN, UNCERTAIN, "too few revolutions"),
+    ("[[0, 96]]", 20, Running.CHANGING, UNCERTAIN, UNCERTAIN, "changing"),
+    ("[[0, -80]]", 70, Running.ASTERN, UNCERTAIN, UNCERTAIN, "astern"),
+    ("[[0, 0]]", 20, Running.STOPPED, GOOD, UNCERTAIN, "stopped"),
+    ("[[0, 0.12]]", 20, Running.TURNING, GOOD, UNCERTAIN, "turning gear"),
+]
+
+
+@pytest.mark.parametrize(("speed", "seconds", "running", "spring", "lag", "words"), STATES)
+def test_quality_and_reason_in_every_state(
+    speed: str, seconds: int, running: Running, spring: Quality, lag: Quality, words: str
+) -> None:
+    """A live spring length is good on a standing engine, a lag only from steady revolutions; a reason is given."""
+    m = meter()
+    play(m, capture(f"[engine]\nspeed = {speed}\n", seconds + 0.5))
+    r = m.reading(now_us(m))
+    assert (r.running, r.spring.quality, r.lag.quality) == (running, spring, lag)
+    assert words in r.lag.reason
+    assert (r.lag.reason == "") == (r.lag.quality is GOOD)
+    assert (r.spring.reason == "") == (r.spring.quality is GOOD)
+    assert r.lag.value is not None and abs(r.lag.value) < 5.0
+    assert r.spring.value is not None and 170.0 < r.spring.value < 190.0
+    assert (r.slap_mm is None, r.lag_p2p_deg is None) == (running is not Running.AHEAD,) * 2
+
+
+def test_compression_and_tension_follow_from_the_spring() -> None:
+    """Free length less spring length, and handbook sum 2 on it."""
+    m = meter()
+    play(m, capture("", 70.0))
+    r = m.reading(now_us(m))
+    assert r.spring.value is not None and r.compression_mm is not None
+    assert r.compression_mm == pytest.approx(203.2 - r.spring.value)
+    assert r.tension_n == pytest.approx(310.0 * r.compression_mm * 0.25 / (2 * np.sin(np.radians(45.0))))
+    assert r.tension_n == pytest.approx(slack_tension_n(m.engine.tightener, r.compression_mm))
+
+
+def test_nothing_heard_is_known_by_nobody() -> None:
+    """Before the first second, and five seconds after the last: bad, without a figure, and it says why."""
+    m = meter()
+    r = m.reading(0)
+    assert (r.running, r.rpm, r.lag.value, r.spring.value) == (Running.UNKNOWN, None, None, None)
+    assert (r.lag.quality, r.spring.quality) == (BAD, BAD)
+    play(m, capture("", 70.0))
+    r = m.reading(now_us(m) + STALE_US + 1)
+    assert (r.lag.value, r.spring.value, r.compression_mm, r.tension_n, r.slap_mm) == (None,) * 5
+    assert "nothing heard" in r.lag.reason
+
+
+def test_without_a_zero_there_is_no_lag() -> None:
+    """The zero was never taken: no figure, and what to do about it."""
+    data = tern_settings().engine[0]
+    m = Meter(data.model_copy(update={"lag": data.lag.model_copy(update={"zero_deg": None})}))
+    cycles = play(m, capture("", 70.0))
+    assert all(c.lag_deg is None and c.raw_deg is not None for c in cycles if c.steady)
+    assert m.reading(now_us(m)).lag.quality is BAD
+    assert "pin gauge" in m.reading(now_us(m)).lag.reason
+
+
+@pytest.mark.parametrize(
+    ("kind", "spring", "lag", "words"),
+    [
+        ("loop-broken", BAD, GOOD, "NE 43"),
+        ("cam-invalid", GOOD, BAD, "cam encoder not valid"),
+        ("cam-stuck", GOOD, BAD, "cam encoder stands still"),
+        ("crank-stuck", None, BAD, "crank encoder stands still"),
+        ("crank-invalid", None, BAD, "crank encoder not valid"),
+    ],
+)
+def test_a_faulty_sensor_spoils_its_own_figure_only(
+    kind: str, spring: Quality | None, lag: Quality, words: str
+) -> None:
+    """The other figure stays as it was; without a crank there are no revolutions and nothing is averaged."""
+    m = meter()
+    play(m, capture(event(kind, 75, for_s=100), 90.0))
+    r = m.reading(now_us(m))
+    assert r.spring.quality is (spring or UNCERTAIN)
+    assert r.lag.quality is lag
+    bad = r.spring if r.spring.quality is BAD else r.lag
+    assert bad.value is None and words in bad.reason
+    assert r.running is (Running.AHEAD if spring else Running.UNKNOWN)
+
+
+def test_refused_revolutions_are_counted_by_cause() -> None:
+    """Each cause under its own name; what is used and what is not add up to all cycles."""
+    text = "[engine]\nspeed = [[0, 60], [100, 60], [120, -60], [200, -60]]\n"
+    text += event("cam-invalid", 60, for_s=5) + event("loop-broken", 70, for_s=5) + event("cam-stuck", 80, for_s=5)
+    text += event("transducer-noisy", 90, for_s=5)
+    m = meter()
+    cycles = play(m, capture(text, 200.0))
+    assert {"astern", "not steady", "cam not valid", "encoder fault", "loop doubtful", "transducer fault"} <= set(
+        m.refused
+    )
+    assert m.used == sum(1 for c in cycles if c.steady and not c.refused) > 30
+    assert all(c.refused for c in cycles if not c.steady)
+    for c in cycles:
+        assert (c.lag_deg is None) == bool({"cam not valid", "encoder fault"} & set(c.refused))
+        assert (c.spring_mm is None) == bool({"loop doubtful", "transducer fault"} & set(c.refused))
+
+
+def test_a_stuck_cam_does_not_leave_the_lag_a_turn_away() -> None:
+    """After thirty seconds stuck the lag is again what it was, not whole turns beside it."""
+    m = meter()
+    cycles = play(m, capture(event("cam-stuck", 75, for_s=30), 150.0))
+    lags = [c.raw_deg for c in cycles if c.steady and c.raw_deg is not None]
+    assert len(lags) > 80
+    assert max(lags) - min(lags) < 0.2
+
+
+def test_a_change_of_speed_does_not_hand_the_mean_to_one_revolution() -> None:
+    """Time runs only while steady: after two minutes of changing, the first steady revolution weighs as any other."""
+    speed = "[[0, 96], [100, 96], [110, 70], [120, 96], [130, 70], [140, 96], [150, 70], [160, 96]]"
+    m = meter()
+    decoder = Decoder()
+    data = capture(f"[engine]\nspeed = {speed}\n", 240.0)
+    before = 0.0
+    for at in range(0, len(data), 3_400):
+        was = m.running.state
+        play(m, data[at : at + 3_400], decoder)
+        grown = m.lag.seen_s - before
+        before = m.lag.seen_s
+        assert grown <= 2.5, f"from {was}: a second of bytes gave {grown} s of mean"
+    assert m.lag.seen_s > 100.0
+
+
+def test_a_short_break_is_no_revolution() -> None:
+    """A lost frame spoils the revolutions it touches and no other; the speed of its second stays right."""
+    m = meter()
+    data = capture(event("drop", 60, rate=0.1), 150.0, seed=4)
+    speeds = []
+    decoder = Decoder()
+    for at in range(0, len(data), 3_400):
+        play(m, data[at : at + 3_400], decoder)
+        if m.running.rpm is not None:
+            speeds.append(m.running.rpm)
+    assert max(speeds) - min(speeds) < 5.0
+    assert m.running.state is Running.AHEAD
+    assert 30 < m.used < 150 * 1.6
+
+
+def test_four_stroke_cycles_are_two_turns_at_crank_speed() -> None:
+    """Ratio 2: half as many cycles, each of two crank turns; lag in crank degrees within 0.01° of the truth."""
+    text = "[engine]\nratio = 2\nspeed = [[0, 100]]\n[chain]\ncam_teeth = 90\n"
+    engine = tern_settings().engine[0].model_copy(update={"ratio": 2})
+    m = Meter(engine)
+    cycles = [c for c in play(m, capture(text, 100.0, seed=2)) if c.steady]
+    assert len(cycles) == pytest.approx(70 * 100 / 60 / 2, abs=3)
+    assert {round(c.rpm / 10) for c in cycles} == {10}
+    truth = Truth(parse_scenario(text), 2)
+    assert np.mean([c.lag_deg for c in cycles]) == pytest.approx(float(truth.lag_deg(70.0)), abs=0.01)
+
+
+@pytest.mark.parametrize("at", [0.3, 0.71])
+def test_a_restart_from_a_checkpoint_gives_the_same_means(at: float) -> None:
+    """Means, gate, hours and faults go on as if never stopped but for the frames not heard: within a hundredth."""
+    data = capture(event("cam-slip", 100, deg=0.0), 300.0, seed=9)
+    cut = data.index(b"\0", int(len(data) * at)) + 1
+    whole, first = meter(), meter()
+    play(whole, data)
+    play(first, data[:cut])
+    second = meter()
+    second.restore(json.loads(json.dumps(first.checkpoint())))
+    play(second, data[cut:])
+    assert second.hours.hours == pytest.approx(whole.hours.hours, abs=2 / 3_600)
+    for name in ("lag", "spring"):
+        a, b = getattr(whole, name), getattr(second, name)
+        assert b.fast.value == pytest.approx(a.fast.value, abs=0.005)
+        assert b.slow.value == pytest.approx(a.slow.value, abs=0.005)
+        # Steadiness is judged anew, for half a minute.
+        assert a.seen_s - 40 <= b.seen_s <= a.seen_s
+    assert second.running.under_way_s == pytest.approx(whole.running.under_way_s, abs=2)
+    assert second.sensors.now.cam == whole.sensors.now.cam != ""
