@@ -18,7 +18,7 @@ MESSAGE_BYTES_MAX = 8_192
 """The longest trend has about 2 kB; more is no message of ours."""
 SEQ_MAX = 2**53
 """Beyond this, JSON readers lose whole numbers; a gateway never gets there."""
-FIGURE_MAX = 1e15
+FIGURE_MAX = 1e16
 """No figure of an engine is larger; databases refuse what a float can still hold."""
 TOPIC_BYTES_MAX = 200
 DETAIL_CHARS_MAX = 300

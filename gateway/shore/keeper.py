@@ -226,12 +226,15 @@ class Keeper:
         return {g for g, mid in mids.items() if link.told(mid)}
 
     def _snapshot(self, link: FleetLink, store: FleetStore, stopping: threading.Event) -> None:
-        """Shared subscriptions bring no retained messages: fetch what stands at the broker once, beside the group."""
+        """Shared subscriptions bring no retained messages: fetch what stands at the broker once, beside the group.
+
+        What is said meanwhile comes to the group anyway.
+        """
         wanted = [f for f in self._filters if not f.endswith(("/event", "/reading"))]
         side = FleetLink(
             self._access,
             Wish(f"{self._s.client_id}-snapshot", wanted, "", 0, self._s.window),
-            lambda m: self._take(side, m),
+            lambda m: self._take(side, m) if m.retain else side.ack([m]),
         )
         try:
             side.open()

@@ -27,6 +27,8 @@ PACKET_BYTES_MAX = 65_536
 """What the broker may send us at all; the check refuses far less, but counts it."""
 USER_TIMEOUT_MS = 30_000
 TAKEN_OVER = 0x8E
+LOST = "the connection broke; where this comes again and again, look whether another keeper has the same --name"
+"""Not every broker says it when another client takes over the name."""
 
 
 class TakenOver(PortError):
@@ -143,7 +145,7 @@ class FleetLink:
                 code = self._client.loop_write()
             code = code or self._client.loop_misc()
             if code:
-                self._lost = self._lost or "the connection broke"
+                self._lost = self._lost or LOST
         self._fail_if_lost()
 
     def _read(self) -> MQTTErrorCode:
@@ -166,7 +168,7 @@ class FleetLink:
         """Publish, QoS 1, retained; its id for `told`."""
         info = self._client.publish(topic, payload, qos=1, retain=True)
         if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
-            self._lost = self._lost or "the connection broke"
+            self._lost = self._lost or LOST
             self._fail_if_lost()
         return info.mid
 
@@ -203,7 +205,7 @@ class FleetLink:
         if self._lost:
             raise PortError(self._lost)
         if self._client.socket() is None:
-            raise PortError("the connection broke")
+            raise PortError(LOST)
 
     def _refused_subscriptions(self) -> None:
         for asked, code in zip(self._wish.subscriptions, self._granted or (), strict=False):
@@ -223,7 +225,7 @@ class FleetLink:
         if flags.is_disconnect_packet_from_server:
             self._taken_over = self._taken_over or reason.value == TAKEN_OVER
             self._lost = self._lost or "the broker sent us away: " + self._access.reason(reason.value, reason.getName())
-        self._lost = self._lost or "the connection broke"
+        self._lost = self._lost or LOST
 
     def _on_subscribe(self, _client: Client, _data: Any, _mid: int, reasons: list[ReasonCode], _said: Any) -> None:
         self._granted = [reason.value for reason in reasons]

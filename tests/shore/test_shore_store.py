@@ -207,6 +207,7 @@ def test_a_message_that_the_database_will_not_have_does_not_stop_the_others(
 ) -> None:
     """Pins that one poisonous message in a batch is refused alone: here one that the check lets through by mistake."""
     monkeypatch.setattr("gateway.shore.check.SEQ_MAX", 2**70)
+    monkeypatch.setattr("gateway.shore.check.FIGURE_MAX", 1e30)
     store = FleetStore(store_url)
     done = kept(store, event("a", 1), event("b", 2**63), event("a", 2))
     assert [i.reason for i in done if isinstance(i, NotTaken)] == [Reason.STORE]
@@ -259,7 +260,7 @@ def test_the_fleet_tells_missing_numbers(store_url: str) -> None:
 
 
 def test_the_fleet_as_table_csv_and_json_say_the_same(store_url: str) -> None:
-    """Pins the three forms: every column in JSON and CSV; a line an engine in the table, nothing that moves a cursor."""
+    """Pins the three forms: all columns in JSON and CSV; a line an engine in the table, and no control characters."""
     store = FleetStore(store_url)
     kept(store, trend("a", decision={"do": "nothing", "why": "=1+1\x1b[2J"}), presence("quiet"))
     found = fleet(store_url, UTC)

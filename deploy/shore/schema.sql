@@ -1,0 +1,152 @@
+-- The fleet's store in PostgreSQL 13 or later. Plain SQL, no extension; `camdrift shore keep` makes it by itself.
+-- Times `..._at` told by a ship are her clock's; `kept_at`, `heard_at` and `seen_at` are the shore's.
+
+CREATE TABLE vessel (
+    vessel          text PRIMARY KEY,
+    state           text CHECK (state IN ('online', 'offline')),
+    presence_at     timestamptz,
+    version         text,
+    heard_at        timestamptz NOT NULL,
+    silent_since    timestamptz
+);
+
+-- A gateway belongs to the vessel under whose topics it was first heard; from another vessel it is refused.
+-- Everything from first_seq to upto_seq is kept; top_seq is the highest kept; receipt_seq was told aboard.
+CREATE TABLE gateway (
+    gateway         text PRIMARY KEY,
+    vessel          text NOT NULL,
+    first_seq       bigint NOT NULL,
+    upto_seq        bigint NOT NULL,
+    top_seq         bigint NOT NULL,
+    receipt_seq     bigint NOT NULL DEFAULT 0,
+    seen_at         timestamptz NOT NULL,
+    gap_since       timestamptz,
+    gap_told        integer NOT NULL DEFAULT 0
+);
+
+-- The durable record. engine is '' for the gateway's own events.
+CREATE TABLE event (
+    gateway         text NOT NULL,
+    seq             bigint NOT NULL,
+    vessel          text NOT NULL,
+    engine          text NOT NULL,
+    event_at        timestamptz NOT NULL,
+    kept_at         timestamptz NOT NULL,
+    kind            text NOT NULL,
+    subject         text NOT NULL,
+    priority        text,
+    came_from       text,
+    went_to         text,
+    hours           double precision,
+    value           double precision,
+    limit_value     double precision,
+    unit            text,
+    said            text NOT NULL,
+    actor           text,
+    message         jsonb NOT NULL,
+    PRIMARY KEY (gateway, seq)
+);
+CREATE INDEX event_by_vessel ON event (vessel, event_at);
+
+-- A gap in seq that a person has closed, because what is missing will never come.
+CREATE TABLE gap_closed (
+    gateway         text NOT NULL,
+    from_seq        bigint NOT NULL,
+    to_seq          bigint NOT NULL,
+    closed_at       timestamptz NOT NULL,
+    actor           text NOT NULL,
+    PRIMARY KEY (gateway, from_seq)
+);
+
+-- The present state of each alarm. engine is '' for the gateway's own.
+CREATE TABLE alarm (
+    vessel          text NOT NULL,
+    engine          text NOT NULL,
+    tag             text NOT NULL,
+    alarm_at        timestamptz NOT NULL,
+    state           text NOT NULL,
+    priority        text NOT NULL,
+    since_at        timestamptz,
+    value           double precision,
+    limit_value     double precision,
+    unit            text NOT NULL,
+    said            text NOT NULL,
+    message         jsonb NOT NULL,
+    PRIMARY KEY (vessel, engine, tag)
+);
+
+-- Every trend; engine_now repeats the newest of each engine with what the lists need.
+CREATE TABLE trend (
+    vessel                      text NOT NULL,
+    engine                      text NOT NULL,
+    trend_at                    timestamptz NOT NULL,
+    hours                       double precision,
+    lag_deg_p05                 double precision,
+    lag_deg                     double precision,
+    lag_deg_p95                 double precision,
+    lag_deg_per_1000h           double precision,
+    elongation_percent          double precision,
+    elongation_percent_per_1000h double precision,
+    decision                    text NOT NULL,
+    message                     jsonb NOT NULL,
+    PRIMARY KEY (vessel, engine, trend_at)
+);
+CREATE INDEX trend_by_time ON trend (trend_at);
+
+CREATE TABLE engine_now (
+    vessel                      text NOT NULL,
+    engine                      text NOT NULL,
+    trend_at                    timestamptz NOT NULL,
+    hours                       double precision,
+    lag_deg                     double precision,
+    lag_deg_per_1000h           double precision,
+    elongation_percent          double precision,
+    elongation_percent_per_1000h double precision,
+    next_limit                  text,
+    hours_to_p05                double precision,
+    hours_to_p50                double precision,
+    date_p05                    date,
+    date_p50                    date,
+    decision                    text NOT NULL,
+    why                         text NOT NULL,
+    PRIMARY KEY (vessel, engine)
+);
+
+-- Only with `--readings`.
+CREATE TABLE reading (
+    vessel          text NOT NULL,
+    engine          text NOT NULL,
+    reading_at      timestamptz NOT NULL,
+    running         text NOT NULL,
+    hours           double precision,
+    rpm             double precision,
+    spring_mm       double precision,
+    compression_mm  double precision,
+    slap_mm         double precision,
+    lag_deg         double precision,
+    casing_c        double precision,
+    spring_quality  text NOT NULL,
+    lag_quality     text NOT NULL,
+    PRIMARY KEY (vessel, engine, reading_at)
+);
+CREATE INDEX reading_by_time ON reading (reading_at);
+
+-- The last messages that were not taken, cut short, and how many there were in all.
+CREATE TABLE refused (
+    id              bigint GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
+    kept_at         timestamptz NOT NULL,
+    vessel          text NOT NULL,
+    topic           text NOT NULL,
+    reason          text NOT NULL,
+    detail          text NOT NULL,
+    size_bytes      bigint NOT NULL,
+    beginning       text NOT NULL
+);
+
+CREATE TABLE refused_count (
+    vessel          text NOT NULL,
+    reason          text NOT NULL,
+    messages        bigint NOT NULL,
+    last_at         timestamptz NOT NULL,
+    PRIMARY KEY (vessel, reason)
+);
