@@ -202,7 +202,7 @@ class EngineWear:
     def standing_step(self, series: Series) -> StepSeen | None:
         """The steps of a series that no booking has explained, as one: their sum, dated from the largest.
 
-        `None` where later steps have undone the earlier, or where all of them together are less than half of what is
+        `None` where later steps have undone the earlier, or where all of them together are less than three quarters of what is
         sought: the fit begins a new level for less, but nobody is called for it.
         """
         steps = [s for s in self.steps if s.series == series]
@@ -395,8 +395,8 @@ def nearest(trend: Trend) -> LimitAhead | None:
 
 
 def _counts(series: Series, size: float) -> bool:
-    """Half of what is sought and more; less is a new level for the fit, but no happening at the drive."""
-    return abs(size) >= 0.5 * (LAG_STEP_DEG if series == "lag" else SPRING_STEP_MM)
+    """Three quarters of what is sought and more; less is a new level for the fit, but no happening at the drive."""
+    return abs(size) >= 0.75 * (LAG_STEP_DEG if series == "lag" else SPRING_STEP_MM)
 
 
 def _normal(estimate: Estimate) -> Range:
