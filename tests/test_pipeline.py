@@ -227,3 +227,10 @@ def test_lag_and_spring_of_readings_are_the_truth() -> None:
         assert r.lag.value == pytest.approx(float(truth.lag_deg(t_s)), abs=0.01)
         assert r.spring.value == pytest.approx(float(truth.spring_mm(t_s)), abs=0.05)
         assert r.rpm == pytest.approx(float(truth.rpm(t_s)), abs=1.5)
+
+
+@pytest.mark.parametrize(("rate", "wanted"), [(0.004, []), (0.02, ["link-poor"])])
+def test_one_per_cent_of_frames_lost_is_the_border(rate: float, wanted: list[str]) -> None:
+    """Half of it is borne for a whole quarter of an hour, twice of it is told."""
+    text = event("drop", 0, rate=rate)
+    assert raised(fed(pipeline(), [capture(text, 900.0, seed=2)])) == wanted

@@ -106,13 +106,22 @@ def test_without_turns_a_gap_next_to_a_stop_does_not_count() -> None:
 
 
 def test_the_count_of_turns_may_wrap() -> None:
-    """2³² turns come round within a gap."""
+    """2³² turns come round within a gap in which the engine stopped for half the time."""
     p = Played(HoursMeter(0.0, 2.0))
     p.turns = 2.0**32 - 100
     p.run(96.0, 10)
-    p.unseen((96.0, 3_600.0))
+    p.unseen((96.0, 1_800.0), (0.0, 1_800.0))
     p.run(96.0, 10)
-    assert p.meter.hours == pytest.approx(3_620 / 3_600, abs=1e-6)
+    assert p.meter.hours == pytest.approx(1_820 / 3_600, rel=2e-3)
+
+
+def test_a_stop_in_a_gap_with_another_speed_after_it_counts_by_the_faster() -> None:
+    """Ten minutes at sea speed, then stopped, then slow: the turns made at the faster speed, never too many hours."""
+    p = Played(HoursMeter(0.0, 2.0))
+    p.run(96.0, 60)
+    p.unseen((96.0, 600.0), (0.0, 3_000.0))
+    p.run(60.0, 60)
+    assert p.meter.hours == pytest.approx(720 / 3_600, rel=2e-3)
 
 
 def test_a_restart_catches_up_what_nobody_saw() -> None:

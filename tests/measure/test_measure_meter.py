@@ -5,12 +5,13 @@ import json
 import numpy as np
 import pytest
 from firmware_sim_voyages import capture, event, tern_settings
+from measure_blocks import block_of, frames_of
 
 from firmware_sim import Truth, parse_scenario
 from gateway.link.decoder import Decoder
 from gateway.link.marks import Mark
 from gateway.link.runs import Run, runs
-from gateway.measure.meter import STALE_US, Meter, Revolution
+from gateway.measure.meter import STALE_US, Meter, Revolution, Tick
 from gateway.model.records import Cycle
 from gateway.model.settings import slack_tension_n
 from gateway.model.words import Quality, Running
@@ -218,3 +219,17 @@ def test_a_restart_from_a_checkpoint_gives_the_same_means(at: float) -> None:
         assert a.seen_s - 40 <= b.seen_s <= a.seen_s
     assert second.running.under_way_s == pytest.approx(whole.running.under_way_s, abs=2)
     assert second.sensors.now.cam == whole.sensors.now.cam != ""
+
+
+def test_an_interval_that_changes_without_a_break_makes_no_wild_speed() -> None:
+    """The head samples faster from now on: the second ends there, and no travel leads across."""
+    m = meter()
+    crank = np.rint(np.arange(5_000) * 209.7152).astype(np.int64)
+    loop = np.full(5_000, 10_000)
+    slow = frames_of(crank, crank - 700, loop)
+    fast = frames_of(crank[-1] + crank // 2, crank[-1] + crank // 2 - 700, loop, interval_ns=1_000_000, start_us=10**7)
+    speeds = []
+    for block in (block_of(slow, False), block_of(fast, False, 1_000_000)):
+        speeds += [w.second.rpm for w in m.block(block) if isinstance(w, Tick)]
+    assert len(speeds) >= 14
+    assert speeds == pytest.approx([96.0] * len(speeds), abs=0.1)
