@@ -2,7 +2,7 @@
 
 The simulated head: both encoders mounted 0.2° out of centre, torsion of 0.25° in order 3 and 0.12° in order 6, 14,400
 counts, speed and phases drawn by the seed; once with the head's own speed ripple, once with that of an engine with a
-weak cylinder. Run: `python -m tests.bench.bench_accuracy [seeds]`. Targets: 0.002° and 0.02 mm.
+weak cylinder. Run: `python tests/bench/bench_accuracy.py [seeds]`. Targets: 0.002° and 0.02 mm.
 """
 
 import statistics
