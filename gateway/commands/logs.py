@@ -2,6 +2,7 @@
 
 import logging
 import sys
+import threading
 
 import structlog
 
@@ -24,9 +25,27 @@ def set_up_logs(*, debug: bool = False, quiet: bool = False) -> None:
         wrapper_class=structlog.make_filtering_bound_logger(
             logging.ERROR if quiet else logging.DEBUG if debug else logging.INFO
         ),
-        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        logger_factory=StderrLogger,
         cache_logger_on_first_use=True,
     )
+
+
+class StderrLogger:
+    """Writes lines to stderr as it is now. A terminal that has gone, or a full disk behind it, ends no thread."""
+
+    def __init__(self, *_: object) -> None:
+        self._lock = threading.Lock()
+
+    def msg(self, message: str) -> None:
+        """Write a line, or lose it."""
+        try:
+            with self._lock:
+                sys.stderr.write(message + "\n")
+                sys.stderr.flush()
+        except (OSError, ValueError):
+            return
+
+    log = debug = info = warning = error = critical = fatal = exception = failure = warn = err = msg
 
 
 def _without_traceback(_logger: object, _name: str, event: structlog.typing.EventDict) -> structlog.typing.EventDict:

@@ -11,6 +11,7 @@ import argparse
 import sys
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
+from functools import cache
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -54,16 +55,23 @@ def calm(task: tuple[int, float]) -> tuple[int, list[AlarmMoved]]:
     return task[0], sail(*task)
 
 
+@cache
+def calm_tags(seed: int, days: float) -> tuple[str, ...]:
+    """What calls on the same voyage without a fault."""
+    return tuple(m.tag for m in sail(seed, days) if m.announces)
+
+
 def faulty(task: tuple[int, str]) -> tuple[str, float | None, str, list[str]]:
     """A shorter voyage with one fault: delay until found, by which alarm, and what else called because of it."""
     seed, fault = task
-    days = 12.0
-    begin, end = next((a, b) for a, b in plan(seed, days).passages if b - a > 1.2 * DAY_S)
-    at_s = begin + min(0.8 * DAY_S, (end - begin) / 2)
+    _, right, within_s = FAULTS[fault]
+    # Small steps are sought in the medians, which want some days of a passage first.
+    after_s = (2.4 if within_s > 3 * 3_600 else 0.8) * DAY_S
+    begin = next(a for a, b in plan(seed, 20.0).passages if b - a > 3.0 * DAY_S)
+    at_s = begin + after_s
     days = (at_s + 0.4 * DAY_S) / DAY_S
     with_it = [m for m in sail(seed, days, fault, at_s) if m.announces]
-    without = Counter(m.tag for m in sail(seed, days) if m.announces)
-    _, right, within_s = FAULTS[fault]
+    without = Counter(calm_tags(seed, days))
     calls = [m for m in with_it if m.utc_s - START_UTC_S >= at_s]
     first = next((m for m in calls if m.tag in right), None)
     delay = None if first is None else first.utc_s - START_UTC_S - at_s
