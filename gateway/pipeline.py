@@ -322,10 +322,15 @@ class EnginePipeline:
         if (sudden := jump.standing) is not None and abs(sudden.size) >= 0.5 * jump.threshold:
             n = abs(sudden.teeth or 0)
             teeth = f", as {n} {'tooth' if n == 1 else 'teeth'} of the chain wheel" if n else ""
-            return StepSeen(sudden.size, f"{what} stepped by {sudden.size:+.2f} {unit}{teeth}")
+            return StepSeen(sudden.size, f"{what} stepped by {sudden.size:+.2f} {unit}{teeth}{self._doubt(lag)}")
         if (small := self.wear.standing_step(series)) is not None:
-            return StepSeen(small.size, f"{what} stepped by {small.size:+.2f} {unit} at about {small.hours:.0f} h")
+            text = f"{what} stepped by {small.size:+.2f} {unit} at about {small.hours:.0f} h{self._doubt(lag)}"
+            return StepSeen(small.size, text)
         return None
+
+    def _doubt(self, lag: bool) -> str:
+        """Where the head has counted slips of an encoder's index, the step may be the encoder's own."""
+        return "; an encoder's index slipped, look there first" if lag and self.wear.slips else ""
 
     def _close_medians(self) -> Iterator[Said]:
         t_us = self.medians.last_us

@@ -172,6 +172,11 @@ class EngineWear:
         else:
             self._cam_slips += count
 
+    @property
+    def slips(self) -> int:
+        """Index slips of both encoders since the camshaft was set."""
+        return self._crank_slips + self._cam_slips
+
     def ran(self, utc_s: float, hours: float) -> None:
         """Remember the running hours, for dates."""
         if not self._history or utc_s - self._history[-1][0] >= HISTORY_STEP_S:
