@@ -207,8 +207,8 @@ class EngineWear:
     def standing_step(self, series: Series) -> StepSeen | None:
         """The steps of a series that no booking has explained, as one: their sum, dated from the largest.
 
-        `None` where later steps have undone the earlier, or where all of them together are less than three quarters of what is
-        sought: the fit begins a new level for less, but nobody is called for it.
+        `None` where later steps have undone the earlier, or where all of them together are less than three quarters of
+        what is sought: the fit begins a new level for less, but nobody is called for it.
         """
         steps = [s for s in self.steps if s.series == series]
         whole = sum(s.size for s in steps)
