@@ -4,6 +4,7 @@ The pipeline never waits for a broker: `offer` and `wake.set` return at once. Th
 goes wrong is told once, and the link begins again after a pause.
 """
 
+import contextlib
 import threading
 import time
 from collections import deque
@@ -14,7 +15,7 @@ import structlog
 
 from gateway.encode.messages import presence_payload
 from gateway.encode.topics import Topics
-from gateway.model.errors import PortError
+from gateway.model.errors import PortError, StorageError
 from gateway.model.settings import BrokerSettings
 from gateway.ports.mqtt_pipe import Granted, Inbox, Pipe, Will
 from gateway.ports.mqtt_wake import Backoff, Wake
@@ -176,8 +177,10 @@ class BrokerLink:
         politely = False
         try:
             self._place = reader.place()
-            # Brokers lose retained messages when they die; what stands now is said again at each connection.
-            reader.forget_retained()
+            # Brokers lose retained messages when they die; what stands now is said again at each connection. A disk too
+            # full to note that must not keep the present, which needs no disk, from going out.
+            with contextlib.suppress(StorageError):
+                reader.forget_retained()
             pipe.open()
             granted = self._await_connack(pipe)
             if granted is not None:
@@ -252,7 +255,7 @@ class BrokerLink:
         now = time.monotonic()
         while not pipe.acks.empty():
             window.take(pipe.acks.get_nowait(), now)
-        window.settle()
+        window.settle(now)
         self._place = window.place
         self._last_ack = window.last_ack or self._last_ack
 

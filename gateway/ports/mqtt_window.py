@@ -8,14 +8,19 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
+from itertools import takewhile
 from typing import Protocol
 
+from gateway.model.errors import StorageError
 from gateway.model.limits import IN_FLIGHT_BYTES_MAX, IN_FLIGHT_MESSAGES_MAX
 from gateway.ports.mqtt_pipe import Ack, Granted
 from gateway.ports.mqtt_wake import Backoff
 
 REFUSED = 0x80
 """A PUBACK with this reason or above: the broker has not taken the message (MQTT 5, section 3.4.2.1)."""
+SETTLE_AGAIN_S = 2.0
+UNSETTLED_MAX = 1_000
+"""Events that the broker has and a full disk could not note; with more, nothing new is sent until it can."""
 HEADER_BYTES = 12
 """Fixed header, lengths, packet id and empty properties of a PUBLISH."""
 
@@ -119,7 +124,7 @@ class Window:
         self._events: dict[int, _Event] = {}
         self._held: set[str] = set()
         self._refused: set[str] = set()
-        self._retry_at = 0.0
+        self._retry_at = self._settle_at = 0.0
         self._got: list[tuple[str, int]] = []
         self.why_refused = ""
         self.last_ack: float | None = None
@@ -210,6 +215,8 @@ class Window:
                 return
 
     def _blocked(self) -> bool:
+        if len(self._events) >= UNSETTLED_MAX:
+            return True
         return any(e.again or e.state is _State.REFUSED for e in self._events.values())
 
     def _fly(self, mid: int, out: Outgoing, now: float) -> None:
@@ -276,15 +283,20 @@ class Window:
         if now >= self._retry_at:
             self._retry_at = now + self._retry.next()
 
-    def settle(self) -> None:
-        """Tell the outbox what is done, in one go."""
-        upto = None
-        for seq, event in list(self._events.items()):
-            if event.state is not _State.ACKNOWLEDGED:
-                break
-            upto = seq
-            del self._events[seq]
-        if upto is not None or self._got:
+    def settle(self, now: float) -> None:
+        """Tell the outbox what is done, in one go. A disk that cannot note it now is told again; sending goes on."""
+        if now < self._settle_at:
+            return
+        done = list(takewhile(lambda seq: self._events[seq].state is _State.ACKNOWLEDGED, self._events))
+        upto = done[-1] if done else None
+        if upto is None and not self._got:
+            return
+        try:
             self._reader.done(upto, tuple(self._got))
-            self._got.clear()
+        except StorageError:
+            self._settle_at = now + SETTLE_AGAIN_S
+            return
+        for seq in done:
+            del self._events[seq]
+        self._got.clear()
         self.place = self.place if upto is None else upto

@@ -12,6 +12,8 @@ import time
 from collections import Counter, deque
 from collections.abc import Callable, Mapping, Sequence
 
+import structlog
+
 from gateway import __version__
 from gateway.encode.messages import gateway_event_body
 from gateway.model.errors import StorageError
@@ -58,6 +60,7 @@ class Recorder:
         self._subscribers: list[threading.Event] = []
         self._stopping = self._flush_asked = False
         self._faults: dict[str, str] = {}
+        self._log = structlog.get_logger("recorder")
         self._flush_at = self._prune_at = monotonic() + flush_s
         self._retry_at = 0.0
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
@@ -158,9 +161,11 @@ class Recorder:
             now = self.last_beat = self._monotonic()
             if stopping or now >= self._retry_at:
                 self._guard("state", self._commit)
+            self._guard("captures", self._write_raw)
+            # Last of the writing: whoever drains is told at the end of it.
             if stopping or self._flush_asked or now >= self._flush_at:
                 self._guard("history", self._flush)
-            self._guard("captures", self._write_raw)
+            self._guard("room", self._look_for_room)
             if now >= self._prune_at:
                 self._guard("housekeeping", self._prune)
             if stopping:
@@ -179,11 +184,17 @@ class Recorder:
             if not work():
                 return
         except StorageError as e:
-            self._faults[part] = str(e)
+            self._failed(part, str(e))
         except Exception as e:
-            self._faults[part] = f"{part}: {type(e).__name__}: {e}"
+            self._failed(part, f"{part}: {type(e).__name__}: {e}")
         else:
-            self._faults.pop(part, None)
+            if self._faults.pop(part, None):
+                self._log.info("can be stored again", part=part)
+
+    def _failed(self, part: str, why: str) -> None:
+        if part not in self._faults:
+            self._log.error("cannot be stored; it is kept and tried again", part=part, why=why)
+        self._faults[part] = why
 
     def _commit(self) -> bool:
         with self._wake:
@@ -286,6 +297,13 @@ class Recorder:
                 left -= len(data)
         finally:
             self.lost_capture_bytes += left
+        return True
+
+    def _look_for_room(self) -> bool:
+        """Short of room, the reserve is looked after within a minute and not within the hour."""
+        self.nearly_full = self._store.nearly_full
+        if self.nearly_full:
+            self._prune_at = min(self._prune_at, self._monotonic() + TIGHT_PRUNE_S)
         return True
 
     def _prune(self) -> bool:
