@@ -371,7 +371,10 @@ class EnginePipeline:
         """What is known of the wear at pipeline time `t_us`."""
         m = self.meter
         lag = m.lag_of(m.lag.slow.value)
-        return self.wear.trend(self.timeline.utc_s(t_us), m.hours.hours, lag, m.spring.slow.value)
+        jump = self._lag_jump.standing
+        return self.wear.trend(
+            self.timeline.utc_s(t_us), m.hours.hours, lag, m.spring.slow.value, jump.size if jump else 0.0
+        )
 
     def _see(self, trend: Trend) -> None:
         ahead, datum = nearest(trend), self.wear.datum

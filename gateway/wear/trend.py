@@ -216,13 +216,18 @@ class EngineWear:
             return None
         return replace(max(steps, key=lambda s: abs(s.size)), size=whole)
 
-    def trend(self, utc_s: float, hours: float, lag_deg: float | None, spring_mm: float | None) -> Trend:
-        """All that can be said at `utc_s`, `hours`. `lag_deg`, `spring_mm`: the present, smoothed, or `None`."""
+    def trend(
+        self, utc_s: float, hours: float, lag_deg: float | None, spring_mm: float | None, jump_deg: float = 0.0
+    ) -> Trend:
+        """All that can be said at `utc_s`, `hours`. `lag_deg`, `spring_mm`: the present, smoothed, or `None`.
+
+        `jump_deg`: a jump of the lag that stands, which is no growth of the chain.
+        """
         self.ran(utc_s, hours)
         lag_fit, spring_fit = self.lag.drift(), self.spring.drift()
         lag, spring = line_of(lag_fit), line_of(spring_fit)
         agreed = self._agreement(lag, spring, hours)
-        combined = self._elongation(lag, spring, hours, lag_deg)
+        combined = self._elongation(lag, spring, hours, None if lag_deg is None else lag_deg - jump_deg)
         limits = self._limits(lag, spring, utc_s, hours)
         compression = None if spring_mm is None else self.datum.compression_mm(spring_mm)
         lag_now = lag.at(hours)[0] if lag is not None else lag_deg
@@ -278,7 +283,8 @@ class EngineWear:
         d = self.datum
         lag_change = None
         if lag is not None:
-            lag_change = Change(*lag.at(hours))
+            level_deg, error = lag.at(hours)
+            lag_change = Change(level_deg - self._stepped_deg, error)
         elif lag_deg is not None:
             lag_change = Change(lag_deg, YOUNG_LAG_SE_DEG)
         if lag_change is not None:
@@ -308,6 +314,11 @@ class EngineWear:
             return None
         value, error = spring.at(hours)
         return Change(value - d.spring_at_datum_mm, error)
+
+    @property
+    def _stepped_deg(self) -> float:
+        """What of the lag came in steps since the camshaft was set: a coupling, a tooth, an encoder, but no wear."""
+        return sum(s.size for s in self.steps if s.series == "lag")
 
     def _by_hand(self, lag: Line | None, hours: float) -> Estimate | None:
         d = self.datum
@@ -345,7 +356,7 @@ class EngineWear:
         start = d.lag_start
         if start is not None:
             per = 1 / geometry.deg_per_percent(e)
-            offset = start.percent - per * (d.lag_at_set_deg or 0.0)
+            offset = start.percent - per * ((d.lag_at_set_deg or 0.0) + self._stepped_deg)
             percent = lag.scaled(per, offset) if lag is not None else None
             near, limit = e.elongation.near_percent, e.elongation.limit_percent
             found.append(("elongation-near", hours_to(percent, near, hours, limit_sd=start.se_percent)))
