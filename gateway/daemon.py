@@ -122,7 +122,9 @@ class Daemon:
         self._t0_us = 0
         kept = self._store.checkpoint(GATEWAY_KEY)
         if isinstance(kept, dict):
-            self._t0_us = int(kept["t_us"])
+            # Time went on while nobody counted it: what stands since before says since when.
+            down_s = max(0.0, time.time() - float(kept.get("utc_s", time.time())))
+            self._t0_us = int(kept["t_us"]) + round(down_s * 1e6)
             self._watcher.alarms.restore(kept["alarms"])
         self._mono0 = time.monotonic()
         self._gateway_views: tuple[AlarmView, ...] = ()
@@ -157,11 +159,11 @@ class Daemon:
         s = self.settings
         start = utc_of(s.time.start) if s.time.start else 0.0
         log = self._log_book(slug)
-        kept = self._store.checkpoint(f"engine/{slug}")
+        kept = self.recorder.checkpoint(f"engine/{slug}")
         # Booked while no daemon ran: to be taken as a booking, not as if it had always been so.
         known = log[: int(kept.get("booked", len(log)))] if isinstance(kept, dict) else log
         pipeline = EnginePipeline(s, slug, start, known)
-        wear = self._store.checkpoint(f"wear/{slug}")
+        wear = self.recorder.checkpoint(f"wear/{slug}")
         if isinstance(kept, dict):
             try:
                 pipeline.restore(kept, wear if isinstance(wear, dict) else None)
@@ -382,8 +384,13 @@ class Daemon:
         for slug, worker in list(self.workers.items()):
             if worker.crashed is None:
                 continue
+            try:
+                # Not from the disk alone: on a full one the latest checkpoint still waits, with the alarms it knows of.
+                fresh = self._worker(slug)
+            except StorageError as e:
+                self._log.error("the pipeline cannot be begun anew yet; tried again", engine=slug, why=str(e))
+                continue
             self._crashes.append(now_s)
-            fresh = self._worker(slug)
             fresh.queue, fresh.after_turn = worker.queue, worker.after_turn
             self.workers[slug] = fresh
             self._say("part-restarted", f"the pipeline of {slug} failed and was begun anew: {worker.crashed}")
@@ -444,7 +451,7 @@ class Daemon:
         return time.time() - (self._t_us() - t_us) / 1e6
 
     def _checkpoint(self) -> Mapping[str, object]:
-        return {"t_us": self._t_us(), "alarms": self._watcher.alarms.checkpoint()}
+        return {"t_us": self._t_us(), "utc_s": time.time(), "alarms": self._watcher.alarms.checkpoint()}
 
     def board(self) -> BoardView:
         """The present of all engines; any thread."""

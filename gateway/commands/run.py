@@ -32,10 +32,13 @@ def main(args: argparse.Namespace) -> int:
     daemon = Daemon(settings, data_dir=args.data_dir)
     log.info("started", vessel=settings.vessel.slug, data_dir=str(daemon.data_dir))
     daemon.start()
-    status = daemon.run_until(stopping)
-    if status:
-        log.error("a part failed again and again; stopping, so that the service manager begins anew")
-    log.info("stopping: what is due is written and sent")
-    whole = daemon.stop()
-    log.info("stopped", all_written=whole)
+    try:
+        status = daemon.run_until(stopping)
+        if status:
+            log.error("a part failed again and again; stopping, so that the service manager begins anew")
+    finally:
+        # Also where the watch itself failed: what the parts have is still written and sent.
+        log.info("stopping: what is due is written and sent")
+        whole = daemon.stop()
+        log.info("stopped", all_written=whole)
     return status

@@ -84,6 +84,15 @@ class Recorder:
             self._keep_bound()
             self._wake.notify_all()
 
+    def checkpoint(self, key: str) -> object | None:
+        """What was last handed over under `key`, on the disk or still waiting for it; None if nothing was."""
+        with self._wake:
+            waiting = self._writing.before(self._waiting).checkpoints
+        if key in waiting:
+            copy: object = json.loads(json.dumps(waiting[key]))
+            return copy
+        return self._store.checkpoint(key)
+
     def add_median(self, engine: str, row: Median) -> None:
         """Hand over a ten-minute median for the history."""
         if self._history is not None:

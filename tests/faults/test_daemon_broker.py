@@ -3,7 +3,6 @@
 import shutil
 import signal
 import subprocess
-import time
 from pathlib import Path
 
 import daemon_rig as rig
@@ -16,8 +15,8 @@ SOON_MIN = 0.02
 
 
 def test_broker_that_is_not_there_and_comes(tmp_path: Path) -> None:
-    """A shore that cannot be reached does not hold up the ship, which is told of it; when the shore comes, it gets every
-    event from the first, in order, and the alarm returns."""
+    """A shore that cannot be reached does not hold up the ship, which is told of it; when the shore comes, it gets
+    every event from the first, in order, and the alarm returns."""
     with mosquitto(tmp_path) as ship:
         (tmp_path / "shore").mkdir()
         shore = rig.lasting_broker(tmp_path / "shore")

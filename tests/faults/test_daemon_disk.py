@@ -51,7 +51,9 @@ def test_disk_full_while_running(tmp_path: Path, disk: Path) -> None:
         with rig.listening(broker.port) as listener, rig.head(tmp_path, restless), rig.daemon(config) as process:
             rig.until(lambda: listener.alarms("transducer-fault") != [], "an alarm while there is room")
             hog = fill(disk)
-            rig.until(lambda: listener.state("storage-fault") == "unacknowledged", "storage-fault reaches the subscriber")
+            rig.until(
+                lambda: listener.state("storage-fault") == "unacknowledged", "storage-fault reaches the subscriber"
+            )
 
             def refused() -> bool:
                 fill(disk)
@@ -59,9 +61,7 @@ def test_disk_full_while_running(tmp_path: Path, disk: Path) -> None:
 
             rig.until(refused, "the disk refuses even so", 30.0)
             seen = len(listener.heard)
-            rig.until(
-                lambda: sum(h.topic.endswith("/reading") for h in listener.heard[seen:]) >= 3, "readings go on"
-            )
+            rig.until(lambda: sum(h.topic.endswith("/reading") for h in listener.heard[seen:]) >= 3, "readings go on")
             hog.unlink()
             rig.until(lambda: "returned" in listener.alarms("storage-fault"), "storage-fault returns", 75.0)
             rig.until(lambda: listener.state("cam-encoder-fault") == "returned", "the head is quiet again", 30.0)

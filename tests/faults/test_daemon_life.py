@@ -1,0 +1,173 @@
+"""The running daemon's own life: ended politely, told to read anew, a pipeline that fails, two engines at once."""
+
+import json
+import signal
+import time
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import daemon_rig as rig
+import pytest
+from mqtt_fakes import mosquitto, needs_mosquitto
+
+from gateway.daemon import Daemon
+from gateway.link.decoder import Decoder
+from gateway.model.errors import StorageError
+from gateway.model.settings import Settings
+from gateway.store.reader import StateReader
+from gateway.store.state import StateStore
+
+pytestmark = [needs_mosquitto, pytest.mark.timeout(90)]
+
+
+def test_sigterm_drains_and_says_offline(tmp_path: Path) -> None:
+    """The last event is stored, sent and acknowledged, presence says offline, the status is 0; SIGHUP before that is
+    answered in the log and changes nothing."""
+    with mosquitto(tmp_path) as broker:
+        config = rig.written(tmp_path, rig.example(tmp_path, broker.port))
+        with rig.listening(broker.port) as listener, rig.head(tmp_path), rig.daemon(config) as process:
+            rig.until(lambda: any(h.topic.endswith("/reading") for h in listener.heard), "it reads")
+            process.child.send_signal(signal.SIGHUP)
+            rig.until(lambda: process.told("restart the service to read new settings"), "SIGHUP is answered")
+            assert process.child.poll() is None
+            assert process.end() == 0
+            rig.until(lambda: listener.heard[-1].body.get("state") == "offline", "offline is the last word")
+            story = rig.settled(listener, tmp_path / "data")
+    assert [h.body["what"] for h in story.first if h.body["kind"] == "gateway"] == ["started", "stopped"]
+    assert process.lines()[-1]["all_written"] is True
+    reader = StateReader(tmp_path / "data")
+    assert reader.backlog("ship").count == 0
+    reader.close()
+
+
+def test_two_engines_in_one_daemon(tmp_path: Path) -> None:
+    """Each has its readings, alarms and hours from its own head; one head's fault is not the other engine's."""
+    with mosquitto(tmp_path) as broker:
+        data = tomllib.loads((rig.ROOT / "config" / "two-engines.toml").read_text(encoding="utf-8"))
+        data["gateway"] |= {"data_dir": str(tmp_path / "data"), "reading_every_s": 1}
+        data["broker"] = [rig.broker_table(broker.port)]
+        for key in ("modbus", "panel", "sentences", "relay"):
+            data.pop(key, None)
+        slugs = [e["slug"] for e in data["engine"]]
+        places = {h["slug"]: tmp_path / h["slug"] for h in data["head"]}
+        for h in data["head"]:
+            places[h["slug"]].mkdir()
+            h["port"] = str(places[h["slug"]] / "head")
+            h.pop("name", None)
+        first, second = (places[e["head"]] for e in data["engine"])
+        with rig.listening(broker.port) as listener, rig.daemon(rig.written(tmp_path, data)) as process:
+
+            def read(slug: str) -> bool:
+                return any(h.topic.endswith(f"/{slug}/reading") and h.body["rpm"] for h in listener.heard)
+
+            with rig.head(first):
+                with rig.head(second, "four-stroke"):
+                    rig.until(lambda: all(read(s) for s in slugs), "both are read")
+                silent = [f"/{s}/alarm/head-silent" for s in slugs]
+                rig.until(lambda: now(listener, silent[1]) == "unacknowledged", "the second head is silent")
+                assert now(listener, silent[0]) != "unacknowledged"
+                assert process.end() == 0
+            rig.settled(listener, tmp_path / "data")
+        for slug in slugs:
+            assert rig.checkpoint(tmp_path / "data", f"engine/{slug}")["meter"]["hours"]["hours"] > 0
+
+
+def now(listener: rig.Listener, ending: str) -> str | None:
+    """The latest state on the topic that ends so."""
+    states = [h.body["state"] for h in listener.heard if h.topic.endswith(ending)]
+    return states[-1] if states else None
+
+
+# -- in this process, so that a part can be made to fail -------------------------------------------------------
+
+
+@pytest.fixture
+def running(tmp_path: Path) -> Iterator[Daemon]:
+    """A daemon in this process, without a broker, watched by the test."""
+    daemon = Daemon(Settings.model_validate(rig.example(tmp_path, None)))
+    daemon.start()
+    yield daemon
+    daemon.stop()
+
+
+def alarm_moves(data_dir: Path, tag: str) -> list[tuple[str, str]]:
+    """From and to of an alarm's stored events."""
+    reader = StateReader(data_dir)
+    bodies = [json.loads(row.payload) for row in reader.events(0, 10_000, kind="alarm")]
+    reader.close()
+    return [(b["from"], b["to"]) for b in bodies if b["tag"] == tag]
+
+
+class FailOnce:
+    """Stands in for the decoder's feed: the next call fails, later ones are the true ones."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self._true, self.armed = Decoder.feed, True
+        monkeypatch.setattr(Decoder, "feed", lambda decoder, data: self(decoder, data))
+
+    def __call__(self, decoder: Decoder, data: bytes) -> object:
+        if self.armed:
+            self.armed = False
+            raise ZeroDivisionError("made by the test")
+        return self._true(decoder, data)
+
+
+def test_failed_pipeline_is_begun_anew(tmp_path: Path, running: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A pipeline that fails is told and begun anew with its alarms: the one that stood is not raised twice."""
+    rig.until(lambda: alarm_moves(tmp_path / "data", "head-silent") != [], "head-silent stands")
+    old = running.workers["main"]
+    FailOnce(monkeypatch)
+    with rig.head(tmp_path):
+        rig.until(lambda: old.crashed is not None, "the pipeline has failed")
+        assert running.watch()
+        assert running.workers["main"] is not old
+        rig.until(lambda: (running.workers["main"].pipeline.meter.reading(0).rpm or 0) > 90, "it measures again")
+        rig.until(lambda: len(alarm_moves(tmp_path / "data", "head-silent")) > 1, "head-silent returns")
+    moves = alarm_moves(tmp_path / "data", "head-silent")
+    assert moves[:2] == [("normal", "unacknowledged"), ("unacknowledged", "returned")]
+
+
+def test_failed_pipeline_on_a_full_disk(tmp_path: Path, running: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While the disk refuses, the latest checkpoint waits in memory with the alarm that it knows of: a pipeline begun
+    anew takes that one up, and once the disk takes again the alarm has been raised once."""
+    real = StateStore.commit
+    full = True
+
+    def commit(store: StateStore, *args: object) -> list[int]:
+        if full:
+            raise StorageError("the disk is full, says the test")
+        return real(store, *args)  # type: ignore[arg-type]
+
+    rig.until(lambda: running.recorder.pending == 0, "the start is stored")
+    monkeypatch.setattr(StateStore, "commit", commit)
+    rig.until(lambda: running.workers["main"].pipeline.alarms.active("head-silent"), "head-silent, in memory")
+    old = running.workers["main"]
+    rig.until(lambda: running.recorder.pending > 0, "its event waits")
+    FailOnce(monkeypatch)
+    running.workers["main"].queue.put((b"x", time.monotonic()))
+    rig.until(lambda: old.crashed is not None, "the pipeline has failed")
+    running.watch()
+    assert running.workers["main"].pipeline.alarms.active("head-silent")
+    full = False
+    rig.until(lambda: running.recorder.pending == 0, "all is stored")
+    time.sleep(1.0)
+    assert alarm_moves(tmp_path / "data", "head-silent") == [("normal", "unacknowledged")]
+
+
+def test_pipeline_that_fails_again_and_again_ends_the_daemon(running: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The third failure within ten minutes makes `watch` say no, so that the service manager begins anew."""
+    answers = []
+    failing = FailOnce(monkeypatch)
+    for _ in range(3):
+        failing.armed = True
+        worker = running.workers["main"]
+        worker.queue.put((b"x", time.monotonic()))
+        rig.until(lambda worker=worker: worker.crashed is not None, "the pipeline has failed")  # type: ignore[misc]
+        answers.append(running.watch())
+    assert answers == [True, True, False]
+    running.recorder.drain(5.0)
+    reader = StateReader(running.data_dir)
+    told = [json.loads(row.payload)["what"] for row in reader.events(0, 100, kind="gateway")]
+    reader.close()
+    assert told.count("part-restarted") == 3
