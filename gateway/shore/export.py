@@ -42,7 +42,8 @@ def _engines(db: Database, ship: iso19848.Ship) -> list[str]:
     if not db.run("SELECT 1 FROM vessel WHERE vessel = ?", (ship.vessel,)):
         raise Refused(f"vessel {ship.vessel} has never been heard; `camdrift shore fleet` names them")
     found = db.run(
-        "SELECT engine FROM engine_now WHERE vessel = ? UNION SELECT engine FROM event WHERE vessel = ? AND engine <> ''",
+        "SELECT engine FROM engine_now WHERE vessel = ? "
+        "UNION SELECT engine FROM event WHERE vessel = ? AND engine <> ''",
         (ship.vessel, ship.vessel),
     )
     return sorted(str(engine) for (engine,) in found)
