@@ -4,65 +4,54 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
+from importlib import import_module
 from types import ModuleType
 
 from gateway import __version__
-from gateway.commands import (
-    acknowledge,
-    book,
-    check,
-    demo,
-    export,
-    in_service,
-    out_of_service,
-    replay,
-    run,
-    schema,
-    shelve,
-    shore,
-    silence,
-    status,
-    trend,
-    unshelve,
-)
 from gateway.commands.logs import set_up_logs
 from gateway.model.errors import CamdriftError, PortError, Refused, SettingsError, StorageError
 
 EX_CONFIG = 78
 EX_IOERR = 74
-COMMANDS: dict[str, ModuleType] = {
-    "demo": demo,
-    "run": run,
-    "check": check,
-    "replay": replay,
-    "status": status,
-    "acknowledge": acknowledge,
-    "shelve": shelve,
-    "shore": shore,
-    "unshelve": unshelve,
-    "out-of-service": out_of_service,
-    "in-service": in_service,
-    "silence": silence,
-    "trend": trend,
-    "book": book,
-    "export": export,
-    "schema": schema,
-}
+COMMANDS = (
+    "demo",
+    "run",
+    "check",
+    "replay",
+    "status",
+    "acknowledge",
+    "shelve",
+    "unshelve",
+    "out-of-service",
+    "in-service",
+    "silence",
+    "trend",
+    "book",
+    "export",
+    "schema",
+    "shore",
+)
 EPILOG = (
     "camdrift is a monitoring aid: it stops and starts nothing, and never replaces the engine maker's manual, class "
     "rules, the safety management system, a permit to work or a licensed engineer's judgement."
 )
 
 
-def parser() -> argparse.ArgumentParser:
-    """The whole command line."""
+def command(name: str) -> ModuleType:
+    """The module of a command, brought in only when it is asked for: the daemon carries none of the others."""
+    return import_module(f"gateway.commands.{name.replace('-', '_')}")
+
+
+def parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
+    """The command line with these commands."""
     top = argparse.ArgumentParser(
         prog="camdrift", description="Watches the camshaft chain drive of a ship's engine.", epilog=EPILOG
     )
     top.add_argument("--version", action="version", version=f"camdrift {__version__}")
     top.add_argument("--debug", action="store_true", help="log more, and how an unexpected fault came about")
     sub = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    for name, module in COMMANDS.items():
+    for name in names:
+        module = command(name)
         text = (module.__doc__ or "").strip().splitlines()[0]
         module.add(sub.add_parser(name, help=text, description=text, epilog=EPILOG))
     return top
@@ -70,10 +59,12 @@ def parser() -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run a command. Exit status: 0 done, 1 the answer is no, 2 usage, 74 a port or a disk, 78 the configuration."""
-    args = parser().parse_args(argv)
+    words = sys.argv[1:] if argv is None else list(argv)
+    first = next((word for word in words if not word.startswith("-")), None)
+    args = parser([first] if first in COMMANDS else COMMANDS).parse_args(words)
     set_up_logs(debug=args.debug)
     try:
-        status = COMMANDS[args.command].main(args)
+        status = command(args.command).main(args)
         sys.stdout.flush()
         return int(status)
     except SettingsError as e:

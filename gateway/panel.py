@@ -7,10 +7,7 @@ from typing import Protocol
 from gateway import __version__
 from gateway.model.board import ActSender, BoardReader, BoardView
 from gateway.model.settings import Settings
-from gateway.ports.modbus import ModbusTcpServer
-from gateway.ports.modbus_rtu import ModbusRtuServer
 from gateway.ports.relay import Relay, may_energise
-from gateway.ports.sentences import SentencePort
 
 SWITCH_S = 0.001
 """How long one thread may keep the interpreter from another: with the usual 5 ms, a busy pipeline would let a Modbus
@@ -35,10 +32,19 @@ class Panel:
 
     def __init__(self, settings: Settings, board: BoardReader, act: ActSender) -> None:
         self.ports: list[PanelPort] = []
+        # Brought in only where they are wanted: the Modbus server's event loop alone takes some megabytes.
         if settings.modbus_tcp is not None:
+            from gateway.ports.modbus import ModbusTcpServer
+
             self.ports.append(ModbusTcpServer(settings.modbus_tcp, board, act, __version__))
-        self.ports += [ModbusRtuServer(s, board, act, __version__) for s in settings.modbus_rtu]
-        self.ports += [SentencePort(s, board, act) for s in settings.sentences]
+        if settings.modbus_rtu:
+            from gateway.ports.modbus_rtu import ModbusRtuServer
+
+            self.ports += [ModbusRtuServer(s, board, act, __version__) for s in settings.modbus_rtu]
+        if settings.sentences:
+            from gateway.ports.sentences import SentencePort
+
+            self.ports += [SentencePort(s, board, act) for s in settings.sentences]
         self._relays = [(Relay(s), s) for s in settings.relay]
         self.ports += [relay for relay, _ in self._relays]
 

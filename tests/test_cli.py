@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from jsonschema import Draft202012Validator
 
-from gateway.cli import COMMANDS, parser
+from gateway.cli import COMMANDS, command, parser
 from gateway.encode.messages import SCHEMAS, schema
 
 ROOT = Path(__file__).parents[1]
@@ -139,7 +139,7 @@ def test_output_that_cannot_be_written() -> None:
 def test_schemas_are_schemas(name: str, capsys: pytest.CaptureFixture[str]) -> None:
     """Each name that `schema` offers prints a valid JSON Schema that describes an object or a choice of them."""
     args = parser().parse_args(["schema", name])
-    assert COMMANDS["schema"].main(args) == 0
+    assert command("schema").main(args) == 0
     printed = json.loads(capsys.readouterr().out)
     Draft202012Validator.check_schema(printed)
     assert printed.get("type") == "object" or printed.get("oneOf")
