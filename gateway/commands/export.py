@@ -1,10 +1,13 @@
-"""Print events, bookings or the history as CSV."""
+"""Print events, bookings or history as CSV, or an ISO 19848 package and its channel list."""
 
 import argparse
 import csv
+import json
 import sys
+import time
 from pathlib import Path
 
+from gateway.commands.iso19848 import ship_channels, ship_package
 from gateway.commands.operator import common
 from gateway.encode.messages import AdjustmentEvent, AlarmEvent, GatewayEvent, parse_event, rfc3339, utc_of
 from gateway.encode.topics import Topics
@@ -24,18 +27,19 @@ MEDIAN_COLUMNS = ("ts", *(name for name in Median.__slots__ if name != "utc_s"))
 def add(p: argparse.ArgumentParser) -> None:
     """Arguments."""
     common(p)
-    p.add_argument("what", choices=("events", "bookings", "history"), help="what to print")
+    p.add_argument("what", choices=("events", "bookings", "history", "iso19848", "channels"), help="what to print")
+    p.add_argument("--ship-id", help="iso19848, channels: the ship's identifier, such as its IMO number")
     p.add_argument("--engine", help="one engine's slug, where there are several")
     p.add_argument("--from", dest="from_utc", default="2000-01-01T00:00:00Z", help="from this UTC on, RFC 3339")
     p.add_argument("--to", dest="to_utc", default="2100-01-01T00:00:00Z", help="up to this UTC, RFC 3339")
 
 
 def main(args: argparse.Namespace) -> int:
-    """Print the CSV; a running daemon is not disturbed."""
+    """Print it; a running daemon is not disturbed."""
     settings = load_settings(args.config)
     data_dir = Path(args.data_dir or settings.gateway.data_dir)
     slugs = [e.slug for e in settings.engine]
-    if args.what != "events":
+    if args.what in ("bookings", "history"):
         if args.engine is None and len(slugs) > 1:
             raise Refused(f"say --engine with one of: {', '.join(slugs)}")
         args.engine = args.engine or slugs[0]
@@ -45,7 +49,14 @@ def main(args: argparse.Namespace) -> int:
         span = utc_of(args.from_utc), utc_of(args.to_utc)
     except ValueError as e:
         raise Refused(str(e)) from None
-    if args.what == "events":
+    if args.what in ("iso19848", "channels"):
+        engines, now_s = [args.engine] if args.engine else slugs, time.time()
+        if args.what == "channels":
+            package = ship_channels(settings, engines, args.ship_id, now_s)
+        else:
+            package = ship_package(settings, data_dir, engines, span, args.ship_id, now_s)
+        sys.stdout.write(json.dumps(package, ensure_ascii=False) + "\n")
+    elif args.what == "events":
         topics = Topics(settings.gateway.topic_prefix, settings.vessel.slug)
         _events(data_dir, topics, args.engine, *span)
     else:
