@@ -2,7 +2,7 @@
 
 An announcement is an alarm that becomes unacknowledged, whatever it was before: raised, raised anew, come back from the
 shelf. A repeat (from a state to itself) is none. Definitions after ISA-18.2 / IEC 62682 and EEMUA 191, by a public
-transcription: flood from more than 10 in ten minutes until fewer than 5; chattering 3 or more in a minute; standing
+quotation: flood from more than 10 in ten minutes until fewer than 5; chattering 3 or more in a minute; standing
 (stale) more than 24 h.
 """
 

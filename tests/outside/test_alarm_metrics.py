@@ -1,6 +1,6 @@
 """The load on people against the published measures of alarm systems.
 
-Source: ISA-18.2 Table 7 / IEC 62682 and the EEMUA 191 grid, as given by public transcriptions (not the bought texts):
+Source: ISA-18.2 Table 7 / IEC 62682 and the EEMUA 191 grid, as quoted in public (not the bought texts):
 one alarm in ten minutes is 144 a day; a flood starts with more than 10 in ten minutes and ends with fewer than 5;
 chattering is 3 or more in one minute; stale is more than 24 h (1,440 min); the priority split is 80/15/5.
 """
