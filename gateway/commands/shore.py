@@ -15,11 +15,14 @@ from urllib.parse import SplitResult, urlsplit
 from pydantic import ValidationError
 
 from gateway.commands.text import note, out
+from gateway.encode import iso19848
+from gateway.encode.times import utc_of
 from gateway.model.errors import PortError, Refused
 from gateway.model.settings import BrokerSettings
 from gateway.ports.mqtt_access import read_password, reason_text, tls_context, why_not
 from gateway.shore import fleet as listing
 from gateway.shore.database import open_database, steps
+from gateway.shore.export import vessel_channels, vessel_package
 from gateway.shore.gaps import close_gap
 from gateway.shore.keeper import Keeper, KeeperSettings
 from gateway.shore.link import CONNECT_S, Access
@@ -30,7 +33,7 @@ PORTS = {"mqtt": 1883, "mqtts": 8883}
 
 def add(p: argparse.ArgumentParser) -> None:
     """Arguments."""
-    sub = p.add_subparsers(dest="shore", required=True, metavar="keep|watch|fleet|close-gap|schema")
+    sub = p.add_subparsers(dest="shore", required=True, metavar="keep|watch|fleet|export|close-gap|schema")
     keep = sub.add_parser("keep", help="subscribe to a fleet and keep what it says")
     _access_arguments(keep)
     _keep_arguments(keep)
@@ -48,6 +51,13 @@ def add(p: argparse.ArgumentParser) -> None:
     gap.add_argument("first", type=int, help="first number that is missing")
     gap.add_argument("last", type=int, help="last number that is missing")
     gap.add_argument("--by", required=True, help="who says so")
+    sent = sub.add_parser("export", help="print a vessel's trends and events as an ISO 19848 package")
+    _store_argument(sent)
+    sent.add_argument("vessel", help="the vessel's slug")
+    sent.add_argument("--ship-id", help="as ISO 19848 has it, for instance IMO and seven figures (default: the slug)")
+    sent.add_argument("--channels", action="store_true", help="print the data channel list instead")
+    sent.add_argument("--from", dest="from_utc", default="2000-01-01T00:00:00Z", help="from this UTC on, RFC 3339")
+    sent.add_argument("--to", dest="to_utc", default="2100-01-01T00:00:00Z", help="up to this UTC, RFC 3339")
     tables = sub.add_parser("schema", help="print the SQL that makes the store")
     tables.add_argument("kind", choices=("postgresql", "sqlite"))
 
@@ -93,9 +103,15 @@ def _silence_argument(p: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Do what was asked."""
-    return {"keep": _keep, "watch": _watch, "fleet": _fleet, "close-gap": _close_gap, "schema": _schema}[args.shore](
-        args
-    )
+    does: dict[str, Callable[[argparse.Namespace], int]] = {
+        "keep": _keep,
+        "watch": _watch,
+        "fleet": _fleet,
+        "export": _export,
+        "close-gap": _close_gap,
+        "schema": _schema,
+    }
+    return does[args.shore](args)
 
 
 def _keep(args: argparse.Namespace) -> int:
@@ -149,6 +165,17 @@ def _close_gap(args: argparse.Namespace) -> int:
         close_gap(db, args.gateway, args.first, args.last, args.by, time.time())
     finally:
         db.close()
+    return 0
+
+
+def _export(args: argparse.Namespace) -> int:
+    try:
+        span = utc_of(args.from_utc), utc_of(args.to_utc)
+    except ValueError as e:
+        raise Refused(str(e)) from None
+    ship = iso19848.Ship(args.ship_id or args.vessel, args.vessel)
+    make = vessel_channels if args.channels else vessel_package
+    out(iso19848.text(make(args.store, ship, span, time.time())))
     return 0
 
 
