@@ -10,6 +10,7 @@ import socket
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -192,11 +193,32 @@ class PostgresServer:
             s.bind(("127.0.0.1", 0))
             self.port = int(s.getsockname()[1])
         self._run("initdb", "-D", str(folder / "data"), "-A", "trust", "-U", "keeper", "-E", "UTF8", "--no-locale")
-        said = "".join(f" -c {s}" for s in settings)
-        options = f"-p {self.port} -c listen_addresses=127.0.0.1 -c unix_socket_directories={folder}{said}"
-        self._data = str(folder / "data")
-        self._run("pg_ctl", "-D", self._data, "-o", options, "-l", str(folder / "log"), "-w", "start")
+        # A direct child that dies with us: a test run that is killed leaves no server behind.
+        leash = ["setpriv", "--pdeathsig", "INT"] if shutil.which("setpriv") else []
+        program = _program("postgres")
+        assert program is not None
+        options = ["listen_addresses=127.0.0.1", f"unix_socket_directories={folder}", *settings]
+        given = [word for option in options for word in ("-c", option)]
+        self._child = subprocess.Popen(
+            [*leash, program, "-D", str(folder / "data"), "-p", str(self.port), *given],
+            user=self._user, cwd="/", stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        )  # fmt: skip
+        self._await()
         self._made = 0
+
+    def _await(self) -> None:
+        import psycopg
+
+        end = time.monotonic() + 60
+        while True:
+            assert self._child.poll() is None, "postgres has ended at once"
+            try:
+                psycopg.connect(self.url("postgres"), connect_timeout=2).close()
+            except psycopg.OperationalError:
+                assert time.monotonic() < end, "postgres does not answer"
+                time.sleep(0.05)
+            else:
+                return
 
     def _run(self, name: str, *arguments: str) -> None:
         program = _program(name)
@@ -220,14 +242,15 @@ class PostgresServer:
 
     def stop(self) -> None:
         """End it."""
-        self._run("pg_ctl", "-D", self._data, "-m", "immediate", "-w", "stop")
+        self._child.send_signal(signal.SIGQUIT)
+        self._child.wait(30)
 
 
 @contextlib.contextmanager
 def postgres_server(*settings: str) -> Iterator[PostgresServer]:
     """A server, or the test is left out with the reason."""
     pytest.importorskip("psycopg", reason="psycopg is not installed (pip install 'camdrift[shore]')")
-    if _program("initdb") is None or _program("pg_ctl") is None:
+    if _program("initdb") is None or _program("postgres") is None:
         pytest.skip("PostgreSQL's server is not installed (apt install postgresql)")
     if os.geteuid() == 0 and _unprivileged() is None:
         pytest.skip("PostgreSQL does not run as root, and there is no user postgres or nobody")
