@@ -18,8 +18,9 @@ from gateway.model.errors import PortError
 from gateway.model.settings import HeadSettings
 
 READ_BYTES = 65_536
-BATCH_BYTES_MAX = 1 << 20
-"""One batch handed on; what is still waiting comes with the next."""
+BATCH_BYTES_MAX = 1 << 15
+"""One batch handed on; what is still waiting comes with the next. A person's act comes between two batches: where a
+head is read faster than time, a larger one would let weeks pass before it."""
 
 FAULTS = (serial.SerialException, OSError, termios.error, TypeError, ValueError)
 """All that pyserial lets out when a port goes away or cannot be set: no two of its calls agree."""
