@@ -193,6 +193,8 @@ class Tightener(Section):
     lever_ratio: Positive = 1.0
     """Wheel force over spring force, hence spring travel over wheel travel."""
     nut_pitch_mm: Positive = 6.0
+    locking_turn_deg: NotNegative | None = None
+    """Locked: how far the lock nut is turned on after the distance tube has seated; the engine's manual gives it."""
     locked_at_mm: Positive | None = None
     moved_mm: Positive = 0.5
     """Locked: how far the length may stray from its locked value."""
@@ -304,6 +306,10 @@ class ServiceSettings(Section):
     bedding_in_h: list[Positive] = Field(default=[50.0, 500.0, 1_500.0], max_length=8)
     """Hours after a chain's renewal at which it is checked, before the interval takes over (common practice)."""
     planning_horizon_h: Positive = 1_000.0
+    open_after_min: Annotated[float, Field(ge=20, le=1_440)] = 20.0
+    """Stopped for so long before a crankcase or chain-casing door is opened; never less than 20 (common practice)."""
+    plugs_after_min: Annotated[float, Field(ge=15, le=1_440)] = 15.0
+    """So long after oil pressure in a shrink-fitted coupling before plugs go back; never less (common practice)."""
 
     @model_validator(mode="after")
     def _ordered(self) -> ServiceSettings:
@@ -365,6 +371,21 @@ class AlarmTuning(Section):
     deadband: NotNegative | None = None
 
 
+class Cylinders(Section):
+    """The cylinders, for the pressures' sheet. From the engine's manual."""
+
+    number: Annotated[int, Field(ge=1, le=32)]
+    bore_mm: Positive
+    stroke_mm: Positive
+    rod_ratio: Annotated[float, Field(gt=0, lt=1)]
+    """Crank radius over length of the connecting rod; about 0.4 on a crosshead engine."""
+    compression_ratio: Annotated[float, Field(gt=1, le=40)]
+    spread_max_bar: Positive = 3.0
+    """How far a cylinder's maximum pressure may stand from the cylinders' mean (from memory)."""
+    spread_mean_bar: Positive = 0.5
+    """The same of its mean indicated pressure (from memory)."""
+
+
 class EngineSettings(Section):
     """One engine and its drive."""
 
@@ -381,6 +402,8 @@ class EngineSettings(Section):
     elongation: ElongationSettings = ElongationSettings()
     service: ServiceSettings = ServiceSettings()
     smoothing: SmoothingSettings = SmoothingSettings()
+    cylinders: Cylinders | None = None
+    """Needed only to work out mean indicated pressures from a pressure/crank-angle file."""
     alarms: dict[str, AlarmTuning] = {}
 
     @model_validator(mode="after")
