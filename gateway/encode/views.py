@@ -2,7 +2,8 @@
 
 from gateway.alarm.machine import Alarm, AlarmSet
 from gateway.measure.timeline import Timeline
-from gateway.model.board import AlarmView, EngineView
+from gateway.model.board import AlarmView, EngineDetail, EngineView
+from gateway.model.records import Reading
 from gateway.model.words import AlarmState, Quality
 from gateway.pipeline import EnginePipeline
 
@@ -10,8 +11,9 @@ ACTIVE = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
 UNACKNOWLEDGED = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
 
 
-def alarm_view(alarm: Alarm, instance: int, utc_s: float) -> AlarmView:
-    """One alarm as it stands; `instance`: 1 for the first engine; `utc_s`: when it last changed."""
+def alarm_view(alarm: Alarm, instance: int, utc_s: float, until_utc_s: float | None = None) -> AlarmView:
+    """One alarm as it stands; `instance`: 1 for the first engine; `utc_s`: when it last changed; `until_utc_s`:
+    when a shelved one comes back."""
     state = alarm.state
     return AlarmView(
         no=alarm.row.no,
@@ -25,12 +27,22 @@ def alarm_view(alarm: Alarm, instance: int, utc_s: float) -> AlarmView:
         instance=instance,
         revision=max(1, alarm.facts.revision),
         changed_utc_s=utc_s,
+        causes=alarm.facts.causes,
+        away=alarm.facts.away or "",
+        until_utc_s=until_utc_s,
     )
 
 
 def alarm_views(alarms: AlarmSet, instance: int, timeline: Timeline) -> tuple[AlarmView, ...]:
     """All alarms of an engine."""
-    return tuple(alarm_view(a, instance, timeline.utc_s(a.facts.changed_us)) for a in alarms.alarms.values())
+    return tuple(
+        alarm_view(a, instance, timeline.utc_s(a.facts.changed_us), _utc_s(timeline, a.facts.shelved_until_us))
+        for a in alarms.alarms.values()
+    )
+
+
+def _utc_s(timeline: Timeline, t_us: int | None) -> float | None:
+    return None if t_us is None else timeline.utc_s(t_us)
 
 
 def engine_view(
@@ -55,4 +67,21 @@ def engine_view(
         head_heard=p.head_heard,
         delivery_flowing=delivery_flowing,
         alarms=alarms,
+        detail=_detail(p, t_us, r),
+    )
+
+
+def _detail(p: EnginePipeline, t_us: int, r: Reading) -> EngineDetail:
+    m = p.meter
+    return EngineDetail(
+        utc_s=p.timeline.utc_s(t_us),
+        spring=r.spring,
+        lag=r.lag,
+        free_length_mm=m.free_length_mm,
+        tension_n=r.tension_n,
+        lag_p2p_deg=r.lag_p2p_deg,
+        casing_c=r.casing_c,
+        raw_deg=m.raw_now(),
+        shape_deg=() if m.shape_deg is None else tuple(map(float, m.shape_deg)),
+        orders_deg=m.last_cycle.orders_deg if m.last_cycle else (),
     )

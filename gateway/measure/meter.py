@@ -70,6 +70,8 @@ class Meter:
         self.last_second: Second | None = None
         self.last_cycle: Cycle | None = None
         self._last_bins: NDArray[np.float64] | None = None
+        self.shape_deg: NDArray[np.float64] | None = None
+        """float64[64·ratio]: lag over equal steps of crank angle from its mean, averaged as the fast mean is."""
         self._raw_deg: float | None = None
         self._lag_us = self._spring_us = self._steady_us = 0
         self._under_way_s = 0.0
@@ -151,7 +153,16 @@ class Meter:
         if c.steady:
             self._smooth(c)
             self._last_bins = cut.bins[k]
+            if c.lag_p2p_deg is not None:
+                self._average_shape(cut.bins[k], c.duration_s)
         return Revolution(c)
+
+    def _average_shape(self, bins: NDArray[np.float64], duration_s: float) -> None:
+        shape = (bins - bins.mean()) * DEG
+        if self.shape_deg is None:
+            self.shape_deg = shape
+        else:
+            self.shape_deg = self.shape_deg + (shape - self.shape_deg) * min(1.0, duration_s / self.lag.fast.tau_s)
 
     def _figures(self, cut: Cut, k: int, orders_deg: list[float]) -> Cycle:
         ahead = int(cut.direction[k]) > 0

@@ -6,6 +6,7 @@ A value older than its limit stands here as `None`; who reads it never needs to 
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from gateway.model.records import Measured
 from gateway.model.words import AlarmState, Priority, Running
 
 GATEWAY = ""
@@ -17,7 +18,8 @@ class AlarmView:
     """One alarm as it stands.
 
     `no`: row of the alarm table. `title`: at most 16 characters. `instance`: 1–999,999, one per engine.
-    `revision`: 1–99, +1 on each change, kept across restarts. `changed_utc_s`: time of the last change.
+    `revision`: 1–99, +1 on each change, kept across restarts. `changed_utc_s`: time of the last change. `away`: who
+    shelved it or took it out of service; `until_utc_s`: when a shelved one comes back.
     """
 
     no: int
@@ -31,6 +33,29 @@ class AlarmView:
     instance: int
     revision: int
     changed_utc_s: float
+    causes: tuple[str, ...] = ()
+    away: str = ""
+    until_utc_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class EngineDetail:
+    """What a page shows beyond the panel's figures. `None` = not known.
+
+    `shape_deg`: lag over equal steps of crank angle in one cycle, averaged, counted from its mean; `orders_deg`:
+    amplitudes of its first orders, of the last cycle; both empty until there was one. `utc_s`: pipeline time.
+    """
+
+    utc_s: float
+    spring: Measured
+    lag: Measured
+    free_length_mm: float
+    tension_n: float | None
+    lag_p2p_deg: float | None
+    casing_c: float | None
+    raw_deg: float | None
+    shape_deg: tuple[float, ...] = ()
+    orders_deg: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +78,7 @@ class EngineView:
     head_heard: bool
     delivery_flowing: bool
     alarms: tuple[AlarmView, ...]
+    detail: EngineDetail | None = None
 
 
 @dataclass(frozen=True, slots=True)

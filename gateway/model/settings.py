@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from gateway.model.errors import SettingsError
+from gateway.model.page_settings import PageSettings
 from gateway.model.panel_settings import ModbusRtuSettings, ModbusTcpSettings, RelaySettings, SentenceSettings
 from gateway.model.words import Priority
 
@@ -437,6 +438,7 @@ class Settings(Section):
     modbus_rtu: list[ModbusRtuSettings] = Field(default=[], max_length=4)
     sentences: list[SentenceSettings] = Field(default=[], max_length=4)
     relay: list[RelaySettings] = Field(default=[], max_length=16)
+    page: PageSettings = PageSettings()
 
     @model_validator(mode="after")
     def _wired(self) -> Settings:
