@@ -29,6 +29,7 @@ COMMANDS = (
     "book",
     "export",
     "schema",
+    "page-password",
     "shore",
 )
 EPILOG = (

@@ -34,6 +34,8 @@ from gateway.model.board import GATEWAY, AlarmView, BoardView
 from gateway.model.errors import Refused, StorageError
 from gateway.model.records import Median, Reading
 from gateway.model.settings import Settings
+from gateway.page.inputs import PageInputs
+from gateway.page.server import PageServer
 from gateway.panel import Panel
 from gateway.pipeline import Alarmed, EnginePipeline, Said
 from gateway.ports.clock import clock_synchronised
@@ -43,7 +45,7 @@ from gateway.ports.service import ServiceNotify
 from gateway.ports.source import HeadSource
 from gateway.status import status_of
 from gateway.store.captures import CaptureRing
-from gateway.store.history import History
+from gateway.store.history import History, HistoryReader
 from gateway.store.outbox import Backlog, OutboxReader
 from gateway.store.reader import StateReader
 from gateway.store.recorder import Recorder
@@ -144,8 +146,21 @@ class Daemon:
         self._answers = Answers(self.desk)
         self._control = ControlServer(s.gateway.socket or self.data_dir / "camdrift.sock", self.desk.handle)
         self.panel = Panel(s, self.board, self._panel_act)
+        self.page = PageServer(self._page_inputs()) if s.page.enabled else None
         for slug, worker in self.workers.items():
             worker.after_turn = partial(self._keep_relay, self.panel.keeper(slug))
+
+    def _page_inputs(self) -> PageInputs:
+        return PageInputs(
+            settings=self.settings,
+            version=__version__,
+            board=self.board,
+            history=partial(HistoryReader, self.data_dir),
+            state=partial(StateReader, self.data_dir),
+            act=self.desk.handle,
+            status=self.status,
+            note=self._say,
+        )
 
     def _inboxes(self, broker: str) -> list[Inbox]:
         asked = self.settings.requests
@@ -231,6 +246,8 @@ class Daemon:
             self._say("storage-renewed", f"the store was damaged and set aside as {self._store.recovered_from.name}")
         self._say_untold()
         self.panel.start()
+        if self.page is not None:
+            self.page.start()
         for link in self.links.values():
             link.start()
         self._control.start()
@@ -272,7 +289,9 @@ class Daemon:
             self._own(self._watcher.judge(self._t_us(), time.time(), health))
         self._take_requests()
         views = self._watcher.alarms.alarms.values()
-        self._gateway_views = tuple(alarm_view(a, 1, self._utc_of(a.facts.changed_us)) for a in views)
+        self._gateway_views = tuple(
+            alarm_view(a, 1, self._utc_of(a.facts.changed_us), self.own_utc_s(a.facts.shelved_until_us)) for a in views
+        )
         if alive and self._notify.watchdog_s:
             self._notify.say(WATCHDOG="1")
         return not (len(self._crashes) == CRASHES_MAX and now_s - self._crashes[0] < CRASH_WINDOW_S)
@@ -291,7 +310,8 @@ class Daemon:
         """Sources, then pipelines, then the last words, then the disk, then the brokers. False: something was left."""
         self._notify.say(STOPPING="1")
         self._control.stop()
-        ended = [source.stop() for source in self.sources.values()]
+        page_ended = self.page is None or self.page.stop()
+        ended = [page_ended, *(source.stop() for source in self.sources.values())]
         ended += [worker.stop() for worker in self.workers.values()]
         self._say("stopped", "the gateway was stopped")
         self.keep([], {GATEWAY_KEY: self._checkpoint()})
@@ -341,6 +361,10 @@ class Daemon:
     def status(self) -> dict[str, Any]:
         """Everything that `camdrift status` shows."""
         return status_of(self)
+
+    def page_faults(self) -> dict[str, str]:
+        """Why the page is not served, where it should be."""
+        return {"page": self.page.fault} if self.page is not None and self.page.fault else {}
 
     def _panel_act(self, kind: str, engine: str, no: int | None, by: str) -> None:
         """From the panel's threads: hand over and return; there is nobody to wait for an answer."""

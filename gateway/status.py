@@ -42,7 +42,7 @@ def status_of(daemon: "Daemon") -> dict[str, Any]:
                 if a.state is not AlarmState.NORMAL
             ],
             "brokers": {name: _broker(daemon, reader, name) for name in daemon.links},
-            "panel": daemon.panel.faults(),
+            "panel": daemon.panel.faults() | daemon.page_faults(),
             "storage": _storage(daemon),
             "load": _load(reader, daemon),
         }

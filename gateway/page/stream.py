@@ -1,0 +1,99 @@
+"""The present to all viewers once a second: made once, sent to each; a slow one misses some, a stuck one is let go."""
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator, Callable
+
+from gateway.model.errors import CamdriftError
+
+EVERY_S = 1.0
+MISSED_MAX = 30
+"""A viewer that has not taken a second's figures for so many seconds holds a place for nobody."""
+RETRY_MS = 2_000
+
+
+class TooManyViewers(CamdriftError):
+    """All places are taken."""
+
+
+class Viewer:
+    """One place: a box for the latest figures, and how often it was still full when the next ones came."""
+
+    def __init__(self) -> None:
+        self.box: asyncio.Queue[bytes | None] = asyncio.Queue(1)
+        self.missed = 0
+        self.task: asyncio.Task[object] | None = None
+
+    def put(self, data: bytes | None) -> None:
+        """The latest displaces what was not taken."""
+        with contextlib.suppress(asyncio.QueueEmpty):
+            self.box.get_nowait()
+            self.missed += 1
+        self.box.put_nowait(data)
+        if self.missed > MISSED_MAX and self.task is not None:
+            self.task.cancel()
+
+
+class Stream:
+    """`viewers_max` places. `make`: the present as JSON; it is asked for only while somebody looks."""
+
+    def __init__(self, make: Callable[[], bytes], viewers_max: int) -> None:
+        self._make, self._max = make, viewers_max
+        self._viewers: set[Viewer] = set()
+        self._turning: asyncio.Task[None] | None = None
+        self._closed = False
+
+    @property
+    def viewers(self) -> int:
+        """Places taken."""
+        return len(self._viewers)
+
+    def enter(self) -> Viewer:
+        """Take a place. Raises TooManyViewers."""
+        if self._closed or len(self._viewers) >= self._max:
+            raise TooManyViewers("All places are taken; close the page on another screen.")
+        viewer = Viewer()
+        self._viewers.add(viewer)
+        if self._turning is None or self._turning.done():
+            self._turning = asyncio.get_running_loop().create_task(self._turn())
+        return viewer
+
+    async def lines(self, viewer: Viewer, may_go_on: Callable[[], bool]) -> AsyncIterator[bytes]:
+        """What this viewer gets, until it leaves, may no longer look, or the page closes."""
+        viewer.task = asyncio.current_task()
+        try:
+            yield f"retry: {RETRY_MS}\n\n".encode()
+            yield await asyncio.to_thread(self._event)
+            while may_go_on():
+                data = await viewer.box.get()
+                viewer.missed = 0
+                if data is None:
+                    return
+                yield data
+            yield b"event: closed\ndata: {}\n\n"
+        finally:
+            self.leave(viewer)
+
+    def leave(self, viewer: Viewer) -> None:
+        """Give the place back."""
+        self._viewers.discard(viewer)
+
+    def close(self) -> None:
+        """Send everybody home; from the loop's own thread."""
+        self._closed = True
+        for viewer in self._viewers:
+            viewer.put(None)
+
+    async def _turn(self) -> None:
+        while self._viewers and not self._closed:
+            await asyncio.sleep(EVERY_S)
+            data = await asyncio.to_thread(self._event)
+            for viewer in list(self._viewers):
+                viewer.put(data)
+
+    def _event(self) -> bytes:
+        try:
+            return b"event: present\ndata: " + self._make() + b"\n\n"
+        except CamdriftError:
+            # Nothing to tell this time; the comment shows that the page still lives.
+            return b": ping\n\n"
