@@ -1,0 +1,257 @@
+// The course: lag, elongation and spring over time with limits, work done, and the fit continued to the limit;
+// and the lag over one turn of the crank.
+import { day, h, number, s, stamp, text, time } from "./dom.js";
+import { get } from "./api.js";
+import { explained } from "./now.js";
+
+const H = 3600, D = 86400;
+const SPANS = { "6h": ["6 hours", 6 * H], "2d": ["2 days", 2 * D], "30d": ["30 days", 30 * D], "1y": ["1 year", 365 * D], "5y": ["5 years", 1826 * D], ahead: ["to the limit", 365 * D] };
+const RENEW_MS = { "6h": 60000, "2d": 120000 };
+const AHEAD_MAX = 4 * 365 * D;
+let span = "2d";
+let engine = "";
+let present = null;
+let asked = 0;
+let timer = 0;
+let plots = [];
+let turn = null;
+let got = null;
+let root = null;
+
+export function leave() {
+  asked++;
+  clearTimeout(timer);
+  for (const p of plots) p.destroy();
+  plots = [];
+  turn = null;
+}
+
+export function update(_root, body) {
+  const first = !present;
+  present = body;
+  if (first && root) show(root, body);
+  else if (turn) turn.update(mine());
+}
+
+const mine = () => present.engines.find((e) => e.slug === engine) || present.engines[0];
+
+export function show(where, body) {
+  root = where;
+  present = body;
+  leave();
+  if (!body || !body.engines.length) {
+    root.replaceChildren(h("h2", {}, "Course"), h("p", {}, "Nothing is heard from the gateway yet."));
+    present = null;
+    return;
+  }
+  engine = mine().slug;
+  const spans = h("fieldset", { class: "spans" }, h("legend", {}, "Over"), Object.entries(SPANS).map(([key, [name]]) =>
+    h("label", {}, h("input", { type: "radio", name: "span", value: key, checked: key === span, onchange: () => { span = key; load(); } }), ` ${name}`)));
+  const which = body.engines.length > 1
+    ? h("p", {}, h("label", {}, "Engine ", h("select", { onchange: (e) => { engine = e.target.value; turn.update(mine(), true); load(); } },
+      body.engines.map((e) => h("option", { value: e.slug, selected: e.slug === engine }, e.name))))) : null;
+  const said = h("p", { role: "status", class: "words" });
+  const charts = h("div", { class: "charts" });
+  const marks = h("ol", { class: "marks" });
+  turn = oneTurn();
+  root.replaceChildren(h("h2", {}, "Course"), which, spans, said, charts, marks, turn.el);
+  root.parts = { said, charts, marks };
+  turn.update(mine());
+  load();
+}
+
+async function load() {
+  clearTimeout(timer);
+  const turnNo = ++asked;
+  const e = mine();
+  const now = e.ts ? Date.parse(e.ts) / 1000 : Date.parse(present.ts) / 1000;
+  const { said } = root.parts;
+  try {
+    const points = Math.min(2000, Math.max(200, Math.round(root.clientWidth)));
+    const body = await get("/api/history", { engine: e.slug, from: now - SPANS[span][1], to: now + 60, points });
+    if (turnNo !== asked) return;
+    got = { ...body, now };
+    draw();
+    if (RENEW_MS[span]) timer = setTimeout(load, RENEW_MS[span]);
+  } catch (problem) {
+    if (turnNo === asked) text(said, problem.message);
+  }
+}
+
+function draw() {
+  const e = mine();
+  const { said, charts, marks } = root.parts;
+  for (const p of plots) p.destroy();
+  plots = [];
+  const n = got.t.length;
+  text(said, n ? `${got.grade === "minutes" ? "Means of a minute" : "Ten-minute medians of steady running"}, ${stamp(got.t[0] * 1000)} to ${stamp(got.t[n - 1] * 1000)} UTC.`
+    : "Nothing was recorded in this time.");
+  const l = e.limits;
+  const specs = [
+    { key: "lag_deg", name: "Camshaft lag", unit: "°", digits: 2, data: [got.lag_deg], limits: [["limit", l.lag_limit_deg], ["near", l.lag_near_deg]], fit: fitOf(e, "lag_deg", "lag-limit", l.lag_limit_deg, "camshaft_set") },
+    { key: "elongation_percent", name: "Chain elongation, by the lag", unit: "%", digits: 3, data: [got.elongation_percent], limits: [["limit", l.elongation_limit_percent], ["near", l.elongation_near_percent]], fit: fitOf(e, "elongation_percent", "elongation-limit", l.elongation_limit_percent, "camshaft_set") },
+    { key: "spring_mm", name: "Spring length and its band", unit: "mm", digits: 1, data: [got.spring_mm, got.low_mm, got.high_mm], limits: [], fit: null },
+  ];
+  charts.replaceChildren();
+  for (const spec of specs) charts.append(chart(spec));
+  marks.replaceChildren(...got.marks.map((m) => h("li", {}, `${stamp(m.t * 1000)}: ${m.text}`)));
+}
+
+// The fit as the gateway published it, over the time it was made from and on to the limit.
+function fitOf(e, key, tag, limit, since) {
+  const t = e.trend;
+  if (!t || t[key].p50 === null || t[`${key}_per_1000h`].p50 === null) return null;
+  const from_h = t.hours - (t.hours_since[since] ?? 0);
+  const past = [];
+  got.t.forEach((x, i) => {
+    const hours = got.hours[i];
+    if (hours !== null && hours >= from_h) past.push([x, t[key].p50 + (t[`${key}_per_1000h`].p50 * (hours - t.hours)) / 1000]);
+  });
+  const found = t.limits.find((x) => x.limit === tag);
+  const when = (ymd) => (ymd ? Date.parse(`${ymd}T12:00:00Z`) / 1000 : null);
+  return { past, now: Date.parse(t.ts) / 1000, level: t[key], limit,
+    early: found && when(found.date.p05), likely: found && when(found.date.p50), late: found && when(found.date.p95) };
+}
+
+function chart(spec) {
+  const box = h("div", { class: "plot" });
+  const known = spec.data[0].filter((v) => v !== null);
+  const end = known.length ? `Lowest ${number(Math.min(...known), spec.digits)}, highest ${number(Math.max(...known), spec.digits)}, last ${number(known[known.length - 1], spec.digits)} ${spec.unit}.` : "No figures in this time.";
+  const reach = spec.fit && spec.fit.likely ? ` Reaches ${number(spec.fit.limit, spec.digits)} ${spec.unit} about ${day(spec.fit.likely * 1000)}${spec.fit.early ? `, at the earliest ${day(spec.fit.early * 1000)}` : ""}.` : "";
+  const figure = h("figure", {}, h("figcaption", {}, h("strong", {}, `${spec.name}, ${spec.unit}`), h("span", { class: "words" }, ` ${end}${reach}`)), box, table(spec));
+  queueMicrotask(() => plot(spec, box, `${spec.name}. ${end}${reach}`));
+  return figure;
+}
+
+const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+
+function plot(spec, box, said) {
+  if (!box.isConnected) return;
+  const style = { ink: ink("--ink"), faint: ink("--grid"), line: ink("--line"), band: ink("--band"), limit: ink("--limit"), fit: ink("--fit") };
+  const from = got.now - SPANS[span][1];
+  const ahead = span === "ahead" && spec.fit ? Math.min(spec.fit.late || spec.fit.likely || spec.fit.early || got.now, got.now + AHEAD_MAX) : got.now;
+  const to = Math.max(got.now, ahead) + (ahead > got.now ? 20 * D : 0);
+  const axis = { stroke: style.ink, grid: { stroke: style.faint, width: 1 }, ticks: { stroke: style.faint, width: 1 }, font: "13px system-ui, sans-serif" };
+  const series = spec.data.map((_, i) => ({ label: ["value", "least", "most"][i], stroke: i ? style.limit : style.line, width: i ? 1 : 2, dash: i ? [2, 4] : undefined, points: { show: got.t.length < 60 && !i, size: 4 }, spanGaps: false }));
+  const u = new uPlot({
+    width: box.clientWidth, height: box.clientWidth < 500 ? 190 : 230, tzDate: (t) => uPlot.tzDate(new Date(t * 1000), "Etc/UTC"),
+    cursor: { drag: { x: false, y: false } }, legend: { show: false },
+    scales: { x: { time: true, range: () => [from, to] }, y: { range: (_, lo, hi) => reachOf(spec, lo, hi) } },
+    axes: [{ ...axis, space: 70 }, { ...axis, size: 58, values: (_, vs) => vs.map((v) => number(v, spec.digits)) }],
+    series: [{}, ...series],
+    bands: spec.data.length > 1 ? [{ series: [3, 2], fill: style.band }] : [],
+    hooks: { draw: [(p) => over(p, spec, style)] },
+  }, [got.t, ...spec.data], box);
+  u.root.setAttribute("role", "img");
+  u.root.setAttribute("aria-label", said);
+  plots.push(u);
+}
+
+// The limits belong in the picture unless they are so far off that the course would be a flat line.
+function reachOf(spec, lo, hi) {
+  const limit = spec.limits.length ? spec.limits[0][1] : null;
+  if (lo === null || lo === undefined) [lo, hi] = [0, limit ?? 1];
+  if (limit !== null) { lo = Math.min(lo, 0); hi = Math.max(hi, limit * 1.05); }
+  const room = Math.max((hi - lo) * 0.06, 0.02);
+  return [lo - room, hi + room];
+}
+
+function over(p, spec, style) {
+  const c = p.ctx, { left, top, width, height } = p.bbox, px = devicePixelRatio || 1;
+  const X = (t) => p.valToPos(t, "x", true), Y = (v) => p.valToPos(v, "y", true);
+  c.save();
+  c.beginPath(); c.rect(left, top, width, height); c.clip();
+  c.font = `${13 * px}px system-ui, sans-serif`;
+  for (const [name, value] of spec.limits) {
+    for (const v of spec.key === "lag_deg" ? [value, -value] : [value]) {
+      stroke(c, style.limit, 1.5 * px, name === "limit" ? [] : [7 * px, 5 * px], [[left, Y(v)], [left + width, Y(v)]]);
+      c.fillStyle = style.ink; c.fillText(`${name} ${number(v, 1)}`, left + 6 * px, Y(v) - 4 * px);
+    }
+  }
+  got.marks.forEach((m, i) => {
+    stroke(c, style.ink, px, [2 * px, 3 * px], [[X(m.t), top], [X(m.t), top + height]]);
+    c.fillStyle = style.ink; c.fillText(String(i + 1), X(m.t) + 4 * px, top + 14 * px);
+  });
+  if (spec.fit) fan(c, spec.fit, X, Y, style, px);
+  c.restore();
+}
+
+function fan(c, fit, X, Y, style, px) {
+  stroke(c, style.fit, 2 * px, [8 * px, 4 * px], fit.past.map(([t, v]) => [X(t), Y(v)]));
+  const { now, level, limit } = fit;
+  if (fit.early) {
+    const late = fit.late ? [X(fit.late), Y(limit)] : [X(now + 20 * 365 * D), Y(level.p05)];
+    c.fillStyle = style.fit; c.globalAlpha = 0.18; c.beginPath();
+    [[X(now), Y(level.p95)], [X(fit.early), Y(limit)], late, [X(now), Y(level.p05)]].forEach(([x, y], i) => (i ? c.lineTo(x, y) : c.moveTo(x, y)));
+    c.closePath(); c.fill(); c.globalAlpha = 1;
+  }
+  if (fit.likely) stroke(c, style.fit, 2 * px, [8 * px, 4 * px], [[X(now), Y(level.p50)], [X(fit.likely), Y(limit)]]);
+}
+
+function stroke(c, colour, width, dash, points) {
+  if (points.length < 2) return;
+  c.strokeStyle = colour; c.lineWidth = width; c.setLineDash(dash); c.beginPath();
+  points.forEach(([x, y], i) => (i ? c.lineTo(x, y) : c.moveTo(x, y)));
+  c.stroke(); c.setLineDash([]);
+}
+
+// The same as figures, for who cannot see the picture.
+function table(spec) {
+  const body = h("tbody", {});
+  const el = h("details", { class: "as-table" }, h("summary", {}, "As figures"), h("table", {}, h("caption", { class: "unseen" }, spec.name),
+    h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Time, UTC"), h("th", { scope: "col" }, spec.unit))), body));
+  el.addEventListener("toggle", () => {
+    if (!el.open || body.children.length) return;
+    const known = got.t.map((t, i) => [t, spec.data[0][i]]).filter(([, v]) => v !== null);
+    const step = Math.max(1, Math.ceil(known.length / 24));
+    body.append(...known.filter((_, i) => i % step === 0).map(([t, v]) => h("tr", {}, h("td", {}, stamp(t * 1000)), h("td", {}, number(v, spec.digits + 1)))));
+  });
+  return el;
+}
+
+// Lag over one turn and its orders; renewed with each second's figures.
+function oneTurn() {
+  const curve = h("div", { class: "plot" });
+  const words = h("p", { class: "words" });
+  const orders = h("table", { class: "orders" });
+  const a = explained("shape"), b = explained("orders");
+  const el = h("section", { class: "turn" }, h("div", {}, h("h3", {}, a.button), a.note, words, curve), h("div", {}, h("h3", {}, b.button), b.note, orders));
+  let u = null, seen = "";
+  const update = (e, anew = false) => {
+    if (!e || !el.isConnected || (!anew && seen === String(e.shape_deg))) return;
+    seen = String(e.shape_deg);
+    const n = e.shape_deg.length;
+    if (!n) { text(words, "Comes with the first steady revolutions."); return; }
+    const angle = e.shape_deg.map((_, i) => ((i + 0.5) * 360 * e.limits.ratio) / n);
+    text(words, `Swing ${number(Math.max(...e.shape_deg) - Math.min(...e.shape_deg), 3)}° about a mean of ${number(e.lag_deg.value, 2)}°.`);
+    if (u && !anew) u.setData([angle, e.shape_deg]);
+    else u = shapePlot(curve, u, angle, e);
+    u.root.setAttribute("aria-label", `Lag over one turn. ${words.textContent}`);
+    const most = Math.max(...e.orders_deg, 0.01);
+    orders.replaceChildren(h("caption", { class: "unseen" }, "Orders of the lag"), h("tbody", {}, e.orders_deg.map((v, i) => h("tr", {}, h("th", { scope: "row" }, String(i + 1)),
+      h("td", {}, s("svg", { viewBox: "0 0 200 14", class: "bar", "aria-hidden": "true" }, s("rect", { x: 0, y: 2, width: ((v / most) * 200).toFixed(1), height: 10 }))), h("td", {}, `${number(v, 3)}°`)))));
+  };
+  return { el, update };
+}
+
+function shapePlot(box, old, angle, e) {
+  if (old) { plots = plots.filter((p) => p !== old); old.destroy(); }
+  const axis = { stroke: ink("--ink"), grid: { stroke: ink("--grid"), width: 1 }, ticks: { stroke: ink("--grid"), width: 1 }, font: "13px system-ui, sans-serif" };
+  const u = new uPlot({
+    width: box.clientWidth, height: 190, legend: { show: false }, cursor: { drag: { x: false, y: false } },
+    scales: { x: { time: false, range: () => [0, 360 * e.limits.ratio] }, y: { range: (_, lo, hi) => [Math.min(lo, -0.05) * 1.1, Math.max(hi, 0.05) * 1.1] } },
+    axes: [{ ...axis, values: (_, vs) => vs.map((v) => `${v}°`), incrs: [45, 90, 180] }, { ...axis, size: 58, values: (_, vs) => vs.map((v) => number(v, 2)) }],
+    series: [{}, { stroke: ink("--line"), width: 2, points: { show: false } }],
+  }, [angle, e.shape_deg], box);
+  u.root.setAttribute("role", "img");
+  plots.push(u);
+  return u;
+}
+
+let settling = 0;
+const redraw = () => {
+  clearTimeout(settling);
+  settling = setTimeout(() => { if (turn && got && turn.el.isConnected) { draw(); turn.update(mine(), true); } }, 150);
+};
+document.addEventListener("light", redraw);
+window.addEventListener("resize", redraw);

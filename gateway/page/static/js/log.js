@@ -1,0 +1,156 @@
+// The record: events and bookings, filtered, as CSV; and booking what was done.
+import { h, number, stamp, text } from "./dom.js";
+import { get, post } from "./api.js";
+import { askLogin } from "./login.js";
+import { PRIORITY, STATE } from "./words.js";
+
+const KINDS = { "": "everything", alarm: "alarms", adjustment: "work on the drive", gateway: "the gateway itself" };
+let engines = [];
+let asked = 0;
+
+export const leave = () => { asked++; };
+
+export function show(root, present) {
+  engines = present ? present.engines : [];
+  const body = h("tbody", {});
+  const older = h("button", { type: "button", hidden: true }, "Older");
+  const said = h("p", { role: "status" });
+  const kind = h("select", { id: "log-kind" }, Object.entries(KINDS).map(([k, name]) => h("option", { value: k }, name)));
+  const engine = h("select", { id: "log-engine" }, h("option", { value: "" }, "all"), engines.map((e) => h("option", { value: e.slug }, e.name)));
+  const word = h("input", { id: "log-word", maxlength: 60, type: "search" });
+  const csv = h("a", { class: "button", href: "/api/events.csv", download: "events.csv" }, "Events as CSV");
+  const state = { body, older, said, rows: [], next: null };
+  const query = () => ({ kind: kind.value, engine: engine.value });
+  const anew = () => {
+    state.rows = [];
+    state.next = null;
+    csv.href = `/api/events.csv?${new URLSearchParams(Object.entries(query()).filter(([, v]) => v))}`;
+    more(state, query(), word);
+  };
+  older.addEventListener("click", () => more(state, query(), word));
+  kind.addEventListener("change", anew);
+  engine.addEventListener("change", anew);
+  word.addEventListener("input", () => draw(state, word));
+  root.replaceChildren(h("h2", {}, "Log"),
+    h("form", { class: "filter", onsubmit: (e) => e.preventDefault() },
+      h("label", { for: "log-kind" }, "Show"), kind, h("label", { for: "log-engine" }, "of engine"), engine,
+      h("label", { for: "log-word" }, "with the word"), word),
+    h("p", { class: "row" }, csv, engines.map((e) => h("a", { class: "button", href: `/api/bookings.csv?engine=${e.slug}`, download: "log-book.csv" }, engines.length > 1 ? `Log book of ${e.name} as CSV` : "Log book as CSV"))),
+    h("div", { class: "wide", tabindex: "0", role: "region", "aria-label": "Record, newest first" },
+      h("table", { class: "log" }, h("caption", { class: "unseen" }, "Record, newest first"),
+        h("thead", {}, h("tr", {}, ["Time, UTC", "Where", "What", "Said"].map((x) => h("th", { scope: "col" }, x)))), body)),
+    said, h("p", {}, older), bookForm(anew));
+  anew();
+}
+
+async function more(state, query, word) {
+  const mine = ++asked;
+  try {
+    const got = await get("/api/events", { ...query, limit: 100, before: state.next });
+    if (mine !== asked) return;
+    state.rows.push(...got.events);
+    state.next = got.older;
+    state.older.hidden = got.older === null;
+    draw(state, word);
+  } catch (e) {
+    if (mine === asked) text(state.said, e.message);
+  }
+}
+
+function draw(state, word) {
+  const wanted = word.value.trim().toLowerCase();
+  const rows = state.rows.filter((e) => !wanted || JSON.stringify(e).toLowerCase().includes(wanted));
+  state.body.replaceChildren(...rows.map(row));
+  text(state.said, rows.length ? `${rows.length} of ${state.rows.length} loaded` : "Nothing to show.");
+}
+
+function row(e) {
+  const name = (engines.find((x) => x.slug === e.engine) || {}).name || e.engine || "gateway";
+  return h("tr", { "data-kind": e.kind, "data-seq": e.seq },
+    h("td", {}, stamp(Date.parse(e.ts)), e.hours === null ? null : h("span", { class: "words" }, ` ${number(e.hours, 0)} h`)),
+    h("td", {}, name), h("td", {}, what(e)), h("td", {}, said(e)));
+}
+
+function what(e) {
+  if (e.kind === "alarm") return `${PRIORITY[e.priority] || e.priority} ${e.tag}: ${STATE[e.to] || e.to}`;
+  return e.what.replaceAll("-", " ");
+}
+
+function said(e) {
+  if (e.kind === "adjustment") return [e.by, pairs(e.before, "before"), pairs(e.after, "after"), e.text].filter(Boolean).join("; ");
+  return [e.text, e.by ? `by ${e.by}` : ""].filter(Boolean).join("; ");
+}
+
+const pairs = (figures, when) => {
+  const all = Object.entries(figures || {}).map(([k, v]) => `${k} ${typeof v === "number" ? number(v, 2) : v}`);
+  return all.length ? `${when}: ${all.join(", ")}` : "";
+};
+
+// What can be booked from here; the rest by `camdrift book`. Figures left empty are taken from the readings.
+const BOOK = {
+  retightened: ["Retightened", ["free_length_mm!", "spring_before_mm", "spring_after_mm"]],
+  "camshaft-set": ["Camshaft set", ["gauge_mm", "lag_before_deg", "raw_deg"]],
+  "pumps-compensated": ["Compensated at the pumps", ["after_deg![]"]],
+  "chain-renewed": ["Chain renewed", ["spring_after_mm", "lag_after_deg"]],
+  "links-renewed": ["Links renewed", ["renewed!#", "spring_after_mm", "lag_after_deg"]],
+  "spring-renewed": ["Spring renewed", ["free_length_mm!", "rate_n_per_mm", "spring_after_mm"]],
+  "links-measured": ["Links measured", ["links!#", "length_mm!"]],
+  "hand-play": ["Hand play", ["play_links", "play_mm"]],
+};
+const FIELD = {
+  free_length_mm: "Free length measured, mm", spring_before_mm: "Spring before, mm", spring_after_mm: "Spring after, mm",
+  gauge_mm: "Pin gauge, mm (late is +)", lag_before_deg: "Lag before, °", raw_deg: "Crank less cam, ° (from the encoders)",
+  after_deg: "Advance at each pump, °, with spaces", lag_after_deg: "Lag after, °", renewed: "Links renewed",
+  rate_n_per_mm: "Spring rate, N/mm", links: "Links measured", length_mm: "Length over them, mm", play_links: "Play, links", play_mm: "Play, mm",
+};
+
+function bookForm(anew) {
+  const kind = h("select", { id: "book-kind" }, Object.entries(BOOK).map(([k, [name]]) => h("option", { value: k }, name)));
+  const engine = h("select", { id: "book-engine" }, engines.map((e) => h("option", { value: e.slug }, e.name)));
+  const person = h("input", { id: "book-person", maxlength: 64, autocomplete: "off" });
+  const note = h("input", { id: "book-note", maxlength: 500, autocomplete: "off" });
+  const fields = h("div", { class: "fields" });
+  const why = h("p", { class: "why", role: "status" });
+  const book = h("button", { type: "submit", disabled: true }, "Book it");
+  const lay = () => {
+    book.disabled = true;
+    fields.replaceChildren(...BOOK[kind.value][1].map((f) => {
+      const name = f.replace(/[^a-z_]/g, "");
+      return h("p", {}, h("label", { for: `book-${name}` }, FIELD[name] + (f.includes("!") ? "" : " (may be empty)")),
+        h("input", { id: `book-${name}`, "data-name": name, "data-form": f, inputmode: "decimal", autocomplete: "off", maxlength: 200, oninput: () => { book.disabled = true; } }));
+    }));
+  };
+  const entry = () => {
+    const found = { kind: kind.value, note: note.value };
+    if (person.value) found.person = person.value;
+    for (const input of fields.querySelectorAll("input")) {
+      if (!input.value.trim()) continue;
+      const all = input.value.trim().replaceAll(",", ".").split(/\s+/).map(Number);
+      if (all.some((n) => !Number.isFinite(n))) throw new Error(`${FIELD[input.dataset.name]}: not a number`);
+      found[input.dataset.name] = input.dataset.form.includes("[]") ? all : all[0];
+    }
+    return found;
+  };
+  const send = async (dry) => {
+    try {
+      const done = await post("/api/book", { engine: engine.value, entry: entry(), dry });
+      const e = done.answer.entry;
+      const figures = Object.entries(e).filter(([k, v]) => typeof v === "number" && k !== "utc_s").map(([k, v]) => `${k} ${number(v, 2)}`).join(", ");
+      text(why, dry ? `Will be booked: ${figures}. Nothing is booked yet.` : `Booked as ${e.id}.`);
+      book.disabled = !dry;
+      if (!dry) anew();
+    } catch (e) {
+      text(why, e.message);
+      book.disabled = true;
+      if (e.status === 401) askLogin(e.message);
+    }
+  };
+  kind.addEventListener("change", lay);
+  lay();
+  return h("details", { class: "book" }, h("summary", {}, "Book what was done at the drive"),
+    h("form", { onsubmit: (e) => { e.preventDefault(); send(false); } },
+      h("p", {}, h("label", { for: "book-kind" }, "Work"), kind), engines.length > 1 ? h("p", {}, h("label", { for: "book-engine" }, "Engine"), engine) : null,
+      h("p", {}, h("label", { for: "book-person" }, "Done by (empty: whoever is logged in)"), person), fields,
+      h("p", {}, h("label", { for: "book-note" }, "Note"), note), why,
+      h("p", { class: "row" }, h("button", { type: "button", onclick: () => send(true) }, "Check"), book)));
+}
