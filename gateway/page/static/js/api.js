@@ -51,6 +51,8 @@ export const look = async () => take(await get("/api/session"));
 export const logIn = async (name, password) => take(await post("/api/login", { name, password }));
 export const logOut = async () => take(await post("/api/logout"));
 
+const HIDDEN_MS = 300000;
+
 // One stream for the whole page. `told` gets each second's present; `lost` the reason why none comes.
 export function follow(told, lost) {
   let source = null;
@@ -76,10 +78,23 @@ export function follow(told, lost) {
       if (e.status === 401) look().catch(() => {});
     }
   };
-  open();
-  return () => {
-    source.close();
+  const close = () => {
     clearTimeout(again);
+    source.close();
+  };
+  const anew = () => {
+    close();
     open();
   };
+  open();
+  // A browser gives one gateway six connections in all: a page that nobody sees must not keep one of them.
+  let resting = 0;
+  window.addEventListener("pagehide", close);
+  window.addEventListener("pageshow", (e) => { if (e.persisted) anew(); });
+  document.addEventListener("visibilitychange", () => {
+    clearTimeout(resting);
+    if (document.hidden) resting = setTimeout(close, HIDDEN_MS);
+    else if (source.readyState === EventSource.CLOSED) anew();
+  });
+  return anew;
 }

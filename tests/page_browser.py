@@ -1,0 +1,49 @@
+"""A real headless Chromium for the tests of the page, talking to loopback only; `None` where there is none."""
+
+import contextlib
+import shutil
+import tempfile
+from collections.abc import Iterator
+
+from selenium import webdriver
+from selenium.webdriver.chrome.options import Options
+from selenium.webdriver.chrome.service import Service
+
+PHONE, DESK = (390, 844), (1280, 800)
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+DRIVER = shutil.which("chromedriver")
+WHY_NOT = None if CHROMIUM and DRIVER else "no chromium with chromedriver here (Debian: chromium, chromium-driver)"
+FLAGS = (
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
+    "--disable-background-networking", "--disable-component-update", "--disable-dev-shm-usage", "--hide-scrollbars",
+    # Whatever a browser wants to ask of the world beside the page ends here.
+    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
+)  # fmt: skip
+
+
+@contextlib.contextmanager
+def chromium(*more: str) -> Iterator[webdriver.Chrome]:
+    """A fresh browser with a folder of its own."""
+    assert CHROMIUM is not None and DRIVER is not None
+    with tempfile.TemporaryDirectory(prefix="camdrift-chromium-") as folder:
+        options = Options()
+        options.binary_location = CHROMIUM
+        for flag in (*FLAGS, f"--user-data-dir={folder}", *more):
+            options.add_argument(flag)
+        options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+        driver = webdriver.Chrome(options=options, service=Service(DRIVER))
+        try:
+            driver.set_page_load_timeout(20)
+            yield driver
+        finally:
+            driver.quit()
+
+
+def sized(driver: webdriver.Chrome, size: tuple[int, int], light: str = "light", motion: str = "") -> None:
+    """A screen of this size; a phone's is touched and drawn finer."""
+    width, height = size
+    phone = size == PHONE
+    metrics = {"width": width, "height": height, "deviceScaleFactor": 2 if phone else 1, "mobile": phone}
+    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    features = [{"name": "prefers-color-scheme", "value": light}, {"name": "prefers-reduced-motion", "value": motion}]
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
