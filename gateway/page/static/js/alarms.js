@@ -1,5 +1,5 @@
 // Alarms that are not normal, on top of every view; acknowledged from here.
-import { byId, h, s, stamp, text } from "./dom.js";
+import { byId, h, s, stamp, text, time } from "./dom.js";
 import { post } from "./api.js";
 import { askLogin } from "./login.js";
 import { PRIORITY, STATE } from "./words.js";
@@ -16,8 +16,8 @@ export function update(present) {
     list = h("ul", {});
     root.replaceChildren(count, list);
   }
-  const all = [...present.engines.flatMap((e) => e.alarms.map((a) => ({ ...a, place: e.name }))),
-    ...present.alarms.map((a) => ({ ...a, place: "gateway" }))];
+  const all = [...present.engines.flatMap((e) => e.alarms.map((a) => ({ ...a, place: e.name, today: present.ts.slice(0, 10) }))),
+    ...present.alarms.map((a) => ({ ...a, place: "gateway", today: present.ts.slice(0, 10) }))];
   const calling = all.filter((a) => a.active || a.unacknowledged);
   text(count, calling.length === 0 ? "No alarms" : `${calling.length} ${calling.length === 1 ? "alarm" : "alarms"}`);
   root.classList.toggle("calm", all.length === 0);
@@ -53,6 +53,12 @@ function sign(priority) {
     s("path", { class: "bang", d: "M11 8h2v7h-2zM11 17h2v2h-2z" }));
 }
 
+// The clock alone where it was today.
+function since(a) {
+  const ms = Date.parse(a.changed);
+  return a.changed.slice(0, 10) === a.today ? time(ms).slice(0, 5) : stamp(ms);
+}
+
 function item(a) {
   const why = h("p", { class: "why", role: "status" });
   const act = (do_, label, body = () => ({})) => h("button", { type: "button", "data-do": do_, "aria-label": `${label}: ${a.title.toLowerCase()}, ${a.place}`,
@@ -62,7 +68,7 @@ function item(a) {
   const el = h("li", { class: "alarm", "data-tag": a.tag, "data-priority": a.priority, "data-state": a.state },
     sign(a.priority),
     h("div", { class: "said" },
-      h("p", { class: "head" }, h("strong", {}, PRIORITY[a.priority]), ` ${a.place} · ${STATE[a.state] || a.state}`, ` · since ${stamp(Date.parse(a.changed))}`),
+      h("p", { class: "head" }, h("strong", {}, PRIORITY[a.priority]), ` ${a.place} · ${STATE[a.state] || a.state}`, ` · since ${since(a)}`),
       h("p", { class: "text" }, a.text || a.title),
       a.causes.length ? h("p", { class: "causes" }, `Likely causes: ${a.causes.join("; ")}`) : null,
       a.away ? h("p", { class: "causes" }, `${a.away}${a.until ? `, until ${stamp(Date.parse(a.until))}` : ""}`) : null, why),

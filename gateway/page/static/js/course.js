@@ -1,6 +1,6 @@
 // The course: lag, elongation and spring over time with limits, work done, and the fit continued to the limit;
 // and the lag over one turn of the crank.
-import { day, h, number, s, stamp, text, time } from "./dom.js";
+import { day, h, lay, number, s, stamp, text, time } from "./dom.js";
 import { get } from "./api.js";
 import { explained } from "./now.js";
 
@@ -15,6 +15,7 @@ let asked = 0;
 let timer = 0;
 let plots = [];
 let turn = null;
+let turning = null;
 let got = null;
 let root = null;
 
@@ -23,14 +24,13 @@ export function leave() {
   clearTimeout(timer);
   for (const p of plots) p.destroy();
   plots = [];
-  turn = null;
+  if (turning) turning.destroy();
+  turn = turning = null;
 }
 
 export function update(_root, body) {
-  const first = !present;
   present = body;
-  if (first && root) show(root, body);
-  else if (turn) turn.update(mine());
+  if (turn) turn.update(mine());
 }
 
 const mine = () => present.engines.find((e) => e.slug === engine) || present.engines[0];
@@ -54,7 +54,7 @@ export function show(where, body) {
   const charts = h("div", { class: "charts" });
   const marks = h("ol", { class: "marks" });
   turn = oneTurn();
-  root.replaceChildren(h("h2", {}, "Course"), which, spans, said, charts, marks, turn.el);
+  lay(root, h("h2", {}, "Course"), which, spans, said, charts, marks, turn.el);
   root.parts = { said, charts, marks };
   turn.update(mine());
   load();
@@ -89,7 +89,7 @@ function draw() {
   const l = e.limits;
   const specs = [
     { key: "lag_deg", name: "Camshaft lag", unit: "°", digits: 2, data: [got.lag_deg], limits: [["limit", l.lag_limit_deg], ["near", l.lag_near_deg]], fit: fitOf(e, "lag_deg", "lag-limit", l.lag_limit_deg, "camshaft_set") },
-    { key: "elongation_percent", name: "Chain elongation, by the lag", unit: "%", digits: 3, data: [got.elongation_percent], limits: [["limit", l.elongation_limit_percent], ["near", l.elongation_near_percent]], fit: fitOf(e, "elongation_percent", "elongation-limit", l.elongation_limit_percent, "camshaft_set") },
+    { key: "elongation_percent", name: "Chain elongation, by the lag", unit: "%", digits: 2, data: [got.elongation_percent], limits: [["limit", l.elongation_limit_percent], ["near", l.elongation_near_percent]], fit: fitOf(e, "elongation_percent", "elongation-limit", l.elongation_limit_percent, "camshaft_set") },
     { key: "spring_mm", name: "Spring length and its band", unit: "mm", digits: 1, data: [got.spring_mm, got.low_mm, got.high_mm], limits: [], fit: null },
   ];
   charts.replaceChildren();
@@ -109,8 +109,20 @@ function fitOf(e, key, tag, limit, since) {
   });
   const found = t.limits.find((x) => x.limit === tag);
   const when = (ymd) => (ymd ? Date.parse(`${ymd}T12:00:00Z`) / 1000 : null);
-  return { past, now: Date.parse(t.ts) / 1000, level: t[key], limit,
-    early: found && when(found.date.p05), likely: found && when(found.date.p50), late: found && when(found.date.p95) };
+  const likely = found && when(found.date.p50);
+  const pace = likely ? found.hours_to.p50 / (likely - Date.parse(t.ts) / 1000) : 0.8 / H;
+  const slow = t[`${key}_per_1000h`].p05;
+  return { past, now: Date.parse(t.ts) / 1000, level: t[key], limit, slowest: slow === null ? 0 : (slow * pace) / 1000,
+    early: found && when(found.date.p05), likely, late: found && when(found.date.p95) };
+}
+
+// All pictures share one time: it reaches to where the nearest limit is reached at the latest.
+function horizon() {
+  const e = mine();
+  const fits = [fitOf(e, "lag_deg", "lag-limit", 0, "camshaft_set"), fitOf(e, "elongation_percent", "elongation-limit", 0, "camshaft_set")];
+  const ends = fits.filter(Boolean).map((f) => f.late || f.likely || f.early).filter(Boolean);
+  const end = ends.length ? Math.min(...ends) : got.now;
+  return Math.min(Math.max(end, got.now + 60 * D), got.now + AHEAD_MAX) + 20 * D;
 }
 
 function chart(spec) {
@@ -129,8 +141,7 @@ function plot(spec, box, said) {
   if (!box.isConnected) return;
   const style = { ink: ink("--ink"), faint: ink("--grid"), line: ink("--line"), band: ink("--band"), limit: ink("--limit"), fit: ink("--fit") };
   const from = got.now - SPANS[span][1];
-  const ahead = span === "ahead" && spec.fit ? Math.min(spec.fit.late || spec.fit.likely || spec.fit.early || got.now, got.now + AHEAD_MAX) : got.now;
-  const to = Math.max(got.now, ahead) + (ahead > got.now ? 20 * D : 0);
+  const to = span === "ahead" ? horizon() : got.now;
   const axis = { stroke: style.ink, grid: { stroke: style.faint, width: 1 }, ticks: { stroke: style.faint, width: 1 }, font: "13px system-ui, sans-serif" };
   const series = spec.data.map((_, i) => ({ label: ["value", "least", "most"][i], stroke: i ? style.limit : style.line, width: i ? 1 : 2, dash: i ? [2, 4] : undefined, points: { show: got.t.length < 60 && !i, size: 4 }, spanGaps: false }));
   const u = new uPlot({
@@ -139,8 +150,7 @@ function plot(spec, box, said) {
     scales: { x: { time: true, range: () => [from, to] }, y: { range: (_, lo, hi) => reachOf(spec, lo, hi) } },
     axes: [{ ...axis, space: 70 }, { ...axis, size: 58, values: (_, vs) => vs.map((v) => number(v, spec.digits)) }],
     series: [{}, ...series],
-    bands: spec.data.length > 1 ? [{ series: [3, 2], fill: style.band }] : [],
-    hooks: { draw: [(p) => over(p, spec, style)] },
+    hooks: { drawAxes: [(p) => under(p, spec, style)], draw: [(p) => over(p, spec, style)] },
   }, [got.t, ...spec.data], box);
   u.root.setAttribute("role", "img");
   u.root.setAttribute("aria-label", said);
@@ -156,12 +166,29 @@ function reachOf(spec, lo, hi) {
   return [lo - room, hi + room];
 }
 
+// The band in force, beneath the curve.
+function under(p, spec, style) {
+  if (spec.data.length < 3) return;
+  const [, low, high] = spec.data, c = p.ctx;
+  const there = got.t.map((_, i) => i).filter((i) => low[i] !== null);
+  if (there.length < 2) return;
+  const corner = (v) => (i) => [p.valToPos(got.t[i], "x", true), p.valToPos(v[i], "y", true)];
+  c.save();
+  c.fillStyle = style.band;
+  c.beginPath();
+  [...there.map(corner(high)), ...there.reverse().map(corner(low))].forEach(([x, y], i) => (i ? c.lineTo(x, y) : c.moveTo(x, y)));
+  c.fill();
+  c.restore();
+}
+
 function over(p, spec, style) {
   const c = p.ctx, { left, top, width, height } = p.bbox, px = devicePixelRatio || 1;
   const X = (t) => p.valToPos(t, "x", true), Y = (v) => p.valToPos(v, "y", true);
   c.save();
   c.beginPath(); c.rect(left, top, width, height); c.clip();
   c.font = `${13 * px}px system-ui, sans-serif`;
+  c.textAlign = "left";
+  c.textBaseline = "alphabetic";
   for (const [name, value] of spec.limits) {
     for (const v of spec.key === "lag_deg" ? [value, -value] : [value]) {
       stroke(c, style.limit, 1.5 * px, name === "limit" ? [] : [7 * px, 5 * px], [[left, Y(v)], [left + width, Y(v)]]);
@@ -180,7 +207,7 @@ function fan(c, fit, X, Y, style, px) {
   stroke(c, style.fit, 2 * px, [8 * px, 4 * px], fit.past.map(([t, v]) => [X(t), Y(v)]));
   const { now, level, limit } = fit;
   if (fit.early) {
-    const late = fit.late ? [X(fit.late), Y(limit)] : [X(now + 20 * 365 * D), Y(level.p05)];
+    const late = fit.late ? [X(fit.late), Y(limit)] : [X(now + 10 * 365 * D), Y(level.p05 + fit.slowest * 10 * 365 * D)];
     c.fillStyle = style.fit; c.globalAlpha = 0.18; c.beginPath();
     [[X(now), Y(level.p95)], [X(fit.early), Y(limit)], late, [X(now), Y(level.p05)]].forEach(([x, y], i) => (i ? c.lineTo(x, y) : c.moveTo(x, y)));
     c.closePath(); c.fill(); c.globalAlpha = 1;
@@ -235,7 +262,7 @@ function oneTurn() {
 }
 
 function shapePlot(box, old, angle, e) {
-  if (old) { plots = plots.filter((p) => p !== old); old.destroy(); }
+  if (old) old.destroy();
   const axis = { stroke: ink("--ink"), grid: { stroke: ink("--grid"), width: 1 }, ticks: { stroke: ink("--grid"), width: 1 }, font: "13px system-ui, sans-serif" };
   const u = new uPlot({
     width: box.clientWidth, height: 190, legend: { show: false }, cursor: { drag: { x: false, y: false } },
@@ -244,7 +271,7 @@ function shapePlot(box, old, angle, e) {
     series: [{}, { stroke: ink("--line"), width: 2, points: { show: false } }],
   }, [angle, e.shape_deg], box);
   u.root.setAttribute("role", "img");
-  plots.push(u);
+  turning = u;
   return u;
 }
 

@@ -14,6 +14,8 @@ function fill(el, attrs, children) {
 
 export const h = (tag, attrs, ...children) => fill(document.createElement(tag), attrs, children);
 export const s = (tag, attrs, ...children) => fill(document.createElementNS(SVG, tag), attrs, children);
+// A place with these children and no others; what is not there is left out.
+export const lay = (el, ...children) => el.replaceChildren(...children.flat().filter((c) => c !== null && c !== undefined));
 export const byId = (id) => document.getElementById(id);
 
 // Only what has changed is touched: a screen reader and a pressed button are not disturbed each second.

@@ -1,5 +1,5 @@
 // The record: events and bookings, filtered, as CSV; and booking what was done.
-import { h, number, stamp, text } from "./dom.js";
+import { h, lay, number, stamp, text } from "./dom.js";
 import { get, post } from "./api.js";
 import { askLogin } from "./login.js";
 import { PRIORITY, STATE } from "./words.js";
@@ -31,7 +31,7 @@ export function show(root, present) {
   kind.addEventListener("change", anew);
   engine.addEventListener("change", anew);
   word.addEventListener("input", () => draw(state, word));
-  root.replaceChildren(h("h2", {}, "Log"),
+  lay(root, h("h2", {}, "Log"), bookForm(anew),
     h("form", { class: "filter", onsubmit: (e) => e.preventDefault() },
       h("label", { for: "log-kind" }, "Show"), kind, h("label", { for: "log-engine" }, "of engine"), engine,
       h("label", { for: "log-word" }, "with the word"), word),
@@ -39,7 +39,7 @@ export function show(root, present) {
     h("div", { class: "wide", tabindex: "0", role: "region", "aria-label": "Record, newest first" },
       h("table", { class: "log" }, h("caption", { class: "unseen" }, "Record, newest first"),
         h("thead", {}, h("tr", {}, ["Time, UTC", "Where", "What", "Said"].map((x) => h("th", { scope: "col" }, x)))), body)),
-    said, h("p", {}, older), bookForm(anew));
+    said, h("p", {}, older));
   anew();
 }
 
@@ -147,6 +147,7 @@ function bookForm(anew) {
   };
   kind.addEventListener("change", lay);
   lay();
+  if (!engines.length) return null;
   return h("details", { class: "book" }, h("summary", {}, "Book what was done at the drive"),
     h("form", { onsubmit: (e) => { e.preventDefault(); send(false); } },
       h("p", {}, h("label", { for: "book-kind" }, "Work"), kind), engines.length > 1 ? h("p", {}, h("label", { for: "book-engine" }, "Engine"), engine) : null,

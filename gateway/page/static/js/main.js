@@ -30,6 +30,7 @@ function route() {
   shown = wanted;
   const root = byId("view");
   root.className = `view-${wanted}`;
+  document.body.dataset.view = wanted;
   VIEWS[wanted].show(root, present);
   if (!first) root.focus();
   title();
@@ -41,13 +42,15 @@ function title() {
 }
 
 function told(body) {
+  const first = !present;
   present = body;
   heardAt = performance.now();
   why = "";
   text(byId("vessel"), body.vessel);
   text(byId("clock"), time(Date.parse(body.ts)));
   alarms.update(body);
-  if (VIEWS[shown].update) VIEWS[shown].update(byId("view"), body);
+  if (first) VIEWS[shown].show(byId("view"), body);
+  else if (VIEWS[shown].update) VIEWS[shown].update(byId("view"), body);
   title();
   age();
 }

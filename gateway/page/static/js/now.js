@@ -1,5 +1,5 @@
 // The present of each engine, large.
-import { attr, byId, day, h, number, s, text } from "./dom.js";
+import { attr, day, h, number, text } from "./dom.js";
 import { get } from "./api.js";
 import { AGREE, DO, HELP, LIMIT, QUALITY, RUNNING } from "./words.js";
 import { lagScale, springPicture } from "./pictures.js";
@@ -121,7 +121,7 @@ function figures() {
     update(e) {
       for (const r of rows) {
         const v = r.of(e);
-        text(r.value, v === null || v === undefined ? "not known" : `${number(v, r.digits)} ${r.unit}`);
+        text(r.value, v === null || v === undefined ? "not known" : `${number(v, r.digits)}${r.unit === "°" ? "" : " "}${r.unit}`);
       }
     },
   };

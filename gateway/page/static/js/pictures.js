@@ -72,7 +72,7 @@ export function lagScale() {
   const title = s("title", {});
   const marks = s("g", {});
   const needle = s("path", { class: "needle" });
-  const el = s("svg", { viewBox: `0 0 ${W} 184`, role: "img", class: "picture" }, title, marks, needle);
+  const el = s("svg", { viewBox: `0 34 ${W} 140`, role: "img", class: "picture" }, title, marks, needle);
   let drawn = "";
   return {
     el,
@@ -103,9 +103,7 @@ function lagMarks(l, x, end) {
     const long = Math.abs(deg) === limit || deg === 0;
     parts.push(s("line", { class: "rule", x1: x(deg), x2: x(deg), y1: long ? 78 : 84, y2: long ? 114 : 108 }));
     const low = Math.abs(deg) === near;
-    parts.push(label(x(deg), low ? 160 : 136, `${number(Math.abs(deg), 1)}°`));
+    parts.push(label(x(deg), low ? 160 : 136, deg === 0 ? "0" : `${number(Math.abs(deg), 1)}°`));
   }
-  parts.push(label(x(-limit), 180, "limit", "middle", "small"), label(x(limit), 180, "limit", "middle", "small"));
-  parts.pop(); parts.pop();
   return parts;
 }

@@ -1,5 +1,5 @@
 // Work sheets as the gateway gives them: cautions first, then steps and who confirms, figures live where they can be.
-import { h, number, text } from "./dom.js";
+import { h, lay, number, text } from "./dom.js";
 import { get } from "./api.js";
 
 let timer = 0;
@@ -84,7 +84,7 @@ function make(sheet, body) {
     h("input", { value: i.value, maxlength: 200, inputmode: "decimal", oninput: (e) => { typed[i.name] = e.target.value; clearTimeout(timer); timer = setTimeout(() => ask(sheet), 400); } })),
     i.help ? h("span", { class: "words" }, ` ${i.help}`) : null));
   sheet.made = { name, why, figures, steps };
-  sheet.replaceChildren(h("h3", {}, body.title),
+  lay(sheet, h("h3", {}, body.title),
     h("div", { class: "cautions" }, h("ul", {}, body.cautions.map((c) => h("li", {}, c)))),
     engines, ...inputs, why, figures, steps, h("p", {}, h("button", { type: "button", onclick: () => print() }, "Print")));
 }
