@@ -65,7 +65,9 @@ def fill(s: Settings, now_s: float, days: int = 365) -> None:
     for n in range(3 * 1440):
         utc_s = now_s - 3 * DAY_S + n * 60.0
         lag_deg = LATE_DEG + chance.gauss(0, 0.006)
-        history.add_reading("main", utc_s, {"lag_deg": lag_deg, "spring_mm": 180.9 + chance.gauss(0, 0.03), "rpm": 92.0})
+        history.add_reading(
+            "main", utc_s, {"lag_deg": lag_deg, "spring_mm": 180.9 + chance.gauss(0, 0.03), "rpm": 92.0}
+        )
     history.close()
     _fill_state(s, now_s, hours)
 
@@ -84,7 +86,11 @@ def trend(now_s: float, hours: float) -> TrendMessage:
         dates = [None if x is None else rfc3339(now_s + x / 19.2 * DAY_S)[:10] for x in (early_h, likely_h, late_h)]
         keys = ("p05", "p50", "p95")
         ahead = (early_h, likely_h, late_h)
-        return {"limit": tag, "hours_to": dict(zip(keys, ahead, strict=True)), "date": dict(zip(keys, dates, strict=True))}
+        return {
+            "limit": tag,
+            "hours_to": dict(zip(keys, ahead, strict=True)),
+            "date": dict(zip(keys, dates, strict=True)),
+        }
 
     def around(mid: float, half: float) -> dict[str, float]:
         return {"p05": mid - half, "p50": mid, "p95": mid + half}
@@ -243,4 +249,3 @@ class Served:
 
     def __exit__(self, *_: object) -> None:
         assert self.server.stop()
-

@@ -161,7 +161,7 @@ function plot(spec, box, said) {
 function reachOf(spec, lo, hi) {
   const limit = spec.limits.length ? spec.limits[0][1] : null;
   if (lo === null || lo === undefined) [lo, hi] = [0, limit ?? 1];
-  if (limit !== null) { lo = Math.min(lo, 0); hi = Math.max(hi, limit * 1.05); }
+  if (limit !== null) { lo = Math.min(lo, 0); hi = Math.max(hi, limit * 1.18); }
   const room = Math.max((hi - lo) * 0.06, 0.02);
   return [lo - room, hi + room];
 }
