@@ -135,6 +135,7 @@ class EnginePipeline:
         self.identity: Identity | None = None
         self.wear = EngineWear(self.engine, rebase(self.engine, log))
         self.wear_seen = WearSeen()
+        self.last_trend: Trend | None = None
         self.link = LinkWatch()
         self.medians = TenMinutes()
         self._lag_jump = JumpDetector(self.engine.lag.step_deg, tooth=min(tooth_pitches_deg(self.engine)))
@@ -377,6 +378,7 @@ class EnginePipeline:
         )
 
     def _see(self, trend: Trend) -> None:
+        self.last_trend = trend
         ahead, datum = nearest(trend), self.wear.datum
         self.wear_seen = WearSeen(
             elongation_percent=trend.elongation_percent.p50,

@@ -84,4 +84,8 @@ def _detail(p: EnginePipeline, t_us: int, r: Reading) -> EngineDetail:
         raw_deg=m.raw_now(),
         shape_deg=() if m.shape_deg is None else tuple(map(float, m.shape_deg)),
         orders_deg=m.last_cycle.orders_deg if m.last_cycle else (),
+        rest_s=m.running.rest_s,
+        standing_raw_deg=m.standing_raw_deg(),
+        turned_raw_deg=m.turned_raw_deg(),
+        turned_utc_s=_utc_s(p.timeline, m.turned_us()),
     )

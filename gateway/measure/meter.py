@@ -7,14 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from gateway.measure.cutter import Cut, Cutter, no_cycles
+from gateway.measure.cutter import Cut, Cutter, FrameSums, no_cycles
 from gateway.measure.hours import HoursMeter
 from gateway.measure.loop import NM_PER_MM, length_table_nm
 from gateway.measure.running import RunningState
 from gateway.measure.seconds import Second, SecondCounter, sums_without_crank
 from gateway.measure.sensors import SensorFaults, SensorWatch
+from gateway.measure.slow_turn import SlowTurn
 from gateway.measure.smoothing import Ewma, Smoother, SpikeGate
-from gateway.model.records import CRANK_VALID, Cycle, Health, Measured, Reading, SampleBlock
+from gateway.model.records import CAM_VALID, CRANK_VALID, Cycle, Health, Measured, Reading, SampleBlock
 from gateway.model.settings import EngineSettings, slack_tension_n
 from gateway.model.words import Quality, Running
 
@@ -72,6 +73,7 @@ class Meter:
         self._last_bins: NDArray[np.float64] | None = None
         self.shape_deg: NDArray[np.float64] | None = None
         """float64[64·ratio]: lag over equal steps of crank angle from its mean, averaged as the fast mean is."""
+        self._slow = SlowTurn(engine.ratio)
         self._raw_deg: float | None = None
         self._lag_us = self._spring_us = self._steady_us = 0
         self._under_way_s = 0.0
@@ -85,8 +87,11 @@ class Meter:
         """
         if not block.joined and (tick := self._end_second()):
             yield tick
+        if not block.joined:
+            self._slow.broke()
         if block.valid & CRANK_VALID:
             cut, sums = self._cutter.feed(block)
+            self._stand(block, sums)
         else:
             last_loop = self._cutter.skip(block)
             cut, sums = no_cycles(self.engine.ratio), sums_without_crank(block, self._length_nm, last_loop)
@@ -103,6 +108,17 @@ class Meter:
                 yield self._cycle(cut, k, orders[k])
             else:
                 yield self._second(seconds[k][1])
+
+    def _stand(self, block: SampleBlock, sums: FrameSums) -> None:
+        """While she stands or is on the turning gear: follow the lag frame by frame."""
+        if self.running.state not in (Running.STOPPED, Running.TURNING):
+            self._slow.forget()
+        elif not block.valid & CAM_VALID:
+            self._slow.broke()
+        else:
+            middle = (sums.crank0 + sums.crank) / 2
+            for row in zip(sums.end_us.tolist(), middle.tolist(), (sums.lag_sum / sums.n).tolist(), strict=True):
+                self._slow.add(*row)
 
     def gap(self, gap_us: int) -> Tick | None:
         """The stream broke; nothing is joined across. `gap_us`: time that passed without samples, 0 if not known."""
@@ -288,6 +304,20 @@ class Meter:
         if self.running.state is Running.AHEAD and self.lag.fast.value is not None:
             return self.lag.fast.value
         return s.lag * DEG if s is not None and s.crank_valid and s.cam_valid else None
+
+    def turned_raw_deg(self) -> float | None:
+        """Crank − ratio·cam, mean of the last whole turn on the turning gear; `None` before one."""
+        return None if self._slow.turn is None else self._slow.turn.lag * DEG
+
+    def turned_us(self) -> int | None:
+        """When that turn ended."""
+        return None if self._slow.turn is None else self._slow.turn.t_us
+
+    def standing_raw_deg(self) -> float | None:
+        """Crank − ratio·cam at this instant, freed from the encoders' eccentric mounting; `None` before a whole turn
+        on the turning gear, and while the engine runs."""
+        lag = self._slow.lag_now()
+        return None if lag is None else lag * DEG
 
     @property
     def last_shape_deg(self) -> NDArray[np.float64] | None:

@@ -5,6 +5,8 @@ from collections import deque
 from gateway.model.settings import RunningSettings
 from gateway.model.words import Running
 
+REST_GAP_S = 60.0
+"""An engine does not start, run and stop again within so short a silence."""
 STANDSTILL_RPM = 0.02
 """Below this the crank stands: a dithering encoder of 14,400 counts shows a quarter of it."""
 
@@ -32,14 +34,19 @@ class RunningState:
         self.rpm: float | None = None
         self.under_way_s = 0.0
         """Seconds since the crank began to run in its present direction; what warms the drive."""
+        self.rest_s = 0.0
+        """Seconds for which it was seen to stand or to be on the turning gear; never more than it did."""
 
     def lost(self) -> None:
         """Nothing is heard, or the crank is not valid: what the engine does is not known."""
         self.state, self.rpm = Running.UNKNOWN, None
+        self.rest_s = 0.0
         self._clear()
 
     def gap(self, gap_s: float) -> None:
         """The stream paused for `gap_s`. Between bursts a steady engine is taken to have gone on as it was."""
+        if gap_s > REST_GAP_S:
+            self.rest_s = 0.0
         steady = self.state in (Running.AHEAD, Running.ASTERN)
         if self._bursts and steady:
             self.under_way_s += gap_s
@@ -69,9 +76,11 @@ class RunningState:
         if speed < self._s.turning_rpm:
             self.state = Running.STOPPED if speed < STANDSTILL_RPM else Running.TURNING
             self.under_way_s = 0.0
+            self.rest_s += span_s
             self._speeds.clear()
             self._held_s = 0.0
             return
+        self.rest_s = 0.0
         if self._speeds and self._speeds[-1][0] * rpm < 0:
             self._speeds.clear()
             self._held_s = self.under_way_s = 0.0
