@@ -134,14 +134,6 @@ class Alarm:
         if now_us - f.pending_since_us >= (self.off_delay_us if f.active else self.on_delay_us):
             yield from self._flip(now_us, finding)
 
-    def due_us(self) -> int | None:
-        """When a delay or a shelving ends, if nothing changes."""
-        f = self.facts
-        ends = [f.shelved_until_us] if f.shelved_until_us is not None else []
-        if f.pending_since_us is not None:
-            ends.append(f.pending_since_us + (self.off_delay_us if f.active else self.on_delay_us))
-        return min(ends, default=None)
-
     def _flip(self, now_us: int, finding: Finding) -> Iterator[Transition]:
         f, before = self.facts, self.state
         f.active = not f.active
@@ -309,10 +301,6 @@ class AlarmSet:
         self._look_us = (now_us // LOOK_US + 1) * LOOK_US
         for alarm in self._order:
             yield from alarm.repeat(now_us, self._repeat_us, self._remind_us)
-
-    def due_us(self) -> int | None:
-        """The next time at which a delay or a shelving ends."""
-        return min((d for a in self.alarms.values() if (d := a.due_us()) is not None), default=None)
 
     def checkpoint(self) -> dict[str, object]:
         """The facts of every alarm that is not simply normal and untouched."""

@@ -134,7 +134,7 @@ def test_shelving_lasts_a_day_at_most_and_ends_by_itself() -> None:
     alarm = reached(("abnormal",))
     list(alarm.shelve(0, 168.0, "x", "y"))
     end_us = round(SHELVE_HOURS_MAX * 3.6e9)
-    assert alarm.due_us() == end_us
+    assert alarm.facts.shelved_until_us == end_us
     assert list(alarm.judge(end_us - 1, Finding(True))) == []
     (back,) = list(alarm.judge(end_us, Finding(None)))
     assert (back.came_from, back.to, back.by, back.why) == (

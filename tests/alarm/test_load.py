@@ -98,7 +98,7 @@ def test_figures_are_plain_data_and_text() -> None:
 
 def test_no_time_is_refused() -> None:
     """A span without time has no rates."""
-    with pytest.raises(ValueError):
+    with pytest.raises(ValueError, match=r"^the end is not after the start$"):
         load_on_people([], 5.0, 5.0)
 
 
@@ -135,3 +135,64 @@ def test_a_flood_counts_all_its_announcements() -> None:
     (flood,) = load_on_people([moved(float(t), f"t-{t}") for t in times], 0.0, DAY).floods
     # At 100 s the eleventh comes; the fifth last, of 80 s, leaves the ten minutes at 680 s.
     assert flood == Flood(100.0, 580.0, 13)
+
+
+def test_a_flood_ends_when_one_comes_too_late_to_hold_five() -> None:
+    """Eleven at once leave the ten minutes together: the flood ends there, and one that comes just then is outside."""
+    times = [50.0] * 11 + [650.0]
+    (flood,) = load_on_people([moved(t, f"t-{n}") for n, t in enumerate(times)], 0.0, DAY).floods
+    assert flood == Flood(50.0, 600.0, 11)
+
+
+def test_a_second_flood_is_counted_on_its_own() -> None:
+    """After the end of one flood another is found with its own start, length and count."""
+    times = [float(t) for start in (0, 5_000) for t in range(start, start + 12)]
+    floods = load_on_people([moved(t, f"t-{t}") for t in times], 0.0, DAY).floods
+    # The fifth last of twelve leaves the ten minutes 607 s after the first; the eleventh came after 10 s.
+    assert floods == (Flood(10.0, 597.0, 12), Flood(5_010.0, 597.0, 12))
+
+
+def test_rates_hold_wherever_the_span_lies() -> None:
+    """Ten days far from the epoch with a flood of 600 s in them: days, means and the flood's share by hand."""
+    start = 20_000 * DAY
+    load = load_on_people([moved(start + 50.0, f"t-{n}") for n in range(11)], start, start + 10 * DAY)
+    assert (load.days, load.per_day_mean, load.per_ten_min_mean) == (10.0, 1.1, pytest.approx(11 / 1_440))
+    assert load.flood_percent == pytest.approx(600 / (10 * DAY) * 100)
+
+
+def test_the_end_of_the_span_is_outside_it() -> None:
+    """[from, to): an announcement at the start counts, one at the end does not, and none at all has nought at most."""
+    assert load_on_people([moved(DAY), moved(2 * DAY)], DAY, 2 * DAY).announcements == 1
+    none = load_on_people([], DAY, 2 * DAY)
+    assert (none.announcements, none.per_day_max, none.per_ten_min_max) == (0, 0, 0)
+
+
+def test_equally_frequent_ones_stand_in_the_order_of_their_names() -> None:
+    """Whatever came first."""
+    events = [moved(1.0, "z"), moved(2.0, "a"), moved(3.0, "m")]
+    assert load_on_people(events, 0.0, DAY).frequent == (("main/a", 1), ("main/m", 1), ("main/z", 1))
+
+
+def test_every_line_for_people() -> None:
+    """Report and status: the texts of a busy day and of an empty one, word for word."""
+    burst = [moved(10.0 + n, f"b-{n}", priority=Priority.ALARM) for n in range(9)]
+    chat = [moved(20.0 + n, tag) for tag in ("lag-near", "lag-far") for n in range(3)]
+    old = [moved(-1.0 - n, tag) for n, tag in enumerate(("x", "y"))]
+    assert load_on_people([*burst, *chat, *old], 0.0, DAY).lines() == [
+        ("announcements", "15 in 1.0 days, by priority: 9 alarm, 6 warning"),
+        ("a day", "15.00 on average, at most 15"),
+        ("in ten minutes", "0.1042 on average, at most 15"),
+        ("floods", "1, 0.69 % of the time"),
+        ("chattering", "main/lag-far, main/lag-near"),
+        ("standing over 24 h", "main/x, main/y"),
+        ("most frequent", "main/lag-far 3, main/lag-near 3, main/b-0 1, main/b-1 1, main/b-2 1"),
+    ]
+    assert load_on_people([], 0.0, DAY).lines() == [
+        ("announcements", "0 in 1.0 days, by priority: none"),
+        ("a day", "0.00 on average, at most 0"),
+        ("in ten minutes", "0.0000 on average, at most 0"),
+        ("floods", "0, 0.00 % of the time"),
+        ("chattering", "none"),
+        ("standing over 24 h", "none"),
+        ("most frequent", "none"),
+    ]

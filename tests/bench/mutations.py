@@ -1,0 +1,148 @@
+"""Mutation testing of one package: how many small errors, sown one at a time, do its tests notice?
+
+    python tests/bench/mutations.py wear --sample 600
+    python tests/bench/mutations.py alarm --keep alarm-mutants     # complete; goes on where it stopped
+
+Needs the extra `proof` (mutmut 3). The tree is copied to a scratch folder; nothing in it is changed. A sample is drawn
+at random by `--seed`, and its score is told with the 95 % interval of Wilson. With `--keep` the folder stays, and
+`mutmut show NAME` there shows a mutant. What is not mutated: constants of a module and decorated functions.
+"""
+
+import argparse
+import json
+import math
+import os
+import random
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+GOAL_PERCENT = 85.0
+TESTS = {
+    "link": ["tests/link", "tests/outside/test_link_catalogue.py"],
+    "measure": ["tests/measure", "tests/outside/test_circular.py", "tests/outside/test_smoothing_published.py",
+                "tests/outside/test_ne43.py", "tests/outside/test_springs.py", "tests/outside/test_trade_facts.py"],
+    "wear": ["tests/wear", "tests/outside/test_cusum.py", "tests/outside/test_geometry_tables.py",
+             "tests/outside/test_regression.py", "tests/outside/test_trend_examples.py",
+             "tests/outside/test_trade_facts.py"],
+    "alarm": ["tests/alarm", "tests/outside/test_alarm_metrics.py"],
+    "store": ["tests/store"],
+}  # fmt: skip
+SLOW = ["tests/wear/test_coverage.py", "tests/measure/test_accuracy.py"]
+"""Statistics over many voyages: they would rule the time and find little that the others do not."""
+ENDLESS = {24, -24, 36, 152, 255}
+KILLED = {1, 3, -11, -9, -6} | ENDLESS
+"""Exit codes: a test failed, or a crash, or there was no end."""
+TIMEOUT = ("timeout_multiplier=6", "timeout_constant=10")
+PROFILE = """
+from hypothesis import settings
+
+settings.register_profile("mutations", deadline=None, database=None, max_examples=30)
+settings.load_profile("mutations")
+"""
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("package", choices=sorted(TESTS))
+    parser.add_argument("--sample", type=int, help="so many mutants at random (default: all)")
+    parser.add_argument("--seed", type=int, default=7)
+    parser.add_argument("--children", type=int, default=2, help="processes at a time")
+    parser.add_argument("--keep", type=Path, help="work in this folder and leave it; found again, it goes on")
+    args = parser.parse_args()
+    if args.keep:
+        return _measured(args, args.keep.resolve())
+    with tempfile.TemporaryDirectory() as folder:
+        return _measured(args, Path(folder) / "tree")
+
+
+def _measured(args: argparse.Namespace, tree: Path) -> int:
+    if not (tree / "setup.cfg").exists():
+        _copied(args.package, tree)
+    # A pattern that fits none: the mutants are made, and nothing is run.
+    _mutmut(tree, args.children, ["none.at.all"], quiet=True)
+    names = sorted(_codes(tree, args.package))
+    chosen = random.Random(args.seed).sample(names, args.sample) if args.sample else names
+    asked = chosen if args.sample else [f"gateway.{args.package}.*"]
+    _mutmut(tree, args.children, asked)
+    return _told(args.package, {n: c for n, c in _codes(tree, args.package).items() if n in set(chosen)}, len(names))
+
+
+def _copied(package: str, tree: Path) -> None:
+    for name in ("gateway", "firmware_sim", "config", "tests"):
+        shutil.copytree(ROOT / name, tree / name, ignore=shutil.ignore_patterns("__pycache__"))
+    shutil.copy(ROOT / "pyproject.toml", tree)
+    (tree / "setup.cfg").write_text(_settings(package))
+    with (tree / "tests/conftest.py").open("a") as conftest:
+        conftest.write(PROFILE)
+
+
+def _settings(package: str) -> str:
+    deselected = [word for path in SLOW for word in ("--deselect", path)]
+    lists = {
+        "also_copy": ["firmware_sim", "config"],
+        "pytest_add_cli_args_test_selection": TESTS[package],
+        "pytest_add_cli_args": ["-p", "no:xdist", "-o", "addopts=", "--hypothesis-seed=0", *deselected],
+    }
+    # Enough for a busy machine, and not so much that each endless loop costs minutes.
+    lines = ["[mutmut]", "source_paths=gateway", f"only_mutate=gateway/{package}/*", *TIMEOUT]
+    return "\n".join([*lines, *("\n    ".join([f"{key}=", *words]) for key, words in lists.items()), ""])
+
+
+def _mutmut(tree: Path, children: int, names: Sequence[str], quiet: bool = False) -> None:
+    """Runs from nice 5, and talks to the terminal unless `quiet`."""
+    command = ["nice", "-5", sys.executable, "-m", "mutmut", "run", "--max-children", str(children), *names]
+    out = subprocess.DEVNULL if quiet else None
+    env = os.environ | {"PYTHONPATH": ""}
+    subprocess.run(command, cwd=tree, stdout=out, stderr=out, stdin=subprocess.DEVNULL, env=env, check=False)
+
+
+def _codes(tree: Path, package: str) -> dict[str, int | None]:
+    """Mutant's name to the exit code of its tests; `None`: not run."""
+    codes: dict[str, int | None] = {}
+    for meta in sorted((tree / "mutants/gateway" / package).glob("*.meta")):
+        codes |= json.loads(meta.read_text())["exit_code_by_key"]
+    return codes
+
+
+def _told(package: str, codes: dict[str, int | None], of: int) -> int:
+    run = {name: code for name, code in codes.items() if code is not None}
+    killed, n = sum(code in KILLED for code in run.values()), len(run)
+    if not n:
+        print(f"{package}: nothing was run; is mutmut there (extra `proof`)?")
+        return 1
+    by_file: dict[str, Counter[bool]] = {}
+    for name, code in run.items():
+        by_file.setdefault(name.split(".")[2], Counter())[code in KILLED] += 1
+    print()
+    for file, counts in sorted(by_file.items()):
+        print(f"{package}/{file}.py: {counts[True]} of {counts.total()} found")
+    for name, code in sorted(run.items()):
+        if code not in KILLED:
+            print(f"  lives: {name}" + ("" if code == 0 else " (no test runs it)" if code == 33 else f" (code {code})"))
+    low, high = _wilson(killed, n)
+    share = f"{n} of {of}" if n < of else f"all {of}"
+    interval = f", 95 % interval {low:.1f} to {high:.1f} %" if n < of else ""
+    endless = sum(code in ENDLESS for code in run.values())
+    print(
+        f"{package}: {100 * killed / n:.1f} % of {share} mutants found{interval} (goal {GOAL_PERCENT:.0f} %); ", end=""
+    )
+    print(f"  {endless} of those found ran without end")
+    return 0
+
+
+def _wilson(k: int, n: int) -> tuple[float, float]:
+    """The 95 % interval of a share, in percent."""
+    z = 1.96
+    p, d = k / n, 1 + z * z / n
+    half = z * math.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
+    return 100 * (p + z * z / (2 * n) - half) / d, 100 * (p + z * z / (2 * n) + half) / d
+
+
+if __name__ == "__main__":
+    sys.exit(main())
