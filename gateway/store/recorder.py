@@ -167,18 +167,21 @@ class Recorder:
             with self._wake:
                 self._wake.wait_for(self._has_work, timeout=min(BEAT_S, self._retry_s))
                 stopping = self._stopping
-            now = self.last_beat = self._monotonic()
-            if stopping or now >= self._retry_at:
-                self._guard("state", self._commit)
-            self._guard("captures", self._write_raw)
-            # Last of the writing: whoever drains is told at the end of it.
-            if stopping or self._flush_asked or now >= self._flush_at:
-                self._guard("history", self._flush)
-            self._guard("room", self._look_for_room)
-            if now >= self._prune_at:
-                self._guard("housekeeping", self._prune)
+            self._round(stopping)
             if stopping:
                 return
+
+    def _round(self, stopping: bool) -> None:
+        now = self.last_beat = self._monotonic()
+        if stopping or now >= self._retry_at:
+            self._guard("state", self._commit)
+        self._guard("captures", self._write_raw)
+        # Last of the writing: whoever drains is told at the end of it.
+        if stopping or self._flush_asked or now >= self._flush_at:
+            self._guard("history", self._flush)
+        self._guard("room", self._look_for_room)
+        if now >= self._prune_at:
+            self._guard("housekeeping", self._prune)
 
     def _has_work(self) -> bool:
         due = not self._waiting.empty and self._monotonic() >= self._retry_at
