@@ -9,6 +9,7 @@ from gateway.model.settings import EngineSettings
 from gateway.model.words import AlarmState, Quality
 from gateway.page.inputs import PageInputs, Shelf
 from gateway.page.shapes import AlarmAnswer, EngineAnswer, Figure, LimitsAnswer, PresentAnswer
+from gateway.wear.course import band_mm
 
 NOT_YET = Measured(None, Quality.BAD, "nothing heard from the sensor head")
 _CALLING = {AlarmState.UNACKNOWLEDGED: 0, AlarmState.ACKNOWLEDGED: 1, AlarmState.RETURNED: 2}
@@ -63,16 +64,13 @@ def engine_answer(e: EngineSettings, v: EngineView, trend: TrendMessage | None) 
 def limits_answer(e: EngineSettings, free_length_mm: float) -> LimitsAnswer:
     """What the figures are held against, with the free length as last booked."""
     t = e.tightener
-    if t.kind == "locked" and t.locked_at_mm is not None:
-        required, either_side = t.locked_at_mm, t.moved_mm
-    else:
-        required, either_side = free_length_mm - t.required_compression_mm, t.band_mm
+    required, low, high = band_mm(e, free_length_mm, t.locked_at_mm)
     return LimitsAnswer(
         tightener=t.kind,
         free_length_mm=free_length_mm,
         required_mm=required,
-        low_mm=required - either_side,
-        high_mm=required + either_side,
+        low_mm=low,
+        high_mm=high,
         required_compression_mm=t.required_compression_mm,
         slap_mm=t.slap_limit_mm,
         lag_near_deg=e.lag.near_deg,

@@ -21,7 +21,7 @@ from gateway.wear.datum import (
 from gateway.wear.elongation import Estimate, Source
 from gateway.wear.refusals import check, refusals
 
-__all__ = ["Datum", "check", "from_settings", "rebase"]
+__all__ = ["Datum", "check", "from_settings", "rebase", "standing"]
 
 _FIRST = ("chain-renewed", "links-renewed", "spring-renewed")
 """In one port stay the parts come first, whatever the order of typing: tightening and setting count from them."""
@@ -30,8 +30,8 @@ _FIRST = ("chain-renewed", "links-renewed", "spring-renewed")
 def rebase(engine: EngineSettings, entries: Iterable[b.Entry]) -> Datum:
     """The datum after all bookings, whatever order they came in. Never raises for what a booking says; see `faults`."""
     datum = from_settings(engine)
-    standing, known, faults = _standing(list(entries))
-    for entry in standing:
+    stands, known, faults = _standing(list(entries))
+    for entry in stands:
         told = refusals(entry, datum)
         if told:
             faults += [f"{entry.kind} {entry.id}: {text}" for text in told]
@@ -40,9 +40,14 @@ def rebase(engine: EngineSettings, entries: Iterable[b.Entry]) -> Datum:
     return replace(datum, known=known, faults=tuple(faults))
 
 
+def standing(entries: Iterable[b.Entry]) -> list[b.Entry]:
+    """The bookings that stand, each as it was corrected last, in order of the work."""
+    return _standing(list(entries))[0]
+
+
 def _standing(entries: list[b.Entry]) -> tuple[list[b.Entry], dict[str, str], list[str]]:
     """The bookings that stand, corrected, in order of the work; the kind behind every id; the corrections in vain."""
-    standing: dict[str, b.Entry] = {}
+    stands: dict[str, b.Entry] = {}
     root: dict[str, str] = {}
     kinds: dict[str, str] = {}
     faults: list[str] = []
@@ -50,16 +55,16 @@ def _standing(entries: list[b.Entry]) -> tuple[list[b.Entry], dict[str, str], li
         if e.id in root:
             faults.append(f"{e.kind} {e.id}: this id was booked before; the earlier one stands")
         elif not isinstance(e, b.Correction):
-            root[e.id], kinds[e.id], standing[e.id] = e.id, e.kind, e
+            root[e.id], kinds[e.id], stands[e.id] = e.id, e.kind, e
         elif e.replaces not in root:
             faults.append(f"correction {e.id}: there is no booking {e.replaces} to correct")
         else:
             root[e.id] = first = root[e.replaces]
             kinds[e.id] = kinds[first]
-            standing.pop(first, None)
+            stands.pop(first, None)
             if e.entry is not None:
-                standing[first] = e.entry
-    ordered = sorted(standing.values(), key=lambda e: (e.hours, e.kind not in _FIRST, e.utc_s))
+                stands[first] = e.entry
+    ordered = sorted(stands.values(), key=lambda e: (e.hours, e.kind not in _FIRST, e.utc_s))
     return ordered, kinds, faults
 
 
