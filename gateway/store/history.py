@@ -13,7 +13,7 @@ import sqlite3
 import threading
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import astuple, dataclass, fields
+from dataclasses import astuple
 from itertools import groupby
 from pathlib import Path
 from statistics import fmean, median
@@ -21,18 +21,11 @@ from typing import Any
 
 from gateway.model.errors import StorageError
 from gateway.model.records import Median
-from gateway.store.database import PAGE_BYTES, connect, open_file, pages_used, storage_error, transaction
+from gateway.store.database import PAGE_BYTES, open_file, pages_used, storage_error, transaction
+from gateway.store.history_reader import COLUMNS, READING_FIELDS, HistoryReader, ReadingRow
 
-READING_FIELDS = (
-    "rpm",
-    "spring_mm",
-    "compression_mm",
-    "tension_n",
-    "slap_mm",
-    "lag_deg",
-    "lag_p2p_deg",
-    "casing_c",
-)
+__all__ = ["READING_FIELDS", "History", "HistoryReader", "ReadingRow", "merged"]
+
 READING_S = 60.0
 READING_DAYS = 35.0
 TEN_MINUTES_DAYS = 400.0
@@ -42,87 +35,13 @@ PENDING_ROWS_MAX = 20_000
 """Rows held in memory while the disk fails: two weeks of minute means of one engine. The oldest go first."""
 PAGES_SHARE_MAX = 0.9
 
-_COLUMNS = tuple(f.name for f in fields(Median))
 _MEDIAN_INSERT = (
-    f"INSERT OR REPLACE INTO median (engine, grade, {', '.join(_COLUMNS)}) VALUES (?, ?{', ?' * len(_COLUMNS)})"
+    f"INSERT OR REPLACE INTO median (engine, grade, {', '.join(COLUMNS)}) VALUES (?, ?{', ?' * len(COLUMNS)})"
 )
 _READING_INSERT = (
     f"INSERT OR REPLACE INTO reading (engine, utc_s, {', '.join(READING_FIELDS)}) "
     f"VALUES (?, ?{', ?' * len(READING_FIELDS)})"
 )
-
-
-@dataclass(frozen=True, slots=True)
-class ReadingRow:
-    """Means of the present over an interval that begins at `utc_s`; keys as READING_FIELDS, None = not known."""
-
-    utc_s: float
-    values: Mapping[str, float | None]
-
-
-class HistoryReader:
-    """Reads `history.db`, also beside a running daemon, from any thread. Times: seconds since 1970."""
-
-    def __init__(self, data_dir: Path) -> None:
-        self._path = data_dir / "history.db"
-        self._lock = threading.Lock()
-        if not self._path.exists():
-            raise StorageError(f"{self._path}: there is none yet; `camdrift run` makes it")
-        try:
-            self._db = connect(self._path, synchronous="NORMAL", read_only=True)
-        except sqlite3.Error as e:
-            raise storage_error(self._path, e) from None
-
-    def medians(self, engine: str, from_utc: float, to_utc: float, limit: int) -> list[Median]:
-        """Up to `limit` medians in [from, to), oldest first; go on from just after the last for the next page."""
-        return self._medians("utc_s >= ? AND utc_s < ? ORDER BY utc_s LIMIT ?", engine, from_utc, to_utc, limit)
-
-    def since_hours(self, engine: str, hours: float, limit: int = 500_000) -> list[Median]:
-        """All medians from these running hours on, by hours."""
-        return self._medians("hours >= ? ORDER BY hours LIMIT ?", engine, hours, limit)
-
-    def median_points(self, engine: str, from_utc: float, to_utc: float, points: int) -> list[ReadingRow]:
-        """Medians in [from, to) averaged into at most `points` equal intervals, empty ones left out: for a plot."""
-        return self._points("median", _COLUMNS[1:], engine, from_utc, to_utc, points)
-
-    def readings(self, engine: str, from_utc: float, to_utc: float, points: int) -> list[ReadingRow]:
-        """Minute means in [from, to) averaged into at most `points` equal intervals, empty ones left out."""
-        return self._points("reading", READING_FIELDS, engine, from_utc, to_utc, points)
-
-    def close(self) -> None:
-        """Close the connection."""
-        with self._lock:
-            self._db.close()
-
-    def _medians(self, where: str, engine: str, *values: object) -> list[Median]:
-        sql = f"SELECT {', '.join(_COLUMNS)} FROM median WHERE engine=(SELECT id FROM engine WHERE slug=?) AND {where}"
-        return [Median(*row) for row in self._all(sql, engine, *values)]
-
-    def _points(
-        self, table: str, columns: Sequence[str], engine: str, from_utc: float, to_utc: float, points: int
-    ) -> list[ReadingRow]:
-        if not (to_utc > from_utc and points > 0):
-            return []
-        width = (to_utc - from_utc) / points
-        means = ", ".join(f"avg({c})" for c in columns)
-        rows = self._all(
-            f"SELECT CAST((utc_s - ?1) / ?2 AS INTEGER) AS slot, {means} FROM {table} "
-            "WHERE engine=(SELECT id FROM engine WHERE slug=?3) AND utc_s >= ?1 AND utc_s < ?4 GROUP BY slot "
-            "ORDER BY slot LIMIT ?5",
-            from_utc,
-            width,
-            engine,
-            to_utc,
-            points,
-        )
-        return [ReadingRow(from_utc + row[0] * width, dict(zip(columns, row[1:], strict=True))) for row in rows]
-
-    def _all(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
-        try:
-            with self._lock:
-                return self._db.execute(sql, values).fetchall()
-        except sqlite3.Error as e:
-            raise storage_error(self._path, e) from None
 
 
 class History(HistoryReader):
@@ -253,7 +172,7 @@ class History(HistoryReader):
 
     def _merge(self, engine: int, grade: int, into: int, slot_s: float, before_utc: float) -> int:
         rows = self._writer.execute(
-            f"SELECT {', '.join(_COLUMNS)} FROM median WHERE engine=? AND utc_s < ? AND grade=? ORDER BY utc_s LIMIT ?",
+            f"SELECT {', '.join(COLUMNS)} FROM median WHERE engine=? AND utc_s < ? AND grade=? ORDER BY utc_s LIMIT ?",
             (engine, before_utc // slot_s * slot_s, grade, STEP_ROWS),
         ).fetchall()
         groups = [list(group) for _, group in groupby(rows, key=lambda row: row[0] // slot_s)]
@@ -272,7 +191,7 @@ def merged(rows: Sequence[Median]) -> Median:
         known = [v for row in rows if (v := getattr(row, name)) is not None]
         return median(known) if known else None
 
-    figures: dict[str, Any] = {name: mid(name) for name in _COLUMNS}
+    figures: dict[str, Any] = {name: mid(name) for name in COLUMNS}
     return Median(**{**figures, "revolutions": sum(row.revolutions for row in rows)})
 
 

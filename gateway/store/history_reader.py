@@ -1,0 +1,142 @@
+"""Reading `history.db` without holding it: the page, `export` and `report` beside a running daemon."""
+
+import sqlite3
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any
+
+from gateway.model.errors import StorageError
+from gateway.model.records import Median
+from gateway.store.database import connect, storage_error
+
+READING_FIELDS = (
+    "rpm",
+    "spring_mm",
+    "compression_mm",
+    "tension_n",
+    "slap_mm",
+    "lag_deg",
+    "lag_p2p_deg",
+    "casing_c",
+)
+COLUMNS = tuple(f.name for f in fields(Median))
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingRow:
+    """Means of the present over an interval that begins at `utc_s`; keys as READING_FIELDS, None = not known."""
+
+    utc_s: float
+    values: Mapping[str, float | None]
+
+
+@dataclass(frozen=True, slots=True)
+class SteadyRows:
+    """What the ten-minute medians of a time add up to. Crank turns over speed make the hours that were measured.
+
+    `thinned`: of the rows, how many stand for an hour or a day by now. `turns_h`: hours by the cycles averaged, a
+    cycle taken as one crank turn; `lag_h`, `spring_h`: the same of the rows in which that figure is known, and
+    `lag_rows`, `spring_rows` how many those are. `first`, `last`: (UTC, running hours) of the outermost rows.
+    """
+
+    rows: int
+    thinned: int
+    turns_h: float
+    lag_rows: int
+    lag_h: float
+    spring_rows: int
+    spring_h: float
+    first: tuple[float, float] | None
+    last: tuple[float, float] | None
+
+
+class HistoryReader:
+    """Reads `history.db`, also beside a running daemon, from any thread. Times: seconds since 1970."""
+
+    def __init__(self, data_dir: Path) -> None:
+        self._path = data_dir / "history.db"
+        self._lock = threading.Lock()
+        if not self._path.exists():
+            raise StorageError(f"{self._path}: there is none yet; `camdrift run` makes it")
+        try:
+            self._db = connect(self._path, synchronous="NORMAL", read_only=True)
+        except sqlite3.Error as e:
+            raise storage_error(self._path, e) from None
+
+    def medians(self, engine: str, from_utc: float, to_utc: float, limit: int) -> list[Median]:
+        """Up to `limit` medians in [from, to), oldest first; go on from just after the last for the next page."""
+        return self._medians("utc_s >= ? AND utc_s < ? ORDER BY utc_s LIMIT ?", engine, from_utc, to_utc, limit)
+
+    def since_hours(self, engine: str, hours: float, limit: int = 500_000) -> list[Median]:
+        """All medians from these running hours on, by hours."""
+        return self._medians("hours >= ? ORDER BY hours LIMIT ?", engine, hours, limit)
+
+    def median_points(self, engine: str, from_utc: float, to_utc: float, points: int) -> list[ReadingRow]:
+        """Medians in [from, to) averaged into at most `points` equal intervals, empty ones left out: for a plot."""
+        return self._points("median", COLUMNS[1:], engine, from_utc, to_utc, points)
+
+    def readings(self, engine: str, from_utc: float, to_utc: float, points: int) -> list[ReadingRow]:
+        """Minute means in [from, to) averaged into at most `points` equal intervals, empty ones left out."""
+        return self._points("reading", READING_FIELDS, engine, from_utc, to_utc, points)
+
+    def steady(self, engine: str, from_utc: float, to_utc: float) -> SteadyRows:
+        """The sums over all medians in [from, to)."""
+        h = "revolutions / rpm / 60"
+        sums = self._all(
+            f"SELECT count(*), sum(grade > 0), total({h}), count(lag_deg), total(iif(lag_deg IS NULL, 0, {h})), "
+            f"count(spring_mm), total(iif(spring_mm IS NULL, 0, {h})) FROM median "
+            "WHERE engine=(SELECT id FROM engine WHERE slug=?) AND utc_s >= ? AND utc_s < ?",
+            engine,
+            from_utc,
+            to_utc,
+        )[0]
+        first, last = (self.counter(engine, from_utc, to_utc, last=x) for x in (False, True))
+        return SteadyRows(sums[0], sums[1] or 0, *sums[2:7], first=first, last=last)
+
+    def counter(self, engine: str, from_utc: float, to_utc: float, *, last: bool = False) -> tuple[float, float] | None:
+        """(UTC, running hours) of the first, or the last, median in [from, to); `None` where there is none."""
+        found = self._all(
+            "SELECT utc_s, hours FROM median WHERE engine=(SELECT id FROM engine WHERE slug=?) AND utc_s >= ? "
+            f"AND utc_s < ? ORDER BY utc_s {'DESC' if last else 'ASC'} LIMIT 1",
+            engine,
+            from_utc,
+            to_utc,
+        )
+        return found[0] if found else None
+
+    def close(self) -> None:
+        """Close the connection."""
+        with self._lock:
+            self._db.close()
+
+    def _medians(self, where: str, engine: str, *values: object) -> list[Median]:
+        sql = f"SELECT {', '.join(COLUMNS)} FROM median WHERE engine=(SELECT id FROM engine WHERE slug=?) AND {where}"
+        return [Median(*row) for row in self._all(sql, engine, *values)]
+
+    def _points(
+        self, table: str, columns: Sequence[str], engine: str, from_utc: float, to_utc: float, points: int
+    ) -> list[ReadingRow]:
+        if not (to_utc > from_utc and points > 0):
+            return []
+        width = (to_utc - from_utc) / points
+        means = ", ".join(f"avg({c})" for c in columns)
+        rows = self._all(
+            f"SELECT CAST((utc_s - ?1) / ?2 AS INTEGER) AS slot, {means} FROM {table} "
+            "WHERE engine=(SELECT id FROM engine WHERE slug=?3) AND utc_s >= ?1 AND utc_s < ?4 GROUP BY slot "
+            "ORDER BY slot LIMIT ?5",
+            from_utc,
+            width,
+            engine,
+            to_utc,
+            points,
+        )
+        return [ReadingRow(from_utc + row[0] * width, dict(zip(columns, row[1:], strict=True))) for row in rows]
+
+    def _all(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
+        try:
+            with self._lock:
+                return self._db.execute(sql, values).fetchall()
+        except sqlite3.Error as e:
+            raise storage_error(self._path, e) from None
