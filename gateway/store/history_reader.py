@@ -84,8 +84,9 @@ class HistoryReader:
     def steady(self, engine: str, from_utc: float, to_utc: float) -> SteadyRows:
         """The sums over all medians in [from, to)."""
         h = "revolutions / rpm / 60"
-        sums = self._all(
-            f"SELECT count(*), sum(grade > 0), total({h}), count(lag_deg), total(iif(lag_deg IS NULL, 0, {h})), "
+        rows, thinned, turns_h, lag_rows, lag_h, spring_rows, spring_h = self._all(
+            f"SELECT count(*), count(iif(grade > 0, 1, NULL)), total({h}), count(lag_deg), "
+            f"total(iif(lag_deg IS NULL, 0, {h})), "
             f"count(spring_mm), total(iif(spring_mm IS NULL, 0, {h})) FROM median "
             "WHERE engine=(SELECT id FROM engine WHERE slug=?) AND utc_s >= ? AND utc_s < ?",
             engine,
@@ -93,7 +94,7 @@ class HistoryReader:
             to_utc,
         )[0]
         first, last = (self.counter(engine, from_utc, to_utc, last=x) for x in (False, True))
-        return SteadyRows(sums[0], sums[1] or 0, *sums[2:7], first=first, last=last)
+        return SteadyRows(rows, thinned, turns_h, lag_rows, lag_h, spring_rows, spring_h, first, last)
 
     def counter(self, engine: str, from_utc: float, to_utc: float, *, last: bool = False) -> tuple[float, float] | None:
         """(UTC, running hours) of the first, or the last, median in [from, to); `None` where there is none."""
