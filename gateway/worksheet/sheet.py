@@ -1,0 +1,199 @@
+"""What a work sheet is made of, and what it is made from."""
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from gateway.model.errors import Refused
+from gateway.model.records import Measured
+from gateway.model.settings import EngineSettings
+from gateway.model.words import Quality, Running
+from gateway.wear.bookings import Pressures, parse_entry
+from gateway.wear.datum import Datum
+from gateway.wear.refusals import refusals
+
+NOT_HEARD = Measured(None, Quality.BAD, "no gateway is running, or nothing is heard from the sensor head")
+TYPED_MAX = 400
+NUMBERS_MAX = 64
+_NUMBER = re.compile(r"[+-]?(\d{1,12}([.,]\d{0,12})?|[.,]\d{1,12})")
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A figure with its unit and what it means. `None` = not known. `big`: shown large, to be read from afar."""
+
+    key: str
+    label: str
+    value: float | str | None
+    unit: str = ""
+    help: str = ""
+    digits: int = 2
+    big: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step; `who` confirms that `confirm` holds."""
+
+    text: str
+    who: str = ""
+    confirm: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """Time that has passed, beside the least time. `since_s` `None` = not known. Never leave to go on."""
+
+    text: str
+    since_s: float | None
+    least_s: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """A figure that is typed. `take`: the reading that may be taken for it; `moment`: a time, UTC seconds."""
+
+    name: str
+    label: str
+    unit: str = ""
+    help: str = ""
+    value: str = ""
+    take: float | None = None
+    moment: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """What must be said beside the figures. `refused`: with that figure the sheet does not go on."""
+
+    text: str
+    level: Literal["refused", "attention", "good"] = "attention"
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A whole work sheet. `live`: its figures follow the readings. `booking`: what to book at the end, as far as it is
+    known; `None` while it cannot be booked yet, and `booking_wants` then says what is wanting."""
+
+    name: str
+    title: str
+    cautions: tuple[str, ...]
+    figures: tuple[Figure, ...]
+    steps: tuple[Step, ...]
+    waits: tuple[Wait, ...] = ()
+    inputs: tuple[Input, ...] = ()
+    notices: tuple[Notice, ...] = ()
+    live: bool = False
+    booking: dict[str, Any] | None = None
+    booking_wants: str = ""
+
+    @property
+    def refused(self) -> bool:
+        """Does a figure stand in the way?"""
+        return any(n.level == "refused" for n in self.notices)
+
+    def figure(self, key: str) -> float | str | None:
+        """A figure's value by its key; `None` also where there is no such figure."""
+        return next((f.value for f in self.figures if f.key == key), None)
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What is known of an engine when a sheet is made. `None` = not known.
+
+    `raw_deg`: crank − ratio·cam now, free of eccentric mounting where `whole_turn`; `turned_raw_deg`: mean of the last
+    whole turn on the turning gear, which ended at `turned_utc_s`. `rest_s`: how long she has been seen to stand.
+    `sea_lag_deg`: trend's lag, 5–50–95 %. `agreement`: of lag and tightener. `taken`: pressures booked, oldest first.
+    """
+
+    engine: EngineSettings
+    datum: Datum
+    running: Running = Running.UNKNOWN
+    utc_s: float | None = None
+    hours: float | None = None
+    rpm: float | None = None
+    spring: Measured = NOT_HEARD
+    lag: Measured = NOT_HEARD
+    raw_deg: float | None = None
+    whole_turn: bool = False
+    turned_raw_deg: float | None = None
+    turned_utc_s: float | None = None
+    rest_s: float | None = None
+    sea_lag_deg: tuple[float | None, float | None, float | None] = (None, None, None)
+    elongation_percent: float | None = None
+    agreement: str = "unknown"
+    taken: tuple[Pressures, ...] = ()
+
+    @property
+    def standing(self) -> bool:
+        """Does she stand, or is on the turning gear?"""
+        return self.running in (Running.STOPPED, Running.TURNING)
+
+    @property
+    def spring_mm(self) -> float | None:
+        """The present length."""
+        return self.spring.value
+
+    def lag_of(self, raw_deg: float | None) -> float | None:
+        """Lag in degrees of the crank from the zero, within half a turn."""
+        zero = self.datum.zero_deg
+        return None if raw_deg is None or zero is None else (raw_deg - zero + 180.0) % 360.0 - 180.0
+
+    @property
+    def lag_deg(self) -> float | None:
+        """The present lag: free of eccentric mounting where that is known."""
+        return self.lag_of(self.raw_deg) if self.whole_turn else self.lag.value
+
+
+@dataclass(slots=True)
+class Typed:
+    """Figures that were typed, by name. What is no number is noted in `faults` and taken as not typed."""
+
+    values: Mapping[str, str]
+    faults: list[str] = field(default_factory=list)
+
+    def text(self, name: str) -> str:
+        """As it was typed."""
+        return self.values.get(name, "").strip()[:TYPED_MAX]
+
+    def number(self, name: str, label: str) -> float | None:
+        """One number; a comma will do for the point."""
+        found = self.numbers(name, label)
+        if len(found) > 1:
+            self.faults.append(f"{label}: give one number")
+            return None
+        return found[0] if found else None
+
+    def numbers(self, name: str, label: str) -> list[float]:
+        """Numbers with spaces between."""
+        words = self.text(name).replace(";", " ").split()
+        if len(words) > NUMBERS_MAX or not all(_NUMBER.fullmatch(w) for w in words):
+            self.faults.append(f"{label}: {self.text(name)[:40]!r} is not a number")
+            return []
+        return [float(w.replace(",", ".")) for w in words]
+
+    def notices(self) -> tuple[Notice, ...]:
+        """The faults as notices."""
+        return tuple(Notice(f, "refused") for f in self.faults)
+
+
+def shown(value: float | None, digits: int = 2) -> str:
+    """A number for a sentence; what is not known says so."""
+    return "not known" if value is None or not math.isfinite(value) else f"{value:.{digits}f}"
+
+
+SOME_UTC_S = 1e9
+"""A date that is none of this check's business."""
+
+
+def cannot_be(f: Facts, **figures: object) -> list[str]:
+    """Why the log book would refuse these figures of a booking; none: it would take them."""
+    hours = max(f.hours or 0.0, f.engine.service.hours_at_start)
+    data = {"id": "sheet", "utc_s": SOME_UTC_S, "hours": hours, "person": "sheet", **figures}
+    try:
+        return refusals(parse_entry(data), f.datum)
+    except Refused as e:
+        return str(e).splitlines()
