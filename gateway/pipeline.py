@@ -182,7 +182,7 @@ class EnginePipeline:
 
     def _run(self, run: Run, now: Now) -> Iterator[Said]:
         self._heard, self._silent_s = now, 0.0
-        offset_us = self.timeline.frame(run.boot, run.head_us, now)
+        offset_us = self.timeline.frame(run.boot, run.head_us, now, run.sent_us)
         if self._restored_us is not None:
             # What passed while nobody looked: the head's count of turns tells what the engine did.
             self.meter.gap(max(0, run.head_us + offset_us - self._restored_us))

@@ -31,6 +31,14 @@ class Run:
         return int(self.block.head_us[0]) if self.block is not None else self.asides[0][1].head_us
 
     @property
+    def sent_us(self) -> int:
+        """Head time of its first frame's sending: a frame of samples goes out after the last of them."""
+        if self.block is None:
+            return self.head_us
+        first = self.block.starts[1] if len(self.block.starts) > 1 else len(self.block.crank)
+        return self.head_us + int(first) * self.block.interval_ns // 1_000
+
+    @property
     def frames(self) -> int:
         """Good frames in it."""
         return len(self.asides) + (len(self.block.starts) if self.block is not None else 0)

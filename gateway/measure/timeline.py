@@ -36,11 +36,15 @@ class Timeline:
         self.steps = 0
         """How often UTC was learnt anew."""
 
-    def frame(self, boot: int, head_us: int, now: Now) -> int:
-        """What to add to this frame's head time. Never lets time run backwards."""
+    def frame(self, boot: int, head_us: int, now: Now, sent_us: int | None = None) -> int:
+        """What to add to this frame's head time. Never lets time run backwards.
+
+        `sent_us`: its sending, where its own time is that of its first sample; a long one may begin before what else
+        was sent since.
+        """
         if boot != self._boot:
             self._adopt(boot, head_us, now)
-        elif head_us + self._offset_us < self.t_us - BACK_US:
+        elif (head_us if sent_us is None else sent_us) + self._offset_us < self.t_us - BACK_US:
             # The head's clock stepped back: go on from where we were.
             self._offset_us = self.t_us - head_us
         self._last = now
