@@ -5,6 +5,9 @@ import shutil
 import tempfile
 from collections.abc import Iterator
 
+import pytest
+
+pytest.importorskip("selenium", reason="selenium is not installed; it comes with the extra `test`")
 from selenium import webdriver
 from selenium.webdriver.chrome.options import Options
 from selenium.webdriver.chrome.service import Service
