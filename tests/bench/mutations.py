@@ -33,17 +33,39 @@ TESTS = {
     "alarm": ["tests/alarm", "tests/outside/test_alarm_metrics.py"],
     "store": ["tests/store"],
 }  # fmt: skip
-SLOW = ["tests/wear/test_coverage.py", "tests/measure/test_accuracy.py"]
-"""Statistics over many voyages: they would rule the time and find little that the others do not."""
+SLOW = [
+    "tests/wear/test_coverage.py",
+    "tests/wear/test_drift.py::test_averaging_over_phi_against_dense_quadrature",
+    "tests/wear/test_segments.py::test_slip_is_found_sized_and_dated",
+    "tests/wear/test_segments.py::test_restart_goes_on_to_the_bit",
+    "tests/wear/test_segments.py::test_wear_and_changes_of_state_are_no_step",
+    "tests/wear/test_segments.py::test_several_steps",
+    "tests/wear/test_segments.py::test_jump_never_becomes_a_slope",
+    "tests/wear/test_agreement.py::test_never_agreed_where_the_two_parted",
+    "tests/measure/test_accuracy.py",
+    "tests/measure/test_measure_hours.py::test_a_simulated_voyage_keeps_its_hours",
+    "tests/measure/test_measure_cutter.py::test_any_splitting_gives_the_same_bits",
+]
+"""Each takes seconds: left out at first, and run with `--thorough` on what lives."""
 ENDLESS = {24, -24, 36, 152, 255}
 KILLED = {1, 3, -11, -9, -6} | ENDLESS
 """Exit codes: a test failed, or a crash, or there was no end."""
 TIMEOUT = ("timeout_multiplier=6", "timeout_constant=10")
 PROFILE = """
-from hypothesis import settings
+import json as _json
+from pathlib import Path as _Path
 
-settings.register_profile("mutations", deadline=None, database=None, max_examples=30)
-settings.load_profile("mutations")
+from hypothesis import settings as _settings
+
+_settings.register_profile("mutations", deadline=None, database=None, max_examples=30)
+_settings.load_profile("mutations")
+
+
+def pytest_collection_modifyitems(items):
+    # The quick ones first: most mutants never meet a slow test.
+    stats = _Path("mutmut-stats.json")
+    seconds = _json.loads(stats.read_text())["duration_by_test"] if stats.exists() else {}
+    items.sort(key=lambda item: seconds.get(item.nodeid, 0.0))
 """
 
 
@@ -53,6 +75,7 @@ def main() -> int:
     parser.add_argument("--sample", type=int, help="so many mutants at random (default: all)")
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--children", type=int, default=2, help="processes at a time")
+    parser.add_argument("--thorough", action="store_true", help="the slow tests too")
     parser.add_argument("--keep", type=Path, help="work in this folder and leave it; found again, it goes on")
     args = parser.parse_args()
     if args.keep:
@@ -63,7 +86,7 @@ def main() -> int:
 
 def _measured(args: argparse.Namespace, tree: Path) -> int:
     if not (tree / "setup.cfg").exists():
-        _copied(args.package, tree)
+        _copied(args.package, tree, [] if args.thorough else SLOW)
     # A pattern that fits none: the mutants are made, and nothing is run.
     _mutmut(tree, args.children, ["none.at.all"], quiet=True)
     names = sorted(_codes(tree, args.package))
@@ -73,17 +96,17 @@ def _measured(args: argparse.Namespace, tree: Path) -> int:
     return _told(args.package, {n: c for n, c in _codes(tree, args.package).items() if n in set(chosen)}, len(names))
 
 
-def _copied(package: str, tree: Path) -> None:
+def _copied(package: str, tree: Path, left_out: list[str]) -> None:
     for name in ("gateway", "firmware_sim", "config", "tests"):
         shutil.copytree(ROOT / name, tree / name, ignore=shutil.ignore_patterns("__pycache__"))
     shutil.copy(ROOT / "pyproject.toml", tree)
-    (tree / "setup.cfg").write_text(_settings(package))
+    (tree / "setup.cfg").write_text(_settings(package, left_out))
     with (tree / "tests/conftest.py").open("a") as conftest:
         conftest.write(PROFILE)
 
 
-def _settings(package: str) -> str:
-    deselected = [word for path in SLOW for word in ("--deselect", path)]
+def _settings(package: str, left_out: list[str]) -> str:
+    deselected = [word for path in left_out for word in ("--deselect", path)]
     lists = {
         "also_copy": ["firmware_sim", "config"],
         "pytest_add_cli_args_test_selection": TESTS[package],
