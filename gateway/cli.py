@@ -26,6 +26,7 @@ COMMANDS = (
     "in-service",
     "silence",
     "trend",
+    "sheet",
     "book",
     "export",
     "schema",

@@ -53,6 +53,7 @@ from gateway.store.state import NewEvent, NewRetained, StateStore
 from gateway.watch import GatewayWatch, Health
 from gateway.wear.bookings import Entry, parse_entry
 from gateway.worker import ACTS_MAX, EngineWorker
+from gateway.worksheet.catalogue import SHEETS
 
 WATCH_S = 1.0
 FRESH_S = 3.0
@@ -160,6 +161,7 @@ class Daemon:
             act=self.desk.handle,
             status=self.status,
             note=self._say,
+            sheets={name: (title, partial(self.desk.sheet, name)) for name, (title, _) in SHEETS.items()},
         )
 
     def _inboxes(self, broker: str) -> list[Inbox]:

@@ -8,7 +8,7 @@ import math
 import time
 import uuid
 from collections import OrderedDict
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import TimeoutError as FutureTimeout
 from typing import Any, Protocol, cast, get_args
 
@@ -18,6 +18,7 @@ from gateway.alarm.acts import Act, ActKind
 from gateway.alarm.table import BY_TAG, GATEWAY_TAGS
 from gateway.encode.messages import DoMessage, DoneMessage, adjustment_event_body, dump, rfc3339, utc_of
 from gateway.encode.topics import Topics
+from gateway.facts import facts_of
 from gateway.model.errors import Refused
 from gateway.model.settings import Settings
 from gateway.pipeline import EnginePipeline, Said
@@ -25,6 +26,7 @@ from gateway.store.state import NewBooking, NewEvent, StateStore
 from gateway.wear import bookings
 from gateway.wear.logbook import check
 from gateway.worker import EngineWorker
+from gateway.worksheet.catalogue import as_data, sheet
 
 ANSWER_S = 8.0
 ACTS = get_args(ActKind)
@@ -71,6 +73,8 @@ class Desk:
             return {"by": by}
         if do == "book":
             return self._book(request, by)
+        if do == "sheet":
+            return {"sheet": self._sheet(request)}
         if do == "prefill":
             return {"figures": self._prefill(self._worker(request).pipeline)}
         if do in ACTS:
@@ -78,7 +82,7 @@ class Desk:
                 request,
                 Act(cast(ActKind, do), _text(request, "alarm"), by, _text(request, "why") or "", _minutes(request)),
             )
-        raise Refused(f"{do!r} is not among what can be asked: status, silence, book, {', '.join(ACTS)}")
+        raise Refused(f"{do!r} is not among what can be asked: status, sheet, silence, book, {', '.join(ACTS)}")
 
     # -- alarms -------------------------------------------------------------------------------------------------
 
@@ -141,14 +145,27 @@ class Desk:
         worker.log.append(entry)
         return p.book(entry, worker.log)
 
+    def sheet(self, name: str, engine: str, typed: Mapping[str, str]) -> dict[str, Any]:
+        """A work sheet as plain data; `typed` may bring a pressure file as `file`. Raises Refused."""
+        figures = dict(typed)
+        file = figures.pop("file", None)
+        return as_data(sheet(name, facts_of(self._worker({"engine": engine})), figures, file))
+
+    def _sheet(self, request: dict[str, Any]) -> dict[str, Any]:
+        typed = request.get("typed") or {}
+        if not isinstance(typed, dict) or not all(isinstance(v, str) for v in typed.values()):
+            raise Refused("typed is not a mapping of names to texts")
+        return self.sheet(_text(request, "name") or "", self._worker(request).pipeline.engine.slug, typed)
+
     def _prefill(self, p: EnginePipeline) -> dict[str, float]:
         m = p.meter
         reading = m.reading(p.present_us)
+        standing = m.standing_raw_deg()
         found = {
             "hours": m.hours.hours,
             "spring_mm": reading.spring.value,
-            "raw_deg": m.raw_now(),
-            "lag_deg": reading.lag.value,
+            "raw_deg": m.raw_now() if standing is None else standing,
+            "lag_deg": reading.lag.value if standing is None else m.lag_of(standing),
             "elongation_percent": p.wear_seen.elongation_percent,
         }
         return {k: round(v, 3) for k, v in found.items() if v is not None and math.isfinite(v)}

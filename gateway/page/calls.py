@@ -66,6 +66,7 @@ class Op:
     body: type[BaseModel] | None = None
     answer: type[BaseModel] | None = None
     media_type: str = "application/json"
+    body_bytes_max: int = BODY_BYTES_MAX
     touch: bool = True
     """Whether asking for it keeps a log-in alive; what a page asks for by itself does not."""
 
@@ -140,8 +141,8 @@ async def _body(op: Op, request: Request) -> Any:
     async with asyncio.timeout(BODY_S):
         async for part in request.stream():
             size += len(part)
-            if size > BODY_BYTES_MAX:
-                raise Refused(f"more than {BODY_BYTES_MAX:,} bytes are not taken")
+            if size > op.body_bytes_max:
+                raise Refused(f"more than {op.body_bytes_max:,} bytes are not taken")
             parts.append(part)
     data = b"".join(parts)
     if not data and op.body is NothingBody:

@@ -63,7 +63,9 @@ class StateRows(Protocol):
 
 
 Sheet = Callable[[str, Mapping[str, str]], Mapping[str, Any]]
-"""`sheet(engine, typed)` gives a work sheet as `SheetAnswer` has it. Raises Refused where a figure typed cannot be."""
+"""`sheet(engine, typed)` gives a work sheet as `SheetAnswer` has it; `typed` may bring a pressure file as `file`.
+
+Raises Refused where a figure typed cannot be."""
 
 
 def _no_note(_what: str, _text: str) -> None:

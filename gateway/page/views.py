@@ -17,6 +17,7 @@ from gateway.page.inputs import PageInputs, Shelf
 from gateway.page.present import present
 from gateway.page.record import bookings_answer, bookings_table, events_answer, events_csv
 from gateway.page.shapes import (
+    SHEET_FILE_CHARS_MAX,
     BookingsAnswer,
     BookingsQuery,
     EventsAnswer,
@@ -26,6 +27,7 @@ from gateway.page.shapes import (
     HistoryQuery,
     PresentAnswer,
     SheetAnswer,
+    SheetBody,
     SheetRow,
     SheetsAnswer,
 )
@@ -90,6 +92,16 @@ class Views:
             Op("GET", "/api/status", self.status, "What `camdrift status` shows.", touch=False),
             Op("GET", "/api/sheet", self.sheets, "The work sheets that there are.", answer=SheetsAnswer),
             Op("GET", "/api/sheet/{name}", self.sheet, "A work sheet with its figures.", answer=SheetAnswer),
+            Op(
+                "POST",
+                "/api/sheet/{name}",
+                self.sheet_with_file,
+                "A work sheet from a pressure/crank-angle file; nothing is kept of it.",
+                "actor",
+                body=SheetBody,
+                answer=SheetAnswer,
+                body_bytes_max=2 * SHEET_FILE_CHARS_MAX,
+            ),
         ]
 
     def present_json(self) -> bytes:
@@ -162,14 +174,23 @@ class Views:
 
     async def sheet(self, call: Call) -> Response:
         """GET /api/sheet/{name}."""
+        typed: dict[str, str] = dict(call.query)
+        engine = typed.pop("engine", None)
+        if len(typed) > SHEET_FIGURES_MAX or sum(len(k) + len(v) for k, v in typed.items()) > SHEET_TEXT_MAX:
+            raise Refused("too many figures")
+        return await self._sheet(call, engine, typed)
+
+    async def sheet_with_file(self, call: Call) -> Response:
+        """POST /api/sheet/{name}."""
+        body: SheetBody = call.body
+        return await self._sheet(call, body.engine, body.typed | ({"file": body.file} if body.file else {}))
+
+    async def _sheet(self, call: Call, engine: str | None, typed: dict[str, str]) -> Response:
         name = str(call.request.path_params["name"])
         if name not in self._in.sheets:
             raise NotThere(f"there is no work sheet {name!r}")
-        typed: dict[str, str] = dict(call.query)
-        engine = self._engine(typed.pop("engine", self._in.settings.engine[0].slug))
-        if len(typed) > SHEET_FIGURES_MAX or sum(len(k) + len(v) for k, v in typed.items()) > SHEET_TEXT_MAX:
-            raise Refused("too many figures")
-        made = await self._read(lambda: self._in.sheets[name][1](engine.slug, typed))
+        slug = self._engine(engine or self._in.settings.engine[0].slug).slug
+        made = await self._read(lambda: self._in.sheets[name][1](slug, typed))
         return answered(SheetAnswer.model_validate(made))
 
     @property

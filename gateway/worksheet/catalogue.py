@@ -30,5 +30,7 @@ def sheet(name: str, facts: Facts, typed: Mapping[str, str], file: str | None = 
 
 
 def as_data(made: Sheet) -> dict[str, Any]:
-    """A sheet as plain data, fit for JSON."""
-    return asdict(made)
+    """A sheet as plain data, fit for JSON; what is read of a figure is its `name`."""
+    data = asdict(made)
+    data["figures"] = [{("name" if k == "label" else k): v for k, v in f.items()} for f in data["figures"]]
+    return data

@@ -36,7 +36,7 @@ def pressures(facts: Facts, typed: Typed, file: str | None = None) -> Sheet:
         taken = "before"
     told += typed.notices()
     if rows:
-        told += _whole(facts, rows) + _units(rows) + _spread(facts, rows)
+        told += _whole(facts, rows) + (_units(rows) or _spread(facts, rows))
         book = [
             Notice(x, "refused") for x in cannot_be(facts, kind="pressures", taken=taken, cylinders=_cylinders(rows))
         ]
