@@ -164,7 +164,7 @@ class EnginePipeline:
         """Take bytes that arrived at `now`; yield what they make the gateway say, in order."""
         if self._heard is None:
             self._heard = now
-        for item in runs(self.decoder.feed(data)):
+        for item in runs(self.decoder.feed(data), self.identity):
             if isinstance(item, Mark):
                 yield from self._broke(item)
             elif isinstance(item, Identity):
@@ -188,8 +188,8 @@ class EnginePipeline:
             self.meter.gap(max(0, run.head_us + offset_us - self._restored_us))
             self._restored_us = None
         if run.block is None:
-            for _, health in run.asides:
-                self.meter.take_health(health)
+            for _, aside in run.asides:
+                self.meter.take_aside(aside)
         else:
             block = replace(run.block, head_us=run.block.head_us + offset_us)
             for what in self.meter.block(block, run.asides):
@@ -198,9 +198,9 @@ class EnginePipeline:
                 else:
                     self.timeline.reached(what.second.t_us, now)
                     yield from self._second(what.second.t_us)
-        # Time comes as far as the last frame, whether or not a health frame stood alone between two feeds.
-        for _, health in run.asides:
-            self.timeline.reached(health.head_us + offset_us, now)
+        # Time comes as far as the last frame, whether or not a frame stood alone between two feeds.
+        for _, aside in run.asides:
+            self.timeline.reached(aside.head_us + offset_us, now)
 
     def _broke(self, mark: Mark) -> Iterator[Said]:
         gap_us = max(0, mark.gap_us)

@@ -1,7 +1,8 @@
-"""Blocks that follow each other, joined over the health frames between them, so that whole minutes are one array."""
+"""Blocks that follow each other, joined over what the head says between them, so that whole minutes are one array."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import TypeGuard
 
 import numpy as np
 
@@ -9,16 +10,19 @@ from gateway.link.decoder import Item
 from gateway.link.marks import Mark
 from gateway.model.records import Health, Identity, SampleBlock
 
+Aside = Health | Identity
+"""What the head says between samples without breaking them: its health, and who it is where that is known already."""
+
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """Samples without a break, and the health frames among them, each with the number of frames that came before it.
+    """Samples without a break, and the asides among them, each with the number of frames that came before it.
 
-    `block` is `None` for health frames with no samples about them.
+    `block` is `None` for asides with no samples about them.
     """
 
     block: SampleBlock | None
-    asides: tuple[tuple[int, Health], ...]
+    asides: tuple[tuple[int, Aside], ...]
 
     @property
     def boot(self) -> int:
@@ -44,13 +48,16 @@ class Run:
         return len(self.asides) + (len(self.block.starts) if self.block is not None else 0)
 
 
-def runs(items: list[Item]) -> Iterator[Run | Identity | Mark]:
-    """Gather the decoder's items into runs; marks and identities stand where they stood."""
+def runs(items: list[Item], known: Identity | None = None) -> Iterator[Run | Identity | Mark]:
+    """Gather the decoder's items into runs; marks and identities stand where they stood.
+
+    `known`: who the head has said it is. An identity frame that says the same again is an aside.
+    """
     blocks: list[SampleBlock] = []
-    asides: list[tuple[int, Health]] = []
+    asides: list[tuple[int, Aside]] = []
     frames = 0
     for item in items:
-        if isinstance(item, Health) and (not blocks or item.boot == blocks[0].boot):
+        if _is_aside(item, known) and (not blocks or item.boot == blocks[0].boot):
             asides.append((frames, item))
             continue
         if isinstance(item, SampleBlock) and blocks and _goes_on(blocks[0], item):
@@ -62,12 +69,21 @@ def runs(items: list[Item]) -> Iterator[Run | Identity | Mark]:
         blocks, asides, frames = [], [], 0
         if isinstance(item, SampleBlock):
             blocks, frames = [item], len(item.starts)
-        elif isinstance(item, Health):
+        elif _is_aside(item, known):
             asides = [(0, item)]
-        else:
+        elif isinstance(item, Identity):
+            known = item
+            yield item
+        elif isinstance(item, Mark):
             yield item
     if blocks or asides:
         yield Run(_merged(blocks), tuple(asides))
+
+
+def _is_aside(item: Item, known: Identity | None) -> TypeGuard[Aside]:
+    if isinstance(item, Identity) and known is not None:
+        return replace(item, sequence=known.sequence, head_us=known.head_us) == known
+    return isinstance(item, Health)
 
 
 def _goes_on(first: SampleBlock, item: SampleBlock) -> bool:

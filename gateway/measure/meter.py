@@ -15,7 +15,7 @@ from gateway.measure.seconds import Second, SecondCounter, sums_without_crank
 from gateway.measure.sensors import SensorFaults, SensorWatch
 from gateway.measure.slow_turn import SlowTurn
 from gateway.measure.smoothing import Ewma, Smoother, SpikeGate
-from gateway.model.records import CAM_VALID, CRANK_VALID, Cycle, Health, Measured, Reading, SampleBlock
+from gateway.model.records import CAM_VALID, CRANK_VALID, Cycle, Health, Identity, Measured, Reading, SampleBlock
 from gateway.model.settings import EngineSettings, slack_tension_n
 from gateway.model.words import Quality, Running
 
@@ -65,7 +65,7 @@ class Meter:
         self.free_length_mm = engine.tightener.free_length_mm
         self.used = 0
         self.frames = 0
-        """Good sample and health frames taken so far, in the stream's order."""
+        """Good frames taken so far, in the stream's order."""
         self.refused: Counter[str] = Counter()
         self.health: Health | None = None
         self.last_second: Second | None = None
@@ -80,10 +80,12 @@ class Meter:
 
     # -- what comes in ------------------------------------------------------------------------------------------
 
-    def block(self, block: SampleBlock, asides: Sequence[tuple[int, Health]] = ()) -> Iterator[Revolution | Tick]:
+    def block(
+        self, block: SampleBlock, asides: Sequence[tuple[int, Health | Identity]] = ()
+    ) -> Iterator[Revolution | Tick]:
         """Yield each cycle and each second as it ends, after the state has taken it.
 
-        `asides`: health frames, each with the number of the block's frames that came before it.
+        `asides`: what the head said between, each with the number of the block's frames that came before it.
         """
         if not block.joined and (tick := self._end_second()):
             yield tick
@@ -103,7 +105,7 @@ class Meter:
         parts += [(frame, -1, k) for k, (frame, _) in enumerate(asides)]
         for _, kind, k in sorted(parts):
             if kind < 0:
-                self.take_health(asides[k][1])
+                self.take_aside(asides[k][1])
             elif kind == 0:
                 yield self._cycle(cut, k, orders[k])
             else:
@@ -137,12 +139,13 @@ class Meter:
         """No frame for long: what the engine does is not known."""
         self.running.lost()
 
-    def take_health(self, h: Health) -> None:
-        """A health frame: temperatures, turns, slips."""
-        self.health = h
+    def take_aside(self, aside: Health | Identity) -> None:
+        """A health frame: temperatures, turns, slips. An identity that is known already counts as a frame, no more."""
         self.frames += 1
-        self.hours.health(h.boot, h.crank_turns)
-        self.sensors.health(h)
+        if isinstance(aside, Health):
+            self.health = aside
+            self.hours.health(aside.boot, aside.crank_turns)
+            self.sensors.health(aside)
 
     # -- cycles and seconds -------------------------------------------------------------------------------------
 

@@ -1,5 +1,6 @@
 """Blocks joined to runs: nothing lost, nothing reordered, nothing joined across a break."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -88,6 +89,18 @@ def test_marks_and_identities_stand_between_runs() -> None:
     for before, after in pairwise(said):
         if isinstance(before, Run) and isinstance(after, Run) and before.block and after.block:
             assert before.block.valid != after.block.valid or not after.block.joined
+
+
+def test_who_is_known_says_so_without_ending_a_run() -> None:
+    """An identity frame every ten seconds breaks nothing as long as it says the same; another one does."""
+    data = capture("", 31.0)
+    first, *rest = runs(Decoder().feed(data))
+    assert isinstance(first, Identity) and len(rest) == 1 and isinstance(rest[0], Run)
+    assert sum(isinstance(aside, Identity) for _, aside in rest[0].asides) == 3
+    items = Decoder().feed(data)
+    (run,) = runs(items, first)
+    assert isinstance(run, Run) and run.frames == rest[0].frames + 1
+    assert isinstance(next(runs(items, replace(first, serial=first.serial + 1))), Identity)
 
 
 def test_health_frames_without_samples_are_a_run_of_their_own() -> None:

@@ -33,7 +33,7 @@ def play(m: Meter, data: bytes, decoder: Decoder | None = None) -> list[Cycle]:
         elif isinstance(item, Run):
             if item.block is None:
                 for _, health in item.asides:
-                    m.take_health(health)
+                    m.take_aside(health)
             else:
                 out += [w.cycle for w in m.block(item.block, item.asides) if isinstance(w, Revolution)]
     return out
