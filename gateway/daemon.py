@@ -38,7 +38,8 @@ from gateway.page.inputs import PageInputs
 from gateway.page.server import PageServer
 from gateway.panel import Panel
 from gateway.pipeline import Alarmed, EnginePipeline, Said
-from gateway.ports.clock import clock_synchronised
+from gateway.ports.certificates import CertificateWatch
+from gateway.ports.clock import ClockSteps, clock_synchronised, utc_less_boot_s
 from gateway.ports.control import ControlServer
 from gateway.ports.mqtt import BrokerLink, Inbox, LinkStatus
 from gateway.ports.service import ServiceNotify
@@ -121,7 +122,9 @@ class Daemon:
         for link in self.links.values():
             self.recorder.subscribe(link.wake)
         self._lock = threading.Lock()
-        self._watcher = GatewayWatch(s.alarms, s.gateway.delivery_stalled_after_min, s.gateway.repeat_min)
+        self._watcher = GatewayWatch(s.alarms, s.gateway)
+        self._certificates = CertificateWatch(s)
+        self._clock_steps = ClockSteps()
         self._t0_us = 0
         kept = self._store.checkpoint(GATEWAY_KEY)
         if isinstance(kept, dict):
@@ -432,7 +435,8 @@ class Daemon:
             with contextlib.suppress(StorageError):
                 ages[b.name] = self._undelivered_min(self._store.backlog(b.name), b.name)
         refused = {name: s.why_refused for name, s in self._statuses() if s.refused}
-        return Health(ages, refused, self._storage(), self._clock())
+        certificates = self._certificates.look(time.time(), time.monotonic())
+        return Health(ages, refused, self._storage(), self._clock(), certificates)
 
     def _undelivered_min(self, backlog: Backlog, name: str) -> float:
         if backlog.oldest_utc is None:
@@ -457,9 +461,12 @@ class Daemon:
         return self.recorder.nearly_full
 
     def _clock(self) -> str | None:
-        if self._head_clock or clock_synchronised() is not False:
+        if self._head_clock:
             return None
-        return "the system clock is kept in time by nothing: times of events may be wrong; see to time synchronisation"
+        stepped = self._clock_steps.look(utc_less_boot_s(), time.monotonic())
+        if clock_synchronised() is False:
+            return "the system clock is kept in time by nothing: times of events may be wrong; see to the time server"
+        return stepped
 
     @property
     def _head_clock(self) -> bool:

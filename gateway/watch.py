@@ -1,4 +1,4 @@
-"""The gateway's watch over itself: delivery, storage, clock. Its own three alarms, judged once a second."""
+"""The gateway's watch over itself: delivery, storage, clock, certificates. Its own alarms, judged once a second."""
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -7,8 +7,9 @@ from gateway.alarm.acts import Act, perform
 from gateway.alarm.machine import AlarmSet, Finding
 from gateway.alarm.table import GATEWAY_TAGS, ROWS
 from gateway.model.records import Transition
-from gateway.model.settings import AlarmTuning
+from gateway.model.settings import AlarmTuning, GatewaySettings
 from gateway.pipeline import Alarmed
+from gateway.ports.certificates import Ending
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,15 +20,16 @@ class Health:
     refused: Mapping[str, str]
     storage: str | None
     clock: str | None
+    certificates: Ending | None = None
 
 
 class GatewayWatch:
     """Judges the gateway's own alarms. `t_us`: monotonic time of the gateway, going on over restarts."""
 
-    def __init__(self, tunings: Mapping[str, AlarmTuning], stalled_after_min: float, repeat_min: float = 0.0) -> None:
+    def __init__(self, tunings: Mapping[str, AlarmTuning], gateway: GatewaySettings) -> None:
         rows = tuple(r for r in ROWS if r.tag in GATEWAY_TAGS)
-        self.alarms = AlarmSet(rows, tunings, None, repeat_min=repeat_min)
-        self._stalled_after_min = stalled_after_min
+        self.alarms = AlarmSet(rows, tunings, None, repeat_min=gateway.repeat_min)
+        self._settings = gateway
 
     def judge(self, t_us: int, utc_s: float, health: Health) -> Iterator[Alarmed]:
         """Yield the transitions that `health` makes at `t_us` = `utc_s`."""
@@ -35,6 +37,7 @@ class GatewayWatch:
             "delivery-stalled": self._delivery(health),
             "storage-fault": Finding(health.storage is not None, text=health.storage or ""),
             "clock-doubtful": Finding(health.clock is not None, text=health.clock or ""),
+            "certificate-expiry": self._certificates(health.certificates),
         }
         for transition in (*self.alarms.judge(t_us, findings), *self.alarms.repeats(t_us)):
             yield self._alarmed(transition, t_us, utc_s)
@@ -50,7 +53,7 @@ class GatewayWatch:
         return Alarmed(transition, utc_s, None, since)
 
     def _delivery(self, health: Health) -> Finding:
-        limit = self._stalled_after_min
+        limit = self._settings.delivery_stalled_after_min
         if health.refused:
             name, why = next(iter(health.refused.items()))
             return Finding(True, None, limit, f"broker {name} refuses messages ({why}): check its access list")
@@ -60,3 +63,7 @@ class GatewayWatch:
         name, age = max(late.items(), key=lambda item: item[1])
         text = f"broker {name}: oldest event waits {age:.0f} min; check the link and the broker. Nothing is lost"
         return Finding(True, age, limit, text)
+
+    def _certificates(self, ending: Ending | None) -> Finding:
+        limit = self._settings.certificate_reminder_days
+        return Finding(False, None, limit) if ending is None else Finding(True, ending.days, limit, ending.text)

@@ -62,6 +62,7 @@ ROWS: tuple[Row, ...] = (
     Row(18, "clock-doubtful",      "CLOCK DOUBTFUL",   CAUTION,  "s",   60.0,  60.0,  0.0,   ANY, gateway=True),
     Row(19, "delivery-stalled",    "NOT DELIVERED",    CAUTION,  "min", 0.0,   60.0,  0.0,   ANY, gateway=True),
     Row(20, "storage-fault",       "STORAGE FAULT",    WARNING,  "",    5.0,   60.0,  0.0,   ANY, gateway=True),
+    Row(21, "certificate-expiry",  "CERTIFICATE ENDS", CAUTION,  "d",   0.0,   60.0,  0.0,   ANY, gateway=True),
 )
 # fmt: on
 BY_TAG = {row.tag: row for row in ROWS}

@@ -84,7 +84,7 @@ def input_registers(board: BoardView, engine: EngineView) -> list[int]:
 
 
 def discrete_inputs(board: BoardView, engine: EngineView) -> list[bool]:
-    """Discrete inputs 0–120: `no` active, 100 + `no` not yet acknowledged."""
+    """Discrete inputs 0–121: `no` active, 100 + `no` not yet acknowledged."""
     bits = [False] * BITS
     for alarm in _alarms(board, engine):
         if 0 <= alarm.no < ALARMS_PER_ENGINE:

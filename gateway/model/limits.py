@@ -9,7 +9,7 @@ SAMPLES_PER_FRAME_MAX = 256
 OUT_OF_ORDER_FRAMES_MAX = 8
 """After so many frames in a row with an old sequence number the head is believed to have restarted its count."""
 
-ALARMS_PER_ENGINE = 21
+ALARMS_PER_ENGINE = 22
 """Rows of the interface's alarm table."""
 
 SHELVE_HOURS_MAX = 24.0

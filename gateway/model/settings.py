@@ -46,6 +46,8 @@ class GatewaySettings(Section):
     state_mb: Annotated[float, Field(ge=8, le=4_096)] = 256.0
     history_mb: Annotated[float, Field(ge=8, le=65_536)] = 512.0
     delivery_stalled_after_min: Positive = 60.0
+    certificate_reminder_days: Annotated[float, Field(ge=1, le=365)] = 30.0
+    """A certificate that a broker's settings name and that ends sooner raises certificate-expiry."""
     repeat_min: Annotated[float, Field(ge=0, le=240)] = 5.0
     """An alarm or warning that nobody acknowledges is announced again after so long; 0 = never."""
     socket: Path | None = None

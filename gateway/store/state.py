@@ -30,7 +30,7 @@ from gateway.store.reader import BookingRow, StateReader
 AUDIT_DAYS = 90
 """Delivered events stay at least so long when there is room."""
 RETAINED_TOPICS_MAX = 1_000
-"""16 engines with 21 alarms and a trend each need 355; more can only be left over from old settings."""
+"""16 engines with 22 alarms and a trend each need 368; more can only be left over from old settings."""
 NEARLY_FULL_SHARE = 0.8
 TIGHT_LOG_PAGES = 50
 TIGHT_ROWS = 50

@@ -16,8 +16,9 @@ PROMISED = """
 9 elongation-limit alarm | 10 wear-disagree warning | 11 limit-in-sight caution | 12 retighten-due caution
 13 transducer-fault warning | 14 crank-encoder-fault warning | 15 cam-encoder-fault warning | 16 head-silent warning
 17 link-poor caution | 18 clock-doubtful caution | 19 delivery-stalled caution | 20 storage-fault warning
+21 certificate-expiry caution
 """
-"""No., tag and default priority, copied from the published interface of this program (its alarm table)."""
+"""No., tag and default priority, copied from the published interface of this program (its alarm table); 21 was added at the end."""
 
 
 def promised() -> list[tuple[int, str, str]]:
