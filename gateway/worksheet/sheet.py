@@ -17,7 +17,7 @@ from gateway.wear.refusals import refusals
 NOT_HEARD = Measured(None, Quality.BAD, "no gateway is running, or nothing is heard from the sensor head")
 TYPED_MAX = 400
 NUMBERS_MAX = 64
-_NUMBER = re.compile(r"[+-]?(\d{1,12}([.,]\d{0,12})?|[.,]\d{1,12})")
+_NUMBER = re.compile(r"[+-]?(\d{1,12}([.,]\d{0,20})?|[.,]\d{1,20})")
 
 
 @dataclass(frozen=True, slots=True)

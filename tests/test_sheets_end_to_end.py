@@ -1,0 +1,209 @@
+"""The retighten and re-time sheets followed from start to end: the simulated head, the real daemon, the log book.
+
+The head's bytes are handed over by the test itself, up to a time of the scenario and no further, so that nothing here
+hangs on how fast the machine is. The nut and the camshaft are turned by the scenario, as the sheet asks.
+"""
+
+import contextlib
+import json
+import socket
+from collections.abc import Iterator
+from itertools import takewhile
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from firmware_sim import Head, Scenario, Truth, load_scenario
+from gateway.cli import main
+from gateway.encode.times import utc_of
+from gateway.ports.control import ask
+from gateway.store.reader import StateReader
+from tests.daemon_rig import daemon, example, until, written
+
+START = "2026-03-01T06:00:00Z"
+FREE_MM, REQUIRED_MM = 202.9, 23.0
+
+
+class Aboard:
+    """A daemon and the head that it hears, at a time of the scenario."""
+
+    def __init__(self, folder: Path, scenario: Scenario) -> None:
+        self.truth = Truth(scenario)
+        self._frames = Head(scenario).frames()
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self.socket = folder / "data" / "camdrift.sock"
+        self.folder = folder
+        data = example(folder, None)
+        data["capture"] = {"enabled": False}
+        data["page"] = {"enabled": False}
+        data["time"] = {"source": "head", "start": START}
+        data["head"][0]["port"] = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
+        self.config = written(folder, data)
+
+    def connect(self) -> None:
+        self._listener.settimeout(30)
+        self._wire, _ = self._listener.accept()
+        self._wire.settimeout(30)
+
+    def close(self) -> None:
+        for one in (self._listener, getattr(self, "_wire", None)):
+            if one is not None:
+                one.close()
+
+    def until(self, t_s: float) -> None:
+        """Let the scenario go on to `t_s`, and wait until the daemon has come as far."""
+        due = takewhile(lambda frame: frame[1] <= t_s * 1e6, self._frames)
+        self._wire.sendall(b"".join(data for data, _ in due))
+        until(lambda: self.now_s() > t_s - 1.5, f"the daemon has come to {t_s} s", 60)
+
+    def now_s(self) -> float:
+        """How far the daemon has come in the scenario."""
+        take = next(i["take"] for i in self.sheet("retime")["inputs"] if i["name"] == "oil_off")
+        return -1.0 if take is None else float(take) - utc_of(START)
+
+    def sheet(self, name: str, **typed: object) -> dict[str, Any]:
+        """The work sheet as page and command line get it."""
+        asked = {"do": "sheet", "name": name, "typed": {k: str(v) for k, v in typed.items()}}
+        made: dict[str, Any] = ask(self.socket, asked)["sheet"]
+        return made
+
+    def book(self, sheet: dict[str, Any]) -> dict[str, Any]:
+        """Book what the sheet has ready, and give the log book's event of it."""
+        assert sheet["booking"] is not None, sheet["booking_wants"]
+        ask(self.socket, {"do": "book", "entry": {"person": "Second engineer", **sheet["booking"]}})
+        reader = StateReader(self.folder / "data")
+        events = [json.loads(row.payload) for row in reader.events(0, 10_000, kind="adjustment")]
+        reader.close()
+        assert len(events) == 1
+        found: dict[str, Any] = events[0]
+        return found
+
+
+@contextlib.contextmanager
+def aboard(folder: Path, scenario: Scenario) -> Iterator[Aboard]:
+    made = Aboard(folder, scenario)
+    try:
+        with daemon(made.config) as process:
+            made.connect()
+            yield made
+            assert process.end() == 0
+    finally:
+        made.close()
+
+
+def figure(sheet: dict[str, Any], key: str) -> Any:
+    return next(f["value"] for f in sheet["figures"] if f["key"] == key)
+
+
+def take(sheet: dict[str, Any], name: str) -> float:
+    value = next(i["take"] for i in sheet["inputs"] if i["name"] == name)
+    assert value is not None
+    return float(value)
+
+
+def said(sheet: dict[str, Any], word: str) -> bool:
+    return any(word in n["text"] for n in sheet["notices"])
+
+
+def standing(*events: dict[str, object], rpm: float = 0.0) -> Scenario:
+    """An engine that stands, or is on the turning gear from the tenth second on."""
+    speed = [(0.0, 0.0)] if rpm == 0 else [(0.0, 0.0), (10.0, 0.0), (12.0, rpm)]
+    base = load_scenario("steady").changed(
+        head={"rate_hz": 100.0}, engine={"speed": speed}, tightener={"length_mm": 182.7}
+    )
+    return Scenario.model_validate(base.model_dump() | {"event": list(events)})
+
+
+@pytest.mark.timeout(120)
+def test_retighten_from_start_to_end(tmp_path: Path) -> None:
+    """Pins that the sheet leads to the target, says "passed it", watches it hold, and that before and after in the
+    log book are the head's truth within 0.05 mm."""
+    plain = Truth(standing())
+    target = FREE_MM - REQUIRED_MM
+    over_mm = 0.6
+    turns = (float(plain.spring_mm(200.0)) - target + over_mm) / 6.0
+    scenario = standing(
+        {"at_s": 60.0, "kind": "nut-turn", "turns": turns, "for_s": 60.0},
+        {"at_s": 160.0, "kind": "nut-turn", "turns": -over_mm / 6.0, "for_s": 10.0},
+    )
+    with aboard(tmp_path, scenario) as ship:
+        ship.until(40.0)
+        sheet = ship.sheet("retighten")
+        assert sheet["booking"] is None and "20 minutes" in " ".join(sheet["cautions"])
+        before = take(sheet, "before_mm")
+        assert before == pytest.approx(float(ship.truth.spring_mm(40.0)), abs=0.05)
+        assert said(ship.sheet("retighten", free_mm=205.0), "a spring does not grow")
+        typed: dict[str, object] = {"before_mm": before, "free_mm": FREE_MM}
+        sheet = ship.sheet("retighten", **typed)
+        assert figure(sheet, "target_mm") == pytest.approx(target)
+        assert figure(sheet, "nut_turns") == pytest.approx(turns - over_mm / 6, abs=0.01)
+        ship.until(90.0)
+        assert 0.1 < figure(ship.sheet("retighten", **typed), "to_go_mm") < before - target
+        ship.until(140.0)
+        sheet = ship.sheet("retighten", **typed)
+        assert said(sheet, "Passed it by 0.6") and figure(sheet, "nut_turns") < 0
+        ship.until(200.0)
+        sheet = ship.sheet("retighten", **typed)
+        assert said(sheet, "There") and abs(figure(sheet, "to_go_mm")) < 0.05
+        typed["there_mm"] = take(sheet, "there_mm")
+        ship.until(300.0)
+        sheet = ship.sheet("retighten", **typed, play_links="0,7")
+        assert said(sheet, "It holds")
+        assert sheet["waits"][0]["since_s"] <= 300.5 and sheet["waits"][0]["least_s"] == 1_200
+        event = ship.book(sheet)
+    assert event["what"] == "retightened"
+    assert event["before"]["spring_mm"] == pytest.approx(float(plain.spring_mm(40.0)), abs=0.05)
+    assert event["after"]["spring_mm"] == pytest.approx(float(ship.truth.spring_mm(300.0)), abs=0.05)
+    assert event["after"]["free_length_mm"] == FREE_MM
+    assert "hand play 0.7" in event["text"]
+
+
+@pytest.mark.timeout(120)
+def test_retime_from_start_to_end(tmp_path: Path) -> None:
+    """Pins that on the turning gear the lag is live within 0.02° while the camshaft is moved, that no zero is booked
+    without the gauge, and that before and after in the log book are the head's truth within 0.02°."""
+    late = float(Truth(standing(rpm=1.2)).lag_deg(200.0))
+    scenario = standing({"at_s": 150.0, "kind": "retime", "deg": -late, "for_s": 60.0}, rpm=1.2)
+    with aboard(tmp_path, scenario) as ship:
+        ship.until(30.0)
+        sheet = ship.sheet("retime", gauge_after_mm=0)
+        assert sheet["booking"] is None and "whole turn" in sheet["booking_wants"]
+        assert said(sheet, "Turn once round")
+        ship.until(120.0)
+        sheet = ship.sheet("retime", gauge_mm=late * 160 * 3.14159265 / 180)
+        before = take(sheet, "before_deg")
+        assert before == pytest.approx(float(ship.truth.lag_deg(120.0)), abs=0.02)
+        assert said(sheet, "Gauge and encoders agree")
+        assert figure(sheet, "cam_deg") == pytest.approx(late, abs=0.02)
+        for t_s in (160.0, 175.0, 190.0, 205.0):
+            ship.until(t_s)
+            # The figure is the mean of the last second, in which the camshaft is moved by a little.
+            moved = late / 60
+            assert figure(ship.sheet("retime"), "lag_deg") == pytest.approx(
+                float(ship.truth.lag_deg(t_s)), abs=0.02 + moved
+            )
+        ship.until(300.0)
+        sheet = ship.sheet("retime", before_deg=before)
+        assert sheet["booking"] is None and "pin gauge" in sheet["booking_wants"]
+        assert said(sheet, "it stands right")
+        assert figure(sheet, "turned_lag_deg") == pytest.approx(float(ship.truth.lag_deg(300.0)), abs=0.02)
+        event = ship.book(ship.sheet("retime", before_deg=before, gauge_after_mm=0))
+        assert figure(ship.sheet("retime"), "lag_deg") == pytest.approx(0.0, abs=0.005)
+    assert event["what"] == "camshaft-set"
+    assert event["before"]["lag_deg"] == pytest.approx(float(ship.truth.lag_deg(120.0)), abs=0.02)
+    zero_deg = 17.35 + float(ship.truth.lag_deg(300.0))
+    assert event["after"]["raw_deg"] == pytest.approx(zero_deg, abs=0.02)
+
+
+@pytest.mark.timeout(60)
+def test_the_live_line_follows_the_daemon(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Pins that `--live` prints cautions, then the large figures from the daemon's readings, and ends in its time."""
+    with aboard(tmp_path, standing()) as ship:
+        ship.until(30.0)
+        assert main(["sheet", "retighten", str(ship.config), "--free", "202.9", "--live", "--for", "0.02"]) == 0
+        lines = capsys.readouterr().out.splitlines()
+        assert lines[0].startswith("! ")
+        shown = float(lines[-1].split("Spring length now ")[1].split()[0])
+        assert shown == pytest.approx(float(ship.truth.spring_mm(30.0)), abs=0.05)
+        assert "Nut turns to go" in lines[-1] and "least 20 min" in lines[-1]
