@@ -1,0 +1,342 @@
+"""Every parser of bytes from outside, each behind one function that takes any bytes at all.
+
+Used by the fuzzer (`bench/fuzz.py`) and by the test of its corpora. A target fails by an exception that is not one of
+the product's own refusals, or by an answer without bounds. Where a checksum would keep a fuzzer out, bytes that begin
+with an odd one are cut into pieces and sealed with the right checksum first.
+"""
+
+import asyncio
+import json
+import tempfile
+import zlib
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future
+from functools import cache
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
+
+from cobs import cobs
+from firmware_sim_voyages import pipeline, tern_settings
+from panel_boards import alarm, board, engine
+from pydantic import BaseModel
+from starlette.requests import Request
+from starlette.responses import Response
+
+from gateway.alarm.table import ROWS
+from gateway.commands.replay import Lines, pipeline_for
+from gateway.daemon import Daemon
+from gateway.desk import Answers, Desk
+from gateway.encode.messages import DoneMessage, dump
+from gateway.encode.sentence_lines import LineSplitter, checksum, lines_of
+from gateway.encode.topics import Topics
+from gateway.link import Decoder
+from gateway.measure.timeline import Now
+from gateway.model.errors import Refused, SettingsError
+from gateway.model.panel_settings import SentenceSettings
+from gateway.model.settings import load_settings
+from gateway.page.calls import Call, Door, Op, answered
+from gateway.page.sessions import Sessions
+from gateway.page.shapes import ActBody, BookBody, DoneAnswer, EventsTableQuery, HistoryQuery, LoginBody, NothingBody
+from gateway.ports.control import ControlServer
+from gateway.ports.modbus_frames import MbapSplitter, RtuReceiver, mbap, rtu_frame
+from gateway.ports.modbus_pdu import PDU_BYTES_MAX, Asked, answer
+from gateway.ports.sentences_queue import SentenceQueue
+from gateway.shore.check import DETAIL_CHARS_MAX, Checked, check
+from gateway.worksheet.pressure_file import CYLINDERS_MAX, ROWS_MAX, read_pressures
+
+GATEWAY_ID = "6f1d1f6a-3f6b-4a51-9a35-0a4c7f0a1b2c"
+ANSWER_BYTES_MAX = 20_000
+LINE_CHARS_MAX = 1_500
+"""No reason is longer: it stands in a log, on a screen, in a message."""
+
+
+def pieces(data: bytes) -> Iterator[bytes]:
+    """Cut by length: one byte says how long the next piece is."""
+    at = 0
+    while at < len(data):
+        length = data[at]
+        yield data[at + 1 : at + 1 + length]
+        at += 1 + length
+
+
+def is_sealed(data: bytes) -> bool:
+    """Shall the rest be given its checksums?"""
+    return bool(data[:1]) and data[0] % 2 == 1
+
+
+def _is_short(reason: str) -> None:
+    assert reason
+    assert all(len(line) <= LINE_CHARS_MAX for line in reason.splitlines())
+
+
+# -- the head ------------------------------------------------------------------------------------------------------
+
+
+def head_bytes(data: bytes) -> bytes:
+    """The rest raw, or as frames of the link: payload, CRC-32, COBS, delimiter."""
+    if not is_sealed(data):
+        return data[1:]
+    return b"".join(cobs.encode(p + zlib.crc32(p).to_bytes(4, "little")) + b"\0" for p in pieces(data[1:]))
+
+
+def link(data: bytes) -> None:
+    """The decoder: no exception, and no more items than bytes."""
+    stream = head_bytes(data)
+    decoder = Decoder()
+    cut = len(stream) // 2
+    items = [*decoder.feed(stream[:cut]), *decoder.feed(stream[cut:])]
+    assert len(items) <= len(stream)
+
+
+def replay(data: bytes) -> None:
+    """A capture through the whole path to the lines that are printed: each a JSON text, none without bounds."""
+    settings = _tern()
+    p = pipeline_for(settings, "main", 1_700_000_000.0)
+    lines = Lines(Topics("camdrift", settings.vessel.slug), "main", settings.vessel.slug, readings=True)
+    stream = head_bytes(data)
+    for line in lines.of(p.feed(stream, Now(0.0, 0.0))):
+        assert len(line) <= ANSWER_BYTES_MAX
+        json.loads(line)
+    json.dumps(p.checkpoint(), allow_nan=False)
+
+
+# -- the panel -----------------------------------------------------------------------------------------------------
+
+
+def sentences(data: bytes) -> None:
+    """ACN and ACK from a line or in datagrams, in both dialects, to the acts they ask for."""
+    raw = data[1:]
+    if is_sealed(data):
+        bodies = [line.decode("latin-1") for line in raw.split(b"\n")]
+        raw = b"".join(f"${b}*{checksum(b.encode('latin-1'))}\r\n".encode("latin-1") for b in bodies)
+    splitter = LineSplitter()
+    lines = [*splitter.feed(raw), *lines_of(raw), *lines_of(b"UdPbC\0" + raw)]
+    for settings in _sentence_settings():
+        acts: list[tuple[Any, ...]] = []
+        queue = SentenceQueue(settings, lambda *act: acts.append(act))  # noqa: B023
+        queue.look(_board(), 0.0)
+        for line in lines[:100]:
+            queue.hear(line, "panel", 1.0)
+            assert len(acts) <= len(ROWS) + 1
+            acts.clear()
+        told = 0
+        while queue.next(2.0, 1_700_000_000.0) is not None and told < 1_000:
+            told += 1
+        assert told < 1_000
+
+
+def modbus_tcp(data: bytes) -> None:
+    """Requests over TCP: each answered within the protocol's length, for either right of writing."""
+    splitter = MbapSplitter()
+    cut = len(data) // 2
+    requests = [*splitter.feed(data[:cut])[0], *splitter.feed(data[cut:])[0]]
+    for request in requests:
+        _answered(request.pdu, lambda pdu, r=request: mbap(r.transaction, r.unit, pdu))  # type: ignore[misc]
+
+
+def modbus_rtu(data: bytes) -> None:
+    """A serial line with silences between its pieces: what is found is answered within the protocol's length."""
+    receiver = RtuReceiver(frozenset({1, 2}))
+    for piece in pieces(data[1:]):
+        receiver.feed(rtu_frame(piece[0], piece[1:]) if is_sealed(data) and piece else piece)
+        request = receiver.silence()
+        if request is not None:
+            _answered(request.pdu, lambda pdu, r=request: rtu_frame(r.unit, pdu))  # type: ignore[misc]
+    receiver.quiet()
+    assert not receiver.waiting
+
+
+def _answered(pdu: bytes, framed: Callable[[bytes], bytes]) -> None:
+    for may_write in (False, True):
+        result = answer(pdu, Asked(_board(), _board().engines[0], may_write, "1.0"))
+        assert 2 <= len(result.pdu) <= PDU_BYTES_MAX
+        assert len(result.acts) <= 2_000
+        assert framed(result.pdu)
+
+
+# -- brokers -------------------------------------------------------------------------------------------------------
+
+
+def do(data: bytes) -> None:
+    """A request over MQTT: always answered by a message of the interface."""
+    reply = Answers(_desk()).to(data)
+    assert len(reply) <= ANSWER_BYTES_MAX
+    DoneMessage.model_validate_json(reply)
+
+
+def received(data: bytes) -> None:
+    """A receipt of the shore: taken or passed over."""
+    daemon = SimpleNamespace(_store=SimpleNamespace(gateway_id=GATEWAY_ID), receipts={})
+    Daemon._note_receipt(cast(Daemon, daemon), "ship", data)
+    assert len(daemon.receipts) <= 1
+
+
+def shore(data: bytes) -> None:
+    """A message from a ship: first line the topic, the rest the payload; refused in few words, or kept as checked."""
+    topic, _, payload = data.partition(b"\n")
+    found = check(topic.decode("utf-8", "replace"), payload, "camdrift")
+    if isinstance(found, Checked):
+        assert len(dump(found.message)) <= 10 * len(payload) + 1_000
+    else:
+        assert len(found.detail) <= DETAIL_CHARS_MAX
+
+
+# -- people --------------------------------------------------------------------------------------------------------
+
+
+def settings_file(data: bytes) -> None:
+    """A settings file: settings, or one short line per fault."""
+    path = _folder() / "ship.toml"
+    path.write_bytes(data)
+    try:
+        load_settings(path)
+    except SettingsError as e:
+        _is_short(str(e))
+
+
+def control(data: bytes) -> None:
+    """One line to the control socket: done or refused in words, never an unexpected fault."""
+    reply = _control()._answer(data.split(b"\n", 1)[0], "second")
+    assert reply["ok"] or not reply["why"].startswith("unexpected fault"), reply
+    assert len(json.dumps(reply)) <= max(ANSWER_BYTES_MAX, 4 * len(data))
+
+
+PAGE_OPS: tuple[tuple[type[BaseModel] | None, type[BaseModel] | None], ...] = (
+    (None, LoginBody), (None, ActBody), (None, BookBody), (None, NothingBody), (HistoryQuery, None),
+    (EventsTableQuery, None),
+)  # fmt: skip
+
+
+def page(data: bytes) -> None:
+    """A question to the page: the first byte chooses its shape, the rest is its body or its query."""
+    query, body = PAGE_OPS[(data[0] if data else 0) % len(PAGE_OPS)]
+    op = Op("POST", "/x", _handler, "fuzzed", "anybody", query=query, body=body, answer=DoneAnswer)
+    scope = {"type": "http", "method": "POST", "path": "/x", "headers": [], "query_string": data[1:] if query else b""}
+    sent = [{"type": "http.request", "body": data[1:] if body else b"", "more_body": False}]
+
+    async def receive() -> dict[str, Any]:
+        return sent.pop() if sent else {"type": "http.disconnect"}
+
+    response: Response = _loop().run_until_complete(_door().endpoint(op)(Request(scope, receive)))
+    assert response.status_code in (200, 409, 422)
+    assert len(bytes(response.body)) <= max(ANSWER_BYTES_MAX, 8 * len(data))
+    json.loads(bytes(response.body))
+
+
+async def _handler(call: Call) -> Response:
+    if isinstance(call.body, BookBody):
+        request = {"do": "book", "engine": call.body.engine, "entry": call.body.entry, "dry": call.body.dry}
+        return answered(DoneAnswer(answer=_desk().handle(request, "second")))
+    return answered(DoneAnswer())
+
+
+def pressures(data: bytes) -> None:
+    """A pressure file: a cycle within its bounds, or the reason why not."""
+    text = data.decode("utf-8", "replace")
+    for cycle_deg in (360.0, 720.0):
+        try:
+            found = read_pressures(text, cycle_deg)
+        except Refused as e:
+            _is_short(str(e))
+            continue
+        assert 3 <= len(found.angle_deg) <= ROWS_MAX
+        assert 1 <= len(found.bar) <= CYLINDERS_MAX
+
+
+TARGETS: dict[str, Callable[[bytes], None]] = {
+    "link": link,
+    "replay": replay,
+    "sentences": sentences,
+    "modbus-tcp": modbus_tcp,
+    "modbus-rtu": modbus_rtu,
+    "do": do,
+    "received": received,
+    "shore": shore,
+    "settings": settings_file,
+    "control": control,
+    "page": page,
+    "pressures": pressures,
+}
+
+
+# -- what stands behind them ---------------------------------------------------------------------------------------
+
+
+@cache
+def _tern() -> Any:
+    return tern_settings()
+
+
+@cache
+def _board() -> Any:
+    alarms = tuple(alarm(no) for no in range(len(ROWS)))
+    return board(engine(0, alarms), engine(1))
+
+
+@cache
+def _sentence_settings() -> tuple[SentenceSettings, ...]:
+    return tuple(
+        SentenceSettings.model_validate({"transport": "udp", "accept": True, "dialect": dialect})
+        for dialect in ("alf", "alr")
+    )
+
+
+@cache
+def _control() -> ControlServer:
+    return ControlServer(_folder() / "socket", lambda request, who: _desk().handle(request, who))
+
+
+@cache
+def _folder() -> Path:
+    folder = tempfile.TemporaryDirectory()
+    _kept.append(folder)
+    return Path(folder.name)
+
+
+_kept: list[Any] = []
+
+
+@cache
+def _loop() -> asyncio.AbstractEventLoop:
+    return asyncio.new_event_loop()
+
+
+@cache
+def _door() -> Door:
+    return Door(cast(Sessions, SimpleNamespace(find=lambda *_a, **_k: None)), view_without_login=True)
+
+
+class _Worker:
+    """An engine's worker that does at once what it is asked."""
+
+    def __init__(self) -> None:
+        self.pipeline, self.log = pipeline(), list[Any]()
+
+    def ask(self, act: Callable[[Any], Any]) -> Future[int]:
+        future: Future[int] = Future()
+        try:
+            future.set_result(len(list(act(self.pipeline))))
+        except Exception as e:
+            future.set_exception(e)
+        return future
+
+
+@cache
+def _worker() -> _Worker:
+    return _Worker()
+
+
+def _desk() -> Desk:
+    """The daemon's desk before one engine, whose log book is empty anew each time."""
+    _worker().log.clear()
+    host = SimpleNamespace(
+        settings=_tern(), workers={"main": _worker()}, topics=Topics("camdrift", "tern-passage"),
+        act_on_own=lambda _act: 0, status=dict, silence=lambda _by: None, woken=lambda: None,
+    )  # fmt: skip
+    return Desk(cast(Any, host), cast(Any, SimpleNamespace(commit=_commit)))
+
+
+def _commit(events: list[Any], bookings: list[Any]) -> None:
+    assert all(len(json.dumps(e.body, allow_nan=False, default=str)) <= 20 * ANSWER_BYTES_MAX for e in events)
+    assert all(isinstance(json.loads(b.entry), dict) for b in bookings)
