@@ -56,7 +56,7 @@ class Meter:
         self._seconds = SecondCounter()
         self.running = RunningState(engine.running, bursts=bursts)
         self.hours = HoursMeter(engine.service.hours_at_start, engine.running.turning_rpm)
-        self.sensors = SensorWatch(engine.transducer)
+        self.sensors = SensorWatch(engine.transducer, stale_us / 1e6 if bursts else 0.0)
         s = engine.smoothing
         self.lag = Smoother(SpikeGate(s.gate_revolutions, s.gate_k, GATE_FLOOR_DEG), s.fast_s, s.slow_s)
         self.spring = Smoother(SpikeGate(s.gate_revolutions, s.gate_k, GATE_FLOOR_MM), s.fast_s, s.slow_s)
@@ -129,6 +129,7 @@ class Meter:
         if gap_us:
             self.hours.gap(gap_us)
             self.running.gap(gap_us / 1e6)
+            self.sensors.gap(gap_us / 1e6)
         return tick
 
     def _end_second(self) -> Tick | None:

@@ -27,8 +27,10 @@ class SensorFaults:
 class SensorWatch:
     """Looks at each second and each health frame; keeps how long the loop has not moved and which slips were told."""
 
-    def __init__(self, transducer: Transducer) -> None:
+    def __init__(self, transducer: Transducer, slip_told_s: float = 0.0) -> None:
+        """`slip_told_s`: for how long a slip is told at least; longer than `SLIP_TOLD_S` where the head pauses long."""
         self._t = transducer
+        self._slip_told_s = max(self.SLIP_TOLD_S, slip_told_s)
         self._frozen_s = 0.0
         self._frozen_ua: int | None = None
         self._slips: dict[str, int | None] = {"crank": None, "cam": None}
@@ -57,8 +59,15 @@ class SensorWatch:
         for which, count in (("crank", h.crank_slips), ("cam", h.cam_slips)):
             before = self._slips[which]
             if count is not None and before is not None and count != before and count != 0:
-                self._slipped[which] = self.SLIP_TOLD_S
+                self._slipped[which] = self._slip_told_s
             self._slips[which] = count
+
+    def gap(self, gap_s: float) -> None:
+        """The stream paused: time went on all the same. A loop is called frozen only when it is still so after it."""
+        for which in self._slipped:
+            self._slipped[which] = max(0.0, self._slipped[which] - gap_s)
+        if self._frozen_ua is not None:
+            self._frozen_s += gap_s
 
     def checkpoint(self) -> dict[str, object]:
         """What a restart needs, so that a fault that takes minutes to show does not seem mended meanwhile."""

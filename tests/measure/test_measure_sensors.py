@@ -120,6 +120,25 @@ def test_a_slip_seen_by_the_head_stands_ten_minutes(which: str) -> None:
     assert not any(getattr(w.now, x) for x in ("crank", "cam", "transducer"))
 
 
+def test_between_bursts_time_goes_on_for_slips_and_a_frozen_loop() -> None:
+    """A slip is told for three pauses of twenty minutes, not for as many as give ten minutes of samples; a loop that is
+    the same before a pause and after it is frozen, one that has moved is not."""
+    w = SensorWatch(T, slip_told_s=3_600.0)
+    w.health(health(3, 3))
+    w.health(health(3, 4))
+    told = []
+    for _ in range(5):
+        told.append(any([bool(w.second(second(), under_way=True).cam) for _ in range(6)]))
+        w.gap(1_194.0)
+    assert told == [True, True, True, False, False]
+    still = second(loop_min_ua=10_000, loop_max_ua=10_000)
+    assert not w.second(still, under_way=True).transducer
+    w.gap(1_194.0)
+    assert "frozen" in w.second(still, under_way=True).transducer
+    w.gap(1_194.0)
+    assert not w.second(second(), under_way=True).transducer
+
+
 def test_first_count_and_a_restarted_head_are_no_slips() -> None:
     """What was counted before us, a count not fitted, and a count begun anew at nought."""
     w = SensorWatch(T)
