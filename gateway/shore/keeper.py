@@ -124,6 +124,12 @@ class Keeper:
                 self._turn(link, store)
             # What is more than a batch stays unacknowledged and comes again.
             self._flush(store)
+        except PortError:
+            # A broker that has died may have forgotten what it passed on to us last, and the ship takes it for delivered.
+            # It is kept, although it can no longer be acknowledged; should it come again, the store knows it.
+            while self._inbox:
+                self._flush(store)
+            raise
         finally:
             link.close(forget_session=drain and not stopping.is_set() and not self._inbox)
             store.close()
