@@ -125,7 +125,7 @@ class Keeper:
             # What is more than a batch stays unacknowledged and comes again.
             self._flush(store)
         except PortError:
-            # A broker that has died may have forgotten what it passed on to us last, and the ship takes it for delivered.
+            # A broker that has died may have forgotten what it passed on to us last, which the ship takes for ashore.
             # It is kept, although it can no longer be acknowledged; should it come again, the store knows it.
             while self._inbox:
                 self._flush(store)
