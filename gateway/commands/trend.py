@@ -6,10 +6,11 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from gateway.commands.text import note, out
-from gateway.encode.shapes import DateRange, HoursRange, Range, TrendMessage
+from gateway.encode.shapes import Range, TrendMessage
 from gateway.encode.topics import Topics
 from gateway.model.errors import Refused
 from gateway.model.settings import load_settings
+from gateway.report.words import ahead, number, ranged
 from gateway.store.reader import StateReader
 
 CAUTION = (
@@ -59,20 +60,20 @@ def text_of(slug: str, t: TrendMessage) -> str:
     """A trend as text for people."""
     h = t.hours_since
     lines = [
-        f"{slug}: trend at {_number(t.hours, 1)} running hours, {t.ts[:16].replace('T', ' ')} UTC; "
+        f"{slug}: trend at {number(t.hours, 1)} running hours, {t.ts[:16].replace('T', ' ')} UTC; "
         "medians, and 5 to 95 % in brackets",
         _row("camshaft", _both(t.lag_deg, 2, "deg late", t.lag_deg_per_1000h, 3)),
         _row("chain", _both(t.elongation_percent, 3, "% longer than new", t.elongation_percent_per_1000h, 4)),
         _row(
             "since retightening",
-            f"{_number(h.retightened, 0)} h; since the camshaft was set {_number(h.camshaft_set, 0)} h",
+            f"{number(h.retightened, 0)} h; since the camshaft was set {number(h.camshaft_set, 0)} h",
         ),
         "  limits",
     ]
     young = t.lag_deg.p50 is None
     for x in t.limits:
         unknown = young and x.hours_to.p50 is None and x.hours_to.p05 is None
-        lines.append(_row(f"  {x.limit}", "not known yet" if unknown else _ahead(x.hours_to, x.date)))
+        lines.append(_row(f"  {x.limit}", "not known yet" if unknown else ahead(x.hours_to, x.date)))
     agreement = {
         "agree": "lag and tightener tell of the same wear",
         "part": "lag and tightener part",
@@ -89,35 +90,9 @@ def _both(level: Range, digits: int, unit: str, slope: Range, slope_digits: int)
     """Where it stands and how fast it goes."""
     if level.p50 is None:
         return "not known yet"
-    rate = "rate not known yet" if slope.p50 is None else f"{_range(slope, slope_digits, sign=True)} per 1,000 h"
-    return f"{_range(level, digits)} {unit}, {rate}"
+    rate = "rate not known yet" if slope.p50 is None else f"{ranged(slope, slope_digits, sign=True)} per 1,000 h"
+    return f"{ranged(level, digits)} {unit}, {rate}"
 
 
 def _row(name: str, text: str) -> str:
     return f"  {name:<22}{text}"
-
-
-def _number(value: float | None, digits: int, *, sign: bool = False) -> str:
-    return "not known" if value is None else f"{value:{'+' if sign else ''},.{digits}f}"
-
-
-def _range(r: Range, digits: int, *, sign: bool = False) -> str:
-    if r.p50 is None:
-        return "not known"
-    return f"{_number(r.p50, digits, sign=sign)} ({_end(r.p05, digits)} to {_end(r.p95, digits)})"
-
-
-def _end(value: float | None, digits: int) -> str:
-    return "?" if value is None else f"{value:,.{digits}f}"
-
-
-def _ahead(hours: HoursRange, date: DateRange) -> str:
-    if hours.p50 == 0:
-        return "reached"
-    if hours.p05 is None and hours.p50 is None:
-        return "not within sight"
-    late = "not within sight" if hours.p95 is None else f"{hours.p95:,.0f}"
-    if hours.p50 is None:
-        return f"not within sight, but in {hours.p05:,.0f} h at the earliest"
-    days = f"   {date.p50} ({date.p05} to {date.p95 or 'not within sight'})" if date.p50 else ""
-    return f"in {hours.p50:,.0f} h ({_end(hours.p05, 0)} to {late}){days}"

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from gateway.model.errors import StorageError
-from gateway.model.records import Median
+from gateway.model.records import Median, SteadyRows
 from gateway.store.database import connect, storage_error
 
 READING_FIELDS = (
@@ -30,26 +30,6 @@ class ReadingRow:
 
     utc_s: float
     values: Mapping[str, float | None]
-
-
-@dataclass(frozen=True, slots=True)
-class SteadyRows:
-    """What the ten-minute medians of a time add up to. Crank turns over speed make the hours that were measured.
-
-    `thinned`: of the rows, how many stand for an hour or a day by now. `turns_h`: hours by the cycles averaged, a
-    cycle taken as one crank turn; `lag_h`, `spring_h`: the same of the rows in which that figure is known, and
-    `lag_rows`, `spring_rows` how many those are. `first`, `last`: (UTC, running hours) of the outermost rows.
-    """
-
-    rows: int
-    thinned: int
-    turns_h: float
-    lag_rows: int
-    lag_h: float
-    spring_rows: int
-    spring_h: float
-    first: tuple[float, float] | None
-    last: tuple[float, float] | None
 
 
 class HistoryReader:

@@ -1,0 +1,182 @@
+"""The pages after the first: of each engine its plots, its forecast, its work before and after, and its alarms."""
+
+from collections.abc import Iterable, Sequence
+
+from gateway.encode.shapes import TrendMessage
+from gateway.report.alarms import AlarmCount
+from gateway.report.courses import PLOTS
+from gateway.report.facts import EngineFacts, Period, ShipFacts
+from gateway.report.hours import percent_of
+from gateway.report.markup import Child, Markup, tag
+from gateway.report.missing import gaps
+from gateway.report.plot import drawn
+from gateway.report.ranges import bars
+from gateway.report.words import (
+    AGREEMENT,
+    ALARMS,
+    DO,
+    KINDS,
+    LIMITS,
+    NOT_KNOWN,
+    ahead,
+    minute,
+    number,
+    ranged,
+    spanned,
+    with_unit,
+)
+from gateway.report.work import Side, Work, booked
+
+SHORT = 8
+"""A table of so many rows is kept on one page."""
+
+
+def engine_details(e: EngineFacts, s: ShipFacts) -> Markup:
+    """One engine's part."""
+    name = e.settings.name or e.settings.slug
+    plots = [drawn(plot(e, s.period, f"{e.settings.slug}-{what}")) for what, plot in PLOTS]
+    return tag(
+        "section",
+        tag("h2", f"{name}: details"),
+        _care(e, s.period),
+        tag("h3", "Courses over the period"),
+        tag("p", "Ten-minute medians of steady running ahead, thinned to what paper can show. ", _marks(e)),
+        plots,
+        tag("h3", "Running hours and coverage"),
+        _coverage(e),
+        tag("h3", "Forecast and decision"),
+        _forecast(e.trend, e.settings.slug),
+        tag("h3", "Work, before and after"),
+        _work(e.work),
+        tag("h3", "Alarms of this engine"),
+        alarm_table(e.alarms, f"Alarms of {name} that came or stood in the period"),
+        class_="page",
+    )
+
+
+def table(caption: str, heads: Sequence[str], rows: Iterable[Sequence[Child]], class_: str = "plain") -> Markup:
+    """A table whose first column names the row."""
+    listed = list(rows)
+    return tag(
+        "table",
+        tag("caption", caption),
+        tag("thead", tag("tr", [tag("th", h, scope="col") for h in heads])),
+        tag("tbody", [tag("tr", tag("th", r[0], scope="row"), [tag("td", c) for c in r[1:]]) for r in listed]),
+        class_=f"{class_} {'short' if len(listed) <= SHORT else 'long'}",
+    )
+
+
+def _care(e: EngineFacts, p: Period) -> list[Markup]:
+    told = gaps(e, p)
+    if not told:
+        return []
+    return [tag("h3", "To be read with care"), tag("ul", [tag("li", x) for x in told])]
+
+
+def _marks(e: EngineFacts) -> str:
+    return "Dotted lines with a number are work; the number is that of the table below." if e.work else ""
+
+
+def _coverage(e: EngineFacts) -> Markup:
+    c = e.coverage
+    rows = [
+        ("Running hours of the period", spanned(e.run_h, 1, "h"), "", "under way, ahead or astern; no turning gear")
+    ]
+    for name, hours, means in (
+        (
+            "Steady ahead and measured",
+            c.any_h,
+            "gave ten-minute medians; the rest: manoeuvring, astern, not heard",
+        ),
+        ("With good readings of the lag", c.lag_h, "both encoders good, and a zero taken"),
+        ("With good readings of the spring", c.spring_h, "the transducer's loop good"),
+    ):
+        rows.append((name, with_unit(hours, 1, "h"), spanned(percent_of(hours, e.run_h), 1, "%"), means))
+    return table("Hours, and the share of the running hours", ("Figure", "Hours", "Share", "What it is"), rows)
+
+
+# -- forecast ------------------------------------------------------------------------------------------------------
+
+
+def _forecast(t: TrendMessage | None, slug: str) -> list[Markup]:
+    if t is None:
+        return [tag("p", "There is no trend yet, so neither forecast nor decision.")]
+    limits = [(LIMITS[x.limit], x) for x in t.limits]
+    levels = [
+        ("Camshaft lag, °", ranged(t.lag_deg, 2), ranged(t.lag_deg_per_1000h, 3, sign=True)),
+        ("Elongation, %", ranged(t.elongation_percent, 3), ranged(t.elongation_percent_per_1000h, 4, sign=True)),
+    ]
+    since = t.hours_since
+    told = (
+        f"As of {t.ts[:16].replace('T', ' ')} UTC at {number(t.hours, 1)} running hours; middle, 5 to 95 % in brackets"
+    )
+    return [
+        tag("p", tag("strong", f"{DO[t.decision.do]}. "), t.decision.why),
+        tag(
+            "p",
+            f"Since retightening {number(since.retightened, 0)} h, since the camshaft was set "
+            f"{number(since.camshaft_set, 0)} h. Agreement: {AGREEMENT[t.agreement]}. ",
+            f"Likely causes: {'; '.join(t.causes)}." if t.causes else "",
+        ),
+        table(told, ("Figure", "Where it stands", "Per 1,000 running hours"), levels),
+        bars(t, f"{slug}-forecast") or tag("p", "No limit is in the forecast."),
+        table(
+            "Running hours ahead and date of each limit; the range is what the readings allow, not a promise",
+            ("Limit", "Reached"),
+            [(name, ahead(x.hours_to, x.date)) for name, x in limits],
+        ),
+    ]
+
+
+# -- work ----------------------------------------------------------------------------------------------------------
+
+
+def _work(done: Sequence[Work]) -> Markup:
+    if not done:
+        return tag("p", "No work was booked in this period.")
+    rows = []
+    for w in done:
+        before, after = booked(w.entry)
+        who = f"{minute(w.entry.utc_s)}, {w.entry.hours:,.1f} h, {w.entry.person}"
+        what = (str(w.number), " ", KINDS[w.entry.kind], tag("small", who), tag("small", w.entry.note))
+        rows.append((what, _lines(before), _lines(after), _side(w.before), _side(w.after)))
+    heads = ("Work", "Booked before", "Booked after", "Readings before", "Readings after")
+    caption = "Figures as booked, and medians of the readings over up to 24 running hours on either side"
+    return table(caption, heads, rows, "work")
+
+
+def _lines(told: Sequence[str]) -> list[Markup] | str:
+    return [tag("div", x) for x in told] or "none"
+
+
+def _side(s: Side) -> list[Markup]:
+    return [
+        tag("div", f"lag {with_unit(s.lag_deg, 2, '°')}"),
+        tag("div", f"spring length {with_unit(s.spring_mm, 1, 'mm')}"),
+    ]
+
+
+# -- alarms --------------------------------------------------------------------------------------------------------
+
+
+def alarm_table(counts: Sequence[AlarmCount], caption: str) -> Markup:
+    """Each alarm that came or stood: how often, when last, how long, and how it stands at the end."""
+    if not counts:
+        return tag("p", "No alarm came or stood in this period.")
+    rows = [
+        (
+            (c.tag, tag("small", ALARMS.get(c.tag, NOT_KNOWN))),
+            c.priority.value.replace("-", " "),
+            f"{c.raised:,}",
+            NOT_KNOWN
+            if c.last_s is None and c.raised
+            else "before the period"
+            if c.last_s is None
+            else minute(c.last_s),
+            f"{c.active_h:,.1f} h",
+            c.state.value.replace("-", " "),
+        )
+        for c in counts
+    ]
+    heads = ("Alarm", "Priority", "Raised", "Last raised", "Stood, by the clock", "At the end")
+    return table(caption, heads, rows, "alarms")

@@ -1,0 +1,70 @@
+"""The report's style: ink on paper, no colour that carries anything, one look on screen and in print."""
+
+RULES = """
+@page { size: A4; margin: 14mm 15mm 16mm; @bottom-right { content: counter(page) " / " counter(pages);
+ font: 8pt sans-serif; color: #333; } }
+* { box-sizing: border-box; }
+html { background: #fff; color: #111; font: 10pt/1.38 "Liberation Sans", "DejaVu Sans", Arial, sans-serif;
+ -webkit-print-color-adjust: exact; print-color-adjust: exact; }
+body { margin: 0 auto; max-width: 180mm; padding: 6mm 4mm; }
+header { display: flex; justify-content: space-between; align-items: flex-end; gap: 8mm;
+ border-bottom: 2.4pt solid #111; padding-bottom: 2mm; margin-bottom: 3mm; }
+h1 { font-size: 19pt; line-height: 1.1; margin: 0; overflow-wrap: anywhere; }
+h1 small, h2 small { display: block; font-size: 9.5pt; font-weight: normal; margin-top: 1mm; }
+h2 small { display: inline; margin-left: 3mm; }
+header p { margin: 0; text-align: right; }
+h2 { font-size: 13.5pt; margin: 4mm 0 2mm; break-after: avoid; overflow-wrap: anywhere; }
+h3 { font-size: 10.5pt; margin: 5mm 0 1mm; border-bottom: 0.6pt solid #888; break-after: avoid; }
+p, ul { margin: 1mm 0 2mm; }
+ul { padding-left: 5mm; }
+small { font-size: 8pt; }
+.decision { border: 1pt solid #111; border-left-width: 5pt; padding: 2mm 3mm; margin-bottom: 2mm; }
+.decision strong { font-size: 12pt; }
+.decision div { font-size: 8.5pt; margin-top: 0.6mm; }
+.gaps { border-left: 2pt dashed #111; padding-left: 3mm; font-size: 8.5pt; }
+.notice { border-top: 0.6pt solid #888; padding-top: 1.5mm; font-size: 8.5pt; }
+table { border-collapse: collapse; width: 100%; margin: 1mm 0 3mm; font-variant-numeric: tabular-nums; }
+caption { text-align: left; font-size: 8.5pt; color: #333; padding-bottom: 0.6mm; }
+caption, thead { break-after: avoid; }
+.short { break-inside: avoid; }
+th, td { text-align: left; vertical-align: top; padding: 0.9mm 2mm 0.9mm 0; border-bottom: 0.4pt solid #aaa;
+ overflow-wrap: break-word; }
+thead th { border-bottom: 1pt solid #111; font-size: 8.5pt; }
+tbody th { font-weight: bold; }
+tbody th small { display: block; font-weight: normal; color: #333; }
+td small { display: block; }
+.ends th:first-child { width: 34%; }
+.ends td:nth-child(n+2) { white-space: nowrap; }
+.facts th { width: 34%; }
+.first { font-size: 9pt; }
+.first th, .first td { padding: 0.6mm 2mm 0.6mm 0; }
+.first small { font-size: 7.5pt; }
+.first svg { margin: 1mm 0; }
+.work, .alarms { font-size: 9pt; table-layout: fixed; }
+.work th:first-child { width: 28%; }
+.alarms th:first-child { width: 34%; }
+tr { break-inside: avoid; }
+dt { font-weight: bold; margin-top: 1.5mm; break-after: avoid; }
+dd { margin: 0; }
+svg { display: block; width: 100%; height: auto; margin: 2mm 0 3mm; break-inside: avoid; }
+svg text { font-size: 10.5px; fill: #111; }
+svg .title { font-size: 11.5px; font-weight: bold; }
+svg .left { text-anchor: end; } svg .mid { text-anchor: middle; } svg .right { text-anchor: start; }
+svg .empty { text-anchor: middle; font-style: italic; }
+svg .axis { stroke: #111; stroke-width: 1; }
+svg .grid { stroke: #ccc; stroke-width: 0.6; }
+svg .line { fill: none; stroke: #111; stroke-width: 1.5; stroke-linejoin: round; stroke-linecap: round; }
+svg .near { stroke: #111; stroke-width: 1.1; stroke-dasharray: 3 3; }
+svg .limit { stroke: #111; stroke-width: 1.8; stroke-dasharray: 11 4; }
+svg .band { fill: #e6e6e6; }
+svg .edge { stroke: #555; stroke-width: 0.8; stroke-dasharray: 7 2 1 2; }
+svg .mark { stroke: #111; stroke-width: 1.2; stroke-dasharray: 1 3; }
+svg .flag { fill: #fff; stroke: #111; stroke-width: 0.8; }
+svg .range { fill: #bbb; stroke: #111; stroke-width: 0.8; }
+svg .middle { stroke: #111; stroke-width: 2.4; }
+footer { border-top: 0.6pt solid #888; margin-top: 5mm; padding-top: 1mm; font-size: 8.5pt; }
+@media print { body { padding: 0; max-width: none; } .page { break-before: page; } }
+@media screen { .page { border-top: 2.4pt solid #111; margin-top: 10mm; } }
+@media screen and (max-width: 600px) { table { display: block; overflow-x: auto; } header { display: block; }
+ header p { text-align: left; } }
+"""

@@ -1,0 +1,132 @@
+"""Figures in words, with their unit and what they mean: one place for trend and report."""
+
+from datetime import UTC, datetime
+
+from gateway.encode.shapes import DateRange, HoursRange, Range
+from gateway.report.hours import Span
+
+DO = {
+    "nothing": "Nothing to do now",
+    "compensate": "Compensate at the fuel pumps",
+    "re-time": "Re-time the camshaft",
+    "retighten": "Retighten the chain",
+    "renew-chain": "Renew the chain or its worn links",
+    "find-fault": "Find the fault first",
+}
+LIMITS = {
+    "lag-near": "lag, near limit",
+    "lag-limit": "lag, limit",
+    "tension-low": "chain slack",
+    "elongation-near": "elongation, near limit",
+    "elongation-limit": "elongation, limit",
+    "retighten-due": "retightening due",
+}
+KINDS = {
+    "retightened": "Chain retightened",
+    "camshaft-set": "Camshaft set",
+    "pumps-compensated": "Fuel pumps compensated",
+    "chain-renewed": "Chain renewed",
+    "links-renewed": "Links renewed",
+    "spring-renewed": "Tightener spring renewed",
+    "links-measured": "Links measured by hand",
+    "hand-play": "Play by hand",
+    "pressures": "Cylinder pressures taken",
+}
+AGREEMENT = {
+    "agree": "lag and tightener tell of the same wear",
+    "part": "lag and tightener part: not all of it is wear",
+    "unknown": "the wear could not be checked against a second estimate",
+}
+ALARMS = {
+    "lag-near": "camshaft at or past its near limit",
+    "lag-limit": "camshaft at or past its limit",
+    "lag-step": "camshaft timing stepped: tooth jump or coupling slip",
+    "tension-low": "spring compressed less than its band: chain slack",
+    "tension-high": "spring compressed more than its band: chain tight",
+    "tightener-moved": "locked tightener left its length",
+    "tension-step": "spring length stepped",
+    "slap-high": "chain slaps: spring length swings past its limit",
+    "elongation-near": "chain at or past its near limit of elongation",
+    "elongation-limit": "chain at or past its limit of elongation",
+    "wear-disagree": "the estimates of wear part",
+    "limit-in-sight": "a limit may be reached within the planning horizon",
+    "retighten-due": "retightening interval passed",
+    "transducer-fault": "tightener's transducer failed, frozen or noisy",
+    "crank-encoder-fault": "crankshaft's encoder not valid, slipping or still",
+    "cam-encoder-fault": "camshaft's encoder not valid, slipping or still",
+    "head-silent": "nothing heard from the sensor head",
+    "link-poor": "frames lost between head and gateway",
+    "clock-doubtful": "clock not kept right",
+    "delivery-stalled": "events not delivered ashore for too long",
+    "storage-fault": "disk does not take what is written, or is nearly full",
+    "certificate-expiry": "a certificate ends soon, or has ended",
+}
+NOTICE = (
+    "This report is made by a monitoring aid. It never replaces the engine maker's manual, class rules, the ship's "
+    "safety management system, a permit to work or a licensed engineer's judgement. No figure in it is leave to work "
+    "on the drive or to open a door."
+)
+NOT_KNOWN = "not known"
+GAP = "\u00a0"
+"""Between a figure and its unit: no line is broken there."""
+
+
+def number(value: float | None, digits: int, *, sign: bool = False) -> str:
+    """A figure, thousands apart, or that it is not known."""
+    return NOT_KNOWN if value is None else f"{value:{'+' if sign else ''},.{digits}f}"
+
+
+def ranged(r: Range, digits: int, *, sign: bool = False) -> str:
+    """The middle, and 5 to 95 % in brackets."""
+    if r.p50 is None:
+        return NOT_KNOWN
+    return f"{number(r.p50, digits, sign=sign)} ({end(r.p05, digits)} to {end(r.p95, digits)})"
+
+
+def end(value: float | None, digits: int) -> str:
+    """An end of a range, or that it is open."""
+    return "?" if value is None else f"{value:,.{digits}f}"
+
+
+def ahead(hours: HoursRange, date: DateRange) -> str:
+    """When a limit is reached, in running hours and by date."""
+    if hours.p50 == 0:
+        return "reached"
+    if hours.p05 is None and hours.p50 is None:
+        return "not within sight"
+    late = "not within sight" if hours.p95 is None else f"{hours.p95:,.0f}"
+    if hours.p50 is None:
+        return f"not within sight, but in {hours.p05:,.0f} h at the earliest"
+    days = f"   {date.p50} ({date.p05} to {date.p95 or 'not within sight'})" if date.p50 else ""
+    return f"in {hours.p50:,.0f} h ({end(hours.p05, 0)} to {late}){days}"
+
+
+def spanned(s: Span | None, digits: int, unit: str) -> str:
+    """A figure with its unit, or the two ends between which it lies where they are far apart."""
+    if s is None:
+        return NOT_KNOWN
+    if f"{s.low:.{digits}f}" == f"{s.high:.{digits}f}" or s.close:
+        return f"{s.middle:,.{digits}f}{GAP}{unit}"
+    return f"{s.low:,.{digits}f} to {s.high:,.{digits}f}{GAP}{unit}"
+
+
+def with_unit(value: float | None, digits: int, unit: str, *, sign: bool = False) -> str:
+    """A figure and its unit, or that it is not known."""
+    if value is None:
+        return NOT_KNOWN
+    return number(value, digits, sign=sign) + ("" if unit == "°" else GAP) + unit
+
+
+def day(utc_s: float) -> str:
+    """`2027-05-01`."""
+    return datetime.fromtimestamp(utc_s, UTC).strftime("%Y-%m-%d")
+
+
+def minute(utc_s: float) -> str:
+    """`2027-05-01 06:30 UTC`."""
+    return datetime.fromtimestamp(utc_s, UTC).strftime("%Y-%m-%d %H:%M UTC")
+
+
+def plural(n: int, word: str) -> str:
+    """`1 event`, `2 events`."""
+    return f"{n:,} {word}{'' if n == 1 else 's'}"

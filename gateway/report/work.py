@@ -1,0 +1,90 @@
+"""What hands did, with what was booked before and after, and what the readings said on either side."""
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from gateway.model.records import Median
+from gateway.report.words import GAP
+from gateway.wear.bookings import Entry, Figure, Pressures, before_after
+
+SIDE_H = 24.0
+"""Running hours on either side of the work over which the readings are taken together: a day at sea."""
+
+_WORDS = {
+    "spring_mm": ("spring length", "mm"),
+    "lag_deg": ("lag", "°"),
+    "pumps_deg": ("advance at each pump", "°"),
+    "free_length_mm": ("free length of the spring", "mm"),
+    "elongation_percent": ("elongation", "%"),
+    "elongation_se_percent": ("its uncertainty ±", "%"),
+    "raw_deg": ("crank less cam as the encoders read", "°"),
+    "gauge_mm": ("pin gauge, late is +", "mm"),
+    "links": ("links measured over", ""),
+    "renewed": ("links renewed", ""),
+    "length_mm": ("length over them", "mm"),
+    "rate_n_per_mm": ("spring rate", "N/mm"),
+    "play_links": ("play at mid-span", "links"),
+    "play_mm": ("play at mid-span", "mm"),
+    "taken": ("taken", ""),
+    "rpm": ("speed", "rpm"),
+    "load": ("fuel index", ""),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """Medians of the readings of up to 24 running hours on one side of the work; `None` = no good reading there."""
+
+    lag_deg: float | None
+    spring_mm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """A booking, numbered, and the readings on either side of it."""
+
+    number: int
+    entry: Entry
+    before: Side
+    after: Side
+
+
+def edge(rows: Iterable[Median], from_h: float, to_h: float) -> Side:
+    """The medians of what was measured in [from, to) running hours."""
+    found = [m for m in rows if from_h <= m.hours < to_h]
+
+    def middle(values: Sequence[float | None]) -> float | None:
+        known = [v for v in values if v is not None]
+        return median(known) if known else None
+
+    return Side(middle([m.lag_deg for m in found]), middle([m.spring_mm for m in found]))
+
+
+def work(number: int, entry: Entry, rows: Sequence[Median]) -> Work:
+    """A booking with the readings of a day's running before it and after it."""
+    h = entry.hours
+    return Work(number, entry, edge(rows, h - SIDE_H, h), edge(rows, h, h + SIDE_H))
+
+
+def booked(entry: Entry) -> tuple[list[str], list[str]]:
+    """The booked figures in words, before and after."""
+    if isinstance(entry, Pressures):
+        taken = [_cylinder(c.cylinder, c.max_bar, c.mean_indicated_bar) for c in entry.cylinders]
+        return (taken, []) if entry.taken == "before" else ([], taken)
+    before, after = before_after(entry)
+    return [_figure(k, v) for k, v in before.items()], [_figure(k, v) for k, v in after.items()]
+
+
+def _figure(key: str, value: Figure) -> str:
+    name, unit = _WORDS.get(key, (key.replace("_", " "), ""))
+    told = ", ".join(f"{x:g}" for x in json.loads(value)) if isinstance(value, str) and value[:1] == "[" else None
+    shown = told if told is not None else value if isinstance(value, str) else f"{value:.7g}"
+    gap = "" if unit in ("", "°") else GAP
+    return f"{name} {shown}{gap}{unit}"
+
+
+def _cylinder(number: int, max_bar: float, mean_bar: float | None) -> str:
+    mean = "" if mean_bar is None else f", mean indicated {mean_bar:g} bar"
+    return f"cylinder {number}: highest {max_bar:g} bar{mean}"
