@@ -113,9 +113,14 @@ class MemoryOutbox:
             for topic, rev in retained:  # type: ignore[attr-defined]
                 self.retained_done[topic] = max(rev, self.retained_done.get(topic, 0))
 
+    def alarm_waits(self) -> int:
+        with self.lock:
+            alarms = [r for r in self.retained.values() if r.klass == "alarm"]
+            return max((r.rev for r in alarms if self.retained_done.get(r.topic, -1) not in (0, r.rev)), default=0)
+
     def forget_retained(self) -> None:
         with self.lock:
-            self.retained_done.clear()
+            self.retained_done = dict.fromkeys(self.retained_done, 0)
 
     def place(self) -> int:
         return self.placed

@@ -15,8 +15,9 @@ import structlog
 
 from gateway.encode.messages import presence_payload
 from gateway.encode.topics import Topics
-from gateway.model.errors import PortError, StorageError
+from gateway.model.errors import CamdriftError, PortError, StorageError
 from gateway.model.settings import BrokerSettings
+from gateway.ports.mqtt_access import Unreachable
 from gateway.ports.mqtt_pipe import Granted, Inbox, Pipe, Will
 from gateway.ports.mqtt_wake import Backoff, Wake
 from gateway.ports.mqtt_window import REFUSED, OutboxReader, Outgoing, Window
@@ -25,6 +26,13 @@ __all__ = ["BrokerLink", "Inbox", "LinkStatus", "OutboxReader", "Timing", "Wake"
 
 OFFERED_MAX = 32
 """Readings that wait while the socket is choked: two for each of sixteen engines. Beyond, the oldest is dropped."""
+ALARM_PAUSE_S = 1.0
+"""The longest pause between tries while nobody answers and an alarm waits: it is to be ashore within 10 s of the link's
+return. A dead link charges nothing for the tries; with no alarm waiting the pauses grow as the settings say."""
+ALARM_CONNECT_S = 4.0
+"""So long then a try for TCP: the gaps between the kernel's own repeats stay below two seconds (RFC 6298)."""
+PATIENT_EVERY = 4
+"""Each fourth of these takes the full time, for a link that answers, but slowly."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +87,9 @@ class BrokerLink:
         self._offered: deque[tuple[str, bytes]] = deque(maxlen=OFFERED_MAX)
         self._answers: deque[tuple[str, bytes]] = deque(maxlen=OFFERED_MAX)
         self._backoff = Backoff(broker.backoff_s_min, broker.backoff_s_max)
+        self._silence = Backoff(broker.backoff_s_min, broker.backoff_s_max)
+        self._silent = 0
+        """Tries in a row that nobody answered."""
         self._stopping = threading.Event()
         self._stop_by = 0.0
         self._log = structlog.get_logger("mqtt").bind(broker=broker.name)
@@ -143,16 +154,28 @@ class BrokerLink:
 
     def _run(self) -> None:
         while not self._stopping.is_set():
+            silent = False
             try:
                 self._connection()
             except PortError as e:
+                silent = isinstance(e, Unreachable)
                 self._fail(str(e))
             except Exception as e:
                 self._log.debug("link failed", exc_info=True)
                 self._fail(f"unexpected {type(e).__name__}: {e}")
             if self._stopping.is_set():
                 return
-            self._pause(self._backoff.next())
+            if silent:
+                self._silent += 1
+                self._pause_in_silence(self._silence.next())
+            else:
+                self._answered()
+                self._pause(self._backoff.next())
+
+    def _answered(self) -> None:
+        """Somebody is there: what comes after a long silence is not waited for as long as the silence was."""
+        self._silent = 0
+        self._silence.reset()
 
     def _fail(self, reason: str) -> None:
         """The first failure warns, its repeats whisper."""
@@ -171,19 +194,49 @@ class BrokerLink:
             self.last_beat = time.monotonic()
             self._stopping.wait(min(left, self._timing.beat_s))
 
+    def _pause_in_silence(self, seconds: float) -> None:
+        """A pause of which an alarm that waits makes a short one, and a new alarm the end."""
+        waits = self._alarm_waits()
+        until = time.monotonic() + (min(seconds, ALARM_PAUSE_S) if waits else seconds)
+        while (left := until - time.monotonic()) > 0 and not self._stopping.is_set():
+            self.last_beat = time.monotonic()
+            # Before the look, so that what is stored while we look wakes us again.
+            if self.wake.wait(min(left, self._timing.beat_s)) and not self._stopping.is_set():
+                self.wake.clear()
+                if self._alarm_waits() > waits:
+                    return
+
+    def _alarm_waits(self) -> int:
+        """Revision of the newest alarm state that the broker never had; 0 where there is none or the disk is silent."""
+        if "alarm" not in self._broker.classes:
+            return 0
+        with contextlib.suppress(CamdriftError):
+            reader = self._reader_factory()
+            try:
+                return reader.alarm_waits()
+            finally:
+                getattr(reader, "close", lambda: None)()
+        return 0
+
+    def _connect_s(self, reader: OutboxReader) -> float:
+        """How long a try may take for TCP and for TLS."""
+        hurried = self._silent and self._silent % PATIENT_EVERY and reader.alarm_waits()
+        return min(ALARM_CONNECT_S, self._timing.connect_s) if hurried else self._timing.connect_s
+
     def _connection(self) -> None:
         reader = self._reader_factory()
-        pipe = Pipe(self._broker, self._client_id, self._will(), self._inboxes, self._timing.connect_s)
+        pipe = Pipe(self._broker, self._client_id, self._will(), self._inboxes, self._connect_s(reader))
         politely = False
         try:
             self._place = reader.place()
-            # Brokers lose retained messages when they die; what stands now is said again at each connection. A disk too
-            # full to note that must not keep the present, which needs no disk, from going out.
-            with contextlib.suppress(StorageError):
-                reader.forget_retained()
             pipe.open()
+            self._answered()
             granted = self._await_connack(pipe)
             if granted is not None:
+                # Brokers lose retained messages when they die; what stands now is said again at each connection. A disk
+                # too full to note that must not keep the present, which needs no disk, from going out.
+                with contextlib.suppress(StorageError):
+                    reader.forget_retained()
                 politely = self._serve(pipe, self._begin(reader, granted))
         finally:
             self._window = None

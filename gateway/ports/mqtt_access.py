@@ -1,6 +1,8 @@
 """How we show ourselves to a broker, and the true reason, in one line, why it would not have us."""
 
+import errno
 import os
+import re
 import socket
 import ssl
 from collections.abc import Mapping
@@ -31,6 +33,31 @@ _HINTS = {
     0x9A: "it keeps no retained messages",
     0x9F: "too many connections in a short time",
 }
+
+_ALERTS = {
+    "CERTIFICATE_EXPIRED": "the broker says that our certificate has ended; put a new one in place of cert_file",
+    "CERTIFICATE_REVOKED": "the broker says that our certificate is revoked; put a new one in place of cert_file",
+    "CERTIFICATE_REQUIRED": "the broker wants a client certificate; set cert_file and key_file",
+    "UNKNOWN_CA": "the broker does not know who signed our certificate; check cert_file, and the broker's authority",
+    "BAD_CERTIFICATE": "the broker does not accept our certificate, which may not be valid yet; check cert_file, and "
+    "the clocks here and there",
+    "CERTIFICATE_UNKNOWN": "the broker does not accept our certificate; check cert_file, and the clocks here and there",
+}
+"""By TLS's own names of alerts (RFC 8446, section 6.2)."""
+_SILENT = frozenset((errno.ETIMEDOUT, errno.EHOSTUNREACH, errno.ENETUNREACH, errno.ENETDOWN, errno.EHOSTDOWN))
+
+
+class Unreachable(PortError):
+    """No word came back from there: the link is down, and trying costs next to nothing."""
+
+
+def alert_text(said: str) -> str:
+    """What a TLS alert of the broker means, from OpenSSL's line about it; empty where it is none."""
+    found = re.search(r"\[SSL: \w*ALERT_(\w+)\]", said)
+    if found is None:
+        return ""
+    name = found.group(1)
+    return f"TLS: {_ALERTS.get(name, 'the broker broke off')} ({name.lower().replace('_', ' ')})"
 
 
 def reason_text(code: int, name: str) -> str:
@@ -90,6 +117,15 @@ def tls_context(broker: BrokerSettings) -> ssl.SSLContext | None:
 def _reason(error: Exception) -> str:
     """OpenSSL's own word for it where there is one."""
     return str(getattr(error, "reason", None) or error)
+
+
+def unreachable(error: Exception) -> bool:
+    """Did nobody answer at all? Not so where TCP came about and only the TLS handshake hung."""
+    if isinstance(error, socket.gaierror):
+        return error.errno == socket.EAI_AGAIN
+    if isinstance(error, TimeoutError):
+        return "handshake" not in str(error)
+    return isinstance(error, OSError) and error.errno in _SILENT
 
 
 def why_not(error: Exception, host: str, port: int, within_s: float) -> str:

@@ -21,7 +21,15 @@ from paho.mqtt.reasoncodes import ReasonCode
 from gateway.model.errors import PortError
 from gateway.model.limits import INBOUND_MESSAGE_BYTES_MAX
 from gateway.model.settings import BrokerSettings
-from gateway.ports.mqtt_access import read_password, reason_text, tls_context, why_not
+from gateway.ports.mqtt_access import (
+    Unreachable,
+    alert_text,
+    read_password,
+    reason_text,
+    tls_context,
+    unreachable,
+    why_not,
+)
 from gateway.ports.mqtt_wake import Wake
 
 USER_TIMEOUT_MS = 30_000
@@ -113,10 +121,12 @@ class Pipe:
         client.on_publish = self._on_publish
         client.on_message = self._on_message
         client.on_socket_open = self._on_socket_open
+        client.on_log = self._on_log
         return client
 
     def open(self) -> None:
-        """Connect and send CONNECT; blocks for the resolver, and `connect_s` each for TCP and TLS. Raises PortError."""
+        """Connect and send CONNECT; blocks for the resolver, and `connect_s` each for TCP and TLS. Raises PortError,
+        Unreachable where nobody answered."""
         broker, client = self._broker, self._client
         if broker.user:
             client.username_pw_set(broker.user, read_password(broker))
@@ -131,7 +141,8 @@ class Pipe:
         try:
             client.connect(broker.host, broker.port, broker.keepalive_s, **extra)
         except Exception as e:
-            raise PortError(why_not(e, broker.host, broker.port, self._connect_s)) from None
+            kind = Unreachable if unreachable(e) else PortError
+            raise kind(why_not(e, broker.host, broker.port, self._connect_s)) from None
 
     def step(self, timeout_s: float, wake: Wake) -> None:
         """Wait until the broker or `wake` has something or the time is up, then read, write and keep alive."""
@@ -187,7 +198,7 @@ class Pipe:
         self.lost = self.lost or "closed"
         # The callbacks hold this object and it holds the client: untie them, so that nothing waits for the collector.
         self._client.on_connect = self._client.on_disconnect = self._client.on_publish = None
-        self._client.on_message = self._client.on_socket_open = None
+        self._client.on_message = self._client.on_socket_open = self._client.on_log = None
 
     def _on_connect(self, client: Client, _data: Any, _flags: ConnectFlags, reason: ReasonCode, said: Any) -> None:
         if reason.is_failure:
@@ -220,6 +231,11 @@ class Pipe:
         else:
             text = LOST
         self.lost = self.lost or text
+
+    def _on_log(self, _client: Client, _data: Any, _level: int, text: str) -> None:
+        # With TLS 1.3 a refused certificate shows only at the first reading, and paho keeps the reason to its log.
+        if "[SSL:" in text and not self.lost:
+            self.lost = alert_text(text) or None
 
     def _on_publish(self, _client: Client, _data: Any, mid: int, reason: ReasonCode, _said: Any) -> None:
         self.acks.put(Ack(mid, reason.value, reason.getName()))

@@ -1,7 +1,8 @@
 """What is under way to one broker during one connection: order, window, acknowledgements. No socket, no clock.
 
-Retained states go before events; events go strictly by `seq`; the place in the outbox moves only over what the broker
-has acknowledged without a gap. A refused message is kept and tried again slowly; no new event overtakes a refused one.
+Alarm states go before events, trends after them; events go strictly by `seq`; the place in the outbox moves only over
+what the broker has acknowledged without a gap. A refused message is kept and tried again slowly; no new event overtakes
+a refused one, and trends do not wait for it.
 """
 
 from collections import deque
@@ -53,13 +54,16 @@ class OutboxReader(Protocol):
     """One broker's view of the outbox, made and used in that broker's thread only."""
 
     def retained_due(self, limit: int) -> Sequence[Retained]:
-        """Retained states whose newest revision is not done."""
+        """Retained states whose newest revision is not done, trends last."""
 
     def events_due(self, after_seq: int, limit: int) -> Sequence[EventDue]:
         """Events above `after_seq`, by `seq`."""
 
     def done(self, upto_seq: int | None, retained: Sequence[tuple[str, int]]) -> None:
         """Everything up to `upto_seq`, and these (topic, revision), the broker has."""
+
+    def alarm_waits(self) -> int:
+        """Revision of the newest alarm state that the broker never had; 0 when it has them all."""
 
     def forget_retained(self) -> None:
         """Every retained state is due again."""
@@ -176,10 +180,12 @@ class Window:
             yield self._presence
         while (answer := self._next_answer()) is not None:
             yield answer
-        yield from self._retained_due()
+        states = self._retained_due()
+        yield from (out for klass, out in states if klass != "trend")
         if "event" in self._classes:
             yield from self._events_again(probing)
             yield from self._events_due()
+        yield from (out for klass, out in states if klass == "trend")
 
     def _next_answer(self) -> Outgoing | None:
         """Taken from the queue once; it stays here until there is room."""
@@ -191,12 +197,15 @@ class Window:
     def _busy(self) -> set[str]:
         return self._held | {out.topic for out, _ in self._flying.values() if out.seq is None}
 
-    def _retained_due(self) -> Iterator[Outgoing]:
-        for row in self._reader.retained_due(self._room + len(self._busy()) + len(self._got)):
+    def _retained_due(self) -> list[tuple[str, Outgoing]]:
+        """Class and message of each state that is due and not under way."""
+        busy, due = self._busy(), []
+        for row in self._reader.retained_due(self._room + len(busy) + len(self._got)):
             if row.klass not in self._classes:
                 self._got.append((row.topic, row.rev))
-            elif row.topic not in self._busy() and (row.topic, row.rev) not in self._got:
-                yield Outgoing(row.topic, row.payload, retain=True, rev=row.rev)
+            elif row.topic not in busy and (row.topic, row.rev) not in self._got:
+                due.append((row.klass, Outgoing(row.topic, row.payload, retain=True, rev=row.rev)))
+        return due
 
     def _events_again(self, probing: bool) -> Iterator[Outgoing]:
         """The lowest refused event, one at a time: the broker must take it before another is tried."""

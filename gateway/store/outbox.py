@@ -106,16 +106,30 @@ class OutboxReader:
         self._classes = frozenset(str(row[0]).split())
 
     def retained_due(self, limit: int) -> list[RetainedRow]:
-        """Values this broker has not acknowledged, alarms before trends, then in the order of their change."""
+        """Values this broker has not acknowledged: alarms before trends, what it never had before what is only said
+        again, the newest first."""
         wanted = sorted(self._classes & {"alarm", "trend"})
         marks = ",".join("?" * len(wanted))
         rows = self._all(
             "SELECT r.topic, r.klass, r.rev, r.payload FROM retained r LEFT JOIN retained_done d "
             "ON d.broker=? AND d.topic=r.topic "
-            f"WHERE r.klass IN ({marks}) AND (d.rev IS NULL OR d.rev < r.rev) ORDER BY r.klass='trend', r.rev LIMIT ?",
+            f"WHERE r.klass IN ({marks}) AND (d.rev IS NULL OR d.rev < r.rev) "
+            "ORDER BY r.klass='trend', d.rev IS 0, r.rev DESC LIMIT ?",
             (self._broker, *wanted, limit),
         )
         return [RetainedRow(*row) for row in rows]
+
+    def alarm_waits(self) -> int:
+        """Revision of the newest alarm state that this broker never had; 0 when it has them all."""
+        if "alarm" not in self._classes:
+            return 0
+        rows = self._all(
+            "SELECT coalesce(max(r.rev), 0) FROM retained r LEFT JOIN retained_done d "
+            "ON d.broker=? AND d.topic=r.topic "
+            "WHERE r.klass='alarm' AND (d.rev IS NULL OR d.rev < r.rev AND d.rev > 0)",
+            (self._broker,),
+        )
+        return int(rows[0][0])
 
     def events_due(self, after_seq: int, limit: int) -> list[EventRow]:
         """Undelivered events above `after_seq`, by seq. `after_seq` lets what is in flight be passed over."""
@@ -145,10 +159,14 @@ class OutboxReader:
             raise storage_error(self._path, e) from None
 
     def forget_retained(self) -> None:
-        """Make every retained value due again: for a broker that has lost its own."""
+        """Make every retained value due again: for a broker that has lost its own. 0 marks what it once had."""
         try:
             with transaction(self._db):
-                self._db.execute("DELETE FROM retained_done WHERE broker=?", (self._broker,))
+                self._db.execute(
+                    "UPDATE retained_done SET rev=0 WHERE broker=? AND "
+                    "rev >= (SELECT rev FROM retained r WHERE r.topic=retained_done.topic)",
+                    (self._broker,),
+                )
         except sqlite3.Error as e:
             raise storage_error(self._path, e) from None
 

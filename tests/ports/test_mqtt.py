@@ -4,6 +4,7 @@ import contextlib
 import socket
 import ssl
 import threading
+import time
 from collections.abc import Iterator
 from typing import Any
 
@@ -12,9 +13,10 @@ from mqtt_fakes import MemoryOutbox, ScriptedBroker, broker_settings, free_port,
 from structlog.testing import capture_logs
 
 from gateway.encode.topics import Topics
+from gateway.model.errors import PortError
 from gateway.model.settings import BrokerSettings
 from gateway.ports.mqtt import BrokerLink, Timing
-from gateway.ports.mqtt_access import reason_text, why_not
+from gateway.ports.mqtt_access import Unreachable, reason_text, why_not
 from gateway.ports.mqtt_pipe import USER_TIMEOUT_MS, Pipe
 
 TOPICS = Topics("camdrift/1", "t")
@@ -36,6 +38,34 @@ def linked(broker: BrokerSettings, outbox: MemoryOutbox, **more: Any) -> Iterato
 def seqs(broker: ScriptedBroker) -> list[int]:
     """Event numbers in order of arrival, copies included."""
     return [int(p) for p in broker.payloads(EVENT)]
+
+
+@pytest.mark.parametrize(("error", "hurries"), [(Unreachable("no answer"), True), (PortError("refused"), False)])
+def test_an_alarm_does_not_wait_out_a_long_silence(
+    monkeypatch: pytest.MonkeyPatch, error: PortError, hurries: bool
+) -> None:
+    """Pins that a new alarm ends the pause after a try that nobody answered, and that tries go on quickly while it
+    waits; a broker that answers and will not have us is not pressed."""
+    tries: list[float] = []
+
+    def opening(pipe: Pipe) -> None:
+        tries.append(pipe._connect_s)
+        raise error
+
+    monkeypatch.setattr(Pipe, "open", opening)
+    outbox = MemoryOutbox()
+    outbox.add(1)
+    with linked(broker_settings(1, backoff_s_min=600, backoff_s_max=600), outbox) as link:
+        until(lambda: link.status().reason == str(error), "the first try")
+        link.wake.set()
+        outbox.put(TOPICS.alarm("main", "lag-limit"), b"{}")
+        link.wake.set()
+        if hurries:
+            until(lambda: len(tries) >= 4, "tries while the alarm waits")
+            assert set(tries) == {10.0, 4.0}
+        else:
+            time.sleep(0.5)
+            assert len(tries) == 1
 
 
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])

@@ -1,13 +1,15 @@
 """How the link shows itself: passwords from file and environment, TLS files, and that no password is ever told."""
 
+import errno
 import os
+import socket
 from pathlib import Path
 
 import pytest
 from mqtt_fakes import broker_settings
 
 from gateway.model.errors import PortError
-from gateway.ports.mqtt_access import PASSWORD_BYTES_MAX, read_password, tls_context
+from gateway.ports.mqtt_access import PASSWORD_BYTES_MAX, alert_text, read_password, tls_context, unreachable
 
 SECRET = "käse-und-brot"
 
@@ -74,6 +76,35 @@ def test_tls_files_that_cannot_be_used_are_named(tmp_path: Path) -> None:
     (tmp_path / "odd.pem").write_text("no certificate")
     with pytest.raises(PortError, match="cannot be used"):
         tls_context(broker_settings(8883, tls=True, ca_file=tmp_path / "odd.pem"))
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        ("failed to receive: [SSL: SSLV3_ALERT_CERTIFICATE_EXPIRED] sslv3 alert (_ssl.c:2580)", "has ended; put a new"),
+        ("failed to receive: [SSL: TLSV1_ALERT_UNKNOWN_CA] tlsv1 alert unknown ca (_ssl.c:2580)", "who signed"),
+        ("failed to receive: [SSL: SSLV3_ALERT_BAD_CERTIFICATE] sslv3 (_ssl.c:2580)", "the clocks here and there"),
+        ("failed to receive: [SSL: TLSV1_ALERT_INTERNAL_ERROR] tlsv1 (_ssl.c:2580)", "broke off (internal error)"),
+    ],
+)
+def test_a_brokers_alert_says_what_to_do(said: str, words: str) -> None:
+    """Pins the words for what a broker has against our certificate (alerts of RFC 8446, section 6.2)."""
+    assert words in alert_text(said)
+    assert alert_text("failed to receive: Connection reset by peer") == ""
+
+
+def test_only_silence_counts_as_unreachable() -> None:
+    """Pins what makes trying free of charge: nobody answered. A refusal, or a handshake that hangs, is an answer."""
+    silent = (TimeoutError("timed out"), OSError(errno.EHOSTUNREACH, ""), socket.gaierror(socket.EAI_AGAIN, ""))
+    assert all(unreachable(e) for e in silent)
+    answered = (
+        ConnectionRefusedError(errno.ECONNREFUSED, ""),
+        TimeoutError("_ssl.c:1: The handshake operation timed out"),
+        socket.gaierror(socket.EAI_NONAME, ""),
+        OSError(errno.EACCES, ""),
+        ValueError(),
+    )
+    assert not any(unreachable(e) for e in answered)
 
 
 def test_tls_always_checks_certificate_and_host() -> None:

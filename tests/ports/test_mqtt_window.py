@@ -15,6 +15,7 @@ from gateway.ports.mqtt_window import HEADER_BYTES, UNSETTLED_MAX, Outgoing, Win
 
 EVENT = "camdrift/1/t/main/event"
 ALARM = "camdrift/1/t/main/alarm/lag-near"
+TREND = "camdrift/1/t/main/trend"
 CLASSES = ("presence", "alarm", "event", "trend")
 OK, NOT_AUTHORIZED = 0x00, 0x87
 
@@ -49,6 +50,26 @@ def ack(w: Window, wire: Wire, which: Callable[[Outgoing], bool], code: int = OK
             w.take(Ack(mid, code, "reason"), now)
             del wire.mids[mid]
     w.settle(0.0)
+
+
+def test_a_trend_waits_for_the_events_and_not_for_a_refused_one() -> None:
+    """Pins that trends go last: after every event that is due, and past one that the broker refuses."""
+    outbox, wire = MemoryOutbox(), Wire()
+    outbox.put(TREND, b"{}", "trend")
+    outbox.put(ALARM, b"{}")
+    outbox.add(12)
+    w = window(outbox)
+    w.fill(0.0, wire.send)
+    assert [o.topic for o in wire.sent] == [ALARM, *[EVENT] * 7]
+    ack(w, wire, lambda _: True)
+    w.fill(0.0, wire.send)
+    assert (wire.seqs, wire.sent[-1].topic) == (list(range(1, 13)), TREND)
+    outbox.put(TREND, b"[]", "trend")
+    outbox.add(1)
+    ack(w, wire, lambda o: o.seq != 12)
+    ack(w, wire, lambda o: o.seq == 12, code=NOT_AUTHORIZED)
+    w.fill(0.0, wire.send)
+    assert (wire.seqs[-1], wire.sent[-1].topic) == (12, TREND)
 
 
 def test_presence_then_states_then_events() -> None:

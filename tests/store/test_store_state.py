@@ -96,19 +96,38 @@ def test_what_no_disk_could_take_is_told_apart(bad: NewEvent) -> None:
 
 
 def test_retained_is_due_once_per_change_and_alarms_go_first(tmp_path: Path) -> None:
-    """A retained value is due until its latest revision is acknowledged; the same bytes again are no change."""
+    """A retained value is due until its latest revision is acknowledged, the newest first; the same bytes again are no
+    change."""
     store = opened(tmp_path / "d")
     store.commit(
         (), [NewRetained("trend", "trend", b"1"), NewRetained("a", "alarm", b"1"), NewRetained("b", "alarm", b"1")]
     )
     reader = OutboxReader(tmp_path / "d", "ship")
     due = reader.retained_due(10)
-    assert [row.topic for row in due] == ["a", "b", "trend"]
+    assert [row.topic for row in due] == ["b", "a", "trend"]
     store.commit((), [NewRetained("a", "alarm", b"2"), NewRetained("b", "alarm", b"1")])
     reader.done(None, [(row.topic, row.rev) for row in due])
     assert [(row.topic, row.payload) for row in reader.retained_due(10)] == [("a", b"2")]
     reader.forget_retained()
     assert len(reader.retained_due(10)) == 3
+    store.close()
+
+
+def test_what_a_broker_never_had_goes_before_what_it_is_told_again(tmp_path: Path) -> None:
+    """`forget_retained` makes all due again, and what waited before still goes first; only that counts as waiting."""
+    store = opened(tmp_path / "d")
+    store.commit((), [NewRetained(topic, "alarm", b"1") for topic in "abc"])
+    reader = OutboxReader(tmp_path / "d", "ship")
+    assert reader.alarm_waits() == 3
+    reader.done(None, [(row.topic, row.rev) for row in reader.retained_due(10)])
+    assert reader.alarm_waits() == 0
+    store.commit((), [NewRetained("b", "alarm", b"2"), NewRetained("t", "trend", b"1")])
+    for _ in range(2):
+        reader.forget_retained()
+        assert [row.topic for row in reader.retained_due(10)] == ["b", "c", "a", "t"]
+        assert reader.alarm_waits() == 4
+    reader.done(None, [("b", 4)])
+    assert reader.alarm_waits() == 0
     store.close()
 
 
