@@ -219,6 +219,25 @@ def test_the_reminder_counts_from_the_act() -> None:
     assert repeated(off, 2 * WATCH_US, HOUR_US) == []
 
 
+def test_a_repeat_says_that_it_is_one() -> None:
+    """Nobody did it; the reason says why it is told again; looked at between the tens of seconds it still comes."""
+    made = raised()
+    assert list(made.repeats(5 * MIN_US - 1)) == []
+    (told,) = made.repeats(5 * MIN_US)
+    assert (told.by, told.why) == (None, "still not acknowledged")
+    assert list(made.repeats(10 * MIN_US - 10_000_001)) == []
+    (again,) = made.repeats(10 * MIN_US + 3)
+    assert again.t_us == 10 * MIN_US + 3
+
+
+def test_it_is_looked_for_every_ten_seconds() -> None:
+    """Two alarms raised four seconds apart are each told again at the first look when they are due."""
+    made = raised()
+    list(made.judge(4_000_000, {"lag-step": Finding(True, 1.0, 0.5, "x")}))
+    told = [(now, t.tag) for now in range(0, 6 * MIN_US, 1_000_000) for t in made.repeats(now)]
+    assert told == [(300_000_000, TAG), (310_000_000, "lag-step")]
+
+
 def test_shelved_remembers_who_and_why() -> None:
     """The page and the status tell who put it away."""
     made = raised()

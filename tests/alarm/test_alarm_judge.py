@@ -250,3 +250,111 @@ def test_a_limit_taken_out_of_service_hands_back_to_the_near_limit() -> None:
     assert held(alarms, both, 5, 121) == [("lag-near", "unacknowledged")]
     list(alarms["lag-limit"].in_service(130_000_000, "x"))
     assert held(alarms, both, 5, 131) == [("lag-near", "suppressed")]
+
+
+CLEAR = (False, None, None, "", ())
+SAID: list[tuple[str, Evidence, tuple[Any, ...]]] = [
+    ("lag-near", GOOD, (False, 0.8, 1.5, "", ())),
+    ("lag-near", replace(GOOD, lag_deg=1.5), (True, 1.5, 1.5, "Cam 1.50 deg late, near limit 1.50", ())),
+    ("lag-near", replace(GOOD, lag_deg=-1.5),
+     (True, -1.5, 1.5, "Cam 1.50 deg early, near limit 1.50: early is not wear", ())),
+    ("lag-limit", GOOD, (False, 0.8, 2.0, "", ())),
+    ("lag-limit", replace(GOOD, lag_deg=2.04), (True, 2.04, 2.0, "Cam 2.04 deg late, limit 2.00", ())),
+    ("lag-limit", replace(GOOD, lag_deg=-2.04),
+     (True, -2.04, 2.0, "Cam 2.04 deg early, limit 2.00: early is not wear", ())),
+    ("lag-step", GOOD, (False, None, 0.5, "", ())),
+    ("lag-step", RAISES["lag-step"], (True, 8.0, 0.5, "Cam phase stepped", ())),
+    ("tension-low", GOOD, (False, 23.0, 20.5, "", ())),
+    ("tension-low", replace(GOOD, compression_mm=20.44),
+     (True, 20.44, 20.5, "Chain slack: spring 20.4 mm compressed, limit 20.5", ())),
+    ("tension-high", GOOD, (False, 23.0, 25.5, "", ())),
+    ("tension-high", replace(GOOD, compression_mm=25.56),
+     (True, 25.56, 25.5, "Chain tight: spring 25.6 mm compressed, limit 25.5", ())),
+    ("tension-step", GOOD, (False, None, 1.0, "", ())),
+    ("tension-step", RAISES["tension-step"], (True, 2.0, 1.0, "Spring length stepped", ())),
+    ("slap-high", GOOD, (False, 0.8, 3.0, "", ())),
+    ("slap-high", replace(GOOD, slap_mm=3.26), (True, 3.26, 3.0, "Chain slaps 3.3 mm, limit 3.0", ())),
+    ("elongation-near", GOOD, (False, 0.3, 0.8, "", ())),
+    ("elongation-near", RAISES["elongation-near"],
+     (True, 0.8, 0.8, "Chain 0.80 % longer than new, near limit 0.80", ())),
+    ("elongation-limit", GOOD, (False, 0.3, 1.0, "", ())),
+    ("elongation-limit", replace(GOOD, wear=replace(GOOD.wear, elongation_percent=1.02)),
+     (True, 1.02, 1.0, "Chain 1.02 % longer than new, limit 1.00", ())),
+    ("wear-disagree", GOOD, (False, None, None, "Lag and tightener do not tell of the same wear", ())),
+    ("wear-disagree", RAISES["wear-disagree"],
+     (True, None, None, "Lag and tightener do not tell of the same wear; first look: a coupling has slipped",
+      ("a coupling has slipped",))),
+    ("limit-in-sight", GOOD, (False, 9_000.0, 1_000.0, "", ())),
+    ("limit-in-sight", replace(GOOD, wear=replace(GOOD.wear, hours_to_limit=None)), (False, None, 1_000.0, "", ())),
+    ("limit-in-sight", RAISES["limit-in-sight"],
+     (True, 1_000.0, 1_000.0, "lag-near may be reached in 1000 h", ())),
+    ("retighten-due", GOOD, (False, 1_600.0, 4_000.0, "", ())),
+    ("retighten-due", RAISES["retighten-due"],
+     (True, 4_000.0, 4_000.0, "4000 h since retightening, interval 4000 h", ())),
+    ("transducer-fault", GOOD, CLEAR),
+    ("transducer-fault", RAISES["transducer-fault"], (True, None, None, "wire broken", ())),
+    ("crank-encoder-fault", RAISES["crank-encoder-fault"], (True, None, None, "stands still", ())),
+    ("cam-encoder-fault", RAISES["cam-encoder-fault"], (True, None, None, "stands still", ())),
+    ("head-silent", GOOD, CLEAR),
+    ("head-silent", RAISES["head-silent"],
+     (True, 6.0, None, "No good frame from the sensor head: check its supply and cable", ())),
+    ("link-poor", GOOD, (False, 0.0, 1.0, "", ())),
+    ("link-poor", replace(GOOD, link_loss_percent=1.26),
+     (True, 1.26, 1.0, "1.3 % of frames lost or refused in 10 min: check cable, screen and baud rate", ())),
+    ("tightener-moved", GOOD, CLEAR),
+]  # fmt: skip
+"""Tag, evidence, and what must be found: over, figure, limit, text, causes."""
+
+
+@pytest.mark.parametrize(("tag", "evidence", "wanted"), SAID)
+def test_what_is_found_is_said_with_figure_limit_and_words(tag: str, evidence: Evidence, wanted: Any) -> None:
+    """A person reads the text, panel and shore the figure and its limit: each alarm, raised and not."""
+    f = judge(ENGINE, alarm_set(), evidence)[tag]
+    assert (f.over, f.value, f.limit, f.text, f.causes) == wanted
+
+
+def test_nothing_known_is_held_by_every_rule() -> None:
+    """Each rule but those of a tightener of the other kind and of a forecast that has no end in sight holds."""
+    open_ended = {"tightener-moved": False, "limit-in-sight": False}
+    found = judge(ENGINE, alarm_set(), replace(BLIND, running=Running.AHEAD))
+    assert {tag: f.over for tag, f in found.items()} == {tag: open_ended.get(tag) for tag in found}
+    assert all(f.value is None and f.text == "" for f in found.values())
+
+
+def test_a_locked_tightener_is_told_with_its_lengths() -> None:
+    """Moved out or in: sign and size in the text, its own length and the locked one as figure and limit."""
+    engine = tern(tightener={"kind": "locked", "locked_at_mm": 180.2})
+    rows = tuple(r for r in ROWS if r.tag in ENGINE_TAGS)
+    said = {}
+    for mm in (180.2, 180.8, 179.6):
+        f = judge(engine, AlarmSet(rows, {}, "main"), replace(GOOD, spring_mm=mm))["tightener-moved"]
+        said[mm] = (f.over, f.value, f.limit, f.text)
+    words = "Locked tightener moved {} mm: something has come loose or broken"
+    assert said == {
+        180.2: (False, 180.2, 180.2, words.format("+0.00")),
+        180.8: (True, 180.8, 180.2, words.format("+0.60")),
+        179.6: (True, 179.6, 180.2, words.format("-0.60")),
+    }
+    blind = judge(engine, AlarmSet(rows, {}, "main"), replace(GOOD, spring_mm=None))["tightener-moved"]
+    assert (blind.over, blind.value) == (None, None)
+    assert judge(engine, AlarmSet(rows, {}, "main"), replace(GOOD, compression_mm=1.0))["tension-low"].over is False
+
+
+@pytest.mark.parametrize(
+    ("tag", "field", "limit", "inward"),
+    [("lag-near", "lag_deg", 1.5, -1), ("lag-limit", "lag_deg", 2.0, -1), ("tension-low", "compression_mm", 20.5, 1),
+     ("tension-high", "compression_mm", 25.5, -1), ("slap-high", "slap_mm", 3.0, -1),
+     ("link-poor", "link_loss_percent", 1.0, -1)],
+)  # fmt: skip
+def test_each_dead_band_is_its_rows_own(tag: str, field: str, limit: float, inward: int) -> None:
+    """Standing, an alarm is held just inside its row's dead band and ends just beyond it; fresh, it needs the limit."""
+    band = BY_TAG[tag].deadband
+    assert band > 0
+    inside, beyond = (replace(GOOD, **{field: limit + inward * (band + d)}) for d in (-1e-6, 1e-6))
+    alarms = alarm_set()
+    assert judge(ENGINE, alarms, inside)[tag].over is False
+    list(alarms[tag].judge(0, judge(ENGINE, alarms, RAISES[tag])[tag]))
+    list(alarms[tag].judge(10**9, judge(ENGINE, alarms, RAISES[tag])[tag]))
+    assert alarms.active(tag)
+    assert judge(ENGINE, alarms, inside)[tag].over is True
+    assert judge(ENGINE, alarms, beyond)[tag].over is False
