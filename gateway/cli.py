@@ -29,6 +29,7 @@ COMMANDS = (
     "sheet",
     "book",
     "export",
+    "report",
     "schema",
     "page-password",
     "shore",
