@@ -120,7 +120,8 @@ def trend(now_s: float, hours: float) -> TrendMessage:
 def _fill_state(s: Settings, now_s: float, hours: float) -> None:
     topics = Topics(s.gateway.topic_prefix, s.vessel.slug)
     store = StateStore(s.gateway.data_dir, s.gateway, brokers={}, events_topic=topics.event(None))
-    done_s = now_s - 3_000 / 19.2 * DAY_S
+    # She runs 21 h of each day.
+    done_s = now_s - 3_000 / 21 * DAY_S
     entry = Retightened(
         id="work-1", utc_s=done_s, hours=hours - 3_000, person="Second engineer", free_length_mm=203.2,
         spring_before_mm=181.9, spring_after_mm=180.2,

@@ -1,5 +1,6 @@
 """The page in a real headless Chromium, on an upright phone and on a desk: read, acknowledge, be refused, lose it."""
 
+import re
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -8,7 +9,7 @@ from typing import Any
 import page_browser as b
 import page_rig as rig
 import pytest
-from selenium.webdriver import Chrome
+from selenium.webdriver import ActionChains, Chrome
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
@@ -222,6 +223,14 @@ def test_the_course_is_drawn(screen: Screen, size: tuple[int, int]) -> None:
     )
     assert inked
     assert len(screen.texts(".orders tr")) == 8
+    plot = screen.driver.find_element(By.CSS_SELECTOR, ".charts .u-over")
+    ActionChains(screen.driver).move_to_element_with_offset(plot, -plot.size["width"] // 4, 0).perform()
+    screen.until(
+        lambda: all(re.fullmatch(r"\d+ \w{3} \d{4} \d\d:\d\d: \d.*", x) for x in screen.texts(".at")),
+        "what is pointed at",
+    )
+    screen.press(".charts .what")
+    assert "Late is +" in screen.text(".charts .note")
     screen.press(".as-table summary")
     screen.until(lambda: len(screen.texts(".as-table tbody tr")) >= 12, "the table")
     assert screen.sideways() <= 0

@@ -3,6 +3,7 @@
 import { day, h, lay, number, s, stamp, text, time } from "./dom.js";
 import { get } from "./api.js";
 import { explained } from "./now.js";
+import { HELP } from "./words.js";
 
 const H = 3600, D = 86400;
 const SPANS = { "6h": ["6 hours", 6 * H], "2d": ["2 days", 2 * D], "30d": ["30 days", 30 * D], "1y": ["1 year", 365 * D], "5y": ["5 years", 1826 * D], ahead: ["to the limit", 365 * D] };
@@ -54,7 +55,8 @@ export function show(where, body) {
   const charts = h("div", { class: "charts" });
   const marks = h("ol", { class: "marks" });
   turn = oneTurn();
-  lay(root, h("h2", {}, "Course"), which, spans, said, charts, marks, turn.el);
+  const legend = h("p", { class: "words" }, "Solid: measured. Dashed: the fit and where it goes on to; nine of ten cases lie within its shade. Numbers: work done, named below.");
+  lay(root, h("h2", {}, "Course"), which, spans, said, legend, charts, marks, turn.el);
   root.parts = { said, charts, marks };
   turn.update(mine());
   load();
@@ -88,9 +90,9 @@ function draw() {
     : "Nothing was recorded in this time.");
   const l = e.limits;
   const specs = [
-    { key: "lag_deg", name: "Camshaft lag", unit: "°", digits: 2, data: [got.lag_deg], limits: [["limit", l.lag_limit_deg], ["near", l.lag_near_deg]], fit: fitOf(e, "lag_deg", "lag-limit", l.lag_limit_deg, "camshaft_set") },
-    { key: "elongation_percent", name: "Chain elongation, by the lag", unit: "%", digits: 2, data: [got.elongation_percent], limits: [["limit", l.elongation_limit_percent], ["near", l.elongation_near_percent]], fit: fitOf(e, "elongation_percent", "elongation-limit", l.elongation_limit_percent, "camshaft_set") },
-    { key: "spring_mm", name: "Spring length and its band", unit: "mm", digits: 1, data: [got.spring_mm, got.low_mm, got.high_mm], limits: [], fit: null },
+    { key: "lag_deg", help: "lag_deg", name: "Camshaft lag", unit: "°", digits: 2, data: [got.lag_deg], limits: [["limit", l.lag_limit_deg], ["near", l.lag_near_deg]], fit: fitOf(e, "lag_deg", "lag-limit", l.lag_limit_deg, "camshaft_set") },
+    { key: "elongation_percent", help: "by_lag", name: "Chain elongation, by the lag", unit: "%", digits: 2, data: [got.elongation_percent], limits: [["limit", l.elongation_limit_percent], ["near", l.elongation_near_percent]], fit: fitOf(e, "elongation_percent", "elongation-limit", l.elongation_limit_percent, "camshaft_set") },
+    { key: "spring_mm", help: "band", name: "Spring length and its band", unit: "mm", digits: 1, data: [got.spring_mm, got.low_mm, got.high_mm], limits: [], fit: null },
   ];
   charts.replaceChildren();
   for (const spec of specs) charts.append(chart(spec));
@@ -128,39 +130,60 @@ function horizon() {
 function chart(spec) {
   const box = h("div", { class: "plot" });
   const known = spec.data[0].filter((v) => v !== null);
-  const end = known.length ? `Lowest ${number(Math.min(...known), spec.digits)}, highest ${number(Math.max(...known), spec.digits)}, last ${number(known[known.length - 1], spec.digits)} ${spec.unit}.` : "No figures in this time.";
-  const reach = spec.fit && spec.fit.likely ? ` Reaches ${number(spec.fit.limit, spec.digits)} ${spec.unit} about ${day(spec.fit.likely * 1000)}${spec.fit.early ? `, at the earliest ${day(spec.fit.early * 1000)}` : ""}.` : "";
-  const figure = h("figure", {}, h("figcaption", {}, h("strong", {}, `${spec.name}, ${spec.unit}`), h("span", { class: "words" }, ` ${end}${reach}`)), box, table(spec));
-  queueMicrotask(() => plot(spec, box, `${spec.name}. ${end}${reach}`));
-  return figure;
+  const end = known.length ? `Lowest ${number(Math.min(...known), spec.digits)}, highest ${number(Math.max(...known), spec.digits)}, last ${figure(known[known.length - 1], spec)}.` : "No figures in this time.";
+  const reach = spec.fit && spec.fit.likely ? ` Reaches ${figure(spec.fit.limit, spec)} about ${day(spec.fit.likely * 1000)}${spec.fit.early ? `, at the earliest ${day(spec.fit.early * 1000)}` : ""}.` : "";
+  const at = h("p", { class: "at", "aria-hidden": "true" });
+  const { button, note } = explained(spec.help, `${spec.name}, ${spec.unit}`);
+  queueMicrotask(() => plot(spec, box, at, `${spec.name}. ${end}${reach}`));
+  return h("figure", {}, h("figcaption", {}, h("h3", {}, button), note, h("span", { class: "words" }, `${end}${reach}`)), box, at, table(spec));
 }
+
+const figure = (v, spec) => `${number(v, spec.digits)}${spec.unit === "°" ? "" : " "}${spec.unit}`;
 
 const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
-function plot(spec, box, said) {
+function plot(spec, box, at, said) {
   if (!box.isConnected) return;
-  const style = { ink: ink("--ink"), faint: ink("--grid"), line: ink("--line"), band: ink("--band"), limit: ink("--limit"), fit: ink("--fit") };
+  const style = { card: ink("--card"), ink: ink("--ink"), faint: ink("--grid"), line: ink("--line"), band: ink("--band"), limit: ink("--limit"), fit: ink("--fit") };
   const from = got.now - SPANS[span][1];
   const to = span === "ahead" ? horizon() : got.now;
   const axis = { stroke: style.ink, grid: { stroke: style.faint, width: 1 }, ticks: { stroke: style.faint, width: 1 }, font: "13px system-ui, sans-serif" };
   const series = spec.data.map((_, i) => ({ label: ["value", "least", "most"][i], stroke: i ? style.limit : style.line, width: i ? 1 : 2, dash: i ? [2, 4] : undefined, points: { show: got.t.length < 60 && !i, size: 4 }, spanGaps: false }));
   const u = new uPlot({
     width: box.clientWidth, height: box.clientWidth < 500 ? 190 : 230, tzDate: (t) => uPlot.tzDate(new Date(t * 1000), "Etc/UTC"),
-    cursor: { drag: { x: false, y: false } }, legend: { show: false },
+    cursor: { drag: { x: false, y: false }, sync: { key: "course" } }, legend: { show: false }, padding: [20, null, null, null],
     scales: { x: { time: true, range: () => [from, to] }, y: { range: (_, lo, hi) => reachOf(spec, lo, hi) } },
-    axes: [{ ...axis, space: 70 }, { ...axis, size: 58, values: (_, vs) => vs.map((v) => number(v, spec.digits)) }],
+    axes: [{ ...axis, space: 70, size: 44, values: dates }, { ...axis, size: 58, values: (_, vs) => vs.map((v) => number(v, spec.digits)) }],
     series: [{}, ...series],
-    hooks: { drawAxes: [(p) => under(p, spec, style)], draw: [(p) => over(p, spec, style)] },
+    hooks: { drawAxes: [(p) => under(p, spec, style)], draw: [(p) => over(p, spec, style)], setCursor: [(p) => text(at, pointed(p, spec))] },
   }, [got.t, ...spec.data], box);
   u.root.setAttribute("role", "img");
   u.root.setAttribute("aria-label", said);
   plots.push(u);
 }
 
+// Day before month in words, so that nobody takes the one for the other; what has not changed is not said again.
+function dates(_plot, splits, _axis, _space, step) {
+  return splits.map((t, i) => {
+    const [date, month, year] = day(t * 1000).split(" ");
+    const before = i ? day(splits[i - 1] * 1000).split(" ") : [];
+    const newYear = year !== before[2];
+    if (step < D) return time(t * 1000).slice(0, 5) + (newYear || date !== before[0] || month !== before[1] ? `\n${date} ${month}` : "");
+    if (step >= 360 * D) return year;
+    return (step >= 28 * D ? month : `${date} ${month}`) + (newYear ? `\n${year}` : "");
+  });
+}
+
+// What stands where the finger or the mouse is.
+function pointed(p, spec) {
+  const i = p.cursor.idx, v = i === null || i === undefined ? null : spec.data[0][i];
+  return v === null || v === undefined ? "" : `${stamp(got.t[i] * 1000)}: ${figure(v, spec)}`;
+}
+
 // The limits belong in the picture unless they are so far off that the course would be a flat line.
 function reachOf(spec, lo, hi) {
   const limit = spec.limits.length ? spec.limits[0][1] : null;
-  if (lo === null || lo === undefined) [lo, hi] = [0, limit ?? 1];
+  if (lo === null || lo === undefined) [lo, hi] = limit === null ? [mine().limits.low_mm, mine().limits.high_mm] : [0, limit];
   if (limit !== null) { lo = Math.min(lo, 0); hi = Math.max(hi, limit * 1.18); }
   const room = Math.max((hi - lo) * 0.06, 0.02);
   return [lo - room, hi + room];
@@ -192,15 +215,31 @@ function over(p, spec, style) {
   for (const [name, value] of spec.limits) {
     for (const v of spec.key === "lag_deg" ? [value, -value] : [value]) {
       stroke(c, style.limit, 1.5 * px, name === "limit" ? [] : [7 * px, 5 * px], [[left, Y(v)], [left + width, Y(v)]]);
-      c.fillStyle = style.ink; c.fillText(`${name} ${number(v, 1)}`, left + 6 * px, Y(v) - 4 * px);
+      written(c, style, `${name} ${number(v, 1)}`, left + 6 * px, Y(v) - 4 * px);
     }
   }
-  got.marks.forEach((m, i) => {
-    stroke(c, style.ink, px, [2 * px, 3 * px], [[X(m.t), top], [X(m.t), top + height]]);
-    c.fillStyle = style.ink; c.fillText(String(i + 1), X(m.t) + 4 * px, top + 14 * px);
-  });
+  for (const m of got.marks) stroke(c, style.ink, px, [2 * px, 3 * px], [[X(m.t), top], [X(m.t), top + height]]);
   if (spec.fit) fan(c, spec.fit, X, Y, style, px);
   c.restore();
+  numbers(c, got.marks.map((m) => X(m.t)), left, left + width, top, style, px);
+}
+
+// The numbers of the work done stand above the picture, where no other words are; of two that would touch, the first.
+function numbers(c, at, from, to, top, style, px) {
+  let free = from;
+  c.font = `${13 * px}px system-ui, sans-serif`;
+  c.textAlign = "center";
+  c.fillStyle = style.ink;
+  at.forEach((x, i) => {
+    if (x < free || x > to) return;
+    c.fillText(String(i + 1), x, top - 5 * px);
+    free = x + 16 * px;
+  });
+}
+
+function written(c, style, said, x, y) {
+  c.strokeStyle = style.card; c.lineWidth = 4; c.lineJoin = "round"; c.strokeText(said, x, y);
+  c.fillStyle = style.ink; c.fillText(said, x, y);
 }
 
 function fan(c, fit, X, Y, style, px) {
@@ -248,6 +287,7 @@ function oneTurn() {
     if (!e || !el.isConnected || (!anew && seen === String(e.shape_deg))) return;
     seen = String(e.shape_deg);
     const n = e.shape_deg.length;
+    text(a.button, e.limits.ratio === 1 ? HELP.shape[0] : `Lag over ${e.limits.ratio} turns, one cycle`);
     if (!n) { text(words, "Comes with the first steady revolutions."); return; }
     const angle = e.shape_deg.map((_, i) => ((i + 0.5) * 360 * e.limits.ratio) / n);
     text(words, `Swing ${number(Math.max(...e.shape_deg) - Math.min(...e.shape_deg), 3)}° about a mean of ${number(e.lag_deg.value, 2)}°.`);

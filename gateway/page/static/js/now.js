@@ -55,7 +55,7 @@ function springWords(e) {
   const l = e.limits;
   if (l.tightener === "locked") {
     const away = e.spring_mm.value === null ? "" : `${number(e.spring_mm.value - l.required_mm, 2)} mm from where it was locked; `;
-    return `${away}locked at ${number(l.required_mm, 1)} mm, and should not move by ${number(l.high_mm - l.required_mm, 1)} mm`;
+    return `${away}locked at ${number(l.required_mm, 1)} mm, and may move by ${number(l.high_mm - l.required_mm, 1)} mm at most`;
   }
   const now = e.compression_mm === null ? "" : `${number(e.compression_mm, 1)} mm compressed; `;
   const least = l.required_compression_mm - (l.high_mm - l.required_mm);
@@ -90,7 +90,7 @@ function measured(key, picture) {
 }
 
 // A figure's name is a button that tells what it means, in place.
-export function explained(key) {
+export function explained(key, shown) {
   const [name, unit, meaning] = HELP[key];
   const id = `what-${key}-${Math.random().toString(36).slice(2, 8)}`;
   const note = h("p", { id, class: "note", hidden: true, text: unit ? `${meaning} In ${unit}.` : meaning });
@@ -98,7 +98,7 @@ export function explained(key) {
     onclick: () => {
       note.hidden = !note.hidden;
       attr(button, "aria-expanded", !note.hidden);
-    } }, name);
+    } }, shown || name);
   return { button, note };
 }
 

@@ -7,7 +7,7 @@ function label(x, y, said, anchor = "middle", cls = "") {
   return s("text", { x, y, "text-anchor": anchor, class: cls, text: said });
 }
 
-// The spring from its seat to its moving end, to scale; below it, the band through a magnifying glass.
+// The spring from its seat to its moving end, to scale; below it the same band, enlarged, joined to it by a cone.
 export function springPicture() {
   const title = s("title", {});
   const coil = s("polyline", { class: "coil" });
@@ -15,9 +15,10 @@ export function springPicture() {
   const band = s("rect", { class: "band", y: 12, height: 66 });
   const free = s("line", { class: "free", y1: 12, y2: 78 });
   const freeText = label(0, 96, "", "end", "small");
+  const cone = s("polygon", { class: "cone" });
   const lens = s("g", {});
   const needle = s("path", { class: "needle" });
-  const el = s("svg", { viewBox: `0 0 ${W} 184`, role: "img", class: "picture" }, title,
+  const el = s("svg", { viewBox: `0 0 ${W} 184`, role: "img", class: "picture" }, title, cone,
     s("rect", { class: "seat", x: 8, y: 12, width: 12, height: 66 }), band, free, freeText, coil, end, lens, needle);
   let drawn = "";
   return {
@@ -33,7 +34,8 @@ export function springPicture() {
         drawn = key;
         attr(band, "x", x(l.low_mm)); attr(band, "width", x(l.high_mm) - x(l.low_mm));
         attr(free, "x1", x(l.free_length_mm)); attr(free, "x2", x(l.free_length_mm));
-        attr(freeText, "x", x(l.free_length_mm) + 6); text(freeText, `free ${number(l.free_length_mm, 1)}`);
+        attr(freeText, "x", x(l.free_length_mm) + 6); text(freeText, `free ${number(l.free_length_mm, 1)} mm`);
+        attr(cone, "points", `${x(l.low_mm)},78 ${x(l.high_mm)},78 ${z(l.high_mm)},126 ${z(l.low_mm)},126`);
         lens.replaceChildren(...magnified(l, z, lo, hi));
       }
       coil.setAttribute("points", v === null ? "" : zigzag(20, x(v)));
@@ -54,7 +56,8 @@ function magnified(l, z, lo, hi) {
   for (const mm of [l.low_mm, l.required_mm, l.high_mm]) {
     parts.push(s("line", { class: "rule", x1: z(mm), x2: z(mm), y1: 126, y2: 154 }), label(z(mm), 176, number(mm, 1)));
   }
-  parts.push(label(z(lo) - 4, 176, "short", "start", "small"), label(z(hi) + 4, 176, "long", "end", "small"));
+  const [short, long] = l.tightener === "locked" ? ["shorter", "longer"] : ["tight", "slack"];
+  parts.push(label(z(lo) - 4, 176, short, "start", "small"), label(z(hi) + 4, 176, long, "end", "small"));
   return parts;
 }
 

@@ -33,6 +33,7 @@ export const HELP = {
   slap_mm: ["Slap", "mm", "Longest less shortest spring length within one turn: how much the slack side dances."],
   tension_n: ["Slack-side pull", "N", "Pull in the slack side of the chain that goes with this compression."],
   elongation_percent: ["Chain elongation", "%", "How much longer the chain is than new, from all that is known: lag, tightener, and links measured by hand."],
+  by_lag: ["Chain elongation, by the lag", "%", "The same from the lag alone: at the last setting of the camshaft the chain had a known elongation, and each further degree of lag is so much more chain. What other figures say of it is under Now."],
   casing_c: ["Chain casing", "°C", "Temperature of the chain casing. Chain and frame warm at different rates, so limits are judged warm."],
   hours: ["Running hours", "h", "Counted from the crankshaft's turns; lost data lose no hours."],
   rpm: ["Speed", "rpm", "Crankshaft turns a minute; astern is –."],
@@ -41,7 +42,7 @@ export const HELP = {
   next: ["What comes next", "", "The limit that is reached first if the drive goes on wearing as it has. The first figure is the most likely; the early end is passed in only one of twenty cases, and work is planned by it."],
   shape: ["Lag over one turn", "°", "Lag against crank angle within one working cycle, averaged over about half a minute, counted from its mean. One wave a turn is a wheel out of true; many small ones are tooth or link."],
   orders: ["Orders", "°", "The same in waves per turn: the first order is one wave a turn, and so on."],
-  band: ["Band", "mm", "Lengths between which the compression is as the manual asks."],
+  band: ["Spring length and its band", "mm", "The band, shaded, is the lengths between which the compression is as the manual asks; it moves when another free length is booked. Above it the chain is slack, below it too tight. A locked tightener's band is how far it may move."],
 };
 
 export const SAFETY = [
