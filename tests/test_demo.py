@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 
 from gateway.commands.demo_voyage import Voyage
@@ -61,6 +62,34 @@ def test_ctrl_c_ends_it_with_the_summary(tmp_path: Path) -> None:
     assert not (keep / "head").is_symlink()
     left = subprocess.run(["pgrep", "-f", str(keep)], capture_output=True, text=True, timeout=10)
     assert left.stdout == ""
+
+
+def test_serves_the_page_and_stays_when_asked() -> None:
+    """The demo says where its page is and who may act there; with --stay both outlive the voyage, until Ctrl-C."""
+    child = subprocess.Popen(
+        [*COMMAND, "--seconds", "4", "--stay"],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    assert child.stdout is not None
+    try:
+        said = ""
+        for line in iter(child.stdout.readline, ""):
+            said += line
+            if "Ctrl-C ends all" in line:
+                break
+        assert "running hours in" in said
+        url = re.findall(r"http://127\.0\.0\.1:\d+", said)[0]
+        name, password = re.findall(r"log in as (\w+) with (\w+)", said)[0]
+        assert httpx.get(f"{url}/api/present").json()["vessel"] == "Tern Passage"
+        assert httpx.post(f"{url}/api/login", json={"name": name, "password": password}).json()["user"] == name
+    finally:
+        os.killpg(child.pid, signal.SIGINT)
+        errors = child.communicate(timeout=60)[1]
+    assert (child.returncode, errors) == (0, "")
 
 
 # -- the crew -----------------------------------------------------------------------------------------------------

@@ -1,11 +1,13 @@
-"""Show the whole job on this machine: simulated head, broker, daemon and subscriber, a year in about a minute."""
+"""Show the whole job on this machine: simulated head, broker, daemon, page and subscriber, a year in about a minute."""
 
 import argparse
 import contextlib
 import io
 import json
 import queue
+import secrets
 import signal
+import socket
 import subprocess
 import sys
 import tempfile
@@ -25,7 +27,9 @@ from gateway.commands.text import note, out
 from gateway.daemon import Daemon
 from gateway.encode.topics import Topics
 from gateway.model.errors import PortError, Refused
+from gateway.model.page_settings import PageSettings
 from gateway.model.settings import Settings, shipped_config
+from gateway.page.sessions import hash_password
 from gateway.ports.broker_embedded import EmbeddedBroker, embedded_broker
 
 START = "2031-01-01T00:00:00Z"
@@ -38,6 +42,8 @@ QUIET_S = 10.0
 HEAD_START_S = 15.0
 SWITCH_S = 0.0005
 MESSAGES_MAX = 20_000
+PAGE_START_S = 10.0
+PAGE_USER = "engineer"
 CAUTIONS = """\
 camdrift is a monitoring aid, not a safety device. It stops and starts nothing, and never replaces the
 engine maker's manual, class rules, the safety management system, a permit to work or a licensed engineer's
@@ -51,6 +57,7 @@ Messages = queue.Queue[tuple[str, bytes]]
 def add(p: argparse.ArgumentParser) -> None:
     """Arguments."""
     p.add_argument("--seconds", type=float, default=SECONDS_MAX, help="end after so many seconds at the latest")
+    p.add_argument("--stay", action="store_true", help="keep the page up after the voyage, until Ctrl-C")
     p.add_argument("--keep", type=Path, metavar="DIR", help="keep the gateway's data in this new folder")
 
 
@@ -72,18 +79,22 @@ def main(args: argparse.Namespace) -> int:
         folder = _folder(args.keep, end)
         broker = end.enter_context(embedded_broker())
         head = end.enter_context(_head(folder))
-        settings = _settings(folder, broker)
+        password = secrets.token_hex(6)
+        settings = _settings(folder, broker, password)
         messages = end.enter_context(_subscriber(broker, Topics(settings.gateway.topic_prefix, settings.vessel.slug)))
         daemon = Daemon(settings)
         end.callback(daemon.stop)
         out(f"Here run a simulated sensor head on a pty, the gateway, a broker ({broker.name}) and a subscriber, which")
         out("prints this. Over a year at sea in about a minute; --seconds and Ctrl-C end it sooner.\n")
-        out(HEADING)
         daemon.start()
+        _tell_page(daemon, password, stays=args.stay)
+        out(HEADING)
         voyage = Voyage(daemon.desk.handle, ENGINE)
         end.callback(voyage.crew_leaves)
         whole = _follow(voyage, daemon, messages, head, stopping, began_s + args.seconds)
-    voyage.sum_up(whole=whole, seconds=time.monotonic() - began_s)
+        voyage.sum_up(whole=whole, seconds=time.monotonic() - began_s)
+        if args.stay:
+            _stay(daemon, stopping)
     if args.keep:
         note(f"kept: {folder}")
     return 0
@@ -101,7 +112,7 @@ def _folder(keep: Path | None, end: contextlib.ExitStack) -> Path:
     return keep.resolve()
 
 
-def _settings(folder: Path, broker: EmbeddedBroker) -> Settings:
+def _settings(folder: Path, broker: EmbeddedBroker, password: str) -> Settings:
     data: dict[str, Any] = tomllib.loads(shipped_config("tern-passage.toml").read_text(encoding="utf-8"))
     # Simulated time runs half a million times faster than the wall: messages and repeats are thinned to match.
     data["gateway"] |= {
@@ -112,9 +123,38 @@ def _settings(folder: Path, broker: EmbeddedBroker) -> Settings:
     }
     data["time"] = {"source": "head", "start": START}
     data["capture"]["enabled"] = False
+    data["page"] = {"port": _page_port(), "users": [{"name": PAGE_USER, "password_hash": hash_password(password)}]}
     data["head"][0] |= {"port": str(folder / "head"), "burst_pause_s": BURST_PAUSE_S}
     data["broker"] = [{"name": "ship", "host": broker.host, "port": broker.port, "protocol": broker.protocol}]
     return Settings.model_validate(data)
+
+
+def _page_port() -> int:
+    """The usual port; any free one (0) where another gateway has it."""
+    usual = PageSettings()
+    try:
+        socket.create_server((usual.listen, usual.port)).close()
+    except OSError:
+        return 0
+    return usual.port
+
+
+def _tell_page(daemon: Daemon, password: str, *, stays: bool) -> None:
+    page = daemon.page
+    if page is None or not page.ready.wait(PAGE_START_S):
+        out("Its page is not served just now.\n")
+        return
+    out(f"Look at it in a browser on this machine: http://127.0.0.1:{page.port}")
+    out(f"To acknowledge there, log in as {PAGE_USER} with {password}")
+    out(("It stays until Ctrl-C." if stays else "It ends with the voyage; with --stay it stays until Ctrl-C.") + "\n")
+
+
+def _stay(daemon: Daemon, stopping: threading.Event) -> None:
+    """The head has sent all; the page goes on."""
+    if not stopping.is_set():
+        out("\nThe sensor head has ended, so the page says that it is silent; Course has the year. Ctrl-C ends all.")
+    while not stopping.wait(1.0) and daemon.watch():
+        pass
 
 
 @contextlib.contextmanager
