@@ -87,6 +87,9 @@ class BrokerSettings(Section):
     ]
     keepalive_s: Annotated[int, Field(ge=5, le=3_600)] = 60
     window: Annotated[int, Field(ge=1, le=64)] = 8
+    needs_reader: bool = False
+    """An event that the broker has taken while nobody was subscribed to it (reason 0x10) is kept and sent again: for
+    the shore, where a broker that has lost its memory has no keeper until that comes back."""
     user: str | None = None
     password_file: Path | None = None
     password_env: str | None = None
@@ -476,6 +479,10 @@ def shipped_config(name: str) -> Path:
     return installed if installed.exists() else package.parent / "config" / name
 
 
+SHOWN_CHARS_MAX = 200
+"""Of a key or a value in a reason: it is read in a terminal or a log."""
+
+
 def load_settings(path: Path) -> Settings:
     """Read and check a settings file. Raises SettingsError with one line per fault, `file: key: what is wrong`."""
     try:
@@ -485,7 +492,10 @@ def load_settings(path: Path) -> Settings:
     except UnicodeDecodeError:
         raise SettingsError([f"{path}: is not UTF-8 text; save it as UTF-8"]) from None
     except tomllib.TOMLDecodeError as e:
-        raise SettingsError([f"{path}: not valid TOML: {e}"]) from None
+        raise SettingsError([f"{path}: not valid TOML: {_short(str(e))}"]) from None
+    except (ValueError, RecursionError):
+        # What the TOML reader itself has no word for.
+        raise SettingsError([f"{path}: not valid TOML: a number is too long, or tables lie too deep"]) from None
     try:
         return Settings.model_validate(data)
     except ValidationError as e:
@@ -495,15 +505,26 @@ def load_settings(path: Path) -> Settings:
 def _line(path: Path, data: object, err: dict[str, object]) -> str:
     loc = err["loc"]
     assert isinstance(loc, tuple)
-    key = ".".join(str(p) for p in loc) or "(whole file)"
+    key = _short(".".join(str(p) for p in loc)) or "(whole file)"
     text = str(err["msg"]).removeprefix("Value error, ")
     if err["type"] == "extra_forbidden":
         text = "unknown key; remove it or correct its spelling"
     elif err["type"] == "missing":
         text = "missing; this key must be given"
     elif "input" in err and not isinstance(err["input"], dict | list):
-        text = f"{text}, not {err['input']!r}"
+        text = f"{text}, not {_shown(err['input'])}"
     return f"{path}: {key}: {text}"
+
+
+def _shown(value: object) -> str:
+    try:
+        return _short(repr(value))
+    except ValueError:
+        return "a number of thousands of digits"
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= SHOWN_CHARS_MAX else f"{text[:SHOWN_CHARS_MAX]}…"
 
 
 def spring_force_n(t: Tightener, compression_mm: float) -> float:

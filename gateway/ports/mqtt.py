@@ -273,7 +273,8 @@ class BrokerLink:
     def _begin(self, reader: OutboxReader, granted: Granted) -> Window:
         online = self._presence("online") if "presence" in self._broker.classes else None
         retry = Backoff(self._broker.backoff_s_min, self._broker.backoff_s_max)
-        window = Window(reader, granted, self._broker.window, self._broker.classes, online, retry, self._answers)
+        b = self._broker
+        window = Window(reader, granted, b.window, b.classes, online, retry, self._answers, needs_reader=b.needs_reader)
         self._reason, self._window, self._since, self._refused = "", window, time.monotonic(), 0
         self._log.info("broker connected", place=window.place, after=self._told or "")
         return window

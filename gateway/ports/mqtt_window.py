@@ -19,6 +19,8 @@ from gateway.ports.mqtt_wake import Backoff
 
 REFUSED = 0x80
 """A PUBACK with this reason or above: the broker has not taken the message (MQTT 5, section 3.4.2.1)."""
+NO_READER = 0x10
+"""Taken, and nobody has subscribed to it (the same section): success, but for a shore that has lost its keepers."""
 SETTLE_AGAIN_S = 2.0
 UNSETTLED_MAX = 1_000
 """Events that the broker has and a full disk could not note; with more, nothing new is sent until it can."""
@@ -114,9 +116,14 @@ class Window:
         presence: Outgoing | None,
         retry: Backoff,
         answers: "deque[tuple[str, bytes]] | None" = None,
+        *,
+        needs_reader: bool = False,
     ) -> None:
-        """`answers`: (topic, payload) to send once, before all states; filled by any thread, lost when refused."""
-        self._reader, self._granted, self._retry = reader, granted, retry
+        """`needs_reader`: an event taken with nobody subscribed to it counts as refused.
+
+        `answers`: (topic, payload) to send once, before all states; filled by any thread, lost when refused.
+        """
+        self._reader, self._granted, self._retry, self._needs_reader = reader, granted, retry, needs_reader
         self._classes = frozenset(classes)
         self._room = min(window, IN_FLIGHT_MESSAGES_MAX, granted.receive_maximum)
         self._presence = presence
@@ -248,7 +255,11 @@ class Window:
         if out is None:
             return
         self._bytes -= out.size
-        if ack.code >= REFUSED:
+        if ack.code == NO_READER and self._needs_reader and out.seq is not None:
+            self._refuse(
+                out, now, f"taken, but nobody there has subscribed to it; does a keeper run? (0x{NO_READER:02X})"
+            )
+        elif ack.code >= REFUSED:
             self._refuse(out, now, f"{ack.name} (0x{ack.code:02X})")
         else:
             self._accept(out, now)

@@ -3,6 +3,7 @@
 from collections import deque
 from collections.abc import Callable
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from mqtt_fakes import MemoryOutbox
@@ -11,7 +12,7 @@ from gateway.model.errors import StorageError
 from gateway.model.limits import IN_FLIGHT_BYTES_MAX
 from gateway.ports.mqtt_pipe import Ack, Granted
 from gateway.ports.mqtt_wake import Backoff
-from gateway.ports.mqtt_window import HEADER_BYTES, UNSETTLED_MAX, Outgoing, Window
+from gateway.ports.mqtt_window import HEADER_BYTES, NO_READER, UNSETTLED_MAX, Outgoing, Window
 
 EVENT = "camdrift/1/t/main/event"
 ALARM = "camdrift/1/t/main/alarm/lag-near"
@@ -70,6 +71,28 @@ def test_a_trend_waits_for_the_events_and_not_for_a_refused_one() -> None:
     ack(w, wire, lambda o: o.seq == 12, code=NOT_AUTHORIZED)
     w.fill(0.0, wire.send)
     assert (wire.seqs[-1], wire.sent[-1].topic) == (12, TREND)
+
+
+@pytest.mark.parametrize("needs_reader", [False, True])
+def test_an_event_that_nobody_reads_is_delivered_or_kept_as_set(needs_reader: bool) -> None:
+    """Pins PUBACK 0x10 (no matching subscribers, MQTT 5, section 3.4.2.1): success, unless a reader is needed; then the
+    event is kept, named, tried again, and done once it is taken with a reader. States and presence never wait for one.
+    """
+    outbox, wire = MemoryOutbox(), Wire()
+    outbox.add(2)
+    outbox.put(ALARM, b"{}")
+    online = Outgoing("camdrift/1/t/presence", b"online", retain=True)
+    w = Window(outbox, Granted(), 8, CLASSES, online, Backoff(1.0, 4.0), needs_reader=needs_reader)
+    w.fill(0.0, wire.send)
+    ack(w, wire, lambda _: True, code=NO_READER)
+    assert (outbox.place(), w.refused) == ((0, 2) if needs_reader else (2, 0))
+    assert outbox.retained_due(9) == []
+    if needs_reader:
+        assert "does a keeper run?" in w.why_refused
+        for _ in range(2):
+            w.fill(10.0, wire.send)
+            ack(w, wire, lambda _: True, now=10.0)
+        assert (outbox.place(), w.refused, wire.seqs) == (2, 0, [1, 2, 1, 2])
 
 
 def test_presence_then_states_then_events() -> None:
