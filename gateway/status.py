@@ -6,13 +6,14 @@ from concurrent.futures import TimeoutError as FutureTimeout
 from typing import TYPE_CHECKING, Any
 
 from gateway import __version__
-from gateway.alarm.load import DAY_S, AlarmMoved, load_on_people
+from gateway.alarm.load import DAY_S, load_on_people
 from gateway.alarm.machine import Alarm
 from gateway.encode.messages import AlarmEvent, parse_event, rfc3339, utc_of
 from gateway.model.errors import Refused, StorageError
 from gateway.model.records import Measured
 from gateway.model.words import AlarmState
 from gateway.pipeline import EnginePipeline
+from gateway.report.alarms import moved
 from gateway.store.reader import StateReader
 from gateway.worker import EngineWorker
 
@@ -162,16 +163,12 @@ def _load(reader: StateReader, daemon: "Daemon") -> dict[str, object] | None:
     except StorageError:
         return None
     engine_of = {daemon.topics.event(slug): slug for slug in daemon.workers}
-    moved = []
+    moves = []
     for row in reversed(rows):
         event = parse_event(row.payload)
         if isinstance(event, AlarmEvent):
-            moved.append(
-                AlarmMoved(
-                    utc_of(event.ts), engine_of.get(row.topic), event.tag, event.priority, event.came_from, event.to
-                )
-            )
-    end_s = max([time.time(), *(m.utc_s + 1 for m in moved[-1:])])
+            moves.append(moved(event, engine_of.get(row.topic)))
+    end_s = max([time.time(), *(m.utc_s + 1 for m in moves[-1:])])
     began_s = min([end_s - DAY_S, *(utc_of(row.utc) for row in oldest)])
-    load = load_on_people(moved, max(began_s, end_s - LOAD_DAYS * DAY_S), end_s)
+    load = load_on_people(moves, max(began_s, end_s - LOAD_DAYS * DAY_S), end_s)
     return {**load.as_dict(), "lines": load.lines()}
