@@ -150,6 +150,20 @@ def test_it_is_live(screen: Screen) -> None:
     screen.until(lambda: screen.text(".running") == "stopped", "the new state")
 
 
+def test_a_limit_that_is_reached_is_said(screen: Screen) -> None:
+    """Pins that of a pair the graver says it, and that what comes next is said beside it."""
+    screen.open("now", b.DESK)
+    said = screen.driver.execute_async_script(
+        "const done = arguments[0]; Promise.all([import('/js/now.js'), fetch('/api/present').then((r) => r.json())])"
+        ".then(([now, p]) => {"
+        "  for (const l of p.engines[0].trend.limits.slice(0, 2)) l.hours_to.p05 = l.hours_to.p50 = 0;"
+        "  now.update(document.querySelector('#view'), p);"
+        "  done(document.querySelector('[data-figure=next]').textContent);"
+        "})"
+    )
+    assert said.startswith("Reached: camshaft lag is at its limit. Next: retightening is due in about 2,400 running")
+
+
 def test_not_known_is_said_with_its_reason(screen: Screen) -> None:
     """Pins that no figure is made up: not known, and why."""
     screen.open("now", b.PHONE)

@@ -82,9 +82,18 @@ function said(e) {
 }
 
 const pairs = (figures, when) => {
-  const all = Object.entries(figures || {}).map(([k, v]) => `${k} ${typeof v === "number" ? number(v, 2) : v}`);
+  const all = Object.entries(figures || {}).map(([k, v]) => worded(k, v));
   return all.length ? `${when}: ${all.join(", ")}` : "";
 };
+
+// A figure's key ends in its unit: spring_mm 182.8 is "spring 182.80 mm".
+const UNITS = { _n_per_mm: " N/mm", _mm: " mm", _deg: "°", _percent: " %", _bar: " bar", _kw: " kW", _rpm: " rpm", _c: " °C", _h: " h" };
+function worded(key, value) {
+  if (key.endsWith("_utc")) return `${key.slice(0, -4)} at ${stamp(Date.parse(value))} UTC`;
+  const end = Object.keys(UNITS).find((x) => key.endsWith(x)) || "";
+  const shown = [value].flat().map((v) => (typeof v === "number" ? number(v, 2) : v)).join(" ");
+  return `${key.slice(0, key.length - end.length).replaceAll("_", " ")} ${shown}${UNITS[end] || ""}`;
+}
 
 // What can be booked from here; the rest by `camdrift book`. Figures left empty are taken from the readings.
 const BOOK = {
@@ -135,7 +144,7 @@ function bookForm(anew) {
     try {
       const done = await post("/api/book", { engine: engine.value, entry: entry(), dry });
       const e = done.answer.entry;
-      const figures = Object.entries(e).filter(([k, v]) => typeof v === "number" && k !== "utc_s").map(([k, v]) => `${k} ${number(v, 2)}`).join(", ");
+      const figures = Object.entries(e).filter(([k, v]) => typeof v === "number" && k !== "utc_s").map(([k, v]) => worded(k, v)).join(", ");
       text(why, dry ? `Will be booked: ${figures}. Nothing is booked yet.` : `Booked as ${e.id}.`);
       book.disabled = !dry;
       if (!dry) anew();

@@ -1,7 +1,7 @@
 // The present of each engine, large.
 import { attr, day, h, number, text } from "./dom.js";
 import { get } from "./api.js";
-import { AGREE, DO, HELP, LIMIT, QUALITY, RUNNING } from "./words.js";
+import { AGREE, DO, GRAVER, HELP, LIMIT, QUALITY, REACHED, RUNNING } from "./words.js";
 import { lagScale, springPicture } from "./pictures.js";
 
 const cards = new Map();
@@ -144,23 +144,30 @@ function comes() {
   };
 }
 
-export function nearest(trend) {
-  const known = (trend ? trend.limits : []).filter((l) => l.hours_to.p05 !== null || l.hours_to.p50 !== null);
+const at = (l) => l.hours_to.p50 === 0;
+
+function reached(trend) {
+  const tags = trend.limits.filter(at).map((l) => l.limit);
+  const said = tags.filter((tag) => !tags.includes(GRAVER[tag])).map((tag) => REACHED[tag] || tag);
+  return said.length ? `Reached: ${said.join(", ")}. ` : "";
+}
+
+function nearest(trend) {
+  const known = trend.limits.filter((l) => !at(l) && (l.hours_to.p05 !== null || l.hours_to.p50 !== null));
   const early = (l) => l.hours_to.p05 ?? l.hours_to.p50;
   return known.sort((a, b) => early(a) - early(b))[0] || null;
 }
 
 function nextWords(trend) {
   if (!trend) return "Not known yet: it comes with the first hours of warm, steady running.";
-  const n = nearest(trend);
-  if (!n) return "No limit is in sight.";
+  const n = nearest(trend), now = reached(trend);
+  if (!n) return now.trim() || "No limit is in sight.";
   const what = LIMIT[n.limit] || n.limit;
-  if (n.hours_to.p50 === 0) return `Reached: ${what}.`;
   const when = (ymd) => (ymd ? day(Date.parse(ymd)) : null);
   const early = n.hours_to.p05 === null ? "" : `at the earliest in ${number(n.hours_to.p05, 0)} running hours${n.date.p05 ? `, ${when(n.date.p05)}` : ""}`;
   const likely = n.hours_to.p50 === null ? "" : `in about ${number(n.hours_to.p50, 0)} running hours${n.date.p50 ? `, ${when(n.date.p50)}` : ""}`;
   const said = [likely, n.hours_to.p05 === n.hours_to.p50 ? "" : early].filter(Boolean).join("; ");
-  return `${what[0].toUpperCase()}${what.slice(1)} ${said}.`;
+  return now ? `${now}Next: ${what} ${said}.` : `${what[0].toUpperCase()}${what.slice(1)} ${said}.`;
 }
 
 // The gateway itself: asked for only while somebody has it open.

@@ -15,6 +15,12 @@ export const LIMIT = {
   "tension-low": "the chain is slack", "elongation-near": "chain elongation comes near its limit",
   "elongation-limit": "chain elongation reaches its limit", "retighten-due": "retightening is due",
 };
+export const REACHED = {
+  "lag-near": "camshaft lag is near its limit", "lag-limit": "camshaft lag is at its limit", "tension-low": "the chain is slack",
+  "elongation-near": "chain elongation is near its limit", "elongation-limit": "chain elongation is at its limit", "retighten-due": "retightening is due",
+};
+// The graver of a pair says it for both.
+export const GRAVER = { "lag-near": "lag-limit", "elongation-near": "elongation-limit" };
 export const DO = {
   nothing: "Nothing to do", compensate: "Compensate at the fuel pumps", "re-time": "Re-time the camshaft",
   retighten: "Retighten the chain", "renew-chain": "Renew the chain", "find-fault": "Find the fault",
