@@ -17,6 +17,8 @@ from gateway.page.sessions import Sessions
 from gateway.page.stream import Stream
 from gateway.page.views import Views
 
+METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE")
+
 
 class Page:
     """The application `app`, its `stream`, and `close`. Raises SettingsError for a password's file that is not one."""
@@ -33,7 +35,10 @@ class Page:
         ops = [*views.ops(), *acts.ops()]
         ops.append(Op("GET", "/api/openapi.json", self._openapi, "This document.", "anybody", touch=False))
         self.openapi = document(ops, inputs.version)
-        routes = [Route(op.path, door.endpoint(op), methods=[op.method]) for op in ops]
+        paths: dict[str, dict[str, Op]] = {}
+        for op in ops:
+            paths.setdefault(op.path, {})[op.method] = op
+        routes = [Route(path, door.endpoint(by_method), methods=METHODS) for path, by_method in paths.items()]
         routes.append(Route("/{path:path}", self._file, methods=["GET"]))
         self.app: App = Guard(Starlette(routes=routes), settings.names)
 

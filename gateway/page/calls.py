@@ -2,7 +2,7 @@
 
 import asyncio
 import json
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -24,6 +24,10 @@ Who = Literal["anybody", "viewer", "actor"]
 
 class NotAllowed(CamdriftError):
     """Nobody is logged in who may do this."""
+
+
+class NotJson(CamdriftError):
+    """What was sent does not call itself JSON: another page's form can send no more than that."""
 
 
 class NotThere(CamdriftError):
@@ -92,10 +96,16 @@ class Door:
     def __init__(self, sessions: Sessions, *, view_without_login: bool) -> None:
         self._sessions, self._view = sessions, view_without_login
 
-    def endpoint(self, op: Op) -> Callable[[Request], Awaitable[Response]]:
-        """The operation as a route's endpoint."""
+    def endpoint(self, ops: Mapping[str, Op]) -> Callable[[Request], Awaitable[Response]]:
+        """The operations of one path, by method, as a route's endpoint."""
+        allowed = ", ".join(ops)
 
         async def run(request: Request) -> Response:
+            op = ops.get("GET" if request.method == "HEAD" else request.method)
+            if op is None:
+                answer = problem(f"Here only {allowed} is answered.", 405)
+                answer.headers["allow"] = allowed
+                return answer
             try:
                 session = self.admit(op, request)
                 query = _query(op, request)
@@ -105,6 +115,8 @@ class Door:
                 return problem(str(e), 401)
             except NotThere as e:
                 return problem(str(e), 404)
+            except NotJson as e:
+                return problem(str(e), 415)
             except ValidationError as e:
                 return problem(_fault(e), 422)
             except StorageError as e:
@@ -137,6 +149,8 @@ def _query(op: Op, request: Request) -> Any:
 async def _body(op: Op, request: Request) -> Any:
     if op.body is None:
         return None
+    if request.headers.get("content-type", "").partition(";")[0].strip() != "application/json":
+        raise NotJson("Send JSON.")
     parts, size = [], 0
     async with asyncio.timeout(BODY_S):
         async for part in request.stream():

@@ -124,6 +124,8 @@ class Views:
                 return False
             return True
 
+        if call.request.method == "HEAD":
+            return Response(media_type="text/event-stream")
         try:
             viewer = self.stream.enter()
         except TooManyViewers as e:

@@ -11,6 +11,8 @@ from typing import Any
 import httpx
 import page_rig as rig
 import pytest
+from openapi_spec_validator import OpenAPIV31SpecValidator
+from openapi_spec_validator.validation.exceptions import OpenAPIValidationError
 
 from gateway.model.settings import Settings
 from gateway.page.shapes import HistoryAnswer, PresentAnswer
@@ -362,6 +364,34 @@ def test_the_document_names_every_operation(ground: Ground) -> None:
     assert acknowledge["security"] and acknowledge["parameters"][0]["name"] == "tag"
     assert {p["name"] for p in paths["/api/history"]["get"]["parameters"]} == {"engine", "from", "to", "points"}
     assert "PresentAnswer" in document["components"]["schemas"]
+
+
+def test_the_document_is_openapi(ground: Ground) -> None:
+    """Pins that the document is OpenAPI 3.1 to a validator that is not ours, which finds a planted fault."""
+    document = ground.client.get("/api/openapi.json").json()
+    OpenAPIV31SpecValidator(document).validate()
+    document["paths"]["/api/book"]["post"]["requestBody"]["content"] = "none"
+    with pytest.raises(OpenAPIValidationError):
+        OpenAPIV31SpecValidator(document).validate()
+
+
+@pytest.mark.parametrize("method", ["GET", "POST", "PUT", "DELETE", "OPTIONS"])
+def test_what_a_path_does_not_take_is_told(ground: Ground, method: str) -> None:
+    """Pins 405 with the methods that the document names, in JSON as every refusal."""
+    paths: dict[str, dict[str, Any]] = ground.client.get("/api/openapi.json").json()["paths"]
+    for path, found in paths.items():
+        if method.lower() not in found:
+            answer = ground.client.request(method, path)
+            assert answer.status_code == 405, path
+            assert {m.lower() for m in answer.headers["allow"].split(", ")} == set(found)
+            assert answer.json()["why"]
+
+
+def test_a_head_request_takes_no_place(ground: Ground) -> None:
+    """Pins that HEAD is answered like GET without the body, on the live stream too."""
+    for path in ("/", "/api/present", "/api/stream"):
+        answer = ground.client.head(path)
+        assert (answer.status_code, answer.content) == (200, b""), path
 
 
 def test_a_taken_port_is_told_and_nothing_falls(filled: Settings, ground: Ground) -> None:
