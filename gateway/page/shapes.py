@@ -15,10 +15,6 @@ Utc = Annotated[float, Field(ge=0, le=4_102_444_800, allow_inf_nan=False, descri
 TextLine = Annotated[str, Field(max_length=500)]
 
 
-SHEET_FILE_CHARS_MAX = 1_000_000
-"""A file of six cylinders each half degree is about 40 kB."""
-
-
 class Question(BaseModel):
     """Base of what is asked: nothing unknown is taken."""
 
@@ -251,97 +247,3 @@ class Problem(Message):
     """It was not done, and why."""
 
     why: str
-
-
-# -- work sheets --------------------------------------------------------------------------------------------------
-
-
-class SheetRow(Message):
-    """A work sheet that there is."""
-
-    name: Slug
-    title: str
-
-
-class SheetsAnswer(Message):
-    """All work sheets."""
-
-    sheets: tuple[SheetRow, ...]
-
-
-class SheetStep(Message):
-    """One step, and who confirms it."""
-
-    text: str
-    who: str = ""
-    confirm: str = ""
-
-
-class SheetFigure(Message):
-    """A figure of a work sheet with its unit and what it means. `digits` behind the point; `big`: shown large."""
-
-    name: str
-    value: float | int | str | None
-    unit: str = ""
-    help: str = ""
-    key: str = ""
-    digits: int = 2
-    big: bool = False
-
-
-class SheetWait(Message):
-    """Time that has passed, beside the least time; never leave to go on. `since_s` null: not known."""
-
-    text: str
-    since_s: float | None
-    least_s: float
-    words: str
-
-
-class SheetNotice(Message):
-    """What must be said beside the figures."""
-
-    text: str
-    level: Literal["refused", "attention", "good"] = "attention"
-
-
-class SheetInput(Message):
-    """A figure that is typed; it comes back with the next question under `name`.
-
-    `take`: the reading that may be taken for it; `moment`: a time, taken by pressing.
-    """
-
-    name: Annotated[str, Field(pattern=r"^[a-z0-9_]{1,32}$")]
-    label: str
-    unit: str = ""
-    value: str = ""
-    help: str = ""
-    take: float | None = None
-    moment: bool = False
-
-
-class SheetBody(Question):
-    """Figures typed, and a pressure/crank-angle file as text."""
-
-    engine: Slug | None = None
-    typed: dict[Annotated[str, Field(max_length=32)], Annotated[str, Field(max_length=400)]] = Field(
-        default={}, max_length=64
-    )
-    file: Annotated[str, Field(max_length=SHEET_FILE_CHARS_MAX)] = ""
-
-
-class SheetAnswer(Message):
-    """A work sheet. `live`: its figures follow the readings, ask again each second. `booking`: what to book after, or
-    null, and then `booking_wants` says what is wanting."""
-
-    title: str
-    name: str = ""
-    cautions: tuple[str, ...]
-    steps: tuple[SheetStep, ...]
-    figures: tuple[SheetFigure, ...]
-    live: bool
-    inputs: tuple[SheetInput, ...] = ()
-    booking: dict[str, Any] | None = None
-    booking_wants: str = ""
-    waits: tuple[SheetWait, ...] = ()
-    notices: tuple[SheetNotice, ...] = ()

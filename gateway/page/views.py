@@ -17,7 +17,6 @@ from gateway.page.inputs import PageInputs, Shelf
 from gateway.page.present import present
 from gateway.page.record import bookings_answer, bookings_table, events_answer, events_csv
 from gateway.page.shapes import (
-    SHEET_FILE_CHARS_MAX,
     BookingsAnswer,
     BookingsQuery,
     EventsAnswer,
@@ -26,11 +25,8 @@ from gateway.page.shapes import (
     HistoryAnswer,
     HistoryQuery,
     PresentAnswer,
-    SheetAnswer,
-    SheetBody,
-    SheetRow,
-    SheetsAnswer,
 )
+from gateway.page.sheet_shapes import SHEET_FILE_CHARS_MAX, SheetAnswer, SheetBody, SheetRow, SheetsAnswer
 from gateway.page.stream import Stream, TooManyViewers
 
 READERS_MAX = 2
