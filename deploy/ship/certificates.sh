@@ -2,7 +2,7 @@
 # Makes the certificates for one ship, with openssl: a fleet's authority once, then a certificate for each ship.
 #
 #   certificates.sh authority DIR            the fleet's authority, ten years; keep DIR ashore, offline
-#   certificates.sh ship DIR SLUG            a ship's certificate, 27 months (two dry-docks' worth of margin over one)
+#   certificates.sh ship DIR SLUG            a ship's certificate, 27 months
 #   certificates.sh server DIR HOST          a broker's certificate, 27 months
 #   certificates.sh left FILE                days until a certificate ends; status 1 below 90 days
 #
@@ -10,6 +10,7 @@
 set -eu
 umask 077
 days_ca=3650
+# Under the 825 days that clients commonly accept.
 days_leaf=820
 
 fail() { echo "certificates.sh: $1" >&2; exit 2; }
@@ -22,7 +23,7 @@ leaf() { # dir name common-name extension-lines
     [ ! -e "$1/$2.key" ] || fail "$1/$2.key is there already; move it away first"
     key "$1/$2.key"
     openssl req -new -key "$1/$2.key" -subj "/CN=$3" -out "$1/$2.csr"
-    printf '%b' "$4" >"$1/$2.ext"
+    printf '%b' "${4}basicConstraints=critical,CA:FALSE\nsubjectKeyIdentifier=hash\nauthorityKeyIdentifier=keyid\n" >"$1/$2.ext"
     openssl x509 -req -in "$1/$2.csr" -CA "$1/ca.pem" -CAkey "$1/ca.key" -CAcreateserial -days "$days_leaf" \
         -sha256 -extfile "$1/$2.ext" -out "$1/$2.pem" 2>/dev/null
     rm "$1/$2.csr" "$1/$2.ext"
@@ -49,7 +50,8 @@ server)
     leaf "$2" "$3" "$3" "keyUsage=critical,digitalSignature\nextendedKeyUsage=serverAuth\nsubjectAltName=$san\n"
     ;;
 left)
-    end=$(openssl x509 -in "$2" -noout -enddate | cut -d= -f2) || fail "$2 is no certificate"
+    end=$(openssl x509 -in "$2" -noout -enddate 2>/dev/null) || fail "$2 is no certificate"
+    end=${end#notAfter=}
     left=$((($(date -d "$end" +%s) - $(date +%s)) / 86400))
     echo "$2: $left days left, until $end"
     [ "$left" -ge 90 ]
