@@ -43,10 +43,10 @@ def add(p: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="the file, .html or .pdf; or a folder, to be named by ship and period",
     )
-    p.add_argument("--engine", help="one engine's slug; all of them if left out")
+    p.add_argument("--engine", help="one engine's short name in the settings; all of them if left out")
     p.add_argument("--month", help="a month, YYYY-MM, or `last` for the one before this")
-    p.add_argument("--from", dest="from_utc", help="from this UTC on, RFC 3339")
-    p.add_argument("--to", dest="to_utc", help="up to this UTC, RFC 3339; now if left out")
+    p.add_argument("--from", dest="from_utc", help="from this UTC on, such as 2031-02-03T04:05:00Z")
+    p.add_argument("--to", dest="to_utc", help="up to this UTC, such as 2031-02-03T04:05:00Z; now if left out")
 
 
 def main(args: argparse.Namespace) -> int:
@@ -57,7 +57,7 @@ def main(args: argparse.Namespace) -> int:
         raise Refused(f"--engine {args.engine}: not among the engines: {', '.join(slugs)}")
     record = Record(Path(args.data_dir or settings.gateway.data_dir))
     try:
-        now_s = max(time.time(), record.latest_s())
+        now_s = max(time.time(), record.latest_s(slugs))
         asked = _asked(args, now_s)
         facts = ship_facts(
             settings, record, [args.engine] if args.engine else slugs, _period(asked, now_s), now_s, __version__

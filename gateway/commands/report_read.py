@@ -43,10 +43,11 @@ class Record:
         self.state.close()
         self.history.close()
 
-    def latest_s(self) -> float:
-        """UTC of the newest event; 0 without any. In a simulated voyage it may lie ahead of the clock on the wall."""
+    def latest_s(self, slugs: Sequence[str]) -> float:
+        """UTC of the newest on record, 0 without any: a simulated voyage may lie ahead of the clock on the wall."""
         newest = self.state.events(0, 1, newest_first=True)
-        return utc_of(newest[0].utc) if newest else 0.0
+        medians = [c[0] for slug in slugs if (c := self.history.counter(slug, 0.0, EVER, last=True))]
+        return max([0.0, *(utc_of(row.utc) for row in newest), *medians])
 
     def events(self) -> Iterator[tuple[str, AlarmEvent | AdjustmentEvent]]:
         """Topic and event of all alarms and adjustments kept, in the order of the record."""
