@@ -63,6 +63,8 @@ class Desk:
 
     def handle(self, request: dict[str, Any], who: str) -> dict[str, Any]:
         """Do one request; the answer's fields. Raises Refused with the reason."""
+        if not _is_text_throughout(request):
+            raise Refused("a text has a character in it that cannot be kept (NUL, or half of a pair)")
         do = request.get("do")
         if do == "status":
             return {"status": self._host.status()}
@@ -234,9 +236,22 @@ def _minutes(request: dict[str, Any]) -> float | None:
     value = request.get("minutes")
     if value is None:
         return None
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    try:
+        minutes = float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
+    except OverflowError:
+        minutes = math.nan
+    if not math.isfinite(minutes):
         raise Refused("minutes is not a number")
-    return float(value)
+    return minutes
+
+
+def _is_text_throughout(value: object) -> bool:
+    """Can every text in it be written as UTF-8 and kept by a database? JSON lets more through than that."""
+    if isinstance(value, dict):
+        return all(_is_text_throughout(k) and _is_text_throughout(v) for k, v in value.items())
+    if isinstance(value, list):
+        return all(_is_text_throughout(v) for v in value)
+    return not isinstance(value, str) or not any(c == "\0" or "\ud800" <= c <= "\udfff" for c in value)
 
 
 class Answers:

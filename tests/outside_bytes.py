@@ -202,6 +202,7 @@ def control(data: bytes) -> None:
     assert len(json.dumps(reply)) <= max(ANSWER_BYTES_MAX, 4 * len(data))
 
 
+JSON = [(b"content-type", b"application/json")]
 PAGE_OPS: tuple[tuple[type[BaseModel] | None, type[BaseModel] | None], ...] = (
     (None, LoginBody), (None, ActBody), (None, BookBody), (None, NothingBody), (HistoryQuery, None),
     (EventsTableQuery, None),
@@ -212,13 +213,19 @@ def page(data: bytes) -> None:
     """A question to the page: the first byte chooses its shape, the rest is its body or its query."""
     query, body = PAGE_OPS[(data[0] if data else 0) % len(PAGE_OPS)]
     op = Op("POST", "/x", _handler, "fuzzed", "anybody", query=query, body=body, answer=DoneAnswer)
-    scope = {"type": "http", "method": "POST", "path": "/x", "headers": [], "query_string": data[1:] if query else b""}
+    scope = {
+        "type": "http",
+        "method": "POST",
+        "path": "/x",
+        "headers": JSON,
+        "query_string": data[1:] if query else b"",
+    }
     sent = [{"type": "http.request", "body": data[1:] if body else b"", "more_body": False}]
 
     async def receive() -> dict[str, Any]:
         return sent.pop() if sent else {"type": "http.disconnect"}
 
-    response: Response = _loop().run_until_complete(_door().endpoint(op)(Request(scope, receive)))
+    response: Response = _loop().run_until_complete(_door().endpoint({"POST": op})(Request(scope, receive)))
     assert response.status_code in (200, 409, 422)
     assert len(bytes(response.body)) <= max(ANSWER_BYTES_MAX, 8 * len(data))
     json.loads(bytes(response.body))
@@ -311,12 +318,14 @@ class _Worker:
     """An engine's worker that does at once what it is asked."""
 
     def __init__(self) -> None:
-        self.pipeline, self.log = pipeline(), list[Any]()
+        self.pipeline, self.log, self.view = pipeline(), list[Any](), None
 
     def ask(self, act: Callable[[Any], Any]) -> Future[int]:
         future: Future[int] = Future()
+        lines = Lines(Topics("camdrift", "tern-passage"), "main", "tern-passage", readings=True)
         try:
-            future.set_result(len(list(act(self.pipeline))))
+            # Written out as they are stored and sent: what cannot be written would stop the worker.
+            future.set_result(len([line for line in lines.of(act(self.pipeline)) if len(line) <= ANSWER_BYTES_MAX]))
         except Exception as e:
             future.set_exception(e)
         return future

@@ -1,0 +1,55 @@
+"""What a fuzzer found and stays mended: odd settings files and odd requests are refused in few words."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from outside_bytes import _desk
+
+from gateway.model.errors import Refused, SettingsError
+from gateway.model.settings import SHOWN_CHARS_MAX, load_settings
+
+ACT: dict[str, Any] = {"do": "shelve", "alarm": "slap-high", "why": "rope on order", "minutes": 30}
+
+
+def told(tmp_path: Path, text: str) -> list[str]:
+    """The lines that such a settings file is refused with."""
+    path = tmp_path / "ship.toml"
+    path.write_text(text)
+    with pytest.raises(SettingsError) as refused:
+        load_settings(path)
+    return [line.removeprefix(f"{path}: ") for line in str(refused.value).splitlines()]
+
+
+@pytest.mark.parametrize("text", ["a = " + "9" * 5_000, "a = " + "[" * 2_000])
+def test_numbers_too_long_and_tables_too_deep(tmp_path: Path, text: str) -> None:
+    """What the TOML reader has no word for (Python's limits of digits and of depth) is one line, and no traceback."""
+    assert told(tmp_path, text) == ["not valid TOML: a number is too long, or tables lie too deep"]
+
+
+def test_a_value_without_end_is_shown_in_part(tmp_path: Path) -> None:
+    """A reason is read in a terminal: of a long value, key or number only so much is shown."""
+    lines = told(tmp_path, f'[vessel]\nslug = "{"X" * 9_000}"\nname = 0x{"f" * 5_000}\n{"k" * 9_000} = 1\n')
+    assert all(len(line) < 2 * SHOWN_CHARS_MAX for line in lines)
+    assert any(line.startswith("vessel.slug: ") and line.endswith("…") for line in lines)
+    assert any(line.startswith("vessel.name: ") and line.endswith("a number of thousands of digits") for line in lines)
+    assert any(line.startswith("vessel.kkk") and "…: unknown key" in line for line in lines)
+
+
+@pytest.mark.parametrize("minutes", [10**400, -(10**400), float("nan"), float("inf"), True, "30", [30]])
+def test_minutes_that_are_no_number_of_minutes(minutes: object) -> None:
+    """JSON's whole numbers have no end: one that no float can hold is refused as any other that is none."""
+    with pytest.raises(Refused, match=r"^minutes is not a number$"):
+        _desk().handle({**ACT, "minutes": minutes}, "second")
+
+
+@pytest.mark.parametrize("key", ["by", "why", "alarm", "engine"])
+@pytest.mark.parametrize("text", ["\ud800", "a\udfffb", "a\0b"])
+def test_texts_that_cannot_be_kept(key: str, text: str) -> None:
+    """Half of a pair cannot be written as UTF-8 and would stop the recorder; a NUL would be refused ashore."""
+    with pytest.raises(Refused, match="cannot be kept"):
+        _desk().handle({**ACT, key: text}, "second")
+    with pytest.raises(Refused, match="cannot be kept"):
+        _desk().handle({"do": "book", "entry": {"kind": "retightened", "notes": [{key: text}]}}, "second")
+    with pytest.raises(Refused, match="cannot be kept"):
+        _desk().handle({**ACT, text: 1}, "second")
