@@ -42,7 +42,9 @@ td small { display: block; }
 .first svg { margin: 1mm 0; }
 .work, .alarms { font-size: 9pt; table-layout: fixed; }
 .work th:first-child { width: 28%; }
-.alarms th:first-child { width: 34%; }
+.alarms th:first-child { width: 29%; }
+.alarms th:nth-child(3) { width: 9%; }
+.alarms th:nth-child(6) { width: 18%; }
 tr { break-inside: avoid; }
 dt { font-weight: bold; margin-top: 1.5mm; break-after: avoid; }
 dd { margin: 0; }
