@@ -32,7 +32,29 @@ KINDS: dict[str, type[b.Booked]] = {
     "pressures": b.Pressures,
     "correction": b.Correction,
 }
-UNITS = {"mm": "in mm", "deg": "in degrees of the crank", "percent": "in per cent", "h": "in hours", "bar": "in bar"}
+FIGURES = {
+    "free_length_mm": "length of the spring with no load, measured afresh, mm",
+    "spring_before_mm": "length of the spring before the work, mm; from the readings if left out",
+    "spring_after_mm": "length of the spring after the work, mm; from the readings if left out",
+    "elongation_percent": "the chain's elongation then, %%, where it is known otherwise",
+    "elongation_se_percent": "its standard error, %%",
+    "raw_deg": "crank less cam as the encoders read, degrees of the crank; from the readings if left out",
+    "gauge_mm": "what the pin gauge reads, mm, late is +",
+    "lag_before_deg": "lag before the work, degrees of the crank, late is +; from the readings if left out",
+    "lag_after_deg": "lag after the work, degrees of the crank, late is +; from the readings if left out",
+    "before_deg": "advance at each pump before, degrees of the crank, earlier is +",
+    "after_deg": "advance now in force at each pump, degrees of the crank, earlier is +",
+    "renewed": "how many links were renewed",
+    "rate_n_per_mm": "the new spring's rate, N/mm, where it differs",
+    "links": "how many links were measured",
+    "length_mm": "length over these links, mm",
+    "play_links": "play at mid-span by hand, in links",
+    "play_mm": "play at mid-span by hand, mm",
+    "taken": "before or after the work",
+    "rpm": "speed of the engine, rpm",
+    "load": "load of the engine, in the same measure before and after",
+    "replaces": "name (id) of the booking to be put right",
+}
 
 
 def add(p: argparse.ArgumentParser) -> None:
@@ -45,9 +67,11 @@ def add(p: argparse.ArgumentParser) -> None:
 
 
 def _arguments(p: argparse.ArgumentParser, model: type[BaseModel]) -> None:
-    p.add_argument("--engine", help="the engine's slug, where there are several")
+    p.add_argument("--engine", help="the engine's short name in the settings, where there are several")
     p.add_argument("--person", required=True, help="who did the work")
-    p.add_argument("--at", dest="utc_s", metavar="UTC", help="when it was done, RFC 3339; now if left out")
+    p.add_argument(
+        "--at", dest="utc_s", metavar="UTC", help="when it was done, such as 2031-02-03T04:05:00Z; now if left out"
+    )
     p.add_argument("--hours", type=float, help="running hours then; the present ones if left out and the daemon runs")
     p.add_argument("--note", help="anything worth keeping")
     p.add_argument("--id", help="a name for this booking; drawn if left out")
@@ -58,15 +82,14 @@ def _arguments(p: argparse.ArgumentParser, model: type[BaseModel]) -> None:
 
 def _figure(p: argparse.ArgumentParser, name: str, annotation: Any) -> None:
     option = "--" + name.replace("_", "-")
-    unit = UNITS.get(name.rsplit("_", 1)[-1], "")
     if name == "cylinders":
         p.add_argument("--cylinder", dest=name, action="append", metavar="NO:MAX[:MEAN]", help="bar; once a cylinder")
     elif name == "entry":
         p.add_argument("--entry", metavar="JSON", help="the booking as it should have been; left out: struck out")
     elif typing.get_origin(annotation) is list:
-        p.add_argument(option, type=float, nargs="+", help=f"one for each pump, {unit}")
+        p.add_argument(option, type=float, nargs="+", help=FIGURES[name])
     else:
-        p.add_argument(option, type=_type(annotation), help=unit or None)
+        p.add_argument(option, type=_type(annotation), help=FIGURES[name])
 
 
 def _type(annotation: Any) -> type:

@@ -13,7 +13,12 @@ from gateway.wear.plausibility import plausibility
 def add(p: argparse.ArgumentParser) -> None:
     """Arguments."""
     p.add_argument("config", type=Path, help="the TOML file of the ship")
-    p.add_argument("--wear", type=float, default=0.02, help="per cent of elongation per 1,000 h to reckon with")
+    p.add_argument(
+        "--wear",
+        type=float,
+        default=0.02,
+        help="chain elongation to reckon with, %% per 1,000 running hours (default: %(default)s)",
+    )
 
 
 def main(args: argparse.Namespace) -> int:

@@ -29,9 +29,13 @@ def add(p: argparse.ArgumentParser) -> None:
     common(p)
     p.add_argument("what", choices=("events", "bookings", "history", "iso19848", "channels"), help="what to print")
     p.add_argument("--ship-id", help="iso19848, channels: the ship's identifier, such as its IMO number")
-    p.add_argument("--engine", help="one engine's slug, where there are several")
-    p.add_argument("--from", dest="from_utc", default="2000-01-01T00:00:00Z", help="from this UTC on, RFC 3339")
-    p.add_argument("--to", dest="to_utc", default="2100-01-01T00:00:00Z", help="up to this UTC, RFC 3339")
+    p.add_argument("--engine", help="one engine's short name in the settings, where there are several")
+    p.add_argument(
+        "--from", dest="from_utc", default="2000-01-01T00:00:00Z", help="from this UTC on, such as 2031-02-03T04:05:00Z"
+    )
+    p.add_argument(
+        "--to", dest="to_utc", default="2100-01-01T00:00:00Z", help="up to this UTC, such as 2031-02-03T04:05:00Z"
+    )
 
 
 def main(args: argparse.Namespace) -> int:

@@ -12,7 +12,11 @@ from gateway.ports.control import ask
 def common(p: argparse.ArgumentParser) -> None:
     """Arguments of all of them."""
     p.add_argument("config", type=Path, help="the TOML file of the ship")
-    p.add_argument("--data-dir", type=Path, help="instead of the settings' gateway.data_dir")
+    p.add_argument(
+        "--data-dir",
+        type=Path,
+        help="where the gateway keeps its data, if not where the settings say (gateway.data_dir)",
+    )
 
 
 def acting(p: argparse.ArgumentParser, *, tag: bool = True) -> None:
@@ -20,7 +24,7 @@ def acting(p: argparse.ArgumentParser, *, tag: bool = True) -> None:
     common(p)
     if tag:
         p.add_argument("tag", help="the alarm's tag, such as lag-near")
-    p.add_argument("--engine", help="the engine's slug, where there are several")
+    p.add_argument("--engine", help="the engine's short name in the settings, where there are several")
     p.add_argument("--by", help="who acts, if not the user who is logged in")
 
 

@@ -25,8 +25,10 @@ def add(p: argparse.ArgumentParser) -> None:
     """Arguments."""
     p.add_argument("config", type=Path, help="the TOML file of the ship")
     p.add_argument("capture", type=Path, help="raw bytes of one head's link")
-    p.add_argument("--start", default="1970-01-01T00:00:00Z", help="UTC of the first frame, RFC 3339")
-    p.add_argument("--engine", help="slug of the engine whose head it is; needed where there are several")
+    p.add_argument(
+        "--start", default="1970-01-01T00:00:00Z", help="UTC of the first frame, such as 2031-02-03T04:05:00Z"
+    )
+    p.add_argument("--engine", help="short name of the engine whose head it is; needed where there are several")
     p.add_argument("--readings", action="store_true", help="print the readings too")
 
 

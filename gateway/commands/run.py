@@ -15,7 +15,11 @@ from gateway.model.settings import load_settings
 def add(p: argparse.ArgumentParser) -> None:
     """Arguments."""
     p.add_argument("config", type=Path, help="the TOML file of the ship")
-    p.add_argument("--data-dir", type=Path, help="instead of the settings' gateway.data_dir")
+    p.add_argument(
+        "--data-dir",
+        type=Path,
+        help="where the gateway keeps its data, if not where the settings say (gateway.data_dir)",
+    )
 
 
 def main(args: argparse.Namespace) -> int:

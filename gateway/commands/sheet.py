@@ -72,7 +72,7 @@ def add(p: argparse.ArgumentParser) -> None:
     for name, (title, _) in SHEETS.items():
         one = names.add_parser(name, help=title, description=title)
         common(one)
-        one.add_argument("--engine", help="the engine's slug, where there are several")
+        one.add_argument("--engine", help="the engine's short name in the settings, where there are several")
         one.add_argument("--json", action="store_true", help="the same data as one JSON object")
         if name == "pressures":
             one.add_argument("--file", type=Path, help="a pressure/crank-angle file: CSV, units in its heading")

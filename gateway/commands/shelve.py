@@ -8,7 +8,7 @@ from gateway.commands.operator import act, acting
 def add(p: argparse.ArgumentParser) -> None:
     """Arguments."""
     acting(p)
-    p.add_argument("--minutes", type=float, required=True, help="for so long, at most 1,440")
+    p.add_argument("--minutes", type=float, required=True, help="for so many minutes, at most 1,440 (a day)")
     p.add_argument("--why", required=True, help="the reason; it goes on record")
 
 

@@ -53,11 +53,17 @@ def add(p: argparse.ArgumentParser) -> None:
     gap.add_argument("--by", required=True, help="who says so")
     sent = sub.add_parser("export", help="print a vessel's trends and events as an ISO 19848 package")
     _store_argument(sent)
-    sent.add_argument("vessel", help="the vessel's slug")
-    sent.add_argument("--ship-id", help="as ISO 19848 has it, for instance IMO and seven figures (default: the slug)")
+    sent.add_argument("vessel", help="the vessel's short name in its settings")
+    sent.add_argument(
+        "--ship-id", help="as ISO 19848 has it, for instance IMO and seven figures (default: the short name)"
+    )
     sent.add_argument("--channels", action="store_true", help="print the data channel list instead")
-    sent.add_argument("--from", dest="from_utc", default="2000-01-01T00:00:00Z", help="from this UTC on, RFC 3339")
-    sent.add_argument("--to", dest="to_utc", default="2100-01-01T00:00:00Z", help="up to this UTC, RFC 3339")
+    sent.add_argument(
+        "--from", dest="from_utc", default="2000-01-01T00:00:00Z", help="from this UTC on, such as 2031-02-03T04:05:00Z"
+    )
+    sent.add_argument(
+        "--to", dest="to_utc", default="2100-01-01T00:00:00Z", help="up to this UTC, such as 2031-02-03T04:05:00Z"
+    )
     tables = sub.add_parser("schema", help="print the SQL that makes the store")
     tables.add_argument("kind", choices=("postgresql", "sqlite"))
 

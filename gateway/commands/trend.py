@@ -21,8 +21,12 @@ CAUTION = (
 def add(p: argparse.ArgumentParser) -> None:
     """Arguments."""
     p.add_argument("config", type=Path, help="the TOML file of the ship")
-    p.add_argument("--data-dir", type=Path, help="instead of the settings' gateway.data_dir")
-    p.add_argument("--engine", help="one engine's slug; all of them if left out")
+    p.add_argument(
+        "--data-dir",
+        type=Path,
+        help="where the gateway keeps its data, if not where the settings say (gateway.data_dir)",
+    )
+    p.add_argument("--engine", help="one engine's short name in the settings; all of them if left out")
     p.add_argument("--json", action="store_true", help="the messages as published, one a line")
 
 
