@@ -1,8 +1,10 @@
 """The page's own thread with its small loop. Nothing that measures or alarms waits for it, or falls with it."""
 
 import asyncio
+import os
 import socket
 import threading
+from errno import EPERM
 from typing import TYPE_CHECKING
 
 import structlog
@@ -84,8 +86,10 @@ class PageServer:
 
         from gateway.page.app import Page
 
-        page = Page(self._in)
         s = self._settings
+        if s.key_file is not None and os.stat(s.key_file).st_mode & 0o077:
+            raise PermissionError(EPERM, f"key_file {s.key_file}: others may read it; chmod 600 {s.key_file}")
+        page = Page(self._in)
         server = Server(
             Config(
                 page.app,

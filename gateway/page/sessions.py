@@ -147,6 +147,8 @@ def _from_file(path: str) -> str:
         text = Path(path).read_text(encoding="ascii").strip()
     except (OSError, UnicodeDecodeError) as e:
         raise SettingsError([f"{path}: page.users: the password's hash cannot be read: {e}"]) from None
+    if Path(path).stat().st_mode & 0o077:
+        raise SettingsError([f"{path}: page.users: others may read the password's hash; chmod 600 {path}"])
     if not text.startswith("$argon2id$"):
         raise SettingsError([f"{path}: page.users: holds no line of `camdrift page-password`"])
     return text

@@ -104,6 +104,9 @@ def tls_context(broker: BrokerSettings) -> ssl.SSLContext | None:
     for key, path in (("ca_file", broker.ca_file), ("cert_file", broker.cert_file), ("key_file", broker.key_file)):
         if path is not None and not os.access(path, os.R_OK):
             raise PortError(f"{key} {path}: is not there or may not be read")
+    if broker.key_file is not None and (mode := broker.key_file.stat().st_mode) & 0o077:
+        others = f"others may read it (mode {mode & 0o777:03o}); chmod 600 {broker.key_file}"
+        raise PortError(f"key_file {broker.key_file}: {others}")
     try:
         context = ssl.create_default_context(cafile=broker.ca_file)
         if broker.cert_file:

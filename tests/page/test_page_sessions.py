@@ -82,9 +82,12 @@ def test_many_names_from_one_address_close_that_address(monkeypatch: pytest.Monk
 
 
 def test_a_hash_from_a_file(tmp_path: Path) -> None:
-    """Pins that a hash may lie in a file, and that a file without one is refused with its name."""
+    """Pins that a hash may lie in a file, and that one that others may read, or without a hash, is refused."""
     path = tmp_path / "hash"
     path.write_text(HASH + "\n")
+    with pytest.raises(SettingsError, match="others may read"):
+        made(Clock(), user=PageUser(name="chief", password_hash_file=str(path)))
+    path.chmod(0o600)
     sessions = made(Clock(), user=PageUser(name="chief", password_hash_file=str(path)))
     sessions.log_in("chief", PASSWORD, "a")
     path.write_text("password123\n")

@@ -78,6 +78,20 @@ def test_tls_files_that_cannot_be_used_are_named(tmp_path: Path) -> None:
         tls_context(broker_settings(8883, tls=True, ca_file=tmp_path / "odd.pem"))
 
 
+@pytest.mark.parametrize("mode", [0o604, 0o640, 0o660])
+def test_a_key_that_others_may_read_is_refused(tmp_path: Path, mode: int) -> None:
+    """Pins that a key is shown to nobody but its owner, before anything is opened, and that the way out is told."""
+    key = tmp_path / "ship.key"
+    key.write_text("a key")
+    key.chmod(mode)
+    broker = broker_settings(8883, tls=True, cert_file=key, key_file=key)
+    with pytest.raises(PortError, match=rf"ship\.key: others may read it \(mode {mode:03o}\); chmod 600"):
+        tls_context(broker)
+    key.chmod(0o600)
+    with pytest.raises(PortError, match="cannot be used"):
+        tls_context(broker)
+
+
 @pytest.mark.parametrize(
     ("said", "words"),
     [
