@@ -39,6 +39,12 @@ td small { display: block; }
 .first { font-size: 9pt; }
 .first th, .first td { padding: 0.6mm 2mm 0.6mm 0; }
 .first small { font-size: 7.5pt; }
+.several { font-size: 8.5pt; }
+.several th small { display: none; }
+.several h2 { margin: 2mm 0 1mm; font-size: 12pt; }
+.several .decision { padding: 1mm 3mm; }
+.several th, .several td { padding: 0.35mm 2mm 0.35mm 0; }
+.several table { margin-bottom: 1.5mm; }
 .first svg { margin: 1mm 0; }
 .work, .alarms { font-size: 9pt; table-layout: fixed; }
 .work th:first-child { width: 28%; }

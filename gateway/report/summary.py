@@ -13,7 +13,7 @@ from gateway.report.ranges import bars
 from gateway.report.words import DO, KINDS, LIMITS, NOT_KNOWN, ahead, day, plural, spanned, with_unit
 from gateway.wear.course import band_mm
 
-PLOTS_UP_TO = 2
+PLOTS_UP_TO = 1
 """With more engines the first page has room for their figures only."""
 ALARMS_ALWAYS = (Priority.ALARM, Priority.WARNING, Priority.CAUTION)
 """Told also where there were none; emergency alarms are not used by default."""
@@ -23,7 +23,7 @@ GAPS_SHOWN = 3
 def first_page(s: ShipFacts) -> Markup:
     """The first page's part of the document."""
     one = len(s.engines) == 1
-    return tag("section", [_engine(e, s, one) for e in s.engines], class_="first")
+    return tag("section", [_engine(e, s, one) for e in s.engines], class_="first" if one else "first several")
 
 
 def _engine(e: EngineFacts, s: ShipFacts, one: bool) -> list[Markup | None]:
