@@ -169,3 +169,15 @@ def test_pdf_has_the_first_page_first(ship: Path, tmp_path: Path) -> None:
     for words in ("Tern Passage", "Nothing to do now", "Camshaft lag", "Good readings", "open a door"):
         assert words in pages[0]
     assert "details" in pages[1] and "details" not in pages[0].replace("in the details", "")
+
+
+@pytest.mark.skipif(b.CHROMIUM is None, reason="no chromium here (Debian: chromium)")
+def test_two_engines_share_the_first_page(tmp_path: Path) -> None:
+    """Pins that both engines' figures and the notice stand on the first page."""
+    pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed; it comes with the extra `test`")
+    config = rig.settings_file(tmp_path, "two-engines.toml")
+    aux = rig.Voyage(rpm=720.0, ratio=2, hours=11_900.0, zero=False)
+    rig.write(load_settings(config), {"main": rig.Voyage(), "aux": aux}, events=[rig.started(rig.BEGIN_S)])
+    assert main(["report", str(config), "--out", str(tmp_path / "x.pdf"), *SPAN]) == 0
+    first = " ".join(pypdf.PdfReader(tmp_path / "x.pdf").pages[0].extract_text().split())
+    assert first.count("Running hours") == 2 and "Generator engine" in first and "open a door" in first
