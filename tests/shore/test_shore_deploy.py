@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import yaml
 from mqtt_fakes import Mosquitto, free_port, needs_mosquitto, until
 from paho.mqtt.client import Client, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
@@ -222,7 +223,6 @@ def test_compose_and_the_hosts_settings_say_the_same() -> None:
 
 def test_compose_holds_no_secret_and_opens_one_port() -> None:
     """Pins that the compose file parses, publishes the ships' port only, and names passwords by file."""
-    yaml = pytest.importorskip("yaml", reason="PyYAML is not installed (pip install PyYAML)")
     made = yaml.safe_load((SHORE / "compose.yaml").read_text())
     assert [p for s in made["services"].values() for p in s.get("ports", [])] == ["8883:8883"]
     environment = {k: v for s in made["services"].values() for k, v in s.get("environment", {}).items()}
@@ -231,3 +231,15 @@ def test_compose_holds_no_secret_and_opens_one_port() -> None:
         next(a for a in s["command"] if a.startswith("--name")) for n, s in made["services"].items() if "keeper" in n
     ]
     assert len(set(names)) == 2
+
+
+def test_a_compose_tool_takes_the_file() -> None:
+    """Pins the compose file to what a compose tool accepts, where one is installed (apt install docker-compose)."""
+    tool = shutil.which("docker-compose")
+    if tool is None:
+        pytest.skip("docker-compose is not installed (apt install docker-compose)")
+    done = subprocess.run(
+        [tool, "-f", str(SHORE / "compose.yaml"), "config"], capture_output=True, text=True, timeout=60
+    )
+    assert done.returncode == 0, done.stderr
+    assert set(yaml.safe_load(done.stdout)["services"]) == {"broker", "database", "keeper-1", "keeper-2"}
