@@ -155,7 +155,14 @@ def test_a_browser_that_hangs_is_ended(
     assert main(["report", str(ship), "--out", str(tmp_path / "x.pdf"), *SPAN]) == 1
     assert "has not made the PDF" in capsys.readouterr().err and not (tmp_path / "x.pdf").exists()
     stat_file = Path(f"/proc/{note.read_text().strip()}/stat")
-    assert not stat_file.exists() or stat_file.read_text().rsplit(")", 1)[1].split()[0] == "Z"
+
+    def gone() -> bool:
+        try:
+            return stat_file.read_text().rsplit(")", 1)[1].split()[0] == "Z"
+        except OSError:
+            return True
+
+    rig.daemon_rig.until(gone, "the browser's helper is ended")
 
 
 @pytest.mark.skipif(b.CHROMIUM is None, reason="no chromium here (Debian: chromium)")
