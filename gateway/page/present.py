@@ -11,6 +11,8 @@ from gateway.page.inputs import PageInputs, Shelf
 from gateway.page.shapes import AlarmAnswer, EngineAnswer, Figure, LimitsAnswer, PresentAnswer
 from gateway.wear.course import band_mm
 
+QUIET_S = 3.0
+"""Sooner than the alarm of a silent head, so that figures are seen to be old before they are taken away."""
 NOT_YET = Measured(None, Quality.BAD, "nothing heard from the sensor head")
 _CALLING = {AlarmState.UNACKNOWLEDGED: 0, AlarmState.ACKNOWLEDGED: 1, AlarmState.RETURNED: 2}
 _WEIGHT = {"emergency-alarm": 0, "alarm": 1, "warning": 2, "caution": 3}
@@ -20,6 +22,7 @@ def present(inputs: PageInputs, shelf: Shelf, utc_s: float) -> PresentAnswer:
     """All of it, at `utc_s`."""
     board: BoardView = inputs.board()
     settings = {e.slug: e for e in inputs.settings.engine}
+    quiet_s = {h.slug: QUIET_S if h.burst_pause_s == 0 else 3 * h.burst_pause_s for h in inputs.settings.head}
     return PresentAnswer(
         ts=rfc3339(utc_s),
         vessel=inputs.settings.vessel.name,
@@ -28,12 +31,15 @@ def present(inputs: PageInputs, shelf: Shelf, utc_s: float) -> PresentAnswer:
         fresh=board.fresh,
         silenced=board.silenced,
         alarm_colour=inputs.settings.page.alarm_colour,
-        engines=tuple(engine_answer(settings[v.slug], v, shelf.trend(v.slug)) for v in board.engines),
+        engines=tuple(
+            engine_answer(settings[v.slug], v, shelf.trend(v.slug), quiet_s[settings[v.slug].head])
+            for v in board.engines
+        ),
         alarms=alarm_answers("", board.gateway_alarms),
     )
 
 
-def engine_answer(e: EngineSettings, v: EngineView, trend: TrendMessage | None) -> EngineAnswer:
+def engine_answer(e: EngineSettings, v: EngineView, trend: TrendMessage | None, quiet_s: float) -> EngineAnswer:
     """One engine."""
     d = v.detail
     return EngineAnswer(
@@ -43,6 +49,7 @@ def engine_answer(e: EngineSettings, v: EngineView, trend: TrendMessage | None) 
         rpm=v.rpm,
         hours=v.running_hours,
         head_heard=v.head_heard,
+        quiet_s=quiet_s,
         ts=None if d is None else rfc3339(d.utc_s),
         spring_mm=_figure(d.spring if d else NOT_YET),
         compression_mm=v.compression_mm,

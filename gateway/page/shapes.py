@@ -68,7 +68,10 @@ class LimitsAnswer(Message):
 
 
 class EngineAnswer(Message):
-    """One engine as it stands. `shape_deg`: lag from its mean over equal steps of one cycle."""
+    """One engine as it stands. `shape_deg`: lag from its mean over equal steps of one cycle.
+
+    `ts`: of the latest data; when it has not moved for `quiet_s`, all figures are old.
+    """
 
     slug: Slug
     name: str
@@ -76,6 +79,7 @@ class EngineAnswer(Message):
     rpm: Tenths
     hours: Tenths
     head_heard: bool
+    quiet_s: Tenths
     ts: Stamp | None
     spring_mm: Figure
     compression_mm: Hundredths

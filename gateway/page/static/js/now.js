@@ -32,6 +32,7 @@ function make(engine) {
   const lag = measured("lag_deg", lagScale());
   const small = figures();
   const ahead = comes();
+  const moved = { ts: null, at: 0 };
   const el = h("article", { class: "engine", "aria-labelledby": `e-${engine.slug}` },
     h("header", {}, h("h2", { id: `e-${engine.slug}`, text: engine.name }), running),
     h("div", { class: "two" }, spring.el, lag.el), small.el, ahead.el);
@@ -40,7 +41,12 @@ function make(engine) {
     update(e) {
       const rpm = e.rpm === null ? "" : `, ${number(e.rpm, 1)} rpm`;
       const deaf = e.head_heard ? "" : " – nothing is heard from the sensor head";
-      text(running, `${RUNNING[e.running] || e.running}${e.running === "stopped" ? "" : rpm}${deaf}`);
+      if (e.ts !== moved.ts) Object.assign(moved, { ts: e.ts, at: performance.now() });
+      const still_s = (performance.now() - moved.at) / 1000;
+      const old = e.head_heard && still_s > e.quiet_s;
+      el.classList.toggle("old", old);
+      const since = old ? ` – nothing new from the sensor head for ${number(still_s, 0)} s: these figures are old` : "";
+      text(running, `${RUNNING[e.running] || e.running}${e.running === "stopped" ? "" : rpm}${deaf}${since}`);
       spring.update(e.spring_mm, number(e.spring_mm.value, 1), "mm", springWords(e), e);
       const l = e.lag_deg.value;
       const side = l === null ? "" : l > 0.005 ? "late" : l < -0.005 ? "early" : "";

@@ -1,0 +1,50 @@
+"""The page of a real daemon with a real head: what is seen when the head falls silent and when the daemon is killed."""
+
+import time
+from pathlib import Path
+
+import daemon_rig as daemons
+import page_browser as b
+import pytest
+from mqtt_fakes import free_port
+from selenium.common.exceptions import WebDriverException
+from selenium.webdriver import Chrome
+from selenium.webdriver.common.by import By
+
+pytestmark = pytest.mark.skipif(b.WHY_NOT is not None, reason=str(b.WHY_NOT))
+
+
+def opened(driver: Chrome, url: str) -> bool:
+    """Is it there by now?"""
+    try:
+        driver.get(url)
+    except WebDriverException:
+        time.sleep(0.2)
+        return False
+    return True
+
+
+def test_old_figures_are_seen_to_be_old(tmp_path: Path) -> None:
+    """Pins that a silent head and a killed daemon are said on the page, each with its figures struck out or gone."""
+    port = free_port()
+    data = daemons.example(tmp_path, None)
+    data["page"] = {"port": port}
+    with daemons.daemon(daemons.written(tmp_path, data)) as process, b.chromium() as driver:
+
+        def text(selector: str) -> str:
+            return " ".join(e.text for e in driver.find_elements(By.CSS_SELECTOR, selector))
+
+        with daemons.head(tmp_path) as head:
+            daemons.until(lambda: opened(driver, f"http://127.0.0.1:{port}/#now"), "the page answers")
+            daemons.until(lambda: text("[data-figure=spring_mm]") not in ("", "–"), "a length", 40)
+            assert not driver.find_elements(By.CSS_SELECTOR, ".old")
+            head.kill()
+            daemons.until(lambda: "these figures are old" in text(".running"), "nothing new is said")
+            struck = driver.find_element(By.CSS_SELECTOR, ".value").value_of_css_property("text-decoration-line")
+            assert struck == "line-through"
+            daemons.until(lambda: "nothing is heard" in text(".running"), "the silent head is said")
+            assert text("[data-figure=spring_mm]") == "–" and "No good frame" in text(".alarm .text")
+        process.kill()
+        daemons.until(lambda: "does not answer" in text("#banner"), "the loss is said")
+        assert "stale" in str(driver.find_element(By.TAG_NAME, "body").get_attribute("class")).split()
+        driver.get("about:blank")
