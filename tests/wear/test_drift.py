@@ -10,8 +10,9 @@ import statsmodels.api as sm
 from gateway.model.records import Median
 from gateway.wear.ar1_sums import GAPS, Ar1Sums, gap_place
 from gateway.wear.drift import DriftFit, OperatingPoint
-from gateway.wear.phi_fit import fit_over_phi
-from gateway.wear.regression import independent, solve, without_first
+from gateway.wear.forecast import line_of
+from gateway.wear.phi_fit import PhiFit, _likelihood, fit_over_phi
+from gateway.wear.regression import Solution, independent, solve, without_first
 
 
 def noise(rng, n, phi, sigma=0.03):
@@ -325,3 +326,58 @@ def test_columns_that_follow_are_found_in_order():
     x = np.random.default_rng(25).standard_normal((50, 2))
     rows = np.column_stack((np.ones(50), x, x[:, 0] - 2 * x[:, 1] + 3, np.zeros(50)))
     assert independent(rows.T @ rows) == [True, True, True, False, False]
+
+
+def mixed(spare=12, columns=3):
+    """A fit at three values of φ with figures by hand."""
+    rng = np.random.default_rng(9)
+    inverse = np.array([np.diag(rng.uniform(0.5, 2.0, columns)) + 0.1 for _ in range(3)])
+    solution = Solution(rng.normal(size=(3, columns)), inverse, np.array([3.0, 4.0, 7.0]), np.zeros(3), columns)
+    weight = np.array([0.2, 0.5, 0.3])
+    return PhiFit(np.array([0.2, 0.5, 0.8]), weight, solution, spare, [True] * columns, (), (None,) * 3)
+
+
+def test_mixture_is_the_law_of_total_variance():
+    """Pins mean, covariance and Satterthwaite's degrees of freedom to the sums written out value by value."""
+    fit = mixed()
+    lines = np.array([[1.0, 0.5, 0.0], [0.0, 1.0, -2.0]])
+    mean, cov, dof = fit.mixture(lines)
+    each = [lines @ c for c in fit.solution.coef]
+    inner = [lines @ v @ lines.T * r / 12 for v, r in zip(fit.solution.inverse, fit.solution.rss, strict=True)]
+    whole = sum(w * m for w, m in zip(fit.weight, each, strict=True))
+    spread = sum(w * (v + np.outer(m - whole, m - whole)) for w, v, m in zip(fit.weight, inner, each, strict=True))
+    logs = np.log([v[-1, -1] for v in inner])
+    centre = float(fit.weight @ logs)
+    variance = sum(w * (x - centre) ** 2 for w, x in zip(fit.weight, logs, strict=True))
+    assert mean == pytest.approx(whole)
+    assert cov == pytest.approx(spread)
+    assert dof == pytest.approx(2 / (2 / 12 + variance))
+
+
+def test_line_of_a_fit_keeps_its_reference():
+    """Pins that the line's level is the fit's, at the fit's own hours, with its (co)variances and freedom."""
+    drift = fed(medians(*series(2)))[0].drift()
+    line = line_of(drift)
+    assert (line.hours_ref, line.a, line.b, line.dof) == (drift.hours_ref, drift.a, drift.b, drift.dof)
+    assert ((line.var_a, line.cov_ab), (line.cov_ab, line.var_b)) == drift.cov
+
+
+def test_too_few_are_counted_and_said():
+    """Pins the words and the number for a young series."""
+    drift = fed(medians(*series(3))[:20])[0].drift()
+    assert (drift.enough, drift.n, drift.why) == (
+        False, 20, "only 20 of 144 ten-minute medians of steady running ahead so far",
+    )  # fmt: skip
+
+
+def test_the_prior_over_phi_is_that_of_the_grid():
+    """Pins the weights: likelihood times the change of variable from atanh φ, against φ's own posterior mean."""
+    segments = fed(medians(*series(4, n=2_000, phi=0.6)))[0]._chain.segments
+    fit = fit_over_phi(segments)
+    dense = np.linspace(0.3, 0.85, 4_001)
+    log_like, _ = _likelihood(segments, dense, fit.kept, fit.spare)
+    weight = np.exp(log_like - log_like.max())
+    weight /= weight.sum()
+    mean = float(weight @ dense)
+    assert float(fit.weight @ fit.phis) == pytest.approx(mean, abs=2e-4)
+    assert float(fit.weight @ (fit.phis - mean) ** 2) == pytest.approx(float(weight @ (dense - mean) ** 2), rel=0.01)
