@@ -108,6 +108,17 @@ def test_wcag_22_aa(page: tuple[Chrome, rig.Served], view: str, size: tuple[int,
         assert faults(driver, COLOURS) == [], light
 
 
+@pytest.mark.parametrize("view", ["now", "course", "sheets"])
+def test_old_figures_can_still_be_read(page: tuple[Chrome, rig.Served], view: str) -> None:
+    """Pins that figures shown as old keep their contrast in every light, and so does what says that they are old."""
+    driver = shown(page, view, b.DESK, "day")
+    # As if the gateway were lost, and for as long as axe looks.
+    driver.execute_script("document.body.classList.add('stale'); document.body.classList.toggle = () => true")
+    for light in ("day", "night", "sun"):
+        driver.execute_script("document.documentElement.dataset.theme = arguments[0]", light)
+        assert faults(driver, COLOURS) == [], light
+
+
 def test_axe_can_find_a_fault(page: tuple[Chrome, rig.Served]) -> None:
     """Pins that the check above can fail: a picture without words and pale text are found."""
     driver = shown(page, "help", b.DESK, "day")
