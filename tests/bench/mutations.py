@@ -31,7 +31,7 @@ TESTS = {
              "tests/outside/test_regression.py", "tests/outside/test_trend_examples.py",
              "tests/outside/test_trade_facts.py"],
     "alarm": ["tests/alarm", "tests/outside/test_alarm_metrics.py"],
-    "store": ["tests/store"],
+    "store": ["tests/store", "tests/faults/test_disk_refusals.py", "tests/faults/test_disk_full.py"],
 }  # fmt: skip
 SLOW = [
     "tests/wear/test_coverage.py",
