@@ -11,6 +11,7 @@ from pymodbus import FramerType
 from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 from pyModbusTCP.client import ModbusClient
 
+from gateway.alarm.table import ROWS
 from gateway.encode.registers import discrete_inputs, input_registers
 from gateway.model.panel_settings import ModbusRtuSettings, ModbusTcpSettings
 from gateway.ports.modbus import ModbusTcpServer
@@ -19,6 +20,7 @@ from gateway.ports.modbus_rtu import ModbusRtuServer
 FIRST = engine(0, (alarm(3), alarm(9)))
 SECOND = engine(1, rpm=-42.5, running_hours=123_456.7)
 BOTH = board(FIRST, SECOND)
+INPUTS = 100 + len(ROWS)
 needs_mbpoll = pytest.mark.skipif(
     shutil.which("mbpoll") is None, reason="mbpoll (Debian package mbpoll) is not installed"
 )
@@ -51,7 +53,7 @@ def rtu(box: Box) -> Iterator[str]:
 def converse(client: ModbusTcpClient | ModbusSerialClient, box: Box) -> None:
     for unit, one in ((1, FIRST), (2, SECOND)):
         assert client.read_input_registers(0, count=16, device_id=unit).registers == input_registers(BOTH, one)
-        assert client.read_discrete_inputs(0, count=121, device_id=unit).bits[:121] == discrete_inputs(BOTH, one)
+        assert client.read_discrete_inputs(0, count=INPUTS, device_id=unit).bits[:INPUTS] == discrete_inputs(BOTH, one)
     assert client.read_coils(0, count=1, device_id=1).bits[0] is False
     assert client.read_holding_registers(0, count=1, device_id=1).exception_code == 1
     assert client.read_input_registers(16, count=1, device_id=1).exception_code == 2
@@ -78,7 +80,7 @@ def test_pymodbustcp(tcp: ModbusTcpServer, box: Box) -> None:
     """Pins a third implementation over TCP."""
     client = ModbusClient("127.0.0.1", tcp.port, unit_id=2, timeout=10.0)
     assert client.read_input_registers(0, 16) == input_registers(BOTH, SECOND)
-    assert client.read_discrete_inputs(0, 121) == discrete_inputs(BOTH, SECOND)
+    assert client.read_discrete_inputs(0, INPUTS) == discrete_inputs(BOTH, SECOND)
     client.unit_id = 1
     assert client.write_single_coil(0, True)
     assert client.read_input_registers(0, 0x7D) is None
@@ -102,7 +104,7 @@ def test_mbpoll_over_tcp(tcp: ModbusTcpServer, box: Box) -> None:
     """Pins Debian's client program over TCP: registers, inputs, one coil, failure on a missing register."""
     where = ("-m", "tcp", "-p", str(tcp.port), "127.0.0.1")
     assert values(mbpoll("-a", "2", "-t", "3", "-r", "0", "-c", "16", *where).stdout) == input_registers(BOTH, SECOND)
-    bits = mbpoll("-a", "1", "-t", "1", "-r", "0", "-c", "121", *where).stdout
+    bits = mbpoll("-a", "1", "-t", "1", "-r", "0", "-c", str(INPUTS), *where).stdout
     assert values(bits) == [int(bit) for bit in discrete_inputs(BOTH, FIRST)]
     assert mbpoll("-a", "1", "-t", "0", "-r", "103", *where, "1").returncode == 0
     assert [act[:3] for act in box.acts] == [("acknowledge", "engine-0", 3)]
