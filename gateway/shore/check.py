@@ -139,7 +139,7 @@ def _range_fault(value: object) -> tuple[Reason, str] | None:
     """Times that are none, figures beyond any engine, characters that no database keeps."""
     if isinstance(value, dict):
         for key, inner in value.items():
-            if key in ("ts", "since") and inner is not None and (why := _no_time(inner)):
+            if key in ("ts", "since") and isinstance(inner, str) and (why := _no_time(inner)):
                 return Reason.RANGE, f"{key}: {why}"
             if fault := _range_fault(key) or _range_fault(inner):
                 return fault

@@ -95,6 +95,18 @@ def test_nothing_that_a_sender_can_send_raises(tail: str, payload: bytes) -> Non
         assert isinstance(check(topic, payload, PREFIX), Checked | NotTaken)
 
 
+@pytest.mark.parametrize("key", ["ts", "since"])
+@pytest.mark.parametrize(("figure", "stands"), [(1400.1, True), (7, True), (None, True), ("yesterday", False)])
+def test_a_figure_may_be_named_like_a_time(key: str, figure: object, stands: bool) -> None:
+    """Pins that a sender cannot stop the keeper by the name of a figure: a number is one, a text must be a time."""
+    topic, payload = event("a", 7)
+    head = {k: json.loads(payload)[k] for k in ("v", "gateway", "seq", "ts", "hours")}
+    work = {"kind": "adjustment", "what": "hand-play", "by": "2/E", "before": {}, "after": {key: figure}, "text": ""}
+    found = check(topic, json.dumps(head | work).encode(), PREFIX)
+    assert isinstance(found, Checked) is stands
+    assert stands or (isinstance(found, NotTaken) and found.reason is Reason.RANGE)
+
+
 def test_deeply_nested_json_is_refused_and_not_followed() -> None:
     """Pins that nesting does not exhaust the stack."""
     assert refused("camdrift/1/a/main/event", b"[" * 4_000).reason is Reason.SCHEMA
