@@ -84,3 +84,63 @@ def test_unusable_folder_is_a_storage_error(tmp_path: Path) -> None:
     (tmp_path / "d").rmdir()
     with pytest.raises(StorageError, match="not written"):
         ring.write("a", START, FRAME)
+
+
+def test_the_oldest_that_is_not_written_gives_way(tmp_path: Path) -> None:
+    """Made room is counted, what is being written stays, and nothing is left to give in the end."""
+    first = CaptureRing(tmp_path / "c", hours=1_000, megabytes=10)
+    for n, head in enumerate("abc"):
+        first.write(head, START + n, FRAME * (n + 1))
+    first.close()
+    ring = CaptureRing(tmp_path / "c", hours=1_000, megabytes=10)
+    ring.write("d", START + 9, FRAME)
+    assert ring._total == 7 * len(FRAME)
+    for left in (6, 4, 1):
+        assert ring.give_way() is True
+        assert ring._total == left * len(FRAME)
+    assert ring.give_way() is False
+    assert names(tmp_path / "c") == ["d-20260301T120009.000Z.cap"]
+    ring.close()
+
+
+def test_a_file_is_cut_at_the_last_delimiter(tmp_path: Path) -> None:
+    """Of a chunk with three frames and a bit all three stay in the old file, and the bit begins the new one."""
+    ring = CaptureRing(tmp_path / "c", hours=1_000, megabytes=10)
+    ring.write("port", START, FRAME)
+    ring.write("port", START + 3_600, FRAME * 3 + b"ab")
+    ring.write("port", START + 3_601, b"c\0")
+    ring.close()
+    old, new = ((tmp_path / "c" / name).read_bytes() for name in names(tmp_path / "c"))
+    assert (old, new) == (FRAME * 4, b"abc\0")
+
+
+def test_within_a_frame_the_old_file_goes_on_up_to_twice_its_share(tmp_path: Path) -> None:
+    """An eighth of 0.1 MB is a file's share; garbage may double it and no more; mode and name are as they should be."""
+    ring = CaptureRing(tmp_path / "c", hours=1_000, megabytes=0.1)
+    for n in range(26):
+        ring.write("port", START + n, b"x" * 1_000)
+    ring.close()
+    files = [tmp_path / "c" / name for name in names(tmp_path / "c")]
+    assert [f.stat().st_size for f in files] == [25_000, 1_000]
+    assert all(f.stat().st_mode & 0o777 == 0o600 for f in files)
+    assert (tmp_path / "c").stat().st_mode & 0o777 == 0o700
+
+
+def test_the_hour_is_over_to_the_second_and_a_clock_set_back_begins_anew(tmp_path: Path) -> None:
+    """In the same instant and just before the hour the file goes on; at the hour, or before its start, a new one."""
+    ring = CaptureRing(tmp_path / "c", hours=1_000, megabytes=10)
+    for at in (0.0, 0.0, 3_599.9, 3_600.0, 3_000.0, 3_000.0):
+        ring.write("port", START + at, FRAME)
+    ring.close()
+    # A frame that comes with the turn still belongs to the file before it.
+    sizes = {n: (tmp_path / "c" / n).stat().st_size // len(FRAME) for n in names(tmp_path / "c")}
+    assert sizes == {"port-20260301T120000.000Z.cap": 4, "port-20260301T125000.000Z.cap": 2}
+
+
+def test_a_thousand_of_one_second_are_told(tmp_path: Path) -> None:
+    """Names are a millisecond apart; where all are taken the disk's own word is given on."""
+    for n in range(1_000):
+        (tmp_path / f"port-20260301T120000.{n:03d}Z.cap").touch()
+    ring = CaptureRing(tmp_path, hours=1_000, megabytes=10)
+    with pytest.raises(StorageError, match="a thousand captures of the same second"):
+        ring.write("port", START, FRAME)
