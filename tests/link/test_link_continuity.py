@@ -297,3 +297,99 @@ def test_late_frames_with_a_good_one_between_are_no_restart(between: str) -> Non
     items = decoder.feed(first + b"".join(late[:half]) + next_one + b"".join(late[half:]) + w.ramp())
     assert marks(items) == [] and decoder.counts.boots == 0
     assert decoder.counts.out_of_order == len(late)
+
+
+def whole_marks(items: list[Item]) -> list[Mark]:
+    return [item for item in items if isinstance(item, Mark)]
+
+
+def test_marks_tell_where_when_and_whose() -> None:
+    """Each mark has its frame's head time and boot, a boot's mark the new number, and the gap in whole microseconds."""
+    w = HeadWriter(boot=0, head_us=0)
+    data = w.ramp(50)
+    w.ramp(50)
+    data += w.ramp(50)
+    w.head_us += 7_000_003
+    stepped_us = w.head_us
+    data += w.ramp(50)
+    again = HeadWriter(boot=4, sequence=9, head_us=70)
+    decoder = Decoder()
+    items = decoder.feed(data + again.ramp(50))
+    lost, pause, boot = whole_marks(items)
+    assert lost == Mark("lost", 1, 200_000, 0, 100_000)
+    assert (pause.head_us, pause.boot, pause.gap_us) == (stepped_us, 0, 7_000_003)
+    assert boot == Mark("boot", 1, 70, 4, 0)
+    assert (decoder.counts.boots, decoder.counts.lost, decoder.counts.pauses) == (1, 1, 1)
+
+
+def test_losses_add_up() -> None:
+    """Two gaps of different lengths are their sum in the counts."""
+    w = HeadWriter()
+    data = w.ramp()
+    for n in (2, 3):
+        for _ in range(n):
+            w.ramp()
+        data += w.ramp()
+    decoder = Decoder()
+    items = decoder.feed(data)
+    assert decoder.counts.lost == 5 and marks(items) == [("lost", 2), ("lost", 3)]
+
+
+def test_a_first_frame_at_the_beginning_of_time() -> None:
+    """Head time nought and boot nought are times and boots like any other: what follows joins, what is lost is seen."""
+    w = HeadWriter(boot=0, sequence=0, head_us=0)
+    data = w.health(0) + w.ramp(1) + w.ramp(1)
+    w.ramp(1)
+    decoder = Decoder()
+    items = decoder.feed(data + w.ramp(1))
+    assert [b.joined for b in blocks(items)] == [False, False]
+    assert [b.crank.size for b in blocks(items)] == [2, 1]
+    assert marks(items) == [("lost", 1)] and decoder.counts.boots == 0
+
+
+def test_a_gap_before_any_samples_has_no_length() -> None:
+    """Between two health frames with one missing nothing says how long it was."""
+    w = HeadWriter()
+    data = w.health()
+    w.health()
+    (mark,) = whole_marks(Decoder().feed(data + w.health()))
+    assert (mark.cause, mark.count, mark.gap_us) == ("lost", 1, 0)
+
+
+def test_counts_since_a_snapshot_are_differences() -> None:
+    """Of every kind, and of each cause of refusal, with what was there before taken away."""
+    w = HeadWriter()
+    decoder = Decoder()
+    long = b"\x01" * 5_000 + b"\0"
+    unknown = frame(w.header(9) + b"abc")
+    decoder.feed(w.ramp() + long + unknown + long)
+    before = decoder.counts.snapshot()
+    decoder.feed(w.ramp() + w.health() + frame(w.header(9)) + long + long + long)
+    added = decoder.counts.since(before)
+    assert (before.refused["overlong"], before.refused["kind"], before.samples) == (2, 1, 1)
+    assert (added.refused["overlong"], added.refused["kind"], added.samples, added.health) == (3, 1, 1, 1)
+    assert decoder.counts.refused["overlong"] == 5
+
+
+def test_the_last_microsecond_that_is_held() -> None:
+    """2**53 µs is still a time; one more is refused as one."""
+    for head_us, refused in ((2**53, 0), (2**53 + 1, 1)):
+        decoder = Decoder()
+        decoder.feed(HeadWriter().health(head_us))
+        assert (decoder.counts.refused["time"], decoder.counts.health) == (refused, 1 - refused)
+
+
+def test_a_version_alone_is_told_as_one() -> None:
+    """One byte with a true CRC and another version than 1; with version 1 it is only too short."""
+    for byte, cause in ((b"\x02", "version"), (b"\x01", "length")):
+        decoder = Decoder()
+        decoder.feed(b"\0" + frame(byte))
+        assert {c: n for c, n in decoder.counts.refused.items() if n} == {cause: 1}
+
+
+def test_arrays_are_of_the_promised_kinds() -> None:
+    """Angles and loop as uint16 in their own memory, head times and starts as int64, whatever machine this is."""
+    (block,) = blocks(Decoder().feed(HeadWriter().ramp(5)))
+    for column in (block.crank, block.cam, block.loop):
+        assert column.dtype == np.dtype("=u2") and column.flags["C_CONTIGUOUS"]
+    assert block.head_us.dtype == block.starts.dtype == np.int64
