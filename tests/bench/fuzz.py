@@ -1,7 +1,7 @@
 """Coverage-guided fuzzing of one parser of outside bytes, for as long as wished.
 
     python tests/bench/fuzz.py settings --seconds 300
-    python tests/bench/fuzz.py all --seconds 300 --learn      # and keep the smallest inputs that cover as much
+    python tests/bench/fuzz.py all --seconds 300 --learn      # and keep small inputs that reached new code
 
 Needs the extra `proof` (atheris; CPython 3.11 to 3.13 on Linux). Starts from `tests/corpora/TARGET`; an input that
 fails is written to `--out` and stays there: mend the defect and put the input into the corpus. The suite runs every
@@ -14,7 +14,6 @@ import re
 import shutil
 import subprocess
 import sys
-import tempfile
 from pathlib import Path
 
 TESTS = Path(__file__).parents[1]
@@ -87,20 +86,19 @@ def _child(name: str, words: list[str]) -> str:
 
 
 def _learn(name: str, found: Path) -> None:
-    """The smallest set of inputs that covers as much as all, within the limits; ours by hand stay."""
-    with tempfile.TemporaryDirectory() as folder:
-        _child(name, ["-set_cover_merge=1", folder, str(CORPORA / name), str(found)])
-        chosen = sorted(Path(folder).iterdir(), key=lambda p: p.stat().st_size)
-        for old in CORPORA.joinpath(name).glob("[0-9a-f]" * 12):
-            old.unlink()
-        kept = {p.read_bytes() for p in CORPORA.joinpath(name).iterdir()}
-        total = 0
-        for path in chosen[:KEEP_FILES]:
-            total += path.stat().st_size
-            if total > KEEP_BYTES:
-                break
-            if path.read_bytes() not in kept:
-                shutil.copy(path, CORPORA / name / path.name[:12])
+    """Of what reached new code the smallest inputs, within the limits; those put there by hand stay."""
+    corpus = CORPORA / name
+    for old in [p for p in corpus.iterdir() if not p.name.startswith("by-hand")]:
+        old.unlink()
+    kept = {p.read_bytes() for p in corpus.iterdir()}
+    total = 0
+    inputs = [p for p in found.iterdir() if not p.name.startswith("failed")]
+    for path in sorted(inputs, key=lambda p: p.stat().st_size)[:KEEP_FILES]:
+        total += path.stat().st_size
+        if total > KEEP_BYTES:
+            break
+        if path.read_bytes() not in kept:
+            shutil.copy(path, corpus / path.name[:12])
 
 
 if __name__ == "__main__":

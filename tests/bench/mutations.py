@@ -6,6 +6,8 @@
 Needs the extra `proof` (mutmut 3). The tree is copied to a scratch folder; nothing in it is changed. A sample is drawn
 at random by `--seed`, and its score is told with the 95 % interval of Wilson. With `--keep` the folder stays, and
 `mutmut show NAME` there shows a mutant. What is not mutated: constants of a module and decorated functions.
+
+Known to live on: SQL in other letter case (it means the same), and what runs once at import, before a mutant can live.
 """
 
 import argparse
@@ -54,13 +56,23 @@ KILLED = {1, 3, -11, -9, -6} | ENDLESS
 """Exit codes: a test failed, or a crash, or there was no end."""
 TIMEOUT = ("timeout_multiplier=6", "timeout_constant=10")
 PROFILE = """
+import functools as _functools
 import json as _json
+import sys as _sys
 from pathlib import Path as _Path
 
 from hypothesis import settings as _settings
 
 _settings.register_profile("mutations", deadline=None, database=None, max_examples=30)
 _settings.load_profile("mutations")
+
+
+def pytest_sessionstart(session):
+    # What was kept by lru_cache from before the mutant came to life would hide it.
+    here = str(_Path.cwd())
+    for module in [m for m in _sys.modules.values() if str(getattr(m, "__file__", None) or "").startswith(here)]:
+        for thing in [t for t in vars(module).values() if isinstance(t, _functools._lru_cache_wrapper)]:
+            thing.cache_clear()
 
 
 def pytest_collection_modifyitems(items):
