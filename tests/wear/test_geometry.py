@@ -133,3 +133,31 @@ ODD = [
 def test_each_odd_setting_is_told(engine: object, words: str) -> None:
     """One wrong figure gives the warning that names it."""
     assert any(words in text for text in plausibility(engine)), plausibility(engine)  # type: ignore[arg-type]
+
+
+WHOLE = [
+    (tern(tightener={"rate_n_per_mm": 50_000, "lever_ratio": 2}),
+     "the slack side would be pulled by 1626.3 kN, 58 % of the chain's strength; "
+     "check the spring rate and lever_ratio"),
+    (tern(transducer={"at_4ma_mm": 179.0}),
+     "the spring's band 177.7–182.7 mm is not all within the transducer's 179–230 mm"),
+    (tern(tightener={"kind": "locked", "locked_at_mm": 170.0}),
+     "locked at 170.0 mm, but the target length is 180.2 mm; check locked_at_mm"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("engine", "text"), WHOLE)
+def test_odd_settings_in_whole_sentences(engine: object, text: str) -> None:
+    """The figures in the sentence are the ones a person would check: 50,000 N/mm × 23 mm × 2 ÷ (2·sin 45°)."""
+    assert plausibility(engine) == [text]  # type: ignore[arg-type]
+
+
+def test_what_lies_on_the_edge_is_not_odd() -> None:
+    """Locked just at the band's end, and a spring index of 20 and of 3; a little beyond is told."""
+    wire = {"diameter_mm": 10.0, "active_coils": 8.0}
+    for locked, odd in ((182.7, False), (182.8, True), (177.7, False), (177.6, True)):
+        told = plausibility(tern(tightener={"kind": "locked", "locked_at_mm": locked, "band_mm": 2.5}))
+        assert any("locked_at_mm" in text for text in told) is odd
+    for coil, odd in ((200.0, False), (201.0, True), (30.0, False), (29.9, True)):
+        engine = tern(tightener={"rate_n_per_mm": None, "wire": wire | {"coil_diameter_mm": coil}})
+        assert any("coil diameter over wire" in text for text in plausibility(engine)) is odd

@@ -264,3 +264,29 @@ def test_the_export_reads_back_and_runs_nothing() -> None:
     assert [r["kind"] for r in rows] == ["camshaft-set", "hand-play"]
     assert rows[0]["raw_deg"] == "18.9" and rows[0]["utc"].endswith("Z") and rows[0]["play_mm"] == ""
     assert rows[1]["note"] == "'=HYPERLINK(1)" and rows[1]["person"] == "A, B"
+
+
+def test_a_chain_s_renewal_sets_each_figure_or_unknows_it() -> None:
+    """New chain and new links, with and without what was read and measured: start, lag, spring, count, hours, due."""
+    counted = {"links": 20, "length_mm": 2_288.0}
+    read = {"spring_after_mm": 180.3, "lag_after_deg": 0.2}
+    grown = (2_288 / 2_286 - 1) * 100
+    for kind, more in (("chain-renewed", {}), ("links-renewed", {"renewed": 4})):
+        new = kind == "chain-renewed"
+        d = rebase(tern(), [entry(kind, **more, **read)])
+        assert (d.lag_start.percent if d.lag_start else None) == (0.0 if new else None)
+        assert d.spring_start == d.lag_start
+        assert (d.lag_at_set_deg, d.spring_at_datum_mm) == (0.2, 180.3)
+        assert (d.links, d.links_at_h) == (None, None)
+        assert (d.chain_new_at_h, d.retightened_at_h) == ((22_000, 22_000) if new else (None, 19_800))
+        d = rebase(tern(), [entry(kind, **more, **read, **counted)])
+        assert d.lag_start is not None and d.lag_start.percent == pytest.approx(grown)
+        assert (d.links, d.links_at_h) == ((20, 2_288.0), 22_000)
+        d = rebase(tern(), [entry(kind, **more, **counted)])
+        assert (d.lag_start, d.spring_start, d.lag_at_set_deg, d.spring_at_datum_mm) == (None, None, None, None)
+
+
+def test_a_count_of_another_day_is_not_of_this_stay() -> None:
+    """Links measured at other running hours tell nothing of the elongation on the day of the setting."""
+    d = rebase(tern(), [LINKS, entry("camshaft-set", 22_500.0, raw_deg=18.9)])
+    assert d.links is not None and d.lag_start is None

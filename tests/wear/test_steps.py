@@ -192,3 +192,43 @@ def test_cusum_settings_refused(shift, threshold):
     """Pins that a chart without a shift or a threshold is refused."""
     with pytest.raises(ValueError):
         Cusum(shift, threshold)
+
+
+def test_an_even_number_of_late_revolutions_has_the_mean_of_its_middle_two():
+    """Pins the median that sizes a jump: eight of nine stand apart, four at one height and four at another."""
+    detector = JumpDetector(1.0)
+    for _ in range(9):
+        detector.add(0.0)
+    told = [detector.add(v) for v in (2.0, 2.0, 2.0, 2.0, 3.0, 3.0, 3.0, 3.0)]
+    assert told[:-1] == [None] * 7
+    assert told[-1] is not None and told[-1].size == pytest.approx(2.5)
+
+
+def test_over_a_stop_three_thresholds_are_told_either_way_and_less_is_a_new_level():
+    """Pins the bound itself from both sides, up and down, and that a second stop before the first reference is kept."""
+    for size, told in ((2.9, False), (3.1, True), (-2.9, False), (-3.1, True)):
+        detector = JumpDetector(1.0)
+        for _ in range(9):
+            detector.add(10.0)
+        detector.resume()
+        for _ in range(4):
+            assert detector.add(10.0 + size) is None
+        detector.resume()
+        found = [detector.add(10.0 + size) for _ in range(9)]
+        assert found[:-1] == [None] * 8
+        assert (found[-1] is not None) is told
+        if found[-1] is not None:
+            assert found[-1].size == pytest.approx(size) and found[-1].before == 10.0
+
+
+def test_after_setting_anew_the_next_revolutions_are_the_reference():
+    """Pins that nothing is compared with what was before, by whatever it differs."""
+    detector = JumpDetector(1.0)
+    for _ in range(9):
+        detector.add(10.0)
+    detector.rebase()
+    assert [detector.add(50.0) for _ in range(9)] == [None] * 9
+    assert detector.standing is None
+    assert detector.add(50.0) is None
+    detector.resume()
+    assert [detector.add(50.5) for _ in range(9)] == [None] * 9
