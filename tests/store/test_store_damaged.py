@@ -1,0 +1,121 @@
+"""A damaged file is set aside with its log, few copies are kept, and refusals give the advice that fits."""
+
+import errno
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from gateway.model.errors import StorageError
+from gateway.model.settings import GatewaySettings
+from gateway.store.database import CORRUPT_COPIES_MAX, _set_aside, error_code, storage_error
+from gateway.store.folder import _advice
+from gateway.store.outbox import OutboxReader
+from gateway.store.recorder import Recorder
+from gateway.store.state import NewEvent, StateStore
+
+BROKERS = {"ship": frozenset({"event", "alarm"})}
+
+
+def names(folder: Path) -> list[str]:
+    return sorted(p.name for p in folder.iterdir())
+
+
+def test_set_aside_with_its_log_and_without_its_index(tmp_path: Path) -> None:
+    """File and write-ahead log go together under the next number; the shared index goes; others stay."""
+    for name in ("x.db", "x.db-wal", "x.db-shm", "x.db.corrupt-3", "x.db.corrupt-3-wal", "x.db.corrupt-y", "y.db"):
+        (tmp_path / name).write_text(name)
+    assert _set_aside(tmp_path / "x.db") == tmp_path / "x.db.corrupt-4"
+    assert names(tmp_path) == ["x.db.corrupt-3", "x.db.corrupt-3-wal", "x.db.corrupt-4", "x.db.corrupt-4-wal",
+                               "x.db.corrupt-y", "y.db"]  # fmt: skip
+    assert (tmp_path / "x.db.corrupt-4").read_text() == "x.db"
+    assert (tmp_path / "x.db.corrupt-4-wal").read_text() == "x.db-wal"
+
+
+def test_first_damage_is_number_one_and_the_oldest_copies_go(tmp_path: Path) -> None:
+    """Again and again, with and without a log: never more copies than the limit, the newest of them."""
+    for n in range(1, CORRUPT_COPIES_MAX + 4):
+        (tmp_path / "x.db").write_text(str(n))
+        if n % 2:
+            (tmp_path / "x.db-wal").write_text(str(n))
+        assert _set_aside(tmp_path / "x.db").name == f"x.db.corrupt-{n}"
+        kept = [p for p in names(tmp_path) if not p.endswith("-wal")]
+        assert len(kept) == min(n, CORRUPT_COPIES_MAX)
+        assert f"x.db.corrupt-{n}" in kept
+    oldest = CORRUPT_COPIES_MAX + 3 - CORRUPT_COPIES_MAX
+    assert not any(p.startswith(f"x.db.corrupt-{oldest}") for p in names(tmp_path))
+
+
+def test_one_that_cannot_be_set_aside_is_told(tmp_path: Path) -> None:
+    """Its path and the disk's own reason."""
+    with pytest.raises(StorageError) as told:
+        _set_aside(tmp_path / "none.db")
+    assert str(told.value) == (
+        f"{tmp_path / 'none.db'}: is damaged and cannot be set aside: No such file or directory; move it away by hand"
+    )
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [(errno.EACCES, "the right to write there"), (errno.EPERM, "the right to write there"),
+     (errno.EROFS, "mounted read-only"), (errno.ENOSPC, "free some space"),
+     (errno.EIO, "set another gateway.data_dir")],
+)  # fmt: skip
+def test_advice_fits_the_refusal(code: int, words: str) -> None:
+    """Rights, read-only, full, anything else."""
+    told = _advice(OSError(code, "x"))
+    assert words in told
+    assert (told == "set another gateway.data_dir") is (code == errno.EIO)
+
+
+def test_codes_of_sqlite_are_primary_ones() -> None:
+    """Extended codes lose their upper part; errors without any have nought, and are told as unusable."""
+    e = sqlite3.OperationalError("x")
+    assert error_code(e) == 0
+    assert str(storage_error(Path("p"), e)) == "p: cannot be used (x)"
+    e.sqlite_errorcode = 266  # SQLITE_IOERR_READ
+    assert error_code(e) == sqlite3.SQLITE_IOERR
+
+
+def test_the_outbox_s_oldest_and_what_a_closed_one_says(tmp_path: Path) -> None:
+    """Time of the oldest that is due, none where nothing is; a fault of the file is told with its path."""
+    store = StateStore(tmp_path, GatewaySettings(), brokers=BROKERS, ballast_bytes=4_096)
+    outbox = OutboxReader(tmp_path, "ship")
+    assert outbox.oldest_due_utc() is None
+    store.commit([NewEvent("t", "alarm", {"ts": f"2026-03-01T12:00:0{n}.000Z"}) for n in (1, 2)])
+    assert outbox.oldest_due_utc() == "2026-03-01T12:00:01.000Z"
+    outbox._db.execute("DROP TABLE retained_done")
+    with pytest.raises(StorageError, match=r"state\.db: .*retained_done"):
+        outbox.forget_retained()
+    outbox.close()
+    store.close()
+
+
+def test_a_commit_of_many_dates_the_store_by_its_last(tmp_path: Path) -> None:
+    """One event alone is as good as three; seqs go on without a gap."""
+    store = StateStore(tmp_path, GatewaySettings(), brokers=BROKERS, ballast_bytes=4_096)
+    event = NewEvent("t", "alarm", {"ts": "2026-03-01T12:00:00.000Z"})
+    assert store.commit([event]) == [1]
+    assert store.commit([event] * 3) == [2, 3, 4]
+    assert store.commit() == []
+    store.close()
+
+
+def test_events_being_written_count_towards_the_bound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While a commit is under way, what comes meanwhile is held to the whole bound less what is being written."""
+    monkeypatch.setattr("gateway.store.recorder.PENDING_EVENTS_MAX", 4)
+    store = StateStore(tmp_path, GatewaySettings(), brokers=BROKERS, ballast_bytes=4_096)
+    recorder = Recorder(store)
+    event = NewEvent("t", "alarm", {"ts": "2026-03-01T12:00:00.000Z"})
+    recorder.submit([event] * 3)
+    real = store.commit
+
+    def slow(*args: object, **more: object) -> list[int]:
+        recorder.submit([event] * 3)
+        assert (recorder.pending, recorder.lost_events) == (4, 2)
+        return real(*args, **more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(store, "commit", slow)
+    recorder._round(False)
+    assert recorder.pending == 1
+    store.close()
