@@ -3,7 +3,7 @@
     python tests/bench/fuzz.py settings --seconds 300
     python tests/bench/fuzz.py all --seconds 300 --learn      # and keep small inputs that reached new code
 
-Needs the extra `proof` (atheris; CPython 3.11 to 3.13 on Linux). Starts from `tests/corpora/TARGET`; an input that
+Needs the extra `proof` (atheris, tried with CPython 3.11 on Linux). Starts from `tests/corpora/TARGET`; an input that
 fails is written to `--out` and stays there: mend the defect and put the input into the corpus. The suite runs every
 file of every corpus through its parser.
 """
