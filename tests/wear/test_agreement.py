@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from drive_engines import tern
 
-from gateway.wear.agreement import Agreement, Evidence, StepSeen, agreement
+from gateway.wear.agreement import Agreement, Evidence, StepSeen, _Finding, _slap, agreement
 from gateway.wear.causes import Cause
 from gateway.wear.elongation import Change
 
@@ -154,3 +154,31 @@ def test_never_agreed_where_the_two_parted() -> None:
     parted = [found for _, seen, found in cases if bench.parted(seen)]
     assert len(parted) > 500
     assert not [found for found in parted if found.state == "agree"]
+
+
+@pytest.mark.parametrize(
+    ("size_mm", "sudden", "ratio", "wanted"),
+    [
+        # 23 mm of compression: what 2.3 mm less makes of the slap is a tenth more.
+        (2.3, True, 1.12, "up"), (2.3, True, 0.88, "down"), (2.3, True, 1.0, "same"),
+        (1.0, True, 1.0, "same"), (0.9, True, 1.0, None), (1.5, True, 1.03, None), (2.3, True, 1.03, "same"),
+        (-2.3, True, 1.0, "same"), (2.3, False, 1.05, "up"), (2.3, False, 1.03, "same"),
+    ],
+)  # fmt: skip
+def test_what_became_of_the_slap(size_mm: float, sudden: bool, ratio: float, wanted: str | None) -> None:
+    """By hand, slap going as one over the tension: beyond two errors up or down; the same where a step's share of the
+    compression is missed by more than two errors; a slow growth's own share is not taken off, a step's rest is."""
+    worn = 0.023 * 23 if sudden else 9.9
+    spring = Change(worn + (size_mm if sudden else 0.0), 0.05)
+    steps = (StepSeen("spring", size_mm, 0.1, 100.0, False),) if sudden else ()
+    slap = Change(ratio + 0.023 * sudden, 0.02)
+    e = Evidence(hours=1_000.0, lag=Change(0.1, 0.01), spring=spring, steps=steps, slap_ratio=slap)
+    assert _slap(tern(), e, _Finding("spring", size_mm, False, sudden)) == wanted
+
+
+def test_slap_needs_both_figures() -> None:
+    """Without a ratio, or without the spring's growth, nothing is said of it."""
+    found = _Finding("spring", 2.0, False, True)
+    ratio, spring = Change(1.5, 0.02), Change(0.1, 0.05)
+    assert _slap(tern(), Evidence(hours=1.0, lag=None, spring=spring), found) is None
+    assert _slap(tern(), Evidence(hours=1.0, lag=None, spring=None, slap_ratio=ratio), found) is None

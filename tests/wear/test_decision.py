@@ -122,3 +122,44 @@ def test_every_call_for_work_defers_to_the_manual(decision: Decision) -> None:
     assert decision.why.endswith("as the engine's manual sets out.")
     assert decision.why.count(". ") == 0
     assert "open" not in decision.why and ("plan" in decision.why or "find it" in decision.why)
+
+
+def test_nothing_to_do_tells_what_is_known_and_what_is_not() -> None:
+    """Whole sentences, with each figure alone, with none, and with all."""
+    none = {"lag_deg": None, "elongation_percent": None, "compression_mm": None}
+    blind = "Neither lag nor elongation nor compression is known, so no limit can be judged."
+    assert said(**none).why == blind
+    assert said(**none | {"lag_deg": -0.25}).why == "No limit asks for work: lag 0.25° early of 2°."
+    unknown = "; the lag is not known."
+    assert said(**none | {"elongation_percent": 0.2}).why == f"No limit asks for work: elongation 0.20 of 1 %{unknown}"
+    assert said(**none | {"compression_mm": 23.0}).why == f"No limit asks for work: compression 23.0 mm{unknown}"
+    assert said().why == "No limit asks for work: lag 0.40° late of 2°, elongation 0.20 of 1 %, compression 23.0 mm."
+
+
+@pytest.mark.parametrize(
+    ("booked", "lag", "early"),
+    [(0.5, -1.0, False), (0.6, -1.0, True), (0.6, 0.05, True), (0.9, 0.4, False), (0.95, 0.4, True)],
+)  # fmt: skip
+def test_pumps_ahead_of_the_lag_are_told_beyond_half_a_degree(booked: float, lag: float, early: bool) -> None:
+    """An early camshaft counts as nought: the pumps' advance stands against what is late."""
+    also = said(pumps(booked), lag_deg=lag).also
+    side = "late" if lag >= 0 else "early"
+    text = (
+        f"{booked:.1f}° are booked at the pumps but the camshaft is {abs(lag):.2f}° {side}: injection would be early."
+    )
+    assert (text in also) is early
+    assert len(also) == early
+
+
+def test_the_horizon_itself_is_within_it() -> None:
+    """An order is due at the planning horizon's hour, and not an hour before its time."""
+    at = "The elongation limit may be reached in 1000 h: have a chain or links ordered."
+    assert said(order_h=1_000.0).also == (at,)
+    assert said(order_h=1_001.0).also == ()
+    near = "Elongation 0.80 % is near its limit: have a chain or links ordered."
+    assert said(order_h=1_000.0, elongation_percent=0.8).also == (near,)
+
+
+def test_an_unchecked_wear_is_said_in_words() -> None:
+    """Word for word, since it stands in the trend."""
+    assert said(agreement=UNKNOWN).also == ("Wear could not be checked against a second estimate.",)
