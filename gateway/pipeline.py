@@ -459,7 +459,8 @@ class EnginePipeline:
             state = kept[name]
             assert isinstance(state, dict)
             jump.load(state)
-        self._restored_us = self.timeline.t_us
+        # Not the timeline's: it comes to a burst's first health frame before the pause has been counted.
+        self._restored_us = self.meter.seen_us or self.timeline.t_us
         slips = kept["slips"]
         assert isinstance(slips, list)
         self._slips = (int(slips[0]), int(slips[1]))

@@ -69,6 +69,8 @@ class Meter:
         self.refused: Counter[str] = Counter()
         self.health: Health | None = None
         self.last_second: Second | None = None
+        self.seen_us = 0
+        """Pipeline time up to which the hours are counted, a gap that is not settled yet among them."""
         self.last_cycle: Cycle | None = None
         self._last_bins: NDArray[np.float64] | None = None
         self.shape_deg: NDArray[np.float64] | None = None
@@ -127,6 +129,7 @@ class Meter:
         self._cutter.reset()
         tick = self._end_second()
         if gap_us:
+            self.seen_us += gap_us
             self.hours.gap(gap_us)
             self.running.gap(gap_us / 1e6)
             self.sensors.gap(gap_us / 1e6)
@@ -152,6 +155,7 @@ class Meter:
 
     def _second(self, s: Second) -> Tick:
         self.last_second = s
+        self.seen_us = s.t_us
         self.frames += s.frames
         faults = self.sensors.second(s, under_way=abs(s.rpm) >= self.engine.running.turning_rpm)
         if faults.crank_dead:
@@ -275,9 +279,8 @@ class Meter:
         live = None if s.spring_nm is None else s.spring_nm / NM_PER_MM
         state = self.running.state
         if state is Running.AHEAD and self.spring.fast.value is not None and t_us - self._spring_us <= self._stale_us:
-            young = self.spring.seen_s < self.spring.fast.tau_s
-            reason = "too few revolutions yet" if young else ""
-            return Measured(self.spring.fast.value, Quality.UNCERTAIN if young else Quality.GOOD, reason)
+            doubt = self._doubt(self.spring, t_us - self._spring_us)
+            return Measured(self.spring.fast.value, Quality.UNCERTAIN if doubt else Quality.GOOD, doubt)
         if live is None:
             return Measured(None, Quality.BAD, "no sample with a good loop current")
         if state in (Running.STOPPED, Running.TURNING):
@@ -295,12 +298,18 @@ class Meter:
             return Measured(None, Quality.BAD, "the zero was never taken: book the camshaft setting with the pin gauge")
         state = self.running.state
         if state is Running.AHEAD and self.lag.fast.value is not None and t_us - self._lag_us <= self._stale_us:
-            young = self.lag.seen_s < self.lag.fast.tau_s
-            reason = "too few revolutions yet" if young else ""
-            return Measured(self.lag_of(self.lag.fast.value), Quality.UNCERTAIN if young else Quality.GOOD, reason)
+            doubt = self._doubt(self.lag, t_us - self._lag_us)
+            return Measured(self.lag_of(self.lag.fast.value), Quality.UNCERTAIN if doubt else Quality.GOOD, doubt)
         if not s.crank_valid or not s.cam_valid:
             return Measured(None, Quality.BAD, "an encoder is not valid")
         return Measured(self.lag_of(s.lag * DEG), Quality.UNCERTAIN, _not_steady(state))
+
+    def _doubt(self, mean: Smoother, age_us: int) -> str:
+        """Why a mean is not to be called good; empty where it is. Half of what makes it stale is one and a half pauses
+        of a head in bursts: the last burst had no steady revolution."""
+        if mean.seen_s < mean.fast.tau_s:
+            return "too few revolutions yet"
+        return "no steady revolution in the last burst" if self._bursts and 2 * age_us > self._stale_us else ""
 
     def raw_now(self) -> float | None:
         """Crank − ratio·cam as the encoders read: averaged while steady ahead, the last second's mean otherwise."""
@@ -344,6 +353,7 @@ class Meter:
             "lag_p2p": self.lag_p2p.value,
             "raw_deg": self._raw_deg,
             "steady_us": self._steady_us,
+            "seen_us": self.seen_us,
             "hours": self.hours.checkpoint(),
             "running": self.running.checkpoint(),
             "sensors": self.sensors.checkpoint(),
@@ -367,6 +377,7 @@ class Meter:
         raw = kept["raw_deg"]
         self._raw_deg = raw if isinstance(raw, float) else None
         self._steady_us = int(str(kept["steady_us"]))
+        self.seen_us = int(str(kept.get("seen_us", 0)))
 
 
 def _not_steady(state: Running) -> str:

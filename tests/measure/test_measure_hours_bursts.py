@@ -1,7 +1,11 @@
 """Running hours of a head that sends bursts, whose first health frame comes before the samples that show the pause."""
 
-import pytest
+import json
 
+import pytest
+from firmware_sim_voyages import fed, pipeline, tern_settings
+
+from firmware_sim import Head, parse_scenario
 from gateway.measure.hours import HoursMeter
 
 TURNS_PER_S = 96 / 60
@@ -40,3 +44,18 @@ def test_a_count_ahead_without_a_gap_is_let_go() -> None:
     meter.health(1, 506)
     meter.second(96.0, 1_000_000, TURNS_PER_S)
     assert meter.hours - before == pytest.approx(4 / 3600, abs=3 / 3600)
+
+
+@pytest.mark.parametrize("after_s", [0.0, 0.2, 0.6, 3.0])
+def test_a_restart_within_a_burst_loses_no_pause(after_s: float) -> None:
+    """A burst's health frame comes before the samples that tell of the pause: a daemon killed between the two (found by
+    a voyage, a power cut in the first tenth of a burst) counted the hours of that pause nowhere."""
+    text = "[head]\nrate_hz = 100\nburst_s = 6\nevery_s = 600\n"
+    frames = list(Head(parse_scenario(text)).frames(5 * 600.0 + 6))
+    settings = tern_settings(head={"burst_pause_s": 594.0})
+    first = pipeline(settings)
+    fed(first, [data for data, due_us in frames if due_us <= (1_200 + after_s) * 1e6])
+    second = pipeline(settings)
+    second.restore(json.loads(json.dumps(first.checkpoint())))
+    fed(second, [data for data, due_us in frames if due_us > (1_200 + after_s) * 1e6])
+    assert second.meter.hours.hours - 21_400 == pytest.approx((5 * 600 + 6) / 3_600, rel=1e-3)
