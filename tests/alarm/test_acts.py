@@ -1,6 +1,6 @@
 """What people may do to alarms: done, refused with nothing changed, on record; and what is told again."""
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 
 import pytest
 from hypothesis import given
@@ -253,3 +253,52 @@ def test_an_untouched_alarm_is_not_kept() -> None:
     again = alarms()
     again.restore({**kept, "no-such": {"causes": []}, "lag-step": "spoilt"})
     assert again.checkpoint() == kept
+
+
+def test_a_transition_carries_all_of_its_alarm() -> None:
+    """Priority as tuned, unit of its row, figure, limit, text and causes; when shelving ended, the moment it did."""
+    tuned = {TAG: AlarmTuning(on_delay_s=0, off_delay_s=0, priority=Priority.ALARM)}
+    made = AlarmSet(tuple(r for r in ROWS if r.tag in ENGINE_TAGS), tuned, "main")
+    (raised_,) = made.judge(5, {TAG: Finding(True, 4.0, 3.0, "Chain slaps", ("worn", "slack"))})
+    assert (raised_.priority, raised_.unit, raised_.value, raised_.limit) == (Priority.ALARM, "mm", 4.0, 3.0)
+    assert (raised_.text, raised_.causes, raised_.engine, raised_.t_us) == ("Chain slaps", ("worn", "slack"), "main", 5)
+    list(perform(made, act("shelve", minutes=1.0), 10))
+    (back,) = made.judge(10 + MIN_US, {TAG: Finding(None)})
+    assert (back.t_us, back.why, back.causes) == (10 + MIN_US, "shelving ended", ("worn", "slack"))
+
+
+def test_any_of_several_higher_ones_stands_for_the_lower_and_when_is_told() -> None:
+    """Two that suppress one: either alone is enough, in either order; the moment is that of judging."""
+    low = next(r for r in ROWS if r.tag == "lag-near")
+    highs = [r for r in ROWS if r.tag in ("lag-limit", "lag-step")]
+    rows = (replace(low, suppressed_by=("lag-limit", "lag-step")), *highs)
+    quick = {r.tag: AlarmTuning(on_delay_s=0, off_delay_s=0) for r in rows}
+    for tag in ("lag-limit", "lag-step"):
+        made = AlarmSet(rows, quick, "main")
+        told = {t.tag: t for t in made.judge(7, {tag: Finding(True), "lag-near": Finding(False)})}
+        assert (told["lag-near"].to, told["lag-near"].t_us) == (AlarmState.SUPPRESSED, 7)
+        told = {t.tag: t for t in made.judge(9, {tag: Finding(False)})}
+        assert (told["lag-near"].to, told["lag-near"].t_us) == (AlarmState.NORMAL, 9)
+    made = AlarmSet(rows, quick, "main")
+    list(made.judge(1, {"lag-limit": Finding(True)}))
+    list(made["lag-limit"].out_of_service(2, "x", "y"))
+    (freed,) = made.judge(3, {})
+    assert (freed.tag, freed.to, freed.t_us) == ("lag-near", AlarmState.NORMAL, 3)
+
+
+def test_a_delay_begun_anew_has_nothing_of_the_one_before() -> None:
+    """To the microsecond: held, gone on, well, over again."""
+    made = AlarmSet(tuple(r for r in ROWS if r.tag in ENGINE_TAGS), {TAG: AlarmTuning(on_delay_s=1.0)}, "main")
+    steps: list[tuple[int, bool | None]] = [(0, True), (400_000, None), (900_000, True), (1_499_999, True)]
+    assert [list(made.judge(t, {TAG: Finding(over)})) for t, over in steps] == [[], [], [], []]
+    assert list(made.judge(1_499_999, {TAG: Finding(False)})) == []
+    assert list(made.judge(2_000_000, {TAG: Finding(True)})) == []
+    assert list(made.judge(2_999_999, {TAG: Finding(True)})) == []
+    assert len(list(made.judge(3_000_000, {TAG: Finding(True)}))) == 1
+
+
+def test_repeats_are_off_unless_asked_for() -> None:
+    """A set made without a word on it repeats nothing."""
+    made = AlarmSet(tuple(r for r in ROWS if r.tag in ENGINE_TAGS), AT_ONCE, "main")
+    list(made.judge(0, {TAG: Finding(True)}))
+    assert repeated(made, HOUR_US) == []

@@ -358,3 +358,19 @@ def test_each_dead_band_is_its_rows_own(tag: str, field: str, limit: float, inwa
     assert alarms.active(tag)
     assert judge(ENGINE, alarms, inside)[tag].over is True
     assert judge(ENGINE, alarms, beyond)[tag].over is False
+
+
+def test_small_limits_late_and_early() -> None:
+    """With a limit below one degree the side is still told by the sign alone."""
+    engine = tern(lag={"near_deg": 0.5})
+    rows = tuple(r for r in ROWS if r.tag in ENGINE_TAGS)
+    for lag, side in ((0.6, "late"), (-0.6, "early")):
+        f = judge(engine, AlarmSet(rows, {}, "main"), replace(GOOD, lag_deg=lag))["lag-near"]
+        assert f.over and f"0.60 deg {side}" in f.text
+
+
+def test_a_sprung_tightener_is_never_one_that_moved() -> None:
+    """Also where a length of locking stands in its settings."""
+    engine = tern(tightener={"locked_at_mm": 150.0})
+    rows = tuple(r for r in ROWS if r.tag in ENGINE_TAGS)
+    assert judge(engine, AlarmSet(rows, {}, "main"), GOOD)["tightener-moved"].over is False

@@ -18,7 +18,8 @@ PROMISED = """
 17 link-poor caution | 18 clock-doubtful caution | 19 delivery-stalled caution | 20 storage-fault warning
 21 certificate-expiry caution
 """
-"""No., tag and default priority, copied from the published interface of this program (its alarm table); 21 was added at the end."""
+"""No., tag and default priority, copied from the published interface of this program (its alarm table); 21 was added
+at the end."""
 
 
 def promised() -> list[tuple[int, str, str]]:
