@@ -1,0 +1,182 @@
+"""The box aboard: the product's own daemon, never started, every part of it driven from here in virtual time."""
+
+from concurrent.futures import Future
+from contextlib import suppress
+from typing import Any
+
+from gateway.daemon import Daemon
+from gateway.model.errors import Refused, StorageError
+from gateway.model.settings import Settings
+from gateway.worker import EngineWorker
+
+from .broker import Broker, Lockstep
+from .clock import Clock
+from .disk import Disk, PowerCut
+
+
+class Box:
+    """One life of the daemon after another on the same disk. `crashes`: what must never happen, in words."""
+
+    def __init__(self, settings: Settings, clock: Clock, disk: Disk, broker: Broker) -> None:
+        self.settings, self.clock, self.disk, self.broker = settings, clock, disk, broker
+        self.crashes: list[str] = []
+        self.refusals: list[str] = []
+        self.daemon: Daemon | None = None
+        self.starts = self.kills = self.cuts = 0
+
+    # -- life and death -----------------------------------------------------------------------------------------
+
+    def start(self) -> bool:
+        """As `camdrift run` does. False where the disk does not let it; the service manager tries again."""
+        try:
+            d = Daemon(self.settings, data_dir=self.disk.folder)
+        except StorageError:
+            return False
+        self.daemon = d
+        self.starts += 1
+        r = d.recorder
+        r._monotonic, r._utc = self.clock.monotonic, self.clock.time
+        r.last_beat = self.clock.monotonic()
+        r._flush_at = r._prune_at = self.clock.monotonic() + r._flush_s
+        r._thread.is_alive = lambda: True  # type: ignore[method-assign]
+        for worker in d.workers.values():
+            self._take(worker)
+        self.links = [Lockstep(link, self.broker) for link in d.links.values()]
+        for source in d.sources.values():
+            source._last_beat_s = float("inf")
+        d._say("started", "the gateway has started")
+        if d._store.recovered_from is not None:
+            d._say("storage-renewed", f"the store was damaged and set aside as {d._store.recovered_from.name}")
+        self._guarded(d._say_untold)
+        self.turn()
+        return True
+
+    def _take(self, worker: EngineWorker) -> None:
+        worker._utc = self.clock.time
+
+        def ask(do: Any) -> Future[int]:
+            future: Future[int] = Future()
+            worker._do(do, future)
+            return future
+
+        worker.ask = ask  # type: ignore[method-assign]
+
+    def stop(self) -> None:
+        """Asked to stop: in the daemon's own order."""
+        d = self.daemon
+        if d is None:
+            return
+        for worker in d.workers.values():
+            d.keep([], {worker._key: worker._checkpoint()})
+        d._say("stopped", "the gateway was stopped")
+        d.keep([], {"gateway": d._checkpoint()})
+        if self._guarded(lambda: d.recorder._round(True)):
+            for link in self.links:
+                link.turn()
+                link.end(politely=True)
+            self._bury(self.disk.folder)
+
+    def kill(self) -> None:
+        """-9: what was written is there, nothing else."""
+        if self.daemon is not None:
+            self.kills += 1
+            self._dead(None)
+
+    def _dead(self, torn: dict[str, bytes] | None) -> None:
+        old = self.disk.next_life(torn)
+        for link in self.links:
+            link.end(politely=False)
+        self._bury(old)
+        self.disk.remove(old)
+
+    def _bury(self, _folder: Any) -> None:
+        d, self.daemon = self.daemon, None
+        assert d is not None
+        state, self.disk.state = self.disk.state, "ok"
+        for worker in d.workers.values():
+            if worker.crashed:
+                self.crashes.append(worker.crashed)
+        if d.recorder.refused:
+            self.crashes.append(str(d.recorder.fault))
+        d._control.stop()
+        with suppress(StorageError):
+            d._history.close()
+        d._store.close()
+        self.disk.state = state
+
+    # -- a moment -----------------------------------------------------------------------------------------------
+
+    def bytes(self, data: bytes) -> None:
+        """What the head's port gives now, or nothing."""
+        d = self.daemon
+        if d is None:
+            return
+        for worker in d.workers.values():
+            if data:
+                worker.queue.put((data, self.clock.monotonic()))
+            if not self._guarded(worker._turn):
+                return
+        self._write()
+
+    def idle(self) -> None:
+        """Nothing comes from the head, and a moment passes in every other part."""
+        self.bytes(b"")
+        self.turn()
+
+    def turn(self) -> None:
+        """A moment passes in all parts but the pipeline."""
+        d = self.daemon
+        if d is None or not self._guarded(d.watch):
+            return
+        if not self._write(always=True):
+            return
+        for link in self.links:
+            # A thread that waits for its socket with nothing to do does nothing.
+            if (link.wanted or self.broker.state != "ok") and not self._guarded(link.turn):
+                return
+
+    def _write(self, always: bool = False) -> bool:
+        r = self.daemon.recorder if self.daemon else None
+        if r is None or self.disk.slow:
+            return r is not None
+        if always or not r._waiting.empty:
+            return self._guarded(lambda: r._round(False))
+        return True
+
+    def _guarded(self, do: Any) -> bool:
+        """Power may be cut in it: then nothing of this life goes on, and the answer is False."""
+        if self.daemon is None:
+            return False
+        try:
+            do()
+        except PowerCut:
+            self.cuts += 1
+            self._dead(self.disk.torn)
+            return False
+        except Exception as e:
+            self.crashes.append(f"{type(e).__name__}: {e}")
+            raise
+        return True
+
+    # -- the crew -----------------------------------------------------------------------------------------------
+
+    def ask(self, request: dict[str, Any]) -> dict[str, Any] | None:
+        """At the desk. None where it was refused, and why is kept."""
+        if self.daemon is None:
+            return None
+        answer: list[dict[str, Any]] = []
+
+        def asked() -> None:
+            assert self.daemon is not None
+            try:
+                answer.append(self.daemon.desk.handle(request, "voyage"))
+            except (Refused, StorageError) as e:
+                self.refusals.append(str(e))
+
+        self._guarded(asked)
+        return answer[0] if answer else None
+
+    @property
+    def worker(self) -> EngineWorker | None:
+        """The engine's, while the daemon lives."""
+        return next(iter(self.daemon.workers.values())) if self.daemon else None

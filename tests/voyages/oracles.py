@@ -1,0 +1,372 @@
+"""What must be true of every voyage. Reads only what came ashore and what the simulation knows; shares no code with
+the product. Each oracle returns its complaints, and figures for the table.
+"""
+
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from firmware_sim import Truth
+
+from .clock import START_UTC_S
+from .plan import Planted
+from .sail import Sailed, bodies
+
+CALM = ("normal", "returned")
+LAG_DEG_MAX = 0.01
+HOURS_SHARE_MAX = 0.001
+FREE_MM, REQUIRED_MM, BAND_MM = 203.2, 23.0, 2.5
+NEAR_DEG, LIMIT_DEG = 1.5, 2.0
+HORIZON_H = 1_000.0
+EARLY = 2.0
+"""The early end of a range of 5-95 % may lie so much nearer than the truth without being false."""
+WEAR_TAGS = ("lag-near", "lag-limit", "elongation-near", "elongation-limit", "limit-in-sight", "tension-low")
+DAY_S = 86_400.0
+
+
+@dataclass
+class Verdict:
+    """Of one voyage."""
+
+    seed: int
+    days: float
+    failures: list[str] = field(default_factory=list)
+    false_alarms: list[str] = field(default_factory=list)
+    planted: int = 0
+    found: int = 0
+    missed: list[str] = field(default_factory=list)
+    delays: list[tuple[str, float]] = field(default_factory=list)
+    events: int = 0
+    copies: int = 0
+    lag_worst_deg: float = 0.0
+    readings: int = 0
+    hours_worst_share: float = 0.0
+    ports_off_h: float = 0.0
+    covered: int = 0
+    forecasts: int = 0
+    digest: str = ""
+    took_s: float = 0.0
+    box: str = ""
+
+
+@dataclass(frozen=True)
+class Moved:
+    """An alarm's transition ashore. `at_s`: true time at which the box made it."""
+
+    at_s: float
+    tag: str
+    came_from: str
+    to: str
+
+    @property
+    def calls(self) -> bool:
+        """Does it call anew?"""
+        return self.to == "unacknowledged" != self.came_from
+
+
+def judge(s: Sailed) -> Verdict:
+    """All oracles over one voyage."""
+    v = Verdict(s.plan.seed, s.plan.days)
+    v.box = f"{s.starts} starts, {s.kills} kills, {s.cuts} power cuts"
+    v.failures += [f"crashed: {c}" for c in s.crashes]
+    if s.fault:
+        v.failures.append(f"the store still says: {s.fault}")
+    ashore = _once_in_order(s, v)
+    moved = _chained(s, ashore, v)
+    truth = Truth(s.plan.scenario(), s.plan.seed)
+    _found(s, moved, v)
+    _held(s, moved, truth, v)
+    _without_cause(s, moved, truth, v)
+    _readings(s, truth, v)
+    _forecasts(s, truth, v)
+    v.digest = s.digest()
+    return v
+
+
+def _once_in_order(s: Sailed, v: Verdict) -> list[dict[str, Any]]:
+    """Every event the store gave a seq is ashore, in order, without a gap; copies are the same to the byte."""
+    seen: dict[int, bytes] = {}
+    out = []
+    for _, topic, payload in s.broker.heard:
+        if not topic.endswith("/event"):
+            continue
+        body = json.loads(payload)
+        if body["gateway"] != s.gateway:
+            v.failures.append(f"an event of another gateway: {body['gateway']}")
+            continue
+        seq = body["seq"]
+        if seq in seen:
+            v.copies += 1
+            if seen[seq] != payload:
+                v.failures.append(f"seq {seq} came twice and differs")
+            continue
+        if seq != len(seen) + 1:
+            v.failures.append(f"seq {seq} came after {len(seen)}")
+        seen[seq] = payload
+        out.append(body)
+    v.events = len(seen)
+    if len(seen) != s.seq:
+        v.failures.append(f"{s.seq} events were stored and {len(seen)} are ashore")
+    return out
+
+
+def _chained(s: Sailed, ashore: list[dict[str, Any]], v: Verdict) -> list[Moved]:
+    """Each alarm's transitions follow from one another over all lives of the daemon; the last is what stands, and what
+    the broker retains. What was handed over and is not ashore can only have been lost with a life that could not write.
+    """
+    times: dict[tuple[object, ...], float] = {}
+    for at_s, body in s.kept:
+        times.setdefault(_key(body), at_s)
+    state: dict[str, str] = {}
+    moved = []
+    for body in ashore:
+        if body["kind"] != "alarm":
+            continue
+        tag = body["tag"]
+        before = state.get(tag, "normal")
+        if body["from"] != before:
+            v.failures.append(f"{tag} goes from {body['from']} and stood at {before} (seq {body['seq']})")
+        state[tag] = body["to"]
+        at_s = times.get(_key(body))
+        if at_s is None:
+            v.failures.append(f"seq {body['seq']} is ashore and nobody said it")
+        elif body["from"] != body["to"]:
+            moved.append(Moved(at_s, tag, body["from"], body["to"]))
+    for tag, stands in s.final.items():
+        if state.get(tag, "normal") != stands:
+            v.failures.append(f"{tag} stands at {stands}; ashore its last event says {state.get(tag, 'normal')}")
+    for topic, payload in s.broker.retained.items():
+        tag = topic.rpartition("/")[2]
+        if "/alarm/" in topic and json.loads(payload)["state"] != s.final.get(tag):
+            v.failures.append(f"{tag} stands at {s.final.get(tag)}; the broker retains {json.loads(payload)['state']}")
+    dark = sum(b - a for a, b in s.down) + 1
+    if len({_key(b) for _, b in s.kept}) - len(ashore) > 0 and dark <= 1:
+        v.failures.append("events were handed over and are not ashore, and the box was never down")
+    return moved
+
+
+def _key(body: dict[str, Any]) -> tuple[object, ...]:
+    return tuple(body.get(k) for k in ("ts", "tag", "from", "to", "what", "text", "by"))
+
+
+def _active(moved: Iterable[Moved], tag: str) -> list[tuple[float, float]]:
+    """When the condition of `tag` stood: from unacknowledged until normal or returned."""
+    out: list[tuple[float, float]] = []
+    since: float | None = None
+    for m in moved:
+        if m.tag != tag:
+            continue
+        if m.to in CALM and since is not None:
+            out.append((since, m.at_s))
+            since = None
+        elif m.to not in CALM and since is None:
+            since = m.at_s
+    return [*out, (since, float("inf"))] if since is not None else out
+
+
+def _troubles(s: Sailed) -> list[tuple[float, float]]:
+    """When the box could not see or say: it was down."""
+    return [(a, b) for a, b in s.down if b > a]
+
+
+def _lost_s(s: Sailed, a: float, b: float) -> float:
+    return sum(max(0.0, min(b, y) - max(a, x)) for x, y in _troubles(s))
+
+
+def _slack_s(s: Sailed) -> float:
+    """What bursts and the box's own looks add to any delay."""
+    return 2 * s.plan.every_s + 60.0
+
+
+def _found(s: Sailed, moved: list[Moved], v: Verdict) -> None:
+    """Each planted fault is called by one of its alarms within its delay, time when the box was down not counted."""
+    for p in s.plan.planted:
+        if not p.kind.tags or p.until_s <= p.at_s:
+            continue
+        lost = _lost_s(s, p.at_s, p.at_s + p.within_s)
+        deadline = p.at_s + p.within_s + (lost + _slack_s(s) if lost else 0.0)
+        if deadline > min(p.until_s, s.plan.days * DAY_S):
+            continue
+        v.planted += 1
+        starts = [a for tag in p.kind.tags for a, b in _active(moved, tag) if b > p.at_s and a <= deadline]
+        calls = [m.at_s for m in moved if m.tag in p.kind.tags and m.to == "unacknowledged" and m.at_s >= p.at_s]
+        if starts:
+            v.found += 1
+            v.delays.append((p.kind.name, max(0.0, min(starts) - p.at_s)))
+        else:
+            late = f"after {min(calls) - p.at_s:,.0f} s" if calls else "never"
+            v.missed.append(f"{p.kind.name} at {p.at_s / 3600:.1f} h: {late}, {p.within_s:,.0f} s allowed")
+
+
+def _held(s: Sailed, moved: list[Moved], truth: Truth, v: Verdict) -> None:
+    """No alarm goes to normal or returned while what raised it goes on."""
+    for p in s.plan.planted:
+        # The head's count tells a slip once; the level stays, and so does the step.
+        tags = [t for t in p.kind.tags if not (t.endswith("encoder-fault") and p.kind.lasting)]
+        until = _set_right_s(s, p) if p.kind.lasting else p.until_s
+        for tag in tags[:1] if p.kind.lasting else tags:
+            for a, b in _active(moved, tag):
+                if p.at_s <= a and b < until and p.at_s <= b:
+                    v.failures.append(
+                        f"{tag} went calm at {b / 3600:.2f} h while {p.kind.name} (from {p.at_s / 3600:.2f} h) stood"
+                    )
+
+
+def _set_right_s(s: Sailed, p: Planted) -> float:
+    """When the crew set right what stays changed."""
+    booked = [b for b in s.kept if b[1].get("kind") == "adjustment" and b[0] >= p.at_s]
+    what = {"lag": "camshaft-set", "spring": "retightened"}[p.kind.lasting]
+    return min((t for t, b in booked if b["what"] == what), default=float("inf"))
+
+
+# -- alarms without cause -----------------------------------------------------------------------------------------
+
+
+def _without_cause(s: Sailed, moved: list[Moved], truth: Truth, v: Verdict) -> None:
+    for m in moved:
+        if m.calls and not any(_explanations(s, m, truth)):
+            v.false_alarms.append(f"{m.tag} at {m.at_s / 3600:.2f} h")
+
+
+def _explanations(s: Sailed, m: Moved, truth: Truth) -> Iterator[bool]:
+    t, tag, slack = m.at_s, m.tag, _slack_s(s)
+    for p in s.plan.planted:
+        ends = p.until_s + 1_800 + 3 * slack
+        yield tag in {*p.kind.tags, *p.kind.explains} and p.at_s <= t <= (float("inf") if p.kind.lasting else ends)
+        # A wire fault of the head's stream lasts as long as its event says, whatever the plan's slot.
+        yield p.kind.name in STREAM and tag == "link-poor" and p.at_s <= t <= p.at_s + 45_000
+    for h in s.plan.happenings:
+        yield tag in BOX_TAGS.get(h.what, ()) and h.at_s <= t <= h.until_s + 7_200 + slack
+    # The end of the voyage: nothing more comes from the head.
+    yield tag == "head-silent" and t >= s.plan.days * DAY_S
+    yield _by_truth(s, tag, t, truth)
+
+
+STREAM = ("some frames lost", "some frames corrupt", "frames swapped", "garbage", "frames doubled")
+BOX_TAGS: dict[str, tuple[str, ...]] = {
+    "disk full": ("storage-fault", "delivery-stalled"),
+    "disk read-only": ("storage-fault", "delivery-stalled"),
+    "disk failing": ("storage-fault", "delivery-stalled"),
+    "disk slow": ("storage-fault", "delivery-stalled"),
+    "broker gone": ("delivery-stalled",),
+    "broker slow": ("delivery-stalled",),
+    "broker silent": ("delivery-stalled",),
+    "clock forward": ("clock-doubtful", "delivery-stalled"),
+    "clock back": ("clock-doubtful", "delivery-stalled"),
+    "clock unsynchronised": ("clock-doubtful",),
+    "summer time": ("clock-doubtful", "delivery-stalled"),
+    "leap second": ("clock-doubtful",),
+    "kill": ("delivery-stalled",),
+    "power cut": ("delivery-stalled",),
+    "restart with other settings": ("delivery-stalled",),
+}
+
+
+def _lag_then(s: Sailed, t: Any, truth: Truth) -> Any:
+    """Lag against the zero that was in force, degrees."""
+    zero = [z for at, z in s.zeros if at <= np.min(t)][-1]
+    return truth.lag_deg(t) + 17.35 - zero
+
+
+def _by_truth(s: Sailed, tag: str, t: float, truth: Truth) -> bool:
+    near = np.linspace(max(0.0, t - 3_600 - s.plan.every_s), t, 40)
+    lag = float(np.abs(_lag_then(s, near, truth)).max())
+    compression = FREE_MM - truth.spring_mm(near)
+    percent = float(truth.elongation_percent(t))
+    match tag:
+        case "lag-near":
+            return lag >= NEAR_DEG - 0.03
+        case "lag-limit":
+            return lag >= LIMIT_DEG - 0.03
+        case "tension-low":
+            return float(compression.min()) <= REQUIRED_MM - BAND_MM + 0.1
+        case "tension-high":
+            return float(compression.max()) >= REQUIRED_MM + BAND_MM - 0.1
+        case "elongation-near":
+            return percent >= 0.8 - 0.06
+        case "elongation-limit":
+            return percent >= 1.0 - 0.06
+        case "retighten-due":
+            return s.plan.hours_at_start + float(truth.hours(t)) >= 23_800 - 0.5
+        case "limit-in-sight":
+            return _hours_to_any(s, t, truth) <= EARLY * HORIZON_H
+    return False
+
+
+def _hours_to_any(s: Sailed, t: float, truth: Truth) -> float:
+    """Running hours until the first limit, as the chain wears now."""
+    chain = s.plan.scenario().chain
+    rate = chain.wear_percent_per_1000h * chain.wear_rate_factor / 1000
+    percent = float(truth.elongation_percent(t))
+    lag = float(_lag_then(s, np.array([t]), truth)[0])
+    left_mm = FREE_MM - REQUIRED_MM + BAND_MM - float(truth.spring_mm(t))
+    to_percent = [0.8 - percent, (NEAR_DEG - lag) / truth.lag_deg_per_percent, left_mm / truth.spring_mm_per_percent]
+    ahead = [x / rate for x in to_percent if x > 0]
+    due = 23_800 - s.plan.hours_at_start - float(truth.hours(t))
+    return min([*ahead, *([due] if due > 0 else [])], default=0.0)
+
+
+# -- readings and forecasts ---------------------------------------------------------------------------------------
+
+
+def _readings(s: Sailed, truth: Truth, v: Verdict) -> None:
+    rows = []
+    for t, topic, payload in s.broker.heard:
+        if topic.endswith("/reading"):
+            r = json.loads(payload)
+            rows.append((t, r["hours"], r["lag_deg"] if r["quality"]["lag"] == "good" else None, t))
+    end_s = s.plan.days * DAY_S
+    rows = [r for r in rows if r[0] <= end_s]
+    v.readings = len(rows)
+    _hours(s, rows, truth, v)
+    if any(p.kind.name.endswith("encoder slipped") for p in s.plan.planted):
+        return
+    good = [(t, lag) for t, _, lag, _ in rows if lag is not None]
+    back_s = s.plan.every_s + 10.0 if s.plan.every_s else 120.0
+    for t, lag in good:
+        look = np.linspace(max(0.0, t - back_s), t, 60)
+        true = _lag_then(s, look, truth)
+        off = max(float(true.min()) - lag, lag - float(true.max()), 0.0)
+        v.lag_worst_deg = max(v.lag_worst_deg, off)
+        if off > LAG_DEG_MAX:
+            v.failures.append(f"lag {lag:.4f} is called good at {t / 3600:.2f} h and is off by {off:.4f} deg")
+            return
+
+
+def _hours(s: Sailed, rows: list[tuple[float, float, float | None, float]], truth: Truth, v: Verdict) -> None:
+    """From the first reading of each passage to its last, gaps, kills and restarts between. (What an engine that
+    manoeuvres does while a head in bursts is silent, its count of turns tells only roughly: `ports_off_h`.)"""
+    for begin, end in s.plan.passages:
+        inside = [r for r in rows if begin + s.plan.every_s + 60 <= r[0] <= end - s.plan.every_s - 60]
+        if len(inside) < 2 or inside[-1][0] - inside[0][0] < 36_000:
+            continue
+        # Readings ashore lag by what a burst and a slow broker take; the engine runs all the time, so hours are time.
+        counted = inside[-1][1] - inside[0][1]
+        true = float(truth.hours(np.array([inside[-1][3]]))[0] - truth.hours(np.array([inside[0][3]]))[0])
+        share = abs(counted - true) / true
+        v.hours_worst_share = max(v.hours_worst_share, share)
+        if share > HOURS_SHARE_MAX:
+            v.failures.append(f"{counted:.3f} h counted from {begin / 3600:.1f} h on, {true:.3f} h true")
+    if rows:
+        counted = rows[-1][1] - s.plan.hours_at_start
+        v.ports_off_h = abs(counted - float(truth.hours(np.array([rows[-1][3]]))[0]))
+
+
+def _forecasts(s: Sailed, truth: Truth, v: Verdict) -> None:
+    """Does the last range of the lag's growth hold the truth?"""
+    if any(p.kind.lasting == "lag" for p in s.plan.planted):
+        return
+    last = [json.loads(p) for t, topic, p in s.broker.heard if topic.endswith("/trend") and t <= s.plan.days * DAY_S]
+    known = [m["lag_deg_per_1000h"] for m in last if m["lag_deg_per_1000h"]["p50"] is not None]
+    if not known:
+        return
+    chain = s.plan.scenario().chain
+    rate = chain.wear_percent_per_1000h * chain.wear_rate_factor * truth.lag_deg_per_percent
+    v.forecasts = 1
+    v.covered = int(known[-1]["p05"] <= rate <= known[-1]["p95"])
+
+
+__all__ = ["START_UTC_S", "Verdict", "bodies", "judge"]

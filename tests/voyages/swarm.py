@@ -1,0 +1,35 @@
+"""Many voyages, each in a process of its own pool."""
+
+import time
+import traceback
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from itertools import count, islice
+
+from .oracles import Verdict, judge
+from .plan import make
+from .sail import sail
+
+
+def one(task: tuple[int, bool]) -> Verdict:
+    """A seed's verdict; whatever goes wrong is told in it. `again`: sail it twice, the bytes must be the same."""
+    seed, again = task
+    begun = time.perf_counter()
+    try:
+        v = judge(sail(seed))
+        if again and sail(seed).digest() != v.digest:
+            v.failures.append("the same seed gave other bytes")
+    except Exception:
+        v = Verdict(seed, make(seed).days, [f"crashed: {traceback.format_exc(limit=-6)}"])
+    v.took_s = time.perf_counter() - begun
+    return v
+
+
+def swarm(first: int, jobs: int, until_s: float, seeds: int | None, again: int) -> Iterator[Verdict]:
+    """Verdicts, in the order of seeds, until the time is over."""
+    tasks = ((seed, again > 0 and seed % again == 0) for seed in count(first))
+    if seeds is not None:
+        tasks = islice(tasks, seeds)  # type: ignore[assignment]
+    with ProcessPoolExecutor(jobs, max_tasks_per_child=50) as pool:
+        while time.monotonic() < until_s and (some := list(islice(tasks, 4 * jobs))):
+            yield from pool.map(one, some)

@@ -1,0 +1,28 @@
+"""A short swarm; the long one is `python -m tests.voyages --hours 1`."""
+
+import pytest
+
+from tests.voyages.oracles import judge
+from tests.voyages.sail import sail
+
+SEEDS = (7, 10, 13)
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """The seed that was asked for, or the short swarm."""
+    if "seed" in metafunc.fixturenames:
+        one = metafunc.config.getoption("--seed", default=None)
+        metafunc.parametrize("seed", SEEDS if one is None else [one])
+
+
+def test_voyage(seed: int) -> None:
+    """Every event ashore once and in order, alarms chained over all lives, each planted fault found, none without
+    cause, hours and good lags true, whatever hits the box."""
+    v = judge(sail(seed))
+    assert not v.failures and not v.missed and not v.false_alarms, v
+    assert v.events and v.readings
+
+
+def test_the_same_seed_gives_the_same_bytes() -> None:
+    """Everything ashore, with its times, is the same to the byte."""
+    assert sail(SEEDS[0]).digest() == sail(SEEDS[0]).digest()
