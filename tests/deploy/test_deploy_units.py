@@ -28,7 +28,7 @@ def told(name: str) -> float:
 
 
 @needs_systemd
-@pytest.mark.parametrize("unit", UNITS, ids=lambda u: u.name)
+@pytest.mark.parametrize("unit", [*UNITS, DEPLOY / "ship/camdrift-report.service"], ids=lambda u: u.name)
 def test_verifying_says_nothing_at_all(unit: Path, tmp_path: Path) -> None:
     """An unknown key is only a word on stderr, with status 0: any output is a fault."""
     command = ["systemd-analyze", "verify", "--man=no", str(placed(unit, tmp_path))]
