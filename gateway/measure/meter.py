@@ -237,14 +237,17 @@ class Meter:
         self._steady_us = c.t_us
         spikes = []
         if c.raw_deg is not None and c.lag_p2p_deg is not None:
-            self._lag_us = c.t_us
             self.lag_p2p.update(c.lag_p2p_deg, dt_s)
-            if not self.lag.update(c.raw_deg, dt_s):
+            taken = self.lag.update(c.raw_deg, dt_s)
+            # Where the gate still holds to the burst before, the figure is as old as that one.
+            self._lag_us = c.t_us if taken or not self._bursts else self._lag_us
+            if not taken:
                 spikes.append("lag spike")
         if c.spring_mm is not None and c.slap_mm is not None:
-            self._spring_us = c.t_us
             self.slap.update(c.slap_mm, dt_s)
-            if not self.spring.update(c.spring_mm, dt_s):
+            taken = self.spring.update(c.spring_mm, dt_s)
+            self._spring_us = c.t_us if taken or not self._bursts else self._spring_us
+            if not taken:
                 spikes.append("spring spike")
         self.refused.update(spikes)
 
