@@ -1,15 +1,17 @@
 """A damaged file is set aside with its log, few copies are kept, and refusals give the advice that fits."""
 
 import errno
+import os
 import sqlite3
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from gateway.model.errors import StorageError
 from gateway.model.settings import GatewaySettings
 from gateway.store.database import CORRUPT_COPIES_MAX, _set_aside, error_code, storage_error
-from gateway.store.folder import _advice
+from gateway.store.folder import Ballast, Folder, _advice
 from gateway.store.outbox import OutboxReader
 from gateway.store.recorder import Recorder
 from gateway.store.state import NewEvent, StateStore
@@ -119,3 +121,31 @@ def test_events_being_written_count_towards_the_bound(tmp_path: Path, monkeypatc
     recorder._round(False)
     assert recorder.pending == 1
     store.close()
+
+
+def test_the_reserve_stands_is_given_back_and_made_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of its size and nobody else's to read; standing already is standing; without room twice over it is not made."""
+    ballast = Ballast(tmp_path, 50_000)
+    assert (ballast.there, ballast.release()) == (False, False)
+    assert ballast.restore() and ballast.there and ballast.restore()
+    made = (tmp_path / "ballast").stat()
+    assert (made.st_size, made.st_mode & 0o777) == (50_000, 0o600)
+    assert ballast.release() and not ballast.there
+    (tmp_path / "ballast").write_bytes(b"x" * 49_999)
+    assert not ballast.there
+    ballast.release()
+    real = os.statvfs(tmp_path)
+    for blocks, fits, tight in ((99_999, False, False), (100_000, True, False), (49_999, False, True)):
+        room = SimpleNamespace(f_bavail=blocks, f_frsize=1)
+        monkeypatch.setattr(os, "statvfs", lambda _path, room=room: room)
+        assert (ballast.restore(), ballast.disk_is_tight()) == (fits, tight)
+        ballast.release()
+    assert real.f_bsize > 0
+
+
+def test_a_folder_knows_where_it_is(tmp_path: Path) -> None:
+    """And may be given free twice."""
+    folder = Folder(tmp_path / "d")
+    assert folder.path == tmp_path / "d"
+    folder.close()
+    folder.close()
