@@ -14,6 +14,8 @@ from gateway.link.marks import Cause, Mark
 from gateway.model.limits import OUT_OF_ORDER_FRAMES_MAX
 
 HALF_CIRCLE = 32_768
+PAUSE_US = 1_000_000
+"""Samples that come so long after a break was told have paused since."""
 JITTER_NS = 1_000
 """Head time comes in whole µs: two neighbours may be out by one in all."""
 SENDING_STEP_US = 10_000
@@ -29,7 +31,18 @@ def tolerance(interval_ns: int) -> int:
 class Continuity:
     """What the next frame must look like to follow the last; breaks go into `marks`, which the caller empties."""
 
-    __slots__ = ("boot", "counts", "end_ns", "marks", "next_sequence", "old_next", "old_run", "sent_us", "whole")
+    __slots__ = (
+        "boot",
+        "counts",
+        "end_ns",
+        "marks",
+        "next_sequence",
+        "old_next",
+        "old_run",
+        "sent_us",
+        "told_us",
+        "whole",
+    )
 
     def __init__(self, counts: LinkCounts) -> None:
         self.counts = counts
@@ -40,6 +53,8 @@ class Continuity:
         """When the sample after the last one is due; -1 = not known."""
         self.sent_us = -1
         """Head time of the last frame that was not samples; -1 = not known."""
+        self.told_us = -1
+        """Head time up to which a break since the last sample has been told; -1 = there was none."""
         self.whole = False
         """Nothing has broken since the last sample."""
         self.old_run = 0
@@ -62,6 +77,7 @@ class Continuity:
         if ahead < HALF_CIRCLE or head_us > latest_us >= 0:
             self.counts.lost += ahead
             self._break("lost", ahead, head_us, self._gap_us(head_us))
+            self.told_us = head_us
             return True
         if ahead == 0xFFFF:
             self.counts.duplicates += 1
@@ -81,7 +97,7 @@ class Continuity:
             self._break("boot", 1, head_us, 0, boot)
         self.boot = boot
         self.next_sequence = (sequence + 1) & 0xFFFF
-        self.end_ns = self.sent_us = -1
+        self.end_ns = self.sent_us = self.told_us = -1
         self.old_run = 0
 
     def sent(self, head_us: int) -> None:
@@ -105,8 +121,13 @@ class Continuity:
             elif self.whole and off_ns > tolerance_ns:
                 self.counts.pauses += 1
                 self._break("pause", 1, head_us, off_ns // 1_000)
+            elif not self.whole and head_us - self.told_us > PAUSE_US and self.told_us >= 0:
+                # The last samples of a burst were lost and a health frame told of it: the pause comes after that.
+                self.counts.pauses += 1
+                self._break("pause", 1, head_us, head_us - self.told_us)
             joined = self.whole
         self.end_ns = head_us * 1_000 + n * interval_ns
+        self.told_us = -1
         self.whole = True
         return joined
 

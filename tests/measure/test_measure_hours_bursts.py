@@ -59,3 +59,14 @@ def test_a_restart_within_a_burst_loses_no_pause(after_s: float) -> None:
     second.restore(json.loads(json.dumps(first.checkpoint())))
     fed(second, [data for data, due_us in frames if due_us > (1_200 + after_s) * 1e6])
     assert second.meter.hours.hours - 21_400 == pytest.approx((5 * 600 + 6) / 3_600, rel=1e-3)
+
+
+def test_a_burst_whose_last_samples_are_lost_loses_no_pause() -> None:
+    """The health frame behind the lost one tells of half a second; the pause after it is time as well (found by a
+    voyage with frames swapped)."""
+    text = "[head]\nrate_hz = 100\nburst_s = 6\nevery_s = 600\n"
+    frames = list(Head(parse_scenario(text)).frames(5 * 600.0 + 6))
+    lost = max(k for k, (data, due_us) in enumerate(frames) if due_us <= 1_206e6 and len(data) > 200)
+    p = pipeline(tern_settings(head={"burst_pause_s": 594.0}))
+    fed(p, [data for k, (data, _) in enumerate(frames) if k != lost])
+    assert p.meter.hours.hours - 21_400 == pytest.approx((5 * 600 + 6) / 3_600, rel=1e-3)
