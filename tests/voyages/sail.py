@@ -110,7 +110,9 @@ class _Voyage:
     def _until(self, t_s: float) -> None:
         """Let what lies before `t_s` happen; look at the box now and then."""
         last = self._clock.true_s
-        ticks = [last + x for x in TICKS_S if last + x < t_s - 0.5] if t_s - last > 10 else []
+        # A head without pause is played in long pieces of its own time: no silence to be looked at between them.
+        quiet_s = 2 * STEADY_CHUNK_US / 1e6 if self._plan.steady else 10.0
+        ticks = [last + x for x in TICKS_S if last + x < t_s - 0.5] if t_s - last > quiet_s else []
         while ticks and ticks[-1] + TICK_EVERY_S < t_s - 0.5:
             ticks.append(ticks[-1] + TICK_EVERY_S)
         while ticks or (self._todo and self._todo[0][0] <= t_s):
