@@ -177,11 +177,13 @@ def test_not_known_is_said_with_its_reason(screen: Screen) -> None:
 
 @SIZES
 def test_refused_without_log_in_then_acknowledged(screen: Screen, size: tuple[int, int]) -> None:
-    """Pins that pressing asks for a log-in and does nothing, that a wrong password is told, and the whole act after."""
+    """Pins that pressing asks for a log-in, under a notice of use, and does nothing, that a wrong password is told, and
+    the whole act after."""
     screen.open("now", size)
     button = "[data-tag=tension-low] [data-do=acknowledge]"
     screen.press(button)
     screen.until(lambda: "Log in first" in screen.text("#login-why"), "the refusal")
+    assert "put on record with your name" in screen.text("#login-notice")
     assert screen.crew.asked == []
     screen.log_in("not the password")
     screen.until(lambda: "wrong" in screen.text("#login-why"), "the wrong password")
