@@ -156,6 +156,8 @@ class EnginePipeline:
         self._frames_counted = 0
         self._slips = (0, 0)
         self._was_steady = True
+        self._at_rest = False
+        """No alarm's delay ran at the last second: until the next, only a revolution's own figures can begin one."""
         self._take_datum(self.wear.datum)
 
     # -- bytes in, sayings out ----------------------------------------------------------------------------------
@@ -251,7 +253,7 @@ class EnginePipeline:
             self._lag_jump.add(c.raw_deg)
         if c.spring_mm is not None:
             self._spring_jump.add(c.spring_mm)
-        yield from self._judge(c.t_us)
+        yield from self._judge(c.t_us, revolution=self._at_rest)
 
     def _second(self, t_us: int) -> Iterator[Said]:
         # Counted second by second, not feed by feed: a share over time must not hang on how the bytes came.
@@ -266,6 +268,7 @@ class EnginePipeline:
             self._trend_due_us = (t_us // self._trend_every_us + 1) * self._trend_every_us
             yield from self._hourly(t_us)
         yield from self._judge(t_us)
+        self._at_rest = self.alarms.at_rest
         for transition in self.alarms.repeats(t_us):
             yield self._alarmed(transition)
         if t_us >= self._reading_due_us:
@@ -280,8 +283,9 @@ class EnginePipeline:
         if first:
             yield ReadingDue(self.meter.reading(t_us + round(self._silent_after_s * 1e6)), self.timeline.utc_s(t_us))
 
-    def _judge(self, t_us: int) -> Iterator[Said]:
-        for transition in self.alarms.judge(t_us, judge(self.engine, self.alarms, self._evidence(t_us))):
+    def _judge(self, t_us: int, *, revolution: bool = False) -> Iterator[Said]:
+        findings = judge(self.engine, self.alarms, self._evidence(t_us), revolution=revolution)
+        for transition in self.alarms.judge(t_us, findings):
             yield self._alarmed(transition)
 
     def _alarmed(self, t: Transition) -> Alarmed:

@@ -3,8 +3,8 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from gateway.alarm.machine import HELD, AlarmSet, Finding
-from gateway.alarm.table import BY_TAG, Row
+from gateway.alarm.machine import HELD, Alarm, AlarmSet, Finding
+from gateway.alarm.table import BY_TAG
 from gateway.model.settings import EngineSettings
 from gateway.model.words import Running
 
@@ -52,33 +52,35 @@ class Evidence:
     wear: WearSeen = WearSeen()
 
 
-def judge(engine: EngineSettings, alarms: AlarmSet, e: Evidence) -> dict[str, Finding]:
-    """A finding for every alarm of the engine; held where the running state or a sensor does not let it be judged."""
+def judge(engine: EngineSettings, alarms: AlarmSet, e: Evidence, *, revolution: bool = False) -> dict[str, Finding]:
+    """A finding for every alarm of the engine; held where the running state or a sensor does not let it be judged.
+
+    `revolution`: for those only that a revolution's own figures can move.
+    """
+    held, judged = _WHEN[e.running, e.settled, revolution]
     faulty = [tag for tag in _HOLDING if alarms.active(tag)]
-    out: dict[str, Finding] = {}
-    for tag, row, rule in _JUDGED:
-        held = e.running not in row.states or (row.settled and not e.settled)
-        if held or (faulty and any(tag in row.held_by for tag in faulty)):
-            out[tag] = HELD
-        else:
-            out[tag] = rule(engine, e, row, alarms)
+    out = dict.fromkeys(held, HELD)
+    for tag, rule in judged:
+        alarm = alarms[tag]
+        hidden = faulty and any(tag in alarm.row.held_by for tag in faulty)
+        out[tag] = HELD if hidden else rule(engine, e, alarm)
     return out
 
 
 CLEAR = Finding(False)
 
 
-def _over(value: float, limit: float, row: Row, alarms: AlarmSet) -> bool:
+def _over(value: float, limit: float, alarm: Alarm) -> bool:
     """At or past the limit; once active, until it is back by the dead band."""
-    return value >= limit - (alarms[row.tag].deadband if alarms.active(row.tag) else 0.0)
+    return value >= limit - (alarm.deadband if alarm.facts.active else 0.0)
 
 
-def _lag(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+def _lag(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     if e.lag_deg is None:
         return HELD
-    near = row.tag == "lag-near"
+    near = alarm.row.tag == "lag-near"
     limit = engine.lag.near_deg if near else engine.lag.limit_deg
-    if not _over(abs(e.lag_deg), limit, row, alarms):
+    if not _over(abs(e.lag_deg), limit, alarm):
         return Finding(False, e.lag_deg, limit)
     what = "near limit" if near else "limit"
     if e.lag_deg >= 0:
@@ -88,22 +90,22 @@ def _lag(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Fin
     return Finding(True, e.lag_deg, limit, text)
 
 
-def _tension(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+def _tension(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     t = engine.tightener
     if t.kind != "sprung":
         return CLEAR
     if e.compression_mm is None:
         return HELD
-    low = row.tag == "tension-low"
+    low = alarm.row.tag == "tension-low"
     limit = t.required_compression_mm + (-t.band_mm if low else t.band_mm)
     sign = -1.0 if low else 1.0
-    if not _over(sign * e.compression_mm, sign * limit, row, alarms):
+    if not _over(sign * e.compression_mm, sign * limit, alarm):
         return Finding(False, e.compression_mm, limit)
     text = f"Chain {'slack' if low else 'tight'}: spring {e.compression_mm:.1f} mm compressed, limit {limit:.1f}"
     return Finding(True, e.compression_mm, limit, text)
 
 
-def _moved(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+def _moved(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     t = engine.tightener
     if t.kind != "locked" or t.locked_at_mm is None:
         return CLEAR
@@ -111,7 +113,7 @@ def _moved(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> F
         return HELD
     moved = e.spring_mm - t.locked_at_mm
     text = f"Locked tightener moved {moved:+.2f} mm: something has come loose or broken"
-    return Finding(_over(abs(moved), t.moved_mm, row, alarms), e.spring_mm, t.locked_at_mm, text)
+    return Finding(_over(abs(moved), t.moved_mm, alarm), e.spring_mm, t.locked_at_mm, text)
 
 
 def _step(seen: StepSeen | None, known: bool, limit: float) -> Finding:
@@ -120,36 +122,36 @@ def _step(seen: StepSeen | None, known: bool, limit: float) -> Finding:
     return Finding(False, None, limit) if known else HELD
 
 
-def _lag_step(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+def _lag_step(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     return _step(e.lag_step, e.lag_step_known, engine.lag.step_deg)
 
 
-def _tension_step(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+def _tension_step(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     return _step(e.tension_step, e.tension_step_known, engine.tightener.step_mm)
 
 
-def _slap(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+def _slap(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     if e.slap_mm is None:
         return HELD
     limit = engine.tightener.slap_limit_mm
-    if not _over(e.slap_mm, limit, row, alarms):
+    if not _over(e.slap_mm, limit, alarm):
         return Finding(False, e.slap_mm, limit)
     return Finding(True, e.slap_mm, limit, f"Chain slaps {e.slap_mm:.1f} mm, limit {limit:.1f}")
 
 
-def _elongation(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+def _elongation(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     value = e.wear.elongation_percent
     if value is None:
         return HELD
-    near = row.tag == "elongation-near"
+    near = alarm.row.tag == "elongation-near"
     limit = engine.elongation.near_percent if near else engine.elongation.limit_percent
-    if not _over(value, limit, row, alarms):
+    if not _over(value, limit, alarm):
         return Finding(False, value, limit)
     text = f"Chain {value:.2f} % longer than new, {'near limit' if near else 'limit'} {limit:.2f}"
     return Finding(True, value, limit, text)
 
 
-def _disagree(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+def _disagree(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     if e.wear.agreement == "unknown":
         return HELD
     causes = e.wear.causes
@@ -157,17 +159,17 @@ def _disagree(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -
     return Finding(e.wear.agreement == "part", None, None, text, causes)
 
 
-def _in_sight(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+def _in_sight(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     horizon = engine.service.planning_horizon_h
     hours = e.wear.hours_to_limit
     if hours is None:
         return Finding(False, None, horizon)
-    if not _over(-hours, -horizon, row, alarms):
+    if not _over(-hours, -horizon, alarm):
         return Finding(False, hours, horizon)
     return Finding(True, hours, horizon, f"{e.wear.nearest_limit} may be reached in {hours:.0f} h")
 
 
-def _retighten(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+def _retighten(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     since, every = e.wear.hours_since_retightened, e.wear.retighten_every_h
     if since is None:
         return HELD
@@ -182,7 +184,7 @@ def _sensor(fault: str | None) -> Finding:
     return Finding(True, None, None, fault) if fault else CLEAR
 
 
-def _silent(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+def _silent(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     if e.silent_s is None:
         return HELD
     if e.silent_s == 0:
@@ -190,11 +192,11 @@ def _silent(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> 
     return Finding(True, e.silent_s, None, "No good frame from the sensor head: check its supply and cable")
 
 
-def _poor(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Finding:
+def _poor(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     loss = e.link_loss_percent
     if loss is None:
         return HELD
-    if not _over(loss, LINK_LOSS_PERCENT, row, alarms):
+    if not _over(loss, LINK_LOSS_PERCENT, alarm):
         return Finding(False, loss, LINK_LOSS_PERCENT)
     text = f"{loss:.1f} % of frames lost or refused in 10 min: check cable, screen and baud rate"
     return Finding(True, loss, LINK_LOSS_PERCENT, text)
@@ -203,12 +205,12 @@ def _poor(engine: EngineSettings, e: Evidence, row: Row, alarms: AlarmSet) -> Fi
 LINK_LOSS_PERCENT = 1.0
 """Interface, section 3."""
 
-Rule = Callable[[EngineSettings, Evidence, Row, AlarmSet], Finding]
+Rule = Callable[[EngineSettings, Evidence, Alarm], Finding]
 _RULES: dict[str, Rule] = {
     "head-silent": _silent,
-    "transducer-fault": lambda engine, e, row, alarms: _sensor(e.transducer),
-    "crank-encoder-fault": lambda engine, e, row, alarms: _sensor(e.crank),
-    "cam-encoder-fault": lambda engine, e, row, alarms: _sensor(e.cam),
+    "transducer-fault": lambda engine, e, alarm: _sensor(e.transducer),
+    "crank-encoder-fault": lambda engine, e, alarm: _sensor(e.crank),
+    "cam-encoder-fault": lambda engine, e, alarm: _sensor(e.cam),
     "link-poor": _poor,
     "lag-limit": _lag,
     "lag-near": _lag,
@@ -224,5 +226,34 @@ _RULES: dict[str, Rule] = {
     "limit-in-sight": _in_sight,
     "retighten-due": _retighten,
 }
-_JUDGED = tuple((tag, BY_TAG[tag], rule) for tag, rule in _RULES.items())
-_HOLDING = tuple(sorted({tag for _, row, _ in _JUDGED for tag in row.held_by}))
+_HOLDING = tuple(sorted({holder for tag in _RULES for holder in BY_TAG[tag].held_by}))
+
+_BY_REVOLUTION = frozenset(
+    {
+        "lag-limit",
+        "lag-near",
+        "lag-step",
+        "tension-low",
+        "tension-high",
+        "tightener-moved",
+        "tension-step",
+        "slap-high",
+    }
+)
+_When = tuple[tuple[str, ...], tuple[tuple[str, Rule], ...]]
+
+
+def _when(running: Running, settled: bool, revolution: bool) -> _When:
+    """Which tags are held in a running state, and which are judged by which rule."""
+    asked = [BY_TAG[tag] for tag in _RULES if not revolution or tag in _BY_REVOLUTION]
+    judged = [row.tag for row in asked if running in row.states and (settled or not row.settled)]
+    held = tuple(row.tag for row in asked if row.tag not in judged)
+    return held, tuple((tag, _RULES[tag]) for tag in judged)
+
+
+_WHEN = {
+    (running, settled, revolution): _when(running, settled, revolution)
+    for running in Running
+    for settled in (False, True)
+    for revolution in (False, True)
+}

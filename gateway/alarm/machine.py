@@ -22,6 +22,7 @@ accepted anew. A condition that is not known (`None`) moves nothing: nothing eve
 
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field
+from typing import NamedTuple
 
 from gateway.alarm.table import Row
 from gateway.model.limits import SHELVE_HOURS_MAX
@@ -37,8 +38,7 @@ REPEATS_MAX = 12
 LOOK_US = 10_000_000
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
+class Finding(NamedTuple):
     """What judging found. `over`: the condition holds, does not, or (`None`) is not known and the alarm is held."""
 
     over: bool | None
@@ -113,6 +113,12 @@ class Alarm:
     def is_rising(self) -> bool:
         """Does its condition hold, and only its on-delay keep it?"""
         return not self.facts.active and self.facts.pending_since_us is not None
+
+    def unmoved_by(self, over: bool | None) -> bool:
+        """Is it at rest (no delay runs or is kept, nothing ends), and the condition as it stands or not known?"""
+        f = self.facts
+        at_rest = f.pending_since_us is None and not f.spent_us and f.shelved_until_us is None
+        return at_rest and (over is None or over is f.active)
 
     def judge(self, now_us: int, finding: Finding, wait: bool = False) -> Iterator[Transition]:
         """Take a finding at `now_us`: start, stop or end the delays. `wait`: do not become active yet."""
@@ -250,10 +256,10 @@ class AlarmSet:
         self._look_us = 0
         self.alarms = {row.tag: Alarm(row, tunings.get(row.tag), engine) for row in rows}
         # What suppresses is judged before what it suppresses: a jump past both limits calls once.
-        self._order = sorted(self.alarms.values(), key=lambda a: bool(a.row.suppressed_by))
+        self._order = sorted(self.alarms.items(), key=lambda item: bool(item[1].row.suppressed_by))
         self._pairs = [
             (a, [self.alarms[tag] for tag in a.row.suppressed_by if tag in self.alarms])
-            for a in self._order
+            for _, a in self._order
             if a.row.suppressed_by
         ]
 
@@ -266,15 +272,12 @@ class AlarmSet:
 
     def judge(self, now_us: int, findings: Mapping[str, Finding]) -> Iterator[Transition]:
         """Judge what was found; tags that are not among the findings are left alone."""
-        for alarm in self._order:
-            finding = findings.get(alarm.row.tag)
+        for tag, alarm in self._order:
+            finding = findings.get(tag)
             if finding is None:
                 continue
-            f = alarm.facts
-            unmoved = finding.over is None or finding.over is f.active
-            if unmoved and f.pending_since_us is None and not f.spent_us and f.shelved_until_us is None:
-                continue
-            yield from self._one(now_us, alarm, finding)
+            if not alarm.unmoved_by(finding.over):
+                yield from self._one(now_us, alarm, finding)
         yield from self._suppress(now_us)
 
     def _one(self, now_us: int, alarm: Alarm, finding: Finding) -> Iterator[Transition]:
@@ -294,12 +297,17 @@ class AlarmSet:
             if stands_for is not lower.facts.suppressed:
                 yield from lower.suppress(now_us, stands_for)
 
+    @property
+    def at_rest(self) -> bool:
+        """Does no delay run or wait, and nothing end by itself?"""
+        return all(a.unmoved_by(None) for a in self.alarms.values())
+
     def repeats(self, now_us: int) -> Iterator[Transition]:
         """What is due to be told again; looked for every ten seconds of head time."""
         if now_us < self._look_us:
             return
         self._look_us = (now_us // LOOK_US + 1) * LOOK_US
-        for alarm in self._order:
+        for _, alarm in self._order:
             yield from alarm.repeat(now_us, self._repeat_us, self._remind_us)
 
     def checkpoint(self) -> dict[str, object]:

@@ -7,24 +7,22 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from gateway.measure.cutter import Cut, Cutter, FrameSums, no_cycles
+from gateway.measure.cutter import Cutter, FrameSums, no_cycles
+from gateway.measure.cycles import DEG, Figures, causes, figures_of
 from gateway.measure.hours import HoursMeter
 from gateway.measure.loop import NM_PER_MM, length_table_nm
 from gateway.measure.running import RunningState
 from gateway.measure.seconds import Second, SecondCounter, sums_without_crank
-from gateway.measure.sensors import SensorFaults, SensorWatch
+from gateway.measure.sensors import SensorWatch
 from gateway.measure.slow_turn import SlowTurn
 from gateway.measure.smoothing import Ewma, Smoother, SpikeGate
 from gateway.model.records import CAM_VALID, CRANK_VALID, Cycle, Health, Identity, Measured, Reading, SampleBlock
 from gateway.model.settings import EngineSettings, slack_tension_n
 from gateway.model.words import Quality, Running
 
-DEG = 360.0 / 65_536
 GATE_FLOOR_DEG = 0.01
 """Half a step of an encoder of 14,400 counts: what two neighbouring revolutions may always differ by."""
 GATE_FLOOR_MM = 0.02
-TORN_DEG = 60.0
-"""No drive twists so far within a turn, and no jump of a tooth reaches it: an encoder stuck or slipped in the turn."""
 STALE_US = 5_000_000
 """A figure older than this is no longer the present."""
 
@@ -100,7 +98,7 @@ class Meter:
             last_loop = self._cutter.skip(block)
             cut, sums = no_cycles(self.engine.ratio), sums_without_crank(block, self._length_nm, last_loop)
         seconds = self._seconds.feed(block, sums)
-        orders = (cut.orders(self.engine.ratio) * DEG).tolist() if len(cut.frame) else []
+        cycles = figures_of(cut, self.engine.ratio)
         # In the stream's order; a cycle that ends in the frame that ends a second comes before it.
         parts: list[tuple[int, int, int]] = [(frame, 0, k) for k, frame in enumerate(cut.frame.tolist())]
         parts += [(frame, 1, k) for k, (frame, _) in enumerate(seconds)]
@@ -109,7 +107,7 @@ class Meter:
             if kind < 0:
                 self.take_aside(asides[k][1])
             elif kind == 0:
-                yield self._cycle(cut, k, orders[k])
+                yield self._cycle(next(cycles))
             else:
                 yield self._second(seconds[k][1])
 
@@ -167,8 +165,8 @@ class Meter:
             self.hours.second(s.rpm, s.covered_us, s.crank_travel / 65_536)
         return Tick(s)
 
-    def _cycle(self, cut: Cut, k: int, orders_deg: list[float]) -> Revolution:
-        c = self._figures(cut, k, orders_deg)
+    def _cycle(self, f: Figures) -> Revolution:
+        c = self._judged(f)
         self.last_cycle = c
         if c.refused:
             self.refused.update(c.refused)
@@ -176,39 +174,35 @@ class Meter:
             self.used += 1
         if c.steady:
             self._smooth(c)
-            self._last_bins = cut.bins[k]
+            self._last_bins = f.bins
             if c.lag_p2p_deg is not None:
-                self._average_shape(cut.bins[k], c.duration_s)
+                self._average_shape(f.shape_deg, c.duration_s)
         return Revolution(c)
 
-    def _average_shape(self, bins: NDArray[np.float64], duration_s: float) -> None:
-        shape = (bins - bins.mean()) * DEG
+    def _average_shape(self, shape_deg: NDArray[np.float64], duration_s: float) -> None:
         if self.shape_deg is None:
-            self.shape_deg = shape
+            self.shape_deg = shape_deg
         else:
-            self.shape_deg = self.shape_deg + (shape - self.shape_deg) * min(1.0, duration_s / self.lag.fast.tau_s)
+            self.shape_deg = self.shape_deg + (shape_deg - self.shape_deg) * min(1.0, duration_s / self.lag.fast.tau_s)
 
-    def _figures(self, cut: Cut, k: int, orders_deg: list[float]) -> Cycle:
-        ahead = int(cut.direction[k]) > 0
-        faults = self.sensors.now
-        causes = _causes(cut, k, self.running.state, ahead, faults)
-        torn = int(cut.lag_p2p[k]) * DEG > TORN_DEG
-        lag_ok = not cut.lag_bad[k] and not torn and not (faults.crank or faults.cam)
-        spring_ok = not cut.spring_bad[k] and not faults.transducer
-        raw = self._continuous(float(cut.lag[k]) * DEG) if lag_ok else None
-        span_us = float(cut.duration_us[k])
+    def _judged(self, f: Figures) -> Cycle:
+        """A cycle's figures as far as they are to be believed."""
+        state, faults = self.running.state, self.sensors.now
+        lag_ok = not (f.lag_bad or f.torn or faults.crank or faults.cam)
+        spring_ok = not (f.spring_bad or faults.transducer)
+        raw = self._continuous(f.lag_deg) if lag_ok else None
         return Cycle(
-            t_us=int(cut.end_us[k]),
-            duration_s=span_us / 1e6,
-            rpm=int(cut.direction[k]) * self.engine.ratio * 60e6 / span_us,
+            t_us=f.t_us,
+            duration_s=f.duration_us / 1e6,
+            rpm=f.direction * self.engine.ratio * 60e6 / f.duration_us,
             raw_deg=raw,
             lag_deg=self.lag_of(raw),
-            lag_p2p_deg=int(cut.lag_p2p[k]) * DEG if lag_ok else None,
-            spring_mm=float(cut.spring_nm[k]) / NM_PER_MM if spring_ok else None,
-            slap_mm=int(cut.slap_nm[k]) / NM_PER_MM if spring_ok else None,
-            orders_deg=tuple(orders_deg) if lag_ok else (),
-            steady=ahead and self.running.state is Running.AHEAD,
-            refused=causes,
+            lag_p2p_deg=f.lag_p2p_deg if lag_ok else None,
+            spring_mm=f.spring_mm if spring_ok else None,
+            slap_mm=f.slap_mm if spring_ok else None,
+            orders_deg=tuple(f.orders_deg) if lag_ok else (),
+            steady=f.direction > 0 and state is Running.AHEAD,
+            refused=causes(f, state, faults),
         )
 
     def _continuous(self, raw_deg: float) -> float:
@@ -392,21 +386,3 @@ def _not_steady(state: Running) -> str:
         Running.UNKNOWN: "running state not known",
         Running.AHEAD: "too few revolutions yet",
     }[state]
-
-
-def _causes(cut: Cut, k: int, state: Running, ahead: bool, faults: SensorFaults) -> tuple[str, ...]:
-    """Why a revolution is not averaged, or not wholly; in the fixed order in which they are counted."""
-    found = []
-    if not ahead:
-        found.append("astern")
-    elif state is not Running.AHEAD:
-        found.append("not steady")
-    if cut.lag_bad[k]:
-        found.append("cam not valid")
-    elif faults.crank or faults.cam or int(cut.lag_p2p[k]) * DEG > TORN_DEG:
-        found.append("encoder fault")
-    if cut.spring_bad[k]:
-        found.append("loop doubtful")
-    elif faults.transducer:
-        found.append("transducer fault")
-    return tuple(found)

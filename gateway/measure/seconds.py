@@ -1,6 +1,8 @@
 """What is looked at once a second: travel of both shafts, the loop's behaviour, plain means for a standing engine."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,37 +67,48 @@ class SecondCounter:
     def feed(self, block: SampleBlock, sums: FrameSums) -> list[tuple[int, Second]]:
         """Seconds that end in this block, each with the index of the frame that ended it."""
         out: list[tuple[int, Second]] = []
-        columns = [getattr(sums, name).tolist() for name in FrameSums.__slots__]
-        interval_ns, crank_valid = block.interval_ns, bool(block.valid & CRANK_VALID)
-        if self._due_us is None:
-            self._due_us = _next_second(int(block.head_us[0]))
-        for k, (end, n, crank0, lag0, crank, lag, lag_sum, spring_sum, bad, low, high, steps) in enumerate(
-            zip(*columns, strict=True)
-        ):
-            s = self._s
-            # The first frame after a break shows the travel between its own samples only.
-            from_crank, from_lag = self._last or (crank0, lag0)
-            s.crank_travel += crank - from_crank
-            s.cam_travel += crank - from_crank - (lag - from_lag)
-            s.span_ns += (n if self._last else n - 1) * interval_ns
-            self._covered_ns += n * interval_ns
-            self._last = (crank, lag) if crank_valid else None
-            s.frames += 1
-            s.n += n
-            s.t_us = end
-            self._lag_sum += lag_sum
-            self._spring_sum += spring_sum
-            self._bad += bad
-            self._steps += steps
-            s.loop_min_ua = min(s.loop_min_ua, low)
-            s.loop_max_ua = max(s.loop_max_ua, high)
-            s.crank_valid &= crank_valid
-            s.cam_valid &= bool(block.valid & CAM_VALID)
-            s.loop_valid &= bool(block.valid & LOOP_VALID)
-            if end >= self._due_us:
-                self._due_us = _next_second(end)
+        closing = self._closing(block, sums)
+        first = np.append(0, closing + 1)
+        first = first[first < len(sums.n)]
+        last = np.append(first[1:], len(sums.n)) - 1
+        for k, piece in zip(last.tolist(), _pieces(sums, first, last), strict=True):
+            self._gather(block, piece)
+            if len(out) < len(closing):
                 out.append((k, self._finish()))
         return out
+
+    def _closing(self, block: SampleBlock, sums: FrameSums) -> NDArray[np.int64]:
+        """Frames in which a second is over: the first that ends past its end."""
+        if self._due_us is None:
+            self._due_us = _next_second(int(block.head_us[0]))
+        over = self._due_us // SECOND_US - 1
+        reached = np.maximum.accumulate(np.maximum(sums.end_us // SECOND_US, over))
+        self._due_us = (int(reached[-1]) + 1) * SECOND_US
+        closing: NDArray[np.int64] = np.flatnonzero(np.diff(reached, prepend=over))
+        return closing
+
+    def _gather(self, block: SampleBlock, p: "_Piece") -> None:
+        s, crank_valid = self._s, bool(block.valid & CRANK_VALID)
+        # The first frame after a break shows the travel between its own samples only.
+        from_crank, from_lag = self._last or (p.crank0, p.lag0)
+        s.crank_travel += p.crank - from_crank
+        s.cam_travel += p.crank - from_crank - (p.lag - from_lag)
+        apart = 1 if crank_valid else p.frames
+        s.span_ns += (p.n - apart + (self._last is not None)) * block.interval_ns
+        self._covered_ns += p.n * block.interval_ns
+        self._last = (p.crank, p.lag) if crank_valid else None
+        s.frames += p.frames
+        s.n += p.n
+        s.t_us = p.end_us
+        self._lag_sum += p.lag_sum
+        self._spring_sum += p.spring_sum
+        self._bad += p.spring_bad
+        self._steps += p.loop_steps
+        s.loop_min_ua = min(s.loop_min_ua, p.loop_min)
+        s.loop_max_ua = max(s.loop_max_ua, p.loop_max)
+        s.crank_valid &= crank_valid
+        s.cam_valid &= bool(block.valid & CAM_VALID)
+        s.loop_valid &= bool(block.valid & LOOP_VALID)
 
     def _finish(self) -> Second:
         s = self._s
@@ -107,6 +120,34 @@ class SecondCounter:
         s.loop_step_ua = self._steps / s.n
         self._start()
         return s
+
+
+class _Piece(NamedTuple):
+    """Frames of one block that belong to one second; named as in FrameSums."""
+
+    frames: int
+    end_us: int
+    crank0: int
+    lag0: int
+    crank: int
+    lag: int
+    n: int
+    lag_sum: int
+    spring_sum: int
+    spring_bad: int
+    loop_steps: int
+    loop_min: int
+    loop_max: int
+
+
+def _pieces(sums: FrameSums, first: NDArray[np.int64], last: NDArray[np.int64]) -> Iterator[_Piece]:
+    """The frames from each of `first` to that of `last`, summed."""
+    columns = [last - first + 1, sums.end_us[last], sums.crank0[first], sums.lag0[first], sums.crank[last]]
+    columns.append(sums.lag[last])
+    summed = (sums.n, sums.lag_sum, sums.spring_sum, sums.spring_bad, sums.loop_steps)
+    columns += [np.add.reduceat(x, first) for x in summed]
+    columns += [np.minimum.reduceat(sums.loop_min, first), np.maximum.reduceat(sums.loop_max, first)]
+    return map(_Piece, *(x.tolist() for x in columns))
 
 
 def _next_second(t_us: int) -> int:

@@ -21,8 +21,9 @@ def is_spike(window: Sequence[float], value: float, k: float, floor: float = 0.0
     `floor` keeps a window of equal values, whose MAD is nought, from refusing the smallest change.
     """
     m = median(window)
-    mad = median([abs(v - m) for v in window])
-    return abs(value - m) > max(k * MAD_TO_SIGMA * mad, floor)
+    off = abs(value - m)
+    # Nearly all lie within the floor, whatever the deviations are.
+    return off > floor and off > k * MAD_TO_SIGMA * median([abs(v - m) for v in window])
 
 
 class SpikeGate:

@@ -210,6 +210,8 @@ class EngineWear:
         `None` where later steps have undone the earlier, or where all of them together are less than three quarters of
         what is sought: the fit begins a new level for less, but nobody is called for it.
         """
+        if not self.steps:
+            return None
         steps = [s for s in self.steps if s.series == series]
         whole = sum(s.size for s in steps)
         if not steps or not _counts(series, whole):

@@ -1,0 +1,79 @@
+"""What a cut says of each cycle in the units that people use, and why a cycle is not averaged."""
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gateway.measure.cutter import Cut
+from gateway.measure.loop import NM_PER_MM
+from gateway.measure.sensors import SensorFaults
+from gateway.model.words import Running
+
+DEG = 360.0 / 65_536
+TORN_DEG = 60.0
+"""No drive twists so far within a turn, and no jump of a tooth reaches it: an encoder stuck or slipped in the turn."""
+
+
+class Figures(NamedTuple):
+    """One cycle's figures, whether or not they may be used. `lag_deg`: before any zero, within no turn.
+
+    `bins`, `shape_deg`: float64[64·ratio], the lag over equal steps of crank angle, in counts, and in degrees from its
+    mean.
+    """
+
+    t_us: int
+    duration_us: float
+    direction: int
+    lag_deg: float
+    lag_p2p_deg: float
+    lag_bad: bool
+    spring_mm: float
+    slap_mm: float
+    spring_bad: bool
+    orders_deg: list[float]
+    bins: NDArray[np.float64]
+    shape_deg: NDArray[np.float64]
+
+    @property
+    def torn(self) -> bool:
+        """Has an encoder lost its place within the turn?"""
+        return self.lag_p2p_deg > TORN_DEG
+
+
+def figures_of(cut: Cut, ratio: int) -> Iterator[Figures]:
+    """All cycles of a cut, in order; the sums are made for all of them at once."""
+    if not len(cut.frame):
+        return
+    columns = (
+        cut.end_us,
+        cut.duration_us,
+        cut.direction,
+        cut.lag * DEG,
+        cut.lag_p2p * DEG,
+        cut.lag_bad,
+        cut.spring_nm / NM_PER_MM,
+        cut.slap_nm / NM_PER_MM,
+        cut.spring_bad,
+        cut.orders(ratio) * DEG,
+    )
+    yield from map(Figures, *(x.tolist() for x in columns), cut.bins, (cut.bins - cut.lag[:, None]) * DEG)
+
+
+def causes(f: Figures, state: Running, faults: SensorFaults) -> tuple[str, ...]:
+    """Why a revolution is not averaged, or not wholly; in the fixed order in which they are counted."""
+    found = []
+    if f.direction < 0:
+        found.append("astern")
+    elif state is not Running.AHEAD:
+        found.append("not steady")
+    if f.lag_bad:
+        found.append("cam not valid")
+    elif faults.crank or faults.cam or f.torn:
+        found.append("encoder fault")
+    if f.spring_bad:
+        found.append("loop doubtful")
+    elif faults.transducer:
+        found.append("transducer fault")
+    return tuple(found)
