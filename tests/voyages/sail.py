@@ -1,6 +1,7 @@
 """One voyage, from seed to what came ashore."""
 
 import json
+import re
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -49,7 +50,7 @@ class Sailed:
     kills: int = 0
 
     def digest(self) -> str:
-        """Of everything that came ashore."""
+        """Of everything that came ashore, but for the scratch folder's name in a storage fault's text."""
         h = sha256()
         for t, topic, payload in self.broker.heard:
             h.update(f"{t:.6f} {topic} ".encode() + payload + b"\n")
