@@ -1,118 +1,14 @@
-"""The retighten and re-time sheets followed from start to end: the simulated head, the real daemon, the log book.
+"""The retighten and re-time sheets followed from start to end: the simulated head, the real daemon, the log book."""
 
-The head's bytes are handed over by the test itself, up to a time of the scenario and no further, so that nothing here
-hangs on how fast the machine is. The nut and the camshaft are turned by the scenario, as the sheet asks.
-"""
-
-import contextlib
-import json
-import socket
-from collections.abc import Iterator
-from itertools import takewhile
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from firmware_sim import Head, Scenario, Truth, load_scenario
+from firmware_sim import Truth
 from gateway.cli import main
-from gateway.encode.times import utc_of
-from gateway.ports.control import ask
-from gateway.store.reader import StateReader
-from tests.daemon_rig import daemon, example, until, written
+from tests.sheet_rig import aboard, figure, said, standing, take
 
-START = "2026-03-01T06:00:00Z"
 FREE_MM, REQUIRED_MM = 202.9, 23.0
-
-
-class Aboard:
-    """A daemon and the head that it hears, at a time of the scenario."""
-
-    def __init__(self, folder: Path, scenario: Scenario) -> None:
-        self.truth = Truth(scenario)
-        self._frames = Head(scenario).frames()
-        self._listener = socket.create_server(("127.0.0.1", 0))
-        self.socket = folder / "data" / "camdrift.sock"
-        self.folder = folder
-        data = example(folder, None)
-        data["capture"] = {"enabled": False}
-        data["page"] = {"enabled": False}
-        data["time"] = {"source": "head", "start": START}
-        data["head"][0]["port"] = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
-        self.config = written(folder, data)
-
-    def connect(self) -> None:
-        self._listener.settimeout(30)
-        self._wire, _ = self._listener.accept()
-        self._wire.settimeout(30)
-
-    def close(self) -> None:
-        for one in (self._listener, getattr(self, "_wire", None)):
-            if one is not None:
-                one.close()
-
-    def until(self, t_s: float) -> None:
-        """Let the scenario go on to `t_s`, and wait until the daemon has come as far."""
-        due = takewhile(lambda frame: frame[1] <= t_s * 1e6, self._frames)
-        self._wire.sendall(b"".join(data for data, _ in due))
-        until(lambda: self.now_s() > t_s - 1.5, f"the daemon has come to {t_s} s", 60)
-
-    def now_s(self) -> float:
-        """How far the daemon has come in the scenario."""
-        take = next(i["take"] for i in self.sheet("retime")["inputs"] if i["name"] == "oil_off")
-        return -1.0 if take is None else float(take) - utc_of(START)
-
-    def sheet(self, name: str, **typed: object) -> dict[str, Any]:
-        """The work sheet as page and command line get it."""
-        asked = {"do": "sheet", "name": name, "typed": {k: str(v) for k, v in typed.items()}}
-        made: dict[str, Any] = ask(self.socket, asked)["sheet"]
-        return made
-
-    def book(self, sheet: dict[str, Any]) -> dict[str, Any]:
-        """Book what the sheet has ready, and give the log book's event of it."""
-        assert sheet["booking"] is not None, sheet["booking_wants"]
-        ask(self.socket, {"do": "book", "entry": {"person": "Second engineer", **sheet["booking"]}})
-        reader = StateReader(self.folder / "data")
-        events = [json.loads(row.payload) for row in reader.events(0, 10_000, kind="adjustment")]
-        reader.close()
-        assert len(events) == 1
-        found: dict[str, Any] = events[0]
-        return found
-
-
-@contextlib.contextmanager
-def aboard(folder: Path, scenario: Scenario) -> Iterator[Aboard]:
-    made = Aboard(folder, scenario)
-    try:
-        with daemon(made.config) as process:
-            made.connect()
-            yield made
-            assert process.end() == 0
-    finally:
-        made.close()
-
-
-def figure(sheet: dict[str, Any], key: str) -> Any:
-    return next(f["value"] for f in sheet["figures"] if f["key"] == key)
-
-
-def take(sheet: dict[str, Any], name: str) -> float:
-    value = next(i["take"] for i in sheet["inputs"] if i["name"] == name)
-    assert value is not None
-    return float(value)
-
-
-def said(sheet: dict[str, Any], word: str) -> bool:
-    return any(word in n["text"] for n in sheet["notices"])
-
-
-def standing(*events: dict[str, object], rpm: float = 0.0) -> Scenario:
-    """An engine that stands, or is on the turning gear from the tenth second on."""
-    speed = [(0.0, 0.0)] if rpm == 0 else [(0.0, 0.0), (10.0, 0.0), (12.0, rpm)]
-    base = load_scenario("steady").changed(
-        head={"rate_hz": 100.0}, engine={"speed": speed}, tightener={"length_mm": 182.7}
-    )
-    return Scenario.model_validate(base.model_dump() | {"event": list(events)})
 
 
 @pytest.mark.timeout(120)

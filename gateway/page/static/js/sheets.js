@@ -1,26 +1,35 @@
-// Work sheets as the gateway gives them: cautions first, then steps and who confirms, figures live where they can be.
-import { h, lay, number, text } from "./dom.js";
-import { get } from "./api.js";
+// Work sheets as the gateway gives them: cautions first, live figures, steps to tick, and the booking at the end.
+// Each second's present asks for the sheet anew; what was typed and ticked stays on this device until begun anew.
+import { attr, h, lay, number, text, time } from "./dom.js";
+import { get, post } from "./api.js";
+import { askLogin } from "./login.js";
 
-let timer = 0;
+const SLOW_MS = 3000;
+const KEPT_MS = 172800000;
 let asked = 0;
 let present = null;
+let place = null;
 let name = "";
 let engine = "";
-let typed = {};
+let kept = { typed: {}, ticks: {} };
+let file = "";
+let live = false;
+let busy = 0;
 
 export function leave() {
-  clearTimeout(timer);
   asked++;
+  place = null;
 }
 
 export function update(_root, body) {
   present = body;
+  if (live && place && Date.now() > busy) ask();
 }
 
 export async function show(root, body) {
   present = body;
   leave();
+  live = false;
   const mine = asked;
   const list = h("ul", { class: "sheet-list" });
   const sheet = h("section", { class: "sheet" });
@@ -30,61 +39,201 @@ export async function show(root, body) {
     const { sheets } = await get("/api/sheet");
     if (mine !== asked) return;
     text(said, sheets.length ? "A sheet helps to keep figures and order; the manual and the permit to work decide." : "This gateway has no work sheets on the page yet.");
-    list.replaceChildren(...sheets.map((x) => h("li", {}, h("button", { type: "button", onclick: () => choose(sheet, x.name) }, x.title))));
+    list.replaceChildren(...sheets.map((x) => h("li", {}, h("button", { type: "button", "aria-pressed": "false", onclick: (e) => {
+      for (const b of list.querySelectorAll("button")) attr(b, "aria-pressed", b === e.target);
+      choose(sheet, x.name);
+    } }, x.title))));
   } catch (e) {
     text(said, e.message);
   }
 }
 
+const shelf = () => `camdrift-sheet-${name}-${engine}`;
+
 function choose(sheet, wanted) {
   name = wanted;
-  typed = {};
   engine = engine || (present && present.engines[0] && present.engines[0].slug) || "";
+  begin(sheet);
+}
+
+function begin(sheet) {
+  file = "";
+  kept = { typed: {}, ticks: {} };
+  try {
+    const old = JSON.parse(localStorage.getItem(shelf()) || "{}");
+    if (Date.now() - (old.at || 0) < KEPT_MS) kept = { ...kept, ...old };
+  } catch { /* begins empty */ }
   sheet.replaceChildren();
   sheet.made = null;
-  ask(sheet);
+  place = sheet;
+  ask();
 }
 
-async function ask(sheet) {
-  clearTimeout(timer);
+function keep() {
+  kept.at = Date.now();
+  try { localStorage.setItem(shelf(), JSON.stringify(kept)); } catch { /* kept while the page is open */ }
+}
+
+async function ask() {
+  const sheet = place;
   const mine = ++asked;
+  busy = Date.now() + SLOW_MS;
   try {
-    const body = await get(`/api/sheet/${name}`, { ...typed, engine });
+    const query = { ...kept.typed, engine };
+    const body = file ? await post(`/api/sheet/${name}`, { engine, typed: kept.typed, file }) : await get(`/api/sheet/${name}`, query);
     if (mine !== asked) return;
-    draw(sheet, body);
-    if (body.live) timer = setTimeout(() => ask(sheet), 1000);
+    live = body.live;
+    if (!sheet.made) make(sheet, body);
+    sheet.made.draw(body);
   } catch (e) {
     if (mine !== asked) return;
+    if (file) { file = ""; if (e.status === 401) askLogin(e.message); }
     if (sheet.made) text(sheet.made.why, e.message);
     else sheet.replaceChildren(h("p", { class: "why", role: "alert" }, e.message));
-    timer = setTimeout(() => ask(sheet), 3000);
+    live = true;
+    busy = Date.now() + SLOW_MS;
+    return;
   }
-}
-
-// Made once and then only changed, so that what is typed and where the finger is stay as they are.
-function draw(sheet, body) {
-  if (!sheet.made || sheet.made.name !== name) make(sheet, body);
-  text(sheet.made.why, "");
-  const figures = body.figures.map((f) => h("div", {}, h("dt", { title: f.help || null }, f.name),
-    h("dd", {}, `${typeof f.value === "number" ? number(f.value, 2) : f.value ?? "not known"} ${f.unit || ""}`),
-    f.help ? h("dd", { class: "meaning" }, f.help) : null));
-  sheet.made.figures.replaceChildren(...figures);
-  sheet.made.steps.replaceChildren(...body.steps.map((step) => h("li", {}, h("p", {}, step.text),
-    step.who || step.confirm ? h("p", { class: "words" }, [step.who, step.confirm].filter(Boolean).join(": ")) : null)));
+  busy = 0;
 }
 
 function make(sheet, body) {
   const why = h("p", { class: "why", role: "status" });
-  const figures = h("dl", { class: "figures" });
-  const steps = h("ol", {});
+  const notices = h("div", { class: "notices", role: "status" });
+  const big = h("dl", { class: "bigs" });
+  const small = h("dl", { class: "figures" });
+  const waits = h("div", {});
+  const inputs = (body.inputs || []).map(typing);
+  const book = booking();
   const engines = present && present.engines.length > 1
-    ? h("p", {}, h("label", {}, "Engine ", h("select", { onchange: (e) => { engine = e.target.value; ask(sheet); } },
+    ? h("p", {}, h("label", {}, "Engine ", h("select", { onchange: (e) => { engine = e.target.value; begin(sheet); } },
       present.engines.map((e) => h("option", { value: e.slug, selected: e.slug === engine }, e.name))))) : null;
-  const inputs = (body.inputs || []).map((i) => h("p", {}, h("label", {}, `${i.label}${i.unit ? `, ${i.unit}` : ""} `,
-    h("input", { value: i.value, maxlength: 200, inputmode: "decimal", oninput: (e) => { typed[i.name] = e.target.value; clearTimeout(timer); timer = setTimeout(() => ask(sheet), 400); } })),
-    i.help ? h("span", { class: "words" }, ` ${i.help}`) : null));
-  sheet.made = { name, why, figures, steps };
+  const draw = (b) => {
+    text(why, "");
+    spoken(notices, b.notices || []);
+    figures(big, b.figures.filter((f) => f.big));
+    figures(small, b.figures.filter((f) => !f.big));
+    for (const [n, w] of (b.waits || []).entries()) wait(waits, n, w);
+    for (const i of inputs) i.draw((b.inputs || []).find((x) => x.name === i.name) || {});
+    book.draw(b);
+  };
+  sheet.made = { why, draw };
   lay(sheet, h("h3", {}, body.title),
     h("div", { class: "cautions" }, h("ul", {}, body.cautions.map((c) => h("li", {}, c)))),
-    engines, ...inputs, why, figures, steps, h("p", {}, h("button", { type: "button", onclick: () => print() }, "Print")));
+    engines, why, notices, big, waits, inputs.map((i) => i.el), name === "pressures" ? chooseFile() : null, small,
+    h("h4", {}, "Steps"), h("ol", { class: "steps" }, body.steps.map(step)), book.el,
+    h("p", { class: "row" }, h("button", { type: "button", onclick: () => print() }, "Print"),
+      h("button", { type: "button", onclick: () => { localStorage.removeItem(shelf()); begin(sheet); } }, "Begin this sheet anew")));
 }
+
+const shown = (f) => f.value === null ? "not known" : `${typeof f.value === "number" ? number(f.value, f.digits ?? 2) : f.value ?? "not known"} ${f.unit || ""}`.trim();
+
+// Made once for the same figures and then only changed, so that nothing jumps under the finger.
+function figures(el, wanted) {
+  const names = wanted.map((f) => f.name).join("|");
+  if (el.names !== names) {
+    el.names = names;
+    el.replaceChildren(...wanted.map((f) => h("div", {}, h("dt", {}, f.name), h("dd", {}), f.help ? h("dd", { class: "meaning" }) : null)));
+  }
+  for (const [n, f] of wanted.entries()) {
+    text(el.children[n].children[1], shown(f));
+    if (f.help && el.children[n].children[2]) text(el.children[n].children[2], f.help);
+  }
+}
+
+function spoken(el, wanted) {
+  while (el.children.length > wanted.length) el.lastChild.remove();
+  for (const [n, x] of wanted.entries()) {
+    if (!el.children[n]) el.append(h("p", {}));
+    attr(el.children[n], "class", `notice ${x.level}`);
+    text(el.children[n], x.text);
+  }
+}
+
+const minutes = (s) => `${Math.floor(s / 60)} min ${String(Math.floor(s % 60)).padStart(2, "0")} s`;
+
+function wait(el, n, w) {
+  if (!el.children[n]) el.append(h("p", { class: "wait" }, h("b", {}), h("span", { class: "clock" }), h("span", {})));
+  const [what, clock, words] = el.children[n].children;
+  text(what, `${w.text} `);
+  text(clock, w.since_s === null ? "not known" : minutes(w.since_s));
+  text(words, ` beside at least ${number(w.least_s / 60, 0)} min. ${w.words}`);
+}
+
+function typing(i) {
+  const clock = (v) => (v ? `${time(Number(v) * 1000)} UTC` : "");
+  const first = kept.typed[i.name] ?? i.value;
+  const input = h("input", { value: i.moment ? clock(first) : first, readonly: i.moment, maxlength: 200, inputmode: "text", autocomplete: "off", oninput: (e) => set(e.target.value) });
+  const set = (v) => {
+    kept.typed[i.name] = v;
+    keep();
+    ask();
+  };
+  const button = h("button", { type: "button", hidden: true, onclick: () => {
+    const v = String(button.take);
+    input.value = i.moment ? clock(v) : v;
+    set(v);
+  } });
+  const el = h("div", { class: "typed" }, h("label", {}, `${i.label}${i.unit ? `, ${i.unit}` : ""} `, input), button, i.help ? h("span", { class: "words" }, i.help) : null);
+  return { el, name: i.name, draw: (x) => {
+    button.take = x.take;
+    button.hidden = x.take === null || x.take === undefined;
+    text(button, i.moment ? "Now" : `Take ${number(x.take, 2)}`);
+  } };
+}
+
+function chooseFile() {
+  return h("p", {}, h("label", {}, "Or a pressure/crank-angle file, CSV with units in its heading ",
+    h("input", { type: "file", accept: ".csv,.txt,text/csv", onchange: async (e) => {
+      const chosen = e.target.files[0];
+      file = chosen ? await chosen.text() : "";
+      ask();
+    } })));
+}
+
+function step(s, n) {
+  const when = h("span", { class: "words" });
+  const say = () => text(when, kept.ticks[n] ? ` ${time(kept.ticks[n])} UTC` : "");
+  const box = h("input", { type: "checkbox", checked: Boolean(kept.ticks[n]), onchange: () => {
+    if (box.checked) kept.ticks[n] = Date.now();
+    else delete kept.ticks[n];
+    keep();
+    say();
+  } });
+  say();
+  return h("li", {}, h("label", {}, box, h("span", {}, s.text)), s.who || s.confirm
+    ? h("p", { class: "words" }, `${[s.who, s.confirm].filter(Boolean).join(": ")} `, when, h("span", { class: "sign-here" })) : when);
+}
+
+function booking() {
+  let ready = null;
+  const person = h("input", { maxlength: 64, autocomplete: "off" });
+  const will = h("p", { class: "words" });
+  const why = h("p", { class: "why", role: "status" });
+  const send = async (dry) => {
+    try {
+      const entry = { ...ready, ...(person.value ? { person: person.value } : {}) };
+      const done = await post("/api/book", { engine, entry, dry });
+      text(why, dry ? `Will be booked: ${told(done.answer.entry)}. Nothing is booked yet.` : `Booked as ${done.answer.entry.id}.`);
+      book.disabled = !dry;
+      if (!dry) localStorage.removeItem(shelf());
+    } catch (e) {
+      text(why, e.message);
+      book.disabled = true;
+      if (e.status === 401) askLogin(e.message);
+    }
+  };
+  const check = h("button", { type: "button", onclick: () => send(true) }, "Check");
+  const book = h("button", { type: "submit", disabled: true }, "Book it");
+  const el = h("form", { class: "book", onsubmit: (e) => { e.preventDefault(); send(false); } }, h("h4", {}, "To book"), will,
+    h("p", {}, h("label", {}, "Done by (empty: whoever is logged in) ", person)), why, h("p", { class: "row" }, check, book));
+  return { el, draw: (b) => {
+    ready = b.booking;
+    check.disabled = !ready;
+    if (!ready) book.disabled = true;
+    text(will, ready ? told(ready) : `Nothing yet: wanting is ${b.booking_wants || "nothing that this sheet books"}.`);
+  } };
+}
+
+const word = (v) => (typeof v === "number" ? number(v, 2) : Array.isArray(v) ? v.map((x) => (typeof x === "object" ? Object.values(x).join(" / ") : x)).join(", ") : v);
+const told = (entry) => Object.entries(entry).filter(([k, v]) => v !== null && v !== "" && !["id", "utc_s"].includes(k)).map(([k, v]) => `${k.replaceAll("_", " ")} ${word(v)}`).join("; ");

@@ -1,0 +1,151 @@
+"""A simulated head whose time a test moves on, before a real daemon, for the tests of the work sheets.
+
+The head's bytes are handed over by the test itself, up to a time of the scenario and no further, so that nothing hangs
+on how fast the machine is. Nut and camshaft are turned by the scenario.
+"""
+
+import contextlib
+import json
+import socket
+import threading
+from collections.abc import Iterator
+from itertools import takewhile
+from pathlib import Path
+from typing import Any
+
+from firmware_sim import Head, Scenario, Truth, load_scenario
+from gateway.encode.times import utc_of
+from gateway.ports.control import ask
+from gateway.store.reader import StateReader
+from tests.daemon_rig import daemon, example, until, written
+
+START = "2026-03-01T06:00:00Z"
+BEAT_S = 0.25
+
+
+class Aboard:
+    """A daemon and the head that it hears, at a time of the scenario."""
+
+    def __init__(self, folder: Path, scenario: Scenario, page: dict[str, Any] | None = None) -> None:
+        self.truth = Truth(scenario)
+        self._frames = Head(scenario).frames()
+        self._lock, self._at_s, self._over = threading.Lock(), 0.0, threading.Event()
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self.socket = folder / "data" / "camdrift.sock"
+        self.folder = folder
+        data = example(folder, None)
+        data["capture"] = {"enabled": False}
+        data["page"] = page or {"enabled": False}
+        data["time"] = {"source": "head", "start": START}
+        data["head"][0]["port"] = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
+        self.config = written(folder, data)
+
+    def connect(self) -> None:
+        """Wait for the daemon to open its port."""
+        self._listener.settimeout(30)
+        self._wire, _ = self._listener.accept()
+        self._wire.settimeout(30)
+
+    def close(self) -> None:
+        """Everything that was opened."""
+        self._over.set()
+        for one in (self._listener, getattr(self, "_wire", None)):
+            if one is not None:
+                one.close()
+
+    def until(self, t_s: float) -> None:
+        """Let the scenario go on to `t_s`, and wait until the daemon has come as far."""
+        self._send(t_s)
+        until(lambda: self.now_s() > t_s - 1.5, f"the daemon has come to {t_s} s", 60)
+
+    def _send(self, t_s: float) -> None:
+        with self._lock:
+            if t_s > self._at_s:
+                self._at_s = t_s
+                due = takewhile(lambda frame: frame[1] <= t_s * 1e6, self._frames)
+                self._wire.sendall(b"".join(data for data, _ in due))
+
+    @contextlib.contextmanager
+    def beating(self) -> Iterator[None]:
+        """The scenario's time goes on as the wall's does, so that the head is heard while somebody looks."""
+
+        def beat() -> None:
+            while not self._over.wait(BEAT_S):
+                with contextlib.suppress(OSError):
+                    self._send(self._at_s + BEAT_S)
+
+        thread = threading.Thread(target=beat, daemon=True)
+        thread.start()
+        try:
+            yield
+        finally:
+            self._over.set()
+            thread.join(5)
+
+    def now_s(self) -> float:
+        """How far the daemon has come in the scenario."""
+        take = next(i["take"] for i in self.sheet("retime")["inputs"] if i["name"] == "oil_off")
+        return -1.0 if take is None else float(take) - utc_of(START)
+
+    def sheet(self, name: str, **typed: object) -> dict[str, Any]:
+        """The work sheet as page and command line get it."""
+        asked = {"do": "sheet", "name": name, "typed": {k: str(v) for k, v in typed.items()}}
+        made: dict[str, Any] = ask(self.socket, asked)["sheet"]
+        return made
+
+    def book(self, sheet: dict[str, Any]) -> dict[str, Any]:
+        """Book what the sheet has ready, and give the log book's event of it."""
+        assert sheet["booking"] is not None, sheet["booking_wants"]
+        ask(self.socket, {"do": "book", "entry": {"person": "Second engineer", **sheet["booking"]}})
+        return self.booked()
+
+    def booked(self) -> dict[str, Any]:
+        """The one adjustment on the record."""
+        reader = StateReader(self.folder / "data")
+        events = [json.loads(row.payload) for row in reader.events(0, 10_000, kind="adjustment")]
+        reader.close()
+        assert len(events) == 1
+        found: dict[str, Any] = events[0]
+        return found
+
+
+@contextlib.contextmanager
+def aboard(folder: Path, scenario: Scenario, page: dict[str, Any] | None = None) -> Iterator[Aboard]:
+    """The daemon at work and connected; afterwards it ends well."""
+    made = Aboard(folder, scenario, page)
+    try:
+        with daemon(made.config) as process:
+            made.connect()
+            yield made
+            assert process.end() == 0
+    finally:
+        made.close()
+
+
+def figure(sheet: dict[str, Any], key: str) -> Any:
+    """A figure's value."""
+    return next(f["value"] for f in sheet["figures"] if f["key"] == key)
+
+
+def take(sheet: dict[str, Any], name: str) -> float:
+    """The reading that the sheet offers for an input."""
+    value = next(i["take"] for i in sheet["inputs"] if i["name"] == name)
+    assert value is not None
+    return float(value)
+
+
+def said(sheet: dict[str, Any], word: str) -> bool:
+    """Does the sheet say this?"""
+    return any(word in n["text"] for n in sheet["notices"])
+
+
+def standing(*events: dict[str, object], rpm: float = 0.0) -> Scenario:
+    """An engine that stands, or is on the turning gear from the tenth second on."""
+    speed = [(0.0, 0.0)] if rpm == 0 else [(0.0, 0.0), (10.0, 0.0), (12.0, rpm)]
+    base = load_scenario("steady").changed(
+        head={"rate_hz": 100.0},
+        engine={"speed": speed},
+        tightener={"length_mm": 182.7},
+        thermal={"warm_at_start": False},
+    )
+    return Scenario.model_validate(base.model_dump() | {"event": list(events)})
