@@ -19,8 +19,10 @@ SHIFT_STEP_DEG = 0.1
 SHIFT_TOLD_DEG = 0.4
 """A dead centre off by less moves the mean indicated pressure by less than its spread's limit (from memory)."""
 ATMOSPHERE_BAR = 1.013
-NOISE_LN = 0.004
-"""Scatter of ln p below which a compression line is as straight as any indicator draws it (from memory)."""
+NOISE_LN = 5e-4
+"""Scatter of ln p that no indicator goes below (from memory)."""
+CLEAR = 25.0
+"""Five standard deviations: so much straighter must the line be with another dead centre."""
 PEAK_DEG = (-5.0, 45.0)
 
 
@@ -103,7 +105,8 @@ def dead_centre_shift_deg(c: Cylinders, angle_deg: Floats, pressure_bar: Floats)
     lines = [np.log(pressure + more) for more in (0.0, ATMOSPHERE_BAR)]
     bent = np.array([min(_bent(np.log(volume_m3(c, angle - s)), y) for y in lines) for s in shifts])
     best, here = int(np.argmin(bent)), int(np.argmin(np.abs(shifts)))
-    clear = bent[here] > NOISE_LN and bent[here] > 2.0 * bent[best]
+    scatter = max(float(bent[best]), NOISE_LN)
+    clear = len(angle) * (bent[here] ** 2 - bent[best] ** 2) > CLEAR * scatter**2
     found = float(shifts[best])
     return found if clear and abs(found) >= SHIFT_TOLD_DEG else 0.0
 

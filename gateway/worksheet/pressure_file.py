@@ -22,7 +22,7 @@ STEP_DEG_MAX = 5.0
 """Coarser files miss the maximum pressure and a per cent of the work."""
 BAR = {"bar": 1.0, "bara": 1.0, "barg": 1.0, "mbar": 1e-3, "mpa": 10.0, "kpa": 0.01, "pa": 1e-5, "psi": 0.0689475729}
 UNIT_NAMES = {"bar": "bar", "mpa": "MPa", "kpa": "kPa", "pa": "Pa", "psi": "psi"}
-MAX_BAR_LOW, MAX_BAR_HIGH = 15.0, 350.0
+MAX_BAR_LOW, MAX_BAR_HIGH = 30.0, 350.0
 """Maximum pressures of ships' engines under load lie well inside: beyond, the unit is another."""
 _NUMBER = re.compile(r"[+-]?(\d{1,20}(\.\d{0,20})?|\.\d{1,20})([eE][+-]?\d{1,2})?")
 _DEGREES = {"deg", "degree", "degrees", "degca", "ca"}
