@@ -228,20 +228,20 @@ class Meter:
         since_s = (c.t_us - self._steady_us) / 1e6
         # After a pause between bursts the value stands for the pause as well: the mean must not live in the past.
         dt_s = since_s if self._bursts and 0 < since_s < self.running.under_way_s else c.duration_s
+        if dt_s > self.lag.fast.tau_s + c.duration_s:
+            self.lag.pause()
+            self.spring.pause()
         self._steady_us = c.t_us
         spikes = []
         if c.raw_deg is not None and c.lag_p2p_deg is not None:
             self.lag_p2p.update(c.lag_p2p_deg, dt_s)
-            taken = self.lag.update(c.raw_deg, dt_s)
-            # Where the gate still holds to the burst before, the figure is as old as that one.
-            self._lag_us = c.t_us if taken or not self._bursts else self._lag_us
-            if not taken:
+            self._lag_us = c.t_us
+            if not self.lag.update(c.raw_deg, dt_s):
                 spikes.append("lag spike")
         if c.spring_mm is not None and c.slap_mm is not None:
             self.slap.update(c.slap_mm, dt_s)
-            taken = self.spring.update(c.spring_mm, dt_s)
-            self._spring_us = c.t_us if taken or not self._bursts else self._spring_us
-            if not taken:
+            self._spring_us = c.t_us
+            if not self.spring.update(c.spring_mm, dt_s):
                 spikes.append("spring spike")
         self.refused.update(spikes)
 

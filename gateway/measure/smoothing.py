@@ -33,6 +33,11 @@ class SpikeGate:
         self._k, self._floor = k, floor
         self.window: deque[float] = deque(maxlen=size)
 
+    @property
+    def full(self) -> bool:
+        """Has the window as many values as it holds?"""
+        return len(self.window) == self.window.maxlen
+
     def admits(self, value: float) -> bool:
         """Take a value into the window and say whether it may pass. The first three pass: nothing to compare with."""
         self.window.append(value)
@@ -63,20 +68,33 @@ class Smoother:
         self.fast, self.slow = Ewma(fast_s), Ewma(slow_s)
         self.seen_s = 0.0
         self.spikes = 0
+        self._after_pause = False
 
     def update(self, value: float, dt_s: float) -> bool:
         """Take one revolution's value; False where the gate refused it."""
-        if not self._gate.admits(value):
+        admitted = self._gate.admits(value)
+        self._after_pause = self._after_pause and not self._gate.full
+        if self._after_pause:
+            self.fast.value = median(self._gate.window)
+        if not admitted:
             self.spikes += 1
             return False
-        self.fast.update(value, dt_s)
+        if not self._after_pause:
+            self.fast.update(value, dt_s)
         self.slow.update(value, dt_s)
         self.seen_s += dt_s
         return True
 
+    def pause(self) -> None:
+        """So long nothing was seen that what was before is no yardstick: until the gate's window is full again the fast
+        mean is the median of the revolutions since, which one spike among the first cannot move."""
+        self._gate.window.clear()
+        self._after_pause = True
+
     def begin_again(self) -> None:
         """After a standstill: gate and fast mean begin anew, the slow mean goes on."""
         self._gate.window.clear()
+        self._after_pause = False
         self.fast.value = None
         self.seen_s = 0.0
 
@@ -92,6 +110,7 @@ class Smoother:
             "fast": self.fast.value,
             "slow": self.slow.value,
             "seen_s": self.seen_s,
+            "after_pause": self._after_pause,
         }
 
     def restore(self, kept: dict[str, object]) -> None:
@@ -102,3 +121,4 @@ class Smoother:
         self.fast.value = fast if isinstance(fast, float) else None
         self.slow.value = slow if isinstance(slow, float) else None
         self.seen_s = float(str(kept["seen_s"]))
+        self._after_pause = bool(kept.get("after_pause", False))
