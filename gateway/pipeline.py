@@ -212,7 +212,7 @@ class EnginePipeline:
         tick = self.meter.gap(gap_us)
         if tick is not None:
             self.timeline.t_us = broken_at_us = max(broken_at_us, tick.second.t_us)
-            yield from self._second(broken_at_us)
+            yield from self._second(broken_at_us, broken=True)
         if self._head_clock and gap_us >= self._silent_after_s * 1e6:
             silent_us = round(self._silent_after_s * 1e6)
             yield from self._silence(broken_at_us + silent_us, self._silent_after_s)
@@ -255,7 +255,7 @@ class EnginePipeline:
             self._spring_jump.add(c.spring_mm)
         yield from self._judge(c.t_us, revolution=self._at_rest)
 
-    def _second(self, t_us: int) -> Iterator[Said]:
+    def _second(self, t_us: int, broken: bool = False) -> Iterator[Said]:
         # Counted second by second, not feed by feed: a share over time must not hang on how the bytes came.
         self.link.good(self.meter.frames - self._frames_counted)
         self._frames_counted = self.meter.frames
@@ -271,7 +271,8 @@ class EnginePipeline:
         self._at_rest = self.alarms.at_rest
         for transition in self.alarms.repeats(t_us):
             yield self._alarmed(transition)
-        if t_us >= self._reading_due_us:
+        # The second before a break is as old as the pause is long: no present, and its hours are without the pause.
+        if t_us >= self._reading_due_us and not broken:
             self._reading_due_us = (t_us // self._reading_every_us + 1) * self._reading_every_us
             yield ReadingDue(self.meter.reading(t_us), self.timeline.utc_s(t_us))
 

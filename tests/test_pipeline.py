@@ -59,6 +59,7 @@ def test_same_bytes_say_the_same_however_split(how: str) -> None:
         assert parted.checkpoint()[name] == whole.checkpoint()[name]
     assert parted.meter.refused == whole.meter.refused
 
+
 def test_frames_that_last_a_second_say_the_same_however_split() -> None:
     """A long frame begins before the health frame that went out ahead of it; that is no step of the head's clock."""
     data = capture("[head]\nrate_hz = 15\nsamples = 15\n[engine]\nspeed = [[0, 60]]\n", 300.0)
