@@ -4,7 +4,6 @@ One `EnginePipeline` per engine and head. Pure: no disk, no socket, no clock; ti
 say the same thing, however they are split, so that a capture replays to the byte what the daemon published.
 """
 
-from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -14,6 +13,7 @@ from gateway.alarm.judge import Evidence, StepSeen, WearSeen, judge
 from gateway.alarm.machine import AlarmSet
 from gateway.alarm.table import ENGINE_TAGS, ROWS
 from gateway.link.decoder import Decoder
+from gateway.link.loss import LinkWatch
 from gateway.link.marks import Mark
 from gateway.link.runs import Run, runs
 from gateway.measure.medians import TenMinutes
@@ -30,9 +30,6 @@ from gateway.wear.trend import EngineWear, Side, Trend, nearest
 
 SILENT_S = 5.0
 """Interface, section 3: no good frame for 5 s, or for three times the usual pause of bursts."""
-LINK_WINDOW_S = 600
-LINK_FRAMES_MIN = 100
-"""Fewer frames in the window say nothing about one per cent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,41 +73,6 @@ class WrongHead:
 
 
 Said = Alarmed | ReadingDue | MedianDue | TrendDue | WrongHead
-
-
-class LinkWatch:
-    """Share of frames lost over the last ten minutes of head time, in steps of ten seconds."""
-
-    def __init__(self) -> None:
-        self._steps: deque[tuple[int, int, int]] = deque()
-        self._step = 0
-        self._good = self._lost = self._good_before = self._lost_before = 0
-
-    def good(self, frames: int) -> None:
-        """So many good frames came."""
-        self._good += frames
-
-    def lost(self, frames: int) -> None:
-        """So many are missing from the sequence, refused ones among them."""
-        self._lost += frames
-
-    def percent(self, t_us: int) -> float | None:
-        """Per cent lost; `None` while too few have been seen."""
-        step = t_us // 10_000_000
-        if step != self._step:
-            self._turn_over(step)
-        good, lost = self._good + self._good_before, self._lost + self._lost_before
-        return 100.0 * lost / (good + lost) if good + lost >= LINK_FRAMES_MIN else None
-
-    def _turn_over(self, step: int) -> None:
-        self._steps.append((self._step, self._good, self._lost))
-        self._good_before += self._good
-        self._lost_before += self._lost
-        self._step, self._good, self._lost = step, 0, 0
-        while self._steps and self._steps[0][0] <= step - LINK_WINDOW_S // 10:
-            _, good, lost = self._steps.popleft()
-            self._good_before -= good
-            self._lost_before -= lost
 
 
 class EnginePipeline:
