@@ -23,6 +23,9 @@ NEAR_DEG, LIMIT_DEG = 1.5, 2.0
 HORIZON_H = 1_000.0
 EARLY = 2.0
 """The early end of a range of 5-95 % may lie so much nearer than the truth without being false."""
+NEW_COUNT = ("head restarts", "head's clock forward", "head's clock back")
+MEAN_S = 10 * 30.0
+"""So long after a jump the smoothed lag, a mean with τ = 30 s, is on its way."""
 WEAR_TAGS = ("lag-near", "lag-limit", "elongation-near", "elongation-limit", "limit-in-sight", "tension-low")
 DAY_S = 86_400.0
 
@@ -217,9 +220,11 @@ def _held(s: Sailed, moved: list[Moved], truth: Truth, v: Verdict) -> None:
 
 def _set_right_s(s: Sailed, p: Planted) -> float:
     """When the crew set right what stays changed."""
-    booked = [b for b in s.kept if b[1].get("kind") == "adjustment" and b[0] >= p.at_s]
-    what = {"lag": "camshaft-set", "spring": "retightened"}[p.kind.lasting]
-    return min((t for t, b in booked if b["what"] == what), default=float("inf"))
+    if p.kind.lasting == "lag":
+        return min((t for t, _ in s.zeros[1:] if t >= p.at_s), default=float("inf"))
+    return min(
+        (h.at_s for h in s.plan.happenings if h.what == "retightened" and h.at_s >= p.at_s), default=float("inf")
+    )
 
 
 # -- alarms without cause -----------------------------------------------------------------------------------------
@@ -326,7 +331,10 @@ def _readings(s: Sailed, truth: Truth, v: Verdict) -> None:
         return
     good = [(t, lag) for t, _, lag, _ in rows if lag is not None]
     back_s = s.plan.every_s + 10.0 if s.plan.every_s else 120.0
+    jumps = [p.at_s for p in s.plan.planted if p.kind.lasting == "lag"]
     for t, lag in good:
+        if any(at <= t <= at + MEAN_S for at in jumps):
+            continue
         look = np.linspace(max(0.0, t - back_s), t, 60)
         true = _lag_then(s, look, truth)
         off = max(float(true.min()) - lag, lag - float(true.max()), 0.0)
@@ -342,6 +350,9 @@ def _hours(s: Sailed, rows: list[tuple[float, float, float | None, float]], trut
     for begin, end in s.plan.passages:
         inside = [r for r in rows if begin + s.plan.every_s + 60 <= r[0] <= end - s.plan.every_s - 60]
         if len(inside) < 2 or inside[-1][0] - inside[0][0] < 36_000:
+            continue
+        # A head that begins anew, or whose clock steps, between two bursts has nobody's count of that one pause.
+        if any(begin <= p.at_s <= end and p.kind.name in NEW_COUNT for p in s.plan.planted) and s.plan.every_s:
             continue
         # Readings ashore lag by what a burst and a slow broker take; the engine runs all the time, so hours are time.
         counted = inside[-1][1] - inside[0][1]
