@@ -189,7 +189,7 @@ def _found(s: Sailed, moved: list[Moved], v: Verdict) -> None:
     for p in s.plan.planted:
         if not p.kind.tags or p.until_s <= p.at_s:
             continue
-        lost = _lost_s(s, p.at_s, p.at_s + p.within_s)
+        lost = _lost_s(s, p.at_s, p.until_s)
         deadline = p.at_s + p.within_s + (lost + _slack_s(s) if lost else 0.0)
         if deadline > min(p.until_s, s.plan.days * DAY_S):
             continue
