@@ -67,11 +67,14 @@ def doors(tls: Path, tmp_path: Path) -> Iterator[tuple[int, int]]:
 class Door:
     """A client at one of the doors."""
 
-    def __init__(self, port: int, tls: Path, cert: str | None = None, user: str | None = None, word: str = "") -> None:
+    def __init__(
+        self, port: int, tls: Path, cert: str | None = None, user: str | None = None, word: str = "", name: str = ""
+    ) -> None:
         self.codes: dict[int, int] = {}
         self.got: list[str] = []
         self.connected: int | None = None
-        self._client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTv5, reconnect_on_failure=False)
+        self.lost = False
+        self._client = Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=MQTTv5, reconnect_on_failure=False)
         pair = {"certfile": f"{tls}/{cert}.pem", "keyfile": f"{tls}/{cert}.key"} if cert else {}
         self._client.tls_set(ca_certs=f"{tls}/ca.pem", **pair)
         if user:
@@ -79,14 +82,18 @@ class Door:
         self._client.on_connect = lambda _c, _d, _f, reason, _p: setattr(self, "connected", reason.value)
         self._client.on_publish = lambda _c, _d, mid, reason, _p: self.codes.update({mid: reason.value})
         self._client.on_message = lambda _c, _d, message: self.got.append(message.topic)
-        self._client.on_disconnect = lambda _c, _d, _f, reason, _p: setattr(self, "connected", self.connected or 255)
+        self._client.on_disconnect = lambda _c, _d, _f, reason, _p: self._gone()
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
         until(lambda: self.connected is not None, "the door answers")
 
-    def say(self, topic: str, payload: bytes = b"x") -> int:
+    def _gone(self) -> None:
+        self.connected = self.connected or 255
+        self.lost = True
+
+    def say(self, topic: str, payload: bytes = b"x", *, retain: bool = False) -> int:
         """Publish; the broker's reason code."""
-        info = self._client.publish(topic, payload, qos=1)
+        info = self._client.publish(topic, payload, qos=1, retain=retain)
         until(lambda: info.mid in self.codes, "the broker answers")
         return self.codes[info.mid]
 
@@ -117,6 +124,52 @@ def test_a_ships_certificate_writes_her_own_topics_and_no_others(doors: tuple[in
     finally:
         a.close()
         b.close()
+
+
+@needs_mosquitto
+def test_a_stolen_certificate_hears_one_receipt_and_nothing_else(doors: tuple[int, int], tls: Path) -> None:
+    """Pins the reading side of the access list: whatever is subscribed to, by name or by wildcard, live or retained,
+    what comes is the ship's own `received`; neither her own record, nor another's, nor the broker's affairs."""
+    a, b = Door(doors[0], tls, "a"), Door(doors[0], tls, "b")
+    k = Door(doors[1], tls, None, "shore.keeper", PASSWORD)
+    record = ["presence", "event", "main/event", "main/trend", "main/alarm/lag-limit"]
+    try:
+        assert all(b.say(f"camdrift/1/b/{tail}", retain=True) < 0x80 for tail in record)
+        assert all(k.say(f"camdrift/1/{ship}/received", retain=True) < 0x80 for ship in "ab")
+        wanted = ["#", "+/#", "$SYS/#", "$share/thief/camdrift/#", "camdrift/1/+/+/event", "camdrift/1/b/received"]
+        wanted += ["camdrift/1/a/do", *(f"camdrift/1/{ship}/{tail}" for ship in "ab" for tail in record)]
+        for topic in wanted:
+            a.hear(topic)
+        until(lambda: a.got != [], "the receipt that stands")
+        assert all(ship.say(f"camdrift/1/{of}/{tail}") < 0x80 for ship, of in ((a, "a"), (b, "b")) for tail in record)
+        # The last word comes last: what was let through before it has come too.
+        c = Door(doors[0], tls, "a")
+        c.hear("camdrift/1/a/received")
+        assert k.say("camdrift/1/a/received") < 0x80
+        until(lambda: c.got != [], "the new receipt")
+        c.close()
+        assert set(a.got) == {"camdrift/1/a/received"}
+    finally:
+        for door in (a, b, k):
+            door.close()
+
+
+@needs_mosquitto
+def test_a_stolen_certificate_throws_no_other_ship_out(doors: tuple[int, int], tls: Path) -> None:
+    """Pins that a ship's client id is her certificate's name: another certificate that gives her id leaves her be, and
+    keepers, who share a user, keep ids of their own."""
+    mine = "camdrift-a-shore"
+    a, thief = Door(doors[0], tls, "a", name=mine), Door(doors[0], tls, "b", name=mine)
+    k1, k2 = (Door(doors[1], tls, None, "shore.keeper", PASSWORD, name=n) for n in ("keeper-1", "keeper-2"))
+    try:
+        assert thief.connected == 0
+        assert a.say("camdrift/1/a/presence") < 0x80
+        assert k1.say("camdrift/1/a/received") < 0x80
+        assert k2.say("camdrift/1/a/received") < 0x80
+        assert not any(door.lost for door in (a, thief, k1, k2))
+    finally:
+        for door in (a, thief, k1, k2):
+            door.close()
 
 
 @needs_mosquitto
