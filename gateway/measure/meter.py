@@ -76,7 +76,6 @@ class Meter:
         self._slow = SlowTurn(engine.ratio)
         self._raw_deg: float | None = None
         self._lag_us = self._spring_us = self._steady_us = 0
-        self._under_way_s = 0.0
 
     # -- what comes in ------------------------------------------------------------------------------------------
 
@@ -220,12 +219,11 @@ class Meter:
         return (raw_deg - self.zero_deg + 180.0) % 360.0 - 180.0
 
     def _smooth(self, c: Cycle) -> None:
-        if self.running.under_way_s < self._under_way_s:
+        since_s = (c.t_us - self._steady_us) / 1e6
+        if since_s > self.running.under_way_s:
             # It stood still meanwhile: whatever was done or has cooled, the present is not a mean with what was before.
             self.lag.begin_again()
             self.spring.begin_again()
-        self._under_way_s = self.running.under_way_s
-        since_s = (c.t_us - self._steady_us) / 1e6
         # After a pause between bursts the value stands for the pause as well: the mean must not live in the past.
         dt_s = since_s if self._bursts and 0 < since_s < self.running.under_way_s else c.duration_s
         if dt_s > self.lag.fast.tau_s + c.duration_s:
