@@ -2,20 +2,30 @@
 
 import contextlib
 import json
+import select
 import shutil
+import socket
 import sqlite3
 import subprocess
 import threading
 import time
 import tomllib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import daemon_rig as rig
 from satellite_link import SHORE, Side
+from shore_rig import trend
 
+from gateway.encode.messages import alarm_event_body
+from gateway.encode.topics import Topics
+from gateway.model.records import Transition
+from gateway.model.settings import GatewaySettings
+from gateway.model.words import AlarmState, Priority
 from gateway.ports.broker_embedded import find_mosquitto
+from gateway.store.recorder import Recorder
+from gateway.store.state import NewEvent, NewRetained, StateStore
 
 DEPLOY = rig.ROOT / "deploy"
 CERTIFICATES = DEPLOY / "ship/certificates.sh"
@@ -202,6 +212,29 @@ def shore_broker(side: Side, folder: Path, tls: Path) -> Iterator[ShoreBroker]:
         broker.stop()
 
 
+@contextlib.contextmanager
+def ships_broker(side: Side, folder: Path) -> Iterator[rig.Process]:
+    """The ship's own Mosquitto with the shipped settings."""
+    folder.mkdir()
+    passwords = folder / "passwords"
+    subprocess.run(
+        ["mosquitto_passwd", "-c", "-b", str(passwords), "gateway", PASSWORD], check=True, capture_output=True
+    )
+    text = (DEPLOY / "ship/mosquitto-ship.conf").read_text()
+    for old, new in (
+        ("/etc/mosquitto/camdrift-passwords", str(passwords)),
+        ("/etc/mosquitto/camdrift-acl", str(DEPLOY / "ship/mosquitto-acl")), ("/var/lib/mosquitto/", f"{folder}/"),
+    ):  # fmt: skip
+        assert old in text, old
+        text = text.replace(old, new)
+    conf = folder / "ship.conf"
+    conf.write_text(f"{text}\nuser root\n")
+    program = find_mosquitto()
+    assert program is not None
+    with process(side, [program, "-c", str(conf)], folder / "log") as made:
+        yield made
+
+
 def keeper_words(tls: Path, folder: Path, store: Path) -> list[str]:
     """`camdrift shore keep` at the keepers' door, into SQLite."""
     secret = folder / "keeper-password"
@@ -210,6 +243,14 @@ def keeper_words(tls: Path, folder: Path, store: Path) -> list[str]:
     return [
         *rig.ENTRY, "shore", "keep", "--broker", f"mqtts://{SHORE}:{KEEPERS_DOOR}", "--store", f"sqlite:///{store}",
         "--user", "shore.keeper", "--password-file", str(secret), "--ca-file", str(tls / "ca.pem"), "--name", "1",
+    ]  # fmt: skip
+
+
+def watcher_words(tls: Path, form: str) -> list[str]:
+    """`mosquitto_sub` at the keepers' door: everything said from now on and what stands, a line each."""
+    return [
+        "mosquitto_sub", "-h", SHORE, "-p", str(KEEPERS_DOOR), "--cafile", f"{tls}/ca.pem", "-u", "shore.watch",
+        "-P", PASSWORD, "-q", "1", "-t", "camdrift/#", "-F", form, "-V", "mqttv5",
     ]  # fmt: skip
 
 
@@ -237,15 +278,82 @@ def wait(happened: Callable[[], bool], what: str, within_s: float) -> float:
     return time.monotonic() - began
 
 
-def status(config: Path) -> dict[str, Any]:
-    """`camdrift status --json` of a running daemon; it answers whatever the link does."""
-    done = subprocess.run(
-        [*rig.ENTRY, "status", str(config), "--json"],
-        cwd=rig.ROOT,
-        capture_output=True,
-        text=True,
-        timeout=30,
-        check=True,
-    )
-    found: dict[str, Any] = json.loads(done.stdout)
-    return found
+def status(config: Path, within_s: float = 20.0) -> dict[str, Any]:
+    """`camdrift status --json`; a daemon that only just starts is waited for. It answers whatever the link does."""
+    end = time.monotonic() + within_s
+    words = [*rig.ENTRY, "status", str(config), "--json"]
+    while True:
+        done = subprocess.run(words, cwd=rig.ROOT, capture_output=True, text=True, timeout=30)
+        if done.returncode == 0:
+            found: dict[str, Any] = json.loads(done.stdout)
+            return found
+        assert time.monotonic() < end, done.stderr
+        time.sleep(0.1)
+
+
+# -- a black-out's store ----------------------------------------------------------------------------------------------
+
+
+def fill(data_dir: Path, broker: Mapping[str, Any], count: int, days: float, end_utc_s: float) -> None:
+    """Put `count` transitions of `days` and a trend into a ship's store, through the daemon's own recorder; no daemon
+    may run. The broker is one that has had everything before."""
+    topics = Topics("camdrift/1", VESSEL)
+    store = StateStore(data_dir, GatewaySettings(), brokers={broker["name"]: frozenset(broker["classes"])})
+    recorder = Recorder(store)
+    topic, said = trend(VESSEL)
+    recorder.submit((), [NewRetained(topic, "trend", said)])
+    recorder.start()
+    states = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
+    for n in range(count):
+        moved = Transition(
+            0, "main", "slap-high", Priority.WARNING, states[n % 2 - 1], states[n % 2], 3.1, 3.0, "mm",
+            "Peak-to-peak spring length above its limit", ("chain slack",),
+        )  # fmt: skip
+        body = alarm_event_body(moved, end_utc_s - days * 86_400 * (1 - n / count), 21_400.0 + n * days * 24 / count)
+        recorder.submit([NewEvent(topics.event("main"), "alarm", body)])
+        if n % 1_000 == 0:
+            assert recorder.drain(60.0)
+    assert recorder.drain(60.0) and recorder.stop()
+    store.close()
+
+
+# -- what can be reached ----------------------------------------------------------------------------------------------
+
+
+def open_ports(side: Side, address: str, ports: Iterable[int]) -> list[int]:
+    """Which TCP ports of `address` take a connection from `side`; each is tried, and a silent one tried again."""
+    found: list[int] = []
+    left = list(ports)
+    with side.inside():
+        for _ in range(3):
+            silent: list[int] = []
+            for begin in range(0, len(left), 400):
+                more, quiet = _knock(address, left[begin : begin + 400])
+                found += more
+                silent += quiet
+            left = silent
+    assert not left, f"{len(left)} ports neither took nor refused a connection"
+    return sorted(found)
+
+
+def _knock(address: str, ports: Sequence[int]) -> tuple[list[int], list[int]]:
+    """(open, silent) of a handful."""
+    poll, doors = select.poll(), {}
+    for port in ports:
+        s = socket.socket()
+        s.setblocking(False)
+        s.connect_ex((address, port))
+        doors[s.fileno()] = (s, port)
+        poll.register(s, select.POLLOUT)
+    found, end = [], time.monotonic() + 4.0
+    while doors and time.monotonic() < end:
+        for fd, _ in poll.poll(100):
+            s, port = doors.pop(fd)
+            poll.unregister(fd)
+            if s.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR) == 0:
+                found.append(port)
+            s.close()
+    silent = [port for _, port in doors.values()]
+    for s, _ in doors.values():
+        s.close()
+    return found, silent

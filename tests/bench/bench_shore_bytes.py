@@ -11,7 +11,8 @@ The real daemon with the example vessel on the ship's side; on the shore's side 
 
 Multiplied is only the keep-alive: it is measured over the cycles asked for and taken for all of the day.
 
-Run: `python tests/bench/bench_shore_bytes.py [CYCLES]` as root; 2 cycles take 31 minutes, 0 leaves the idle part out.
+Run: `python tests/bench/bench_shore_bytes.py [CYCLES]` as root; 2 cycles take 31 minutes; 0: no
+idle part, -1: nor the units.
 """
 
 import sys
@@ -54,6 +55,10 @@ class Scene:
         broker = sat.shore_table(self.tls, **({} if classes is None else {"classes": classes}))
         data = sat.ship_settings(folder, broker)
         data |= settings
+        if "--every" in more:
+            data["head"][0]["burst_pause_s"] = float(more[more.index("--every") + 1])
+        # A test machine has no time server; a ship has one.
+        data["alarms"] = {"clock-doubtful": {"on_delay_s": DAY_S}}
         # The whole fault is of interest here, not how long it must last.
         data["engine"][0]["alarms"]["transducer-fault"] = {"on_delay_s": 0, "off_delay_s": 0}
         with rig.head(folder, scenario, *more), sat.daemon(self.link.ship, rig.written(folder, data)):
@@ -198,21 +203,28 @@ def main(cycles: int) -> None:
 
 def report(scene: Scene, cycles: int) -> None:
     """All parts in turn."""
+    if cycles >= 0:
+        units(scene)
+    log, total = day(scene)
+    for key, spells in split(log).items():
+        size, count = sum(s for s, _ in spells), sum(n for _, n in spells)
+        print(f"day, {key}: {size} bytes in {len(spells)} spells, {count} messages", flush=True)
+    print(f"day in ten minutes, all of it: {total} bytes, {len(log.heard)} messages", flush=True)
+    if cycles > 0:
+        report_idle(scene, cycles, total)
+
+
+def units(scene: Scene) -> None:
+    """A connection and a transition, by what may be said."""
     for name, t, n in connection(scene):
-        print(
-            f"connection, may say {name}: {t.bytes} bytes ({t.up_bytes} up, {t.down_bytes} down), {n} states",
-            flush=True,
-        )
+        print(f"connection, may say {name}: {t.bytes} bytes ({t.up_bytes} up, {t.down_bytes} down), {n} states")
     for classes in (["alarm"], ["event"], ["alarm", "event"]):
         size, count = transitions(scene, classes)
         print(f"a transition as {' and '.join(classes)}: {size / count:.0f} bytes (of {count})", flush=True)
-    log, total = day(scene)
-    for key, spells in split(log).items():
-        sizes, counts = [s for s, _ in spells], [n for _, n in spells]
-        print(f"day, {key}: {sum(sizes)} bytes in {len(spells)} spells, {sum(counts)} messages", flush=True)
-    print(f"day in ten minutes, all of it: {total} bytes, {len(log.heard)} messages", flush=True)
-    if not cycles:
-        return
+
+
+def report_idle(scene: Scene, cycles: int, total: int) -> None:
+    """The keep-alive, and the sum."""
     tally, seconds = idle(scene, cycles)
     pings = tally.bytes * DAY_S / seconds
     print(f"idle, {seconds:.0f} s: {tally.bytes} bytes in {tally.up_packets + tally.down_packets} packets", flush=True)
