@@ -211,10 +211,11 @@ class EnginePipeline:
             yield from self._close_medians()
         self.medians.cycle(c, self.meter.hours.hours)
         self._warm = self.meter.running.under_way_s >= self._trend_after_s
-        if c.raw_deg is not None:
-            self._lag_jump.add(c.raw_deg)
-        if c.spring_mm is not None:
-            self._spring_jump.add(c.spring_mm)
+        # The slow mean would be between the two levels for hours: what a jump is not, growth of the chain, it would be.
+        if c.raw_deg is not None and (jump := self._lag_jump.add(c.raw_deg)):
+            self.meter.lag.slow.value = jump.after
+        if c.spring_mm is not None and (jump := self._spring_jump.add(c.spring_mm)):
+            self.meter.spring.slow.value = jump.after
         yield from self._judge(c.t_us, revolution=self._at_rest)
 
     def _second(self, t_us: int, broken: bool = False) -> Iterator[Said]:
@@ -338,11 +339,11 @@ class EnginePipeline:
     def trend(self, t_us: int) -> Trend:
         """What is known of the wear at pipeline time `t_us`."""
         m = self.meter
-        lag = m.lag_of(m.lag.slow.value)
+        before_deg, before_mm = self._lag_jump.in_doubt, self._spring_jump.in_doubt
+        lag = m.lag_of(m.lag.slow.value if before_deg is None else before_deg)
+        spring = m.spring.slow.value if before_mm is None else before_mm
         jump = self._lag_jump.standing
-        return self.wear.trend(
-            self.timeline.utc_s(t_us), m.hours.hours, lag, m.spring.slow.value, jump.size if jump else 0.0
-        )
+        return self.wear.trend(self.timeline.utc_s(t_us), m.hours.hours, lag, spring, jump.size if jump else 0.0)
 
     def _see(self, trend: Trend) -> None:
         self.last_trend = trend

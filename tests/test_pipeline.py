@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from firmware_sim_voyages import START_UTC_S, capture, event, fed, moves, pipeline, raised, split, tern_settings
 
-from firmware_sim import Truth, parse_scenario
+from firmware_sim import Head, Truth, parse_scenario
 from gateway.measure.timeline import Now
 from gateway.model.words import Running
 from gateway.pipeline import Alarmed, EnginePipeline, MedianDue, ReadingDue, WrongHead
@@ -246,3 +246,19 @@ def test_one_per_cent_of_frames_lost_is_the_border(rate: float, wanted: list[str
     assert raised(said) == wanted
     shares = [s.transition.value for s in said if isinstance(s, Alarmed) and s.transition.to == "unacknowledged"]
     assert all(share is not None and 1.0 <= share < 5.0 for share in shares)
+
+
+def test_a_tooth_jump_is_no_growth_at_any_moment() -> None:
+    """The trend's elongation stays what it was while a jump is in the making, and after it: the slow mean goes on from
+    the new level (a voyage raised elongation-limit within the revolutions of a jump)."""
+    text = '[head]\nrate_hz = 100\n[engine]\nspeed = [[0, 96]]\n[[event]]\nkind = "tooth-jump"\nat_s = 400\nteeth = 1\n'
+    p = pipeline()
+    seen = []
+    for data, due_us in Head(parse_scenario(text)).frames(420.0):
+        fed(p, [data], due_us / 1e6)
+        if due_us > 395e6:
+            seen.append(p.trend(p.present_us).elongation_percent.p50)
+    known = [e for e in seen if e is not None]
+    assert known
+    assert max(known) - min(known) < 0.02
+    assert p._lag_jump.standing is not None

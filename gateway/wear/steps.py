@@ -63,6 +63,11 @@ class JumpDetector:
         self._offsets: deque[float] = deque(maxlen=WINDOW)
         self._run = 0
 
+    @property
+    def in_doubt(self) -> float | None:
+        """While revolutions stand apart and no jump is certain yet: the level before them; None otherwise."""
+        return self._reference if any(self._offsets) else None
+
     def add(self, value: float) -> Jump | None:
         """Take one revolution's figure; returns the jump when this revolution makes it certain."""
         reference = self._reference

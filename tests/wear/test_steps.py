@@ -232,3 +232,20 @@ def test_after_setting_anew_the_next_revolutions_are_the_reference():
     assert detector.add(50.0) is None
     detector.resume()
     assert [detector.add(50.5) for _ in range(9)] == [None] * 9
+
+
+def test_a_jump_in_the_making_names_the_level_before_it() -> None:
+    """From the first revolution that stands apart until the jump is certain, nothing may be built on the new level."""
+    detector = JumpDetector(0.5)
+    for _ in range(20):
+        detector.add(1.0)
+    assert detector.in_doubt is None
+    told = None
+    for _ in range(7):
+        told = detector.add(4.0)
+        assert told is None
+        assert detector.in_doubt == pytest.approx(1.0)
+    told = detector.add(4.0)
+    assert told is not None
+    assert told.after == pytest.approx(4.0)
+    assert detector.in_doubt is None
