@@ -13,7 +13,7 @@ from firmware_sim import Truth
 
 from .clock import START_UTC_S
 from .plan import Planted
-from .sail import Sailed, bodies
+from .sail import STEADY_CHUNK_US, Sailed, bodies
 
 CALM = ("normal", "returned")
 LAG_DEG_MAX = 0.01
@@ -23,7 +23,7 @@ NEAR_DEG, LIMIT_DEG = 1.5, 2.0
 HORIZON_H = 1_000.0
 EARLY = 2.0
 """The early end of a range of 5-95 % may lie so much nearer than the truth without being false."""
-NEW_COUNT = ("head restarts", "head's clock forward", "head's clock back")
+NEW_COUNT = ("head restarts", "head restarts late", "head's clock forward", "head's clock back")
 MEAN_S = 10 * 30.0
 """So long after a jump the smoothed lag, a mean with τ = 30 s, is on its way."""
 WEAR_TAGS = ("lag-near", "lag-limit", "elongation-near", "elongation-limit", "limit-in-sight", "tension-low")
@@ -189,8 +189,13 @@ def _found(s: Sailed, moved: list[Moved], v: Verdict) -> None:
     for p in s.plan.planted:
         if not p.kind.tags or p.until_s <= p.at_s:
             continue
+        if p.kind.lasting and p.kind.name != "tooth jump" and _lost_s(s, p.at_s - 1, p.at_s + 1):
+            # Over a stretch that nobody saw the drive may have stood and cooled: only large steps are told there.
+            continue
         lost = _lost_s(s, p.at_s, p.until_s)
-        deadline = p.at_s + p.within_s + (lost + _slack_s(s) if lost else 0.0)
+        # A steady head's bytes come to the box a chunk at a time.
+        chunk_s = 0.0 if s.plan.every_s else STEADY_CHUNK_US / 1e6
+        deadline = p.at_s + p.within_s + chunk_s + (lost + _slack_s(s) if lost else 0.0)
         if deadline > min(p.until_s, s.plan.days * DAY_S):
             continue
         v.planted += 1
@@ -351,8 +356,8 @@ def _hours(s: Sailed, rows: list[tuple[float, float, float | None, float]], trut
         inside = [r for r in rows if begin + s.plan.every_s + 60 <= r[0] <= end - s.plan.every_s - 60]
         if len(inside) < 2 or inside[-1][0] - inside[0][0] < 36_000:
             continue
-        # A head that begins anew, or whose clock steps, between two bursts has nobody's count of that one pause.
-        if any(begin <= p.at_s <= end and p.kind.name in NEW_COUNT for p in s.plan.planted) and s.plan.every_s:
+        # Of the pause in which a head begins anew, or its clock steps, nobody has a count.
+        if any(begin <= p.at_s <= end and p.kind.name in NEW_COUNT for p in s.plan.planted):
             continue
         # Readings ashore lag by what a burst and a slow broker take; the engine runs all the time, so hours are time.
         counted = inside[-1][1] - inside[0][1]
