@@ -11,6 +11,7 @@ import shutil
 import subprocess
 import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,9 @@ import page_rig as rig
 import pytest
 from selenium.webdriver import Chrome
 
+from gateway.facts import facts_at_rest
 from gateway.page.files import static_files
+from gateway.worksheet.catalogue import SHEETS, as_data, sheet
 
 ALL_RULES = {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
 COLOURS = {"type": "rule", "values": ["color-contrast"]}
@@ -47,8 +50,12 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Chrome, rig
     now_s = time.time()
     rig.fill(settings, now_s, days=60)
     crew = rig.Crew(rig.present(now_s, *rig.two_alarms(now_s)))
-    made = {"title": "Made up", "cautions": ["c"], "steps": [{"text": "s"}], "figures": [], "live": False}
-    sheets = {"made-up": ("Made up", lambda _e, _t: made)}
+    facts = facts_at_rest(settings.engine[0], [])
+
+    def ask(name: str, _engine: str, typed: dict[str, str]) -> dict[str, Any]:
+        return as_data(sheet(name, facts, typed, None))
+
+    sheets = {name: (title, partial(ask, name)) for name, (title, _) in SHEETS.items()}
     with rig.Served(rig.inputs(settings, crew, sheets=sheets)) as served, b.chromium() as driver:
         yield driver, served
         driver.get("about:blank")
@@ -106,6 +113,19 @@ def test_wcag_22_aa(page: tuple[Chrome, rig.Served], view: str, size: tuple[int,
     for light in ("night", "sun"):
         driver.execute_script("document.documentElement.dataset.theme = arguments[0]", light)
         assert faults(driver, COLOURS) == [], light
+
+
+def test_wcag_22_aa_of_every_sheet(page: tuple[Chrome, rig.Served]) -> None:
+    """Pins the same for each work sheet, on a phone."""
+    driver = shown(page, "sheets", b.PHONE, "day")
+    for number, (title, _) in enumerate(SHEETS.values()):
+        driver.execute_script("document.querySelectorAll('.sheet-list button')[arguments[0]].click()", number)
+        end = time.monotonic() + 15
+        while title not in driver.execute_script("return document.querySelector('.sheet')?.textContent ?? ''"):
+            assert time.monotonic() < end, title
+            time.sleep(0.05)
+        driver.execute_script("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+        assert faults(driver) == [], title
 
 
 @pytest.mark.parametrize("view", ["now", "course", "sheets"])
