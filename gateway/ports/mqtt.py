@@ -285,7 +285,8 @@ class BrokerLink:
         pipe.step(0.0, self.wake)
         while True:
             now = time.monotonic()
-            window.fill(now, lambda out: pipe.publish(out.topic, out.payload, 1, out.retain))
+            with pipe.together():
+                window.fill(now, lambda out: pipe.publish(out.topic, out.payload, 1, out.retain))
             self._send_offered(pipe)
             if self._stopping.is_set() and ((window.idle and not window.in_flight) or now >= self._stop_by):
                 return self._goodbye(pipe, window)
