@@ -4,6 +4,7 @@ The link's thread is run as a greenlet: where it would wait for the socket or fo
 when it is told to, at the virtual time of then.
 """
 
+import contextlib
 import queue
 import random
 import threading
@@ -66,6 +67,10 @@ class Pipe:
         if self._broker.state == "gone":
             raise PortError("connection refused")
         self.granted = Granted()
+
+    def together(self) -> contextlib.AbstractContextManager[None]:
+        """There are no packets here."""
+        return contextlib.nullcontext()
 
     def publish(self, topic: str, payload: bytes, qos: int, retain: bool) -> int | None:
         """One message; its id, or None when the connection is gone."""
