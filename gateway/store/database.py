@@ -59,6 +59,16 @@ def connect(path: Path, *, synchronous: Literal["FULL", "NORMAL"], read_only: bo
     return db
 
 
+def open_to_read(path: Path, synchronous: Literal["FULL", "NORMAL"]) -> sqlite3.Connection:
+    """A reader's connection beside a running daemon; raises StorageError that says what to do."""
+    if not path.exists():
+        raise StorageError(f"{path}: there is none yet; `camdrift run` makes it")
+    try:
+        return connect(path, synchronous=synchronous, read_only=True)
+    except sqlite3.Error as e:
+        raise storage_error(path, e) from None
+
+
 def open_file(
     path: Path, steps: str, *, synchronous: Literal["FULL", "NORMAL"], max_bytes: float
 ) -> tuple[sqlite3.Connection, Path | None]:

@@ -7,9 +7,8 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
-from gateway.model.errors import StorageError
 from gateway.model.records import Median, SteadyRows
-from gateway.store.database import connect, storage_error
+from gateway.store.database import open_to_read, storage_error
 
 READING_FIELDS = (
     "rpm",
@@ -38,12 +37,7 @@ class HistoryReader:
     def __init__(self, data_dir: Path) -> None:
         self._path = data_dir / "history.db"
         self._lock = threading.Lock()
-        if not self._path.exists():
-            raise StorageError(f"{self._path}: there is none yet; `camdrift run` makes it")
-        try:
-            self._db = connect(self._path, synchronous="NORMAL", read_only=True)
-        except sqlite3.Error as e:
-            raise storage_error(self._path, e) from None
+        self._db = open_to_read(self._path, "NORMAL")
 
     def medians(self, engine: str, from_utc: float, to_utc: float, limit: int) -> list[Median]:
         """Up to `limit` medians in [from, to), oldest first; go on from just after the last for the next page."""

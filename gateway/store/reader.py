@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from gateway.model.errors import StorageError
-from gateway.store.database import connect, storage_error
+from gateway.store.database import open_to_read, storage_error
 from gateway.store.outbox import Backlog, EventRow, RetainedRow
 
 
@@ -29,12 +28,7 @@ class StateReader:
     def __init__(self, data_dir: Path) -> None:
         self._path = data_dir / "state.db"
         self._lock = threading.Lock()
-        if not self._path.exists():
-            raise StorageError(f"{self._path}: there is none yet; `camdrift run` makes it")
-        try:
-            self._db = connect(self._path, synchronous="FULL", read_only=True)
-        except sqlite3.Error as e:
-            raise storage_error(self._path, e) from None
+        self._db = open_to_read(self._path, "FULL")
 
     def gateway_id(self) -> str:
         """The name under which this store counts its seq."""
