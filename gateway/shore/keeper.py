@@ -4,6 +4,7 @@ One thread, one connection to each side. Whatever fails, both are thrown away an
 not acknowledged, the broker sends again, and the store knows it by its key.
 """
 
+import contextlib
 import random
 import threading
 import time
@@ -128,7 +129,8 @@ class Keeper:
             # A broker that has died may have forgotten what it passed on to us last, which the ship takes for ashore.
             # It is kept, although it can no longer be acknowledged; should it come again, the store knows it.
             while self._inbox:
-                self._flush(store)
+                with contextlib.suppress(PortError):
+                    self._flush(store)
             raise
         finally:
             link.close(forget_session=drain and not stopping.is_set() and not self._inbox)
@@ -157,9 +159,11 @@ class Keeper:
             return
         utc_s = self._utc()
         kept = store.keep([self._judge(m.topic, bytes(m.payload)) for _, m in part], utc_s)
+        self._note(kept, utc_s)
+        for link in {id(link): link for link, _ in part}.values():
+            link.read_on()
         for link, message in part:
             link.ack([message])
-        self._note(kept, utc_s)
         self._since = time.monotonic()
 
     def _judge(self, topic: str, payload: bytes) -> Item:

@@ -148,15 +148,34 @@ class FleetLink:
                 self._lost = self._lost or LOST
         self._fail_if_lost()
 
+    def read_on(self) -> None:
+        """Take what has come by now. To be called before writing: writing to a broker that has died throws away what it
+        had sent us before, and it may remember nothing of that. Raises PortError."""
+        code = self._read()
+        if code:
+            self._lost = self._lost or LOST
+        self._fail_if_lost()
+
     def _read(self) -> MQTTErrorCode:
-        """Packet by packet until a read brings none, or as many as may be under way."""
+        """Packet by packet until there is none, or as many as may be under way."""
         code = MQTTErrorCode.MQTT_ERR_SUCCESS
         for _ in range(self._wish.window):
-            before = self.heard
+            if not self._readable():
+                break
             code = self._client.loop_read()
-            if code or self.heard == before:
+            if code:
                 break
         return code
+
+    def _readable(self) -> bool:
+        sock = self._client.socket()
+        if sock is None:
+            return False
+        if isinstance(sock, ssl.SSLSocket) and sock.pending():
+            return True
+        poll = select.poll()
+        poll.register(sock.fileno(), select.POLLIN)
+        return bool(poll.poll(0))
 
     def ack(self, messages: Sequence[MQTTMessage]) -> None:
         """These are kept: the broker may forget them."""
