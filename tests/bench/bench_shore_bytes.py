@@ -146,7 +146,8 @@ def idle(scene: Scene, cycles: int) -> tuple[Tally, float]:
     """Whole keep-alive cycles of a connection on which nothing is said."""
     every_s = sat.shore_broker_as_shipped()["keepalive_s"]
     with scene.ship(None, "steady"):
-        scene.quiet()
+        # A first receipt comes half a minute after the event that it is for.
+        scene.quiet(45.0, 180.0)
         before, began = scene.link.tally(), time.monotonic()
         while time.monotonic() - began < cycles * every_s:
             time.sleep(1.0)
