@@ -25,7 +25,7 @@ CHUNKS_MAX = 64
 """Chunks of about 30 ms between the port and the pipeline: two seconds, after which the source's own rule holds."""
 WAIT_S = 0.25
 CHECKPOINT_S = 120.0
-"""A checkpoint is some 8 kB on the disk; every two minutes is 6 MB a day. Alarms take theirs with them at once."""
+"""What a power cut may cost of what was learnt; each writes to the disk. Alarms take theirs with them at once."""
 BAUD_WATCH_S = 5.0
 ACTS_MAX = 64
 """Acts that wait for the pipeline; it takes them four times a second. More can only come while it hangs."""
