@@ -66,11 +66,14 @@ class HoursMeter:
         """A health frame: the head's own count of whole turns since its start, `None` where not fitted."""
         now = Mark(boot, turns) if turns is not None else None
         unseen = self._unseen_turns(now)
-        if self._gap_us:
+        gap_s = self._gap_us / 1e6
+        too_many = unseen is not None and unseen > UNSEEN_TURNS + (UNSEEN_S + gap_s) * self._rpm / 60
+        # A long gap may hold any speed. A short one that is still open ended the burst before, and cannot have them.
+        if too_many and gap_s < SHORT_GAP_S and self._is_early():
+            self._early, self._early_seen_turns = now, self._seen_turns
+        elif self._gap_us:
             self._heard_after_gap, self._after_gap = True, now
             self._gap_turns = self._gap_turns if unseen is None else unseen
-        elif unseen is not None and unseen > UNSEEN_TURNS + UNSEEN_S * self._rpm / 60 and self._is_early():
-            self._early, self._early_seen_turns = now, self._seen_turns
         else:
             self._mark, self._seen_turns, self._early = now, 0.0, None
 

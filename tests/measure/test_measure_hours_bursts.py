@@ -70,3 +70,21 @@ def test_a_burst_whose_last_samples_are_lost_loses_no_pause() -> None:
     p = pipeline(tern_settings(head={"burst_pause_s": 594.0}))
     fed(p, [data for k, (data, _) in enumerate(frames) if k != lost])
     assert p.meter.hours.hours - 21_400 == pytest.approx((5 * 600 + 6) / 3_600, rel=1e-3)
+
+
+@pytest.mark.parametrize("heard", [True, False])
+def test_a_gap_that_ends_a_burst_leaves_the_pause_its_count(heard: bool) -> None:
+    """A frame lost just before a pause opens a short gap, and the next burst's first count of turns belongs to the
+    pause, not to that gap (found by a voyage with frames lost: half an hour was counted nowhere)."""
+    meter = HoursMeter(100.0, 2.0)
+    burst(meter, 0.0, gap_s=0.0, health_first_s=(0.0,))
+    meter.gap(500_000)
+    if heard:
+        meter.health(1, int(3.6 * TURNS_PER_S))
+    meter.health(1, int(1_800 * TURNS_PER_S))
+    meter.second(96.0, 500_000, 0.5 * TURNS_PER_S)
+    meter.gap(1_795_500_000)
+    for k in range(1, 4):
+        meter.second(96.0, 1_000_000, TURNS_PER_S)
+        meter.health(1, int((1_800 + k) * TURNS_PER_S))
+    assert meter.hours == pytest.approx(100 + 1_803 / 3600, abs=1e-3)
