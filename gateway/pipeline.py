@@ -18,15 +18,16 @@ from gateway.link.marks import Mark
 from gateway.link.runs import Run, runs
 from gateway.measure.medians import TenMinutes
 from gateway.measure.meter import Meter, Revolution
+from gateway.measure.smoothing import Smoother
 from gateway.measure.timeline import Now, Timeline
-from gateway.model.records import Identity, Median, Reading, Transition
+from gateway.model.records import Cycle, Identity, Median, Reading, Transition
 from gateway.model.settings import Settings
 from gateway.model.words import Running
 from gateway.wear import bookings
 from gateway.wear.geometry import tooth_pitches_deg
 from gateway.wear.logbook import Datum, rebase
 from gateway.wear.steps import JumpDetector
-from gateway.wear.trend import EngineWear, Side, Trend, nearest
+from gateway.wear.trend import EngineWear, Series, Side, Trend, nearest
 
 SILENT_S = 5.0
 """Interface, section 3: no good frame for 5 s, or for three times the usual pause of bursts."""
@@ -209,14 +210,27 @@ class EnginePipeline:
             self._spring_jump.resume()
         if self.medians.due(c.t_us):
             yield from self._close_medians()
-        self.medians.cycle(c, self.meter.hours.hours)
+        self.medians.cycle(c, self.meter.hours.hours, self.meter.health, self.meter.load())
         self._warm = self.meter.running.under_way_s >= self._trend_after_s
-        # The slow mean would be between the two levels for hours: what a jump is not, growth of the chain, it would be.
-        if c.raw_deg is not None and (jump := self._lag_jump.add(c.raw_deg)):
-            self.meter.lag.slow.value = jump.after
-        if c.spring_mm is not None and (jump := self._spring_jump.add(c.spring_mm)):
-            self.meter.spring.slow.value = jump.after
+        yield from self._jumps(c)
         yield from self._judge(c.t_us, revolution=self._at_rest)
+
+    def _jumps(self, c: Cycle) -> Iterator[Said]:
+        """Does the revolution make a jump certain?"""
+        figures: tuple[tuple[Series, JumpDetector, float | None, Smoother], ...] = (
+            ("lag", self._lag_jump, c.raw_deg, self.meter.lag),
+            ("spring", self._spring_jump, c.spring_mm, self.meter.spring),
+        )
+        for series, detector, value, mean in figures:
+            before = detector.standing
+            jump = detector.add(value) if value is not None else None
+            if jump is None:
+                continue
+            # The slow mean would be between the two levels for hours: growth of the chain, which a jump is not.
+            mean.slow.value = jump.after
+            if self.wear.jumped(series, jump.size - (before.size if before else 0.0), self.meter.hours.hours):
+                self.medians.restart()
+                yield from self._tell_trend(c.t_us)
 
     def _second(self, t_us: int, broken: bool = False) -> Iterator[Said]:
         # Counted second by second, not feed by feed: a share over time must not hang on how the bytes came.
@@ -283,7 +297,7 @@ class EnginePipeline:
             wear=self.wear_seen,
         )
 
-    def _step_seen(self, series: Literal["lag", "spring"]) -> StepSeen | None:
+    def _step_seen(self, series: Series) -> StepSeen | None:
         """A jump of the last revolutions, or a smaller step found in the medians, that nobody has set right since."""
         lag = series == "lag"
         jump = self._lag_jump if lag else self._spring_jump
@@ -303,10 +317,8 @@ class EnginePipeline:
 
     def _close_medians(self) -> Iterator[Said]:
         t_us = self.medians.last_us
-        h = self.meter.health
         slap_mm, order1_deg = self.medians.side()
-        utc_s = self.timeline.utc_s(t_us)
-        median = self.medians.take(utc_s, h.casing_c if h else None, h.frame_c if h else None, self.meter.load())
+        median = self.medians.take(self.timeline.utc_s(t_us))
         if median is None:
             return
         yield MedianDue(median)

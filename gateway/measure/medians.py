@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 
 from gateway.measure.smoothing import median
-from gateway.model.records import Cycle, Median
+from gateway.model.records import Cycle, Health, Median
 
 WINDOW_US = 600_000_000
 REVOLUTIONS_MIN = 3
@@ -20,6 +20,9 @@ class _Gathered:
     rpm: list[float] = field(default_factory=list)
     slap_mm: list[float] = field(default_factory=list)
     order1_deg: list[float] = field(default_factory=list)
+    casing_c: list[float] = field(default_factory=list)
+    frame_c: list[float] = field(default_factory=list)
+    load: list[float] = field(default_factory=list)
 
 
 def _spread(values: list[float]) -> tuple[float | None, float | None]:
@@ -29,6 +32,10 @@ def _spread(values: list[float]) -> tuple[float | None, float | None]:
     return m, median([abs(v - m) for v in values])
 
 
+def _middle(values: list[float]) -> float | None:
+    return median(values) if values else None
+
+
 class TenMinutes:
     """Gathers steady cycles in windows of ten minutes of pipeline time; the window bounds what is gathered."""
 
@@ -36,8 +43,12 @@ class TenMinutes:
         self._window: int | None = None
         self._g = _Gathered()
 
-    def cycle(self, c: Cycle, hours: float) -> None:
-        """Take a steady cycle at `hours` running hours; call `due` first."""
+    def cycle(self, c: Cycle, hours: float, warmth: Health | None, load: float | None) -> None:
+        """Take a steady cycle at `hours` running hours, with the temperatures and the load (a share)
+        as they are known then; call `due` first.
+
+        Their middle, not their last, goes with the medians: a burst begins with what the one before it left behind.
+        """
         g = self._g
         if not g.rpm:
             self._window, g.first_us = c.t_us // WINDOW_US, c.t_us
@@ -51,6 +62,12 @@ class TenMinutes:
             g.slap_mm.append(c.slap_mm)
         if c.orders_deg:
             g.order1_deg.append(c.orders_deg[0])
+        if warmth is not None and warmth.casing_c is not None:
+            g.casing_c.append(warmth.casing_c)
+        if warmth is not None and warmth.frame_c is not None:
+            g.frame_c.append(warmth.frame_c)
+        if load is not None:
+            g.load.append(load)
 
     def due(self, t_us: int) -> bool:
         """Is the window that was begun over at `t_us`?"""
@@ -61,7 +78,7 @@ class TenMinutes:
         g = self._g
         return _spread(g.slap_mm)[0], _spread(g.order1_deg)[0]
 
-    def take(self, utc_s: float, casing_c: float | None, frame_c: float | None, load: float | None) -> Median | None:
+    def take(self, utc_s: float) -> Median | None:
         """Close the window; `None` where it held too few revolutions. `utc_s`: at its last cycle."""
         g, self._g, self._window = self._g, _Gathered(), None
         lag, lag_mad = _spread(g.lag_deg)
@@ -78,10 +95,14 @@ class TenMinutes:
             spring_mm=spring,
             spring_mad_mm=spring_mad,
             rpm=median(g.rpm),
-            casing_c=casing_c,
-            frame_c=frame_c,
-            load=load,
+            casing_c=_middle(g.casing_c),
+            frame_c=_middle(g.frame_c),
+            load=_middle(g.load),
         )
+
+    def restart(self) -> None:
+        """Let go of what was gathered: a jump lies in it, and its middle would be of neither level."""
+        self._g, self._window = _Gathered(), None
 
     @property
     def last_us(self) -> int:

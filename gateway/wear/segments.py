@@ -78,11 +78,16 @@ class Segments:
         self.chart = Cusum(1.0, THRESHOLD, THRESHOLD - EVIDENCE_AFTER, leap=GATE)
         self._begun: dict[int, tuple[int, float, float]] = {}
 
+    @property
+    def armed(self) -> bool:
+        """Are steps sought already?"""
+        return self.fit.noise is not None and self.fit.medians >= ARMED_FROM
+
     def add(self, median: Median) -> StepFound | None:
         """Take a median; returns the step that it makes certain. The fit then stands on a new level since its onset."""
         innovations = self.fit.add(median)
         noise = self.fit.noise
-        if noise is None or self.fit.medians < ARMED_FROM:
+        if noise is None or not self.armed:
             return None
         sigma = noise[1]
         self.chart.shift = min(self.step, max(SHIFT_MOST * sigma, SHIFT_LEAST * self.step)) / sigma

@@ -47,6 +47,8 @@ STOP_NEAR_H = 0.5
 """An onset is dated to a few medians: a stop within so many running hours of it may have been when it happened; and
 none are taken while the drive warms through after a stop."""
 STEPS_MAX = 16
+JUMP_ERROR = 0.1
+"""Standard error of a jump seen from revolution to revolution, as a share of the step that is sought in the medians."""
 WATCHED_FROM_H = 100.0
 """A trend that begins so soon after the drive was set has seen all of its wear since."""
 Series = Literal["lag", "spring"]
@@ -159,6 +161,18 @@ class EngineWear:
                     StepSeen(name, step.size, step.error, step.onset_hours, self._near_stop(step.onset_hours))
                 )
         return found
+
+    def jumped(self, series: Series, size: float, hours: float) -> bool:
+        """The revolutions show a jump. True where the medians are too few yet to find it: a new level begins here.
+
+        Without that a jump among the first medians would be taken for a slope.
+        """
+        segments = self.lag if series == "lag" else self.spring
+        if segments.armed:
+            return False
+        segments.rebase(keep_slope=True)
+        self.steps.append(StepSeen(series, size, JUMP_ERROR * segments.step, hours, self._near_stop(hours)))
+        return True
 
     def stopped(self, hours: float) -> None:
         """The engine stands, or is on the turning gear."""

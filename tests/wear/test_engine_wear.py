@@ -293,6 +293,30 @@ def test_a_step_is_told_once_and_is_no_growth(slipped: Any, monkeypatch: pytest.
     assert e.lag.value == pytest.approx(PER_H * ROWS / 6 + step.size, rel=0.02)
 
 
+@pytest.mark.parametrize("at", [3, 20, 60, 143])
+def test_a_jump_among_the_first_medians_is_no_growth(at: int) -> None:
+    """Too early for the chart: the revolutions tell of it, a new level begins, and neither slope nor elongation take it
+    for wear (found by voyages: an elongation of 3 % days after a tooth had jumped)."""
+    rows = medians(144 * 8, step_at=at, size=8.0)
+    wear = fed(rows[:at])
+    assert wear.jumped("lag", 8.0, rows[at].hours)
+    fed(rows[at:], wear=wear)
+    hours = rows[-1].hours
+    t = wear.trend(rows[-1].utc_s, hours, None, None)
+    growth = (LAG + PER_H * (hours - H0)) / DEG
+    assert middle(t.lag_deg) == pytest.approx(LAG + PER_H * (hours - H0) + 8.0, abs=0.02)
+    assert middle(t.elongation_percent) == pytest.approx(0.05 + growth, abs=0.01)
+    stands = wear.standing_step("lag")
+    assert stands is not None and stands.size == 8.0
+
+
+def test_a_jump_is_left_to_the_chart_once_it_is_armed(grown: EngineWear) -> None:
+    """With a day of medians the chart finds the step itself; it must not be counted twice."""
+    steps = len(grown.steps)
+    assert not grown.jumped("lag", 8.0, HOURS)
+    assert len(grown.steps) == steps
+
+
 @pytest.mark.parametrize(
     ("ago_h", "near"), [(0.49, True), (0.51, True), (8.45, True), (8.55, False), (-0.49, True), (-0.51, False)]
 )
