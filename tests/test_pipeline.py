@@ -261,4 +261,6 @@ def test_a_tooth_jump_is_no_growth_at_any_moment() -> None:
     known = [e for e in seen if e is not None]
     assert known
     assert max(known) - min(known) < 0.02
+    stands = p.wear.standing_step("lag")
+    assert stands is not None and stands.size == pytest.approx(8.0, abs=0.1)
     assert p._lag_jump.standing is not None
