@@ -92,7 +92,6 @@ class Meter:
             self._slow.broke()
         if block.valid & CRANK_VALID:
             cut, sums = self._cutter.feed(block)
-            self._stand(block, sums)
         else:
             last_loop = self._cutter.skip(block)
             cut, sums = no_cycles(self.engine.ratio), sums_without_crank(block, self._length_nm, last_loop)
@@ -102,23 +101,30 @@ class Meter:
         parts: list[tuple[int, int, int]] = [(frame, 0, k) for k, frame in enumerate(cut.frame.tolist())]
         parts += [(frame, 1, k) for k, (frame, _) in enumerate(seconds)]
         parts += [(frame, -1, k) for k, (frame, _) in enumerate(asides)]
-        for _, kind, k in sorted(parts):
+        stood = 0
+        for frame, kind, k in sorted(parts):
             if kind < 0:
                 self.take_aside(asides[k][1])
-            elif kind == 0:
-                yield self._cycle(next(cycles))
-            else:
-                yield self._second(seconds[k][1])
+                continue
+            # The state of the engine changes within a block, wherever a second ends.
+            self._stand(block, sums, slice(stood, frame + 1))
+            stood = frame + 1
+            yield self._cycle(next(cycles)) if kind == 0 else self._second(seconds[k][1])
+        self._stand(block, sums, slice(stood, None))
 
-    def _stand(self, block: SampleBlock, sums: FrameSums) -> None:
+    def _stand(self, block: SampleBlock, sums: FrameSums, frames: slice) -> None:
         """While she stands or is on the turning gear: follow the lag frame by frame."""
+        end_us = sums.end_us[frames].tolist()
+        if not end_us:
+            return
         if self.running.state not in (Running.STOPPED, Running.TURNING):
             self._slow.forget()
-        elif not block.valid & CAM_VALID:
+        elif not (block.valid & CRANK_VALID and block.valid & CAM_VALID):
             self._slow.broke()
         else:
-            middle = (sums.crank0 + sums.crank) / 2
-            for row in zip(sums.end_us.tolist(), middle.tolist(), (sums.lag_sum / sums.n).tolist(), strict=True):
+            middle = (sums.crank0[frames] + sums.crank[frames]) / 2
+            lag = sums.lag_sum[frames] / sums.n[frames]
+            for row in zip(end_us, middle.tolist(), lag.tolist(), strict=True):
                 self._slow.add(*row)
 
     def gap(self, gap_us: int) -> Tick | None:
