@@ -5,7 +5,8 @@ no more than that. No alarm needs anything in here.
 
 **Thinning.** Ten-minute medians for 400 days; then one an hour (median of medians, revolutions summed) up to five
 years; then one a day. Minute means for 35 days. If the file still reaches nine tenths of `gateway.history_mb`, the
-oldest minute means go first, then the oldest medians of whatever grade. All in steps of at most 5,000 rows.
+oldest minute means go first, then the oldest medians of whatever grade. All in steps of 5,000 rows at most, or of as
+many as come at once.
 """
 
 import os
@@ -34,6 +35,8 @@ STEP_ROWS = 5_000
 PENDING_ROWS_MAX = 20_000
 """Rows held in memory while the disk fails: two weeks of minute means of one engine. The oldest go first."""
 PAGES_SHARE_MAX = 0.9
+PAGE_ROWS_MIN = 25
+"""So many rows of either table fit into a page, whatever stands in them."""
 
 _MEDIAN_INSERT = (
     f"INSERT OR REPLACE INTO median (engine, grade, {', '.join(COLUMNS)}) VALUES (?, ?{', ?' * len(COLUMNS)})"
@@ -86,7 +89,7 @@ class History(HistoryReader):
             try:
                 with transaction(self._writer):
                     ids = self._ids({e for e, _ in medians} | {e for e, _ in readings})
-                    self._keep_bounds()
+                    self._keep_bounds(len(medians) + len(readings))
                     self._writer.executemany(_MEDIAN_INSERT, [(ids[e], 0, *astuple(m)) for e, m in medians])
                     self._writer.executemany(
                         _READING_INSERT,
@@ -149,16 +152,17 @@ class History(HistoryReader):
         self._writer.executemany("INSERT OR IGNORE INTO engine (slug) VALUES (?)", [(s,) for s in slugs])
         return dict(self._writer.execute("SELECT slug, id FROM engine").fetchall())
 
-    def _keep_bounds(self) -> None:
-        if pages_used(self._writer) <= PAGES_SHARE_MAX * self._max_pages:
+    def _keep_bounds(self, coming: int) -> None:
+        if pages_used(self._writer) + coming // PAGE_ROWS_MIN <= PAGES_SHARE_MAX * self._max_pages:
             return
-        if not self._delete_oldest("reading"):
-            self._delete_oldest("median")
+        # After a long failure more rows come at once than a step takes out; what does not fit now never would.
+        rows = max(STEP_ROWS, coming)
+        gone = self._delete_oldest("reading", rows)
+        if gone < max(1, coming):
+            self._delete_oldest("median", rows - gone)
 
-    def _delete_oldest(self, table: str) -> int:
-        found = self._writer.execute(
-            f"SELECT engine, utc_s FROM {table} ORDER BY utc_s LIMIT ?", (STEP_ROWS,)
-        ).fetchall()
+    def _delete_oldest(self, table: str, rows: int) -> int:
+        found = self._writer.execute(f"SELECT engine, utc_s FROM {table} ORDER BY utc_s LIMIT ?", (rows,)).fetchall()
         self._writer.executemany(f"DELETE FROM {table} WHERE engine=? AND utc_s=?", found)
         return len(found)
 

@@ -1,5 +1,6 @@
 """The ring of raw bytes: whole frames per file, an hour each, bounded by hours and megabytes."""
 
+import os
 from pathlib import Path
 
 import pytest
@@ -142,5 +143,85 @@ def test_a_thousand_of_one_second_are_told(tmp_path: Path) -> None:
     for n in range(1_000):
         (tmp_path / f"port-20260301T120000.{n:03d}Z.cap").touch()
     ring = CaptureRing(tmp_path, hours=1_000, megabytes=10)
-    with pytest.raises(StorageError, match="a thousand captures of the same second"):
+    with pytest.raises(StorageError, match="not written: a thousand captures of the same second; see to the disk"):
         ring.write("port", START, FRAME)
+
+
+def test_a_file_goes_when_its_last_byte_is_too_old(tmp_path: Path) -> None:
+    """A file holds an hour from the time in its name: with two hours kept it stays for three from there."""
+    for name in ("a-20260301T085900.000Z.cap", "a-20260301T090100.000Z.cap"):
+        (tmp_path / name).write_bytes(FRAME)
+    ring = CaptureRing(tmp_path, hours=2, megabytes=10)
+    ring.write("a", START, FRAME)
+    assert names(tmp_path) == ["a-20260301T090100.000Z.cap", "a-20260301T120000.000Z.cap"]
+    ring.close()
+
+
+def test_the_oldest_of_all_may_be_one_that_is_written(tmp_path: Path) -> None:
+    """A quiet head's open file lies before the others' whole ones: it stays, and they go all the same."""
+    ring = CaptureRing(tmp_path, hours=1_000, megabytes=0.1)
+    ring.write("quiet", START - 60, FRAME)
+    for n in range(40):
+        ring.write("busy", START + n, FRAME * 500)
+        assert sum(p.stat().st_size for p in tmp_path.iterdir()) <= 100_000
+    assert "quiet-20260301T115900.000Z.cap" in names(tmp_path)
+    assert "busy-20260301T120000.000Z.cap" not in names(tmp_path)
+    ring.close()
+
+
+def test_a_disk_that_takes_a_part_at_a_time_gets_all_of_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A write may be cut short (a signal, a full pipe of the kernel): the rest follows, nothing twice."""
+    real = os.write
+    monkeypatch.setattr(os, "write", lambda fd, data: real(fd, data[:7]))
+    ring = CaptureRing(tmp_path, hours=1, megabytes=10)
+    data = bytes(range(1, 100)) + b"\0"
+    ring.write("a", START, data)
+    assert (tmp_path / names(tmp_path)[0]).read_bytes() == data
+    assert ring._total == len(data)
+    ring.close()
+
+
+def test_closing_gives_the_files_free(tmp_path: Path) -> None:
+    """Every head's, so that a daemon that is restarted within a process does not run out of descriptors."""
+    ring = CaptureRing(tmp_path, hours=1, megabytes=10)
+    for head in ("a", "b"):
+        ring.write(head, START, FRAME)
+    descriptors = [file._fd for file in ring._open.values()]
+    ring.close()
+    for fd in descriptors:
+        with pytest.raises(OSError, match="Bad file descriptor"):
+            os.fstat(fd)
+
+
+def test_a_folder_that_is_gone_has_nothing_to_give(tmp_path: Path) -> None:
+    """To make room is asked for when the disk fails: no error, and no claim that something went."""
+    ring = CaptureRing(tmp_path / "c", hours=1, megabytes=10)
+    (tmp_path / "c").rmdir()
+    assert ring.give_way() is False
+
+
+def test_a_file_is_over_when_it_has_its_share_to_the_byte(tmp_path: Path) -> None:
+    """An eighth of 80 kB: at 10,000 bytes the next file begins, at 9,999 it does not."""
+    for first, files in ((9_998, 1), (9_999, 2)):
+        folder = tmp_path / str(first)
+        ring = CaptureRing(folder, hours=1_000, megabytes=0.08)
+        ring.write("a", START, b"x" * first + b"\0")
+        ring.write("a", START + 1, b"y\0")
+        ring.write("a", START + 2, b"z\0")
+        ring.close()
+        assert len(names(folder)) == files
+
+
+def test_one_that_cannot_be_deleted_is_not_counted_as_gone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The ring's size stays as it is, and whoever asked for room hears that there is none."""
+    first = CaptureRing(tmp_path, hours=1_000, megabytes=10)
+    first.write("a", START, FRAME)
+    first.close()
+    ring = CaptureRing(tmp_path, hours=1_000, megabytes=10)
+
+    def refuse(_path: Path) -> None:
+        raise PermissionError
+
+    monkeypatch.setattr(Path, "unlink", refuse)
+    assert ring.give_way() is False
+    assert ring._total == len(FRAME)

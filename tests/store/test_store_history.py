@@ -5,8 +5,11 @@ from pathlib import Path
 
 import pytest
 
+from gateway.model.errors import StorageError
 from gateway.model.records import Median
+from gateway.store import history as module
 from gateway.store.history import HOURLY_DAYS, READING_FIELDS, TEN_MINUTES_DAYS, History, HistoryReader, merged
+from gateway.store.history_reader import COLUMNS
 
 DAY_S = 86_400.0
 NOW = 1_800_000_000.0 // DAY_S * DAY_S
@@ -144,4 +147,103 @@ def test_damaged_history_is_set_aside(tmp_path: Path) -> None:
     history = History(tmp_path, 64)
     assert history.recovered_from == tmp_path / "history.db.corrupt-1"
     assert history.since_hours("main", 0.0) == []
+    history.close()
+
+
+def test_each_step_tells_how_many_rows_it_dealt_with(tmp_path: Path) -> None:
+    """Rows of every engine and every grade add up; the caller goes on until it hears nought."""
+    history = History(tmp_path, 64)
+    old = NOW - (TEN_MINUTES_DAYS + 10) * DAY_S
+    fill(history, old, 12)
+    fill(history, old, 6, engine="aux")
+    history.add_reading("main", NOW - 36 * DAY_S, {"rpm": 80.0})
+    history.add_reading("aux", NOW - 36 * DAY_S, {"rpm": 80.0})
+    history.flush(all_minutes=True)
+    assert history.thin(NOW) == 12 + 6 + 2
+    assert history.thin(NOW) == 0
+    history.close()
+
+
+def test_an_hour_becomes_one_row_only_when_all_of_it_is_old(tmp_path: Path) -> None:
+    """The age falls within an hour: its rows wait, those of the hour before do not."""
+    history = History(tmp_path, 64)
+    begin = NOW - TEN_MINUTES_DAYS * DAY_S
+    fill(history, begin, 12)
+    assert history.thin(NOW + 3_600 + 1_800) == 6
+    assert [m.revolutions for m in history.medians("main", 0, NOW, 99)] == [6 * 700] + [700] * 6
+    assert history.thin(NOW + 2 * 3_600) == 6
+    assert [m.revolutions for m in history.medians("main", 0, NOW, 99)] == [6 * 700] * 2
+    history.close()
+
+
+@pytest.mark.parametrize("step_rows", [6, 7, 8, 11, 12])
+def test_no_hour_is_cut_by_a_step_s_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step_rows: int) -> None:
+    """However the steps fall on the hours, each hour becomes one row of all its revolutions."""
+    monkeypatch.setattr(module, "STEP_ROWS", step_rows)
+    history = History(tmp_path, 64)
+    fill(history, NOW - 600 * DAY_S, 24)
+    thin_all(history)
+    assert [m.revolutions for m in history.medians("main", 0, NOW, 99)] == [6 * 700] * 4
+    history.close()
+
+
+def test_more_rows_in_an_hour_than_a_step_takes_do_not_stop_the_thinning(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A clock set back may leave so many: the step takes what it can rather than nothing for ever."""
+    monkeypatch.setattr(module, "STEP_ROWS", 5)
+    history = History(tmp_path, 64)
+    fill(history, NOW - 600 * DAY_S, 12, step_s=60.0)
+    thin_all(history)
+    rows = history.medians("main", 0, NOW, 99)
+    assert sum(m.revolutions for m in rows) == 12 * 700
+    assert len(rows) <= 3
+    history.close()
+
+
+def test_thinning_that_fails_says_which_file(tmp_path: Path) -> None:
+    """The path and SQLite's own word."""
+    history = History(tmp_path, 64)
+    history._writer.execute("DROP TABLE reading")
+    history._writer.execute("INSERT INTO engine (slug) VALUES ('main')")
+    with pytest.raises(StorageError, match=r"history\.db: .*no such table: reading"):
+        history.thin(NOW)
+    history.close()
+
+
+def test_medians_pay_when_no_minute_means_are_left(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The oldest of them, by a step, so that the newest always fit."""
+    monkeypatch.setattr(module, "STEP_ROWS", 100)
+    history = History(tmp_path, 1)
+    for start in range(0, 20_000, 400):
+        fill(history, NOW + start * 600, 400)
+    assert (tmp_path / "history.db").stat().st_size <= 1024 * 1024
+    kept = history.medians("main", 0, 4e9, 50_000)
+    assert kept[-1].utc_s == NOW + 19_999 * 600
+    assert 6_000 < len(kept) < 20_000
+    history.close()
+
+
+@pytest.mark.parametrize("minutes", [0, 300])
+def test_what_has_piled_up_fits_into_a_full_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, minutes: int) -> None:
+    """After a long failure of the disk more comes at once than a step takes out: it is written, or never would be."""
+    monkeypatch.setattr(module, "STEP_ROWS", 50)
+    history = History(tmp_path, 1)
+    for n in range(minutes):
+        history.add_reading("main", NOW + 60 * n, {"rpm": 80.0})
+    for start in range(0, 9_000, 50):
+        fill(history, NOW + start * 600, 50)
+    piled = fill(history, NOW + 9_000 * 600, 4_000)
+    assert history.medians("main", piled[0].utc_s, 4e9, 50_000) == piled
+    assert history.readings("main", NOW, NOW + 60 * 300, 9) == []
+    history.close()
+
+
+def test_points_hold_every_figure_of_a_median(tmp_path: Path) -> None:
+    """The running hours among them; only the time is the interval's own."""
+    history = History(tmp_path, 64)
+    fill(history, NOW, 2)
+    (point,) = history.median_points("main", NOW, NOW + 1_200, 1)
+    assert set(point.values) == set(COLUMNS) - {"utc_s"}
+    assert point.values["hours"] == pytest.approx((NOW + 300) / 3_600)
     history.close()
