@@ -1,5 +1,6 @@
 """The recorder's rounds one by one, without its thread, by a clock that only the test moves."""
 
+import threading
 from pathlib import Path
 from typing import Any, cast
 
@@ -313,6 +314,110 @@ def test_room_is_looked_after_each_hour_and_each_minute_where_it_is_short() -> N
     rig.round(module.BEAT_S)
     assert len(rig.store.pruned) == 5
     assert rig.recorder.nearly_full is None
+
+
+def test_each_loss_of_raw_bytes_adds_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Twice beyond the bound: what went the first time and the second, and what waits stays within it."""
+    monkeypatch.setattr(module, "CAPTURE_BYTES_MAX", 10)
+    rig = Rig()
+    for n in range(6):
+        rig.recorder.capture("port", float(n), b"x" * (3 + n % 2))
+    assert rig.recorder.lost_capture_bytes == 14
+    rig.round()
+    assert sum(len(d) for _, _, d in rig.ring.asked) == 7
+
+
+def test_a_checkpoint_that_is_no_number_is_left_out_with_its_reason() -> None:
+    """The others of its commit are stored; the fault names what JSON said, and a later success does not hide it."""
+    rig = Rig()
+    real = rig.store.commit
+
+    def strict(events: Any, retained: Any, checkpoints: Any) -> None:
+        if any(value != value for value in checkpoints.values()):
+            raise ValueError("not JSON")
+        real(events, retained, checkpoints)
+
+    rig.store.commit = strict  # type: ignore[method-assign]
+    rig.recorder.submit([event(1)], checkpoints={"good": 1, "bad": float("nan")})
+    rig.round()
+    assert [c for _, _, c in rig.store.commits] == [{"good": 1}]
+    rig.recorder.submit([event(2)])
+    rig.round(9.0)
+    assert "1 not stored" in (rig.recorder.fault or "") and "not JSON compliant" in (rig.recorder.fault or "")
+
+
+def test_a_state_that_can_never_be_stored_is_named_in_the_fault() -> None:
+    """By what was wrong with it."""
+    rig = Rig()
+    real, first = rig.store.commit, [ValueError("x")]
+
+    def once(events: Any, retained: Any, checkpoints: Any) -> None:
+        if first:
+            raise first.pop()
+        real(events, retained, checkpoints)
+
+    rig.store.commit = once  # type: ignore[method-assign]
+    rig.recorder.submit([], [NewRetained("c", "presence", b"3")])
+    rig.round()
+    assert "not a retained value" in (rig.recorder.fault or "") and "presence" in (rig.recorder.fault or "")
+
+
+def test_housekeeping_that_fails_is_named_and_told_when_it_is_well() -> None:
+    """By its own part; a thinning that has more to do comes round a second later, not at once."""
+    rig = Rig(prune_s=3_600.0)
+    real = rig.store.prune
+
+    def failing(now_utc: float) -> int:
+        raise OSError("gone")
+
+    rig.store.prune = failing  # type: ignore[method-assign]
+    assert rig.round(3_600.0)[0][2] == {"part": "housekeeping", "why": "housekeeping: OSError: gone"}
+    rig.store.prune = real  # type: ignore[method-assign]
+    rig.history.more = 1
+    assert ("info", "can be stored again", {"part": "housekeeping"}) in rig.round(3_600.0)
+    pruned = len(rig.store.pruned)
+    rig.round(module.BEAT_S / 2)
+    assert len(rig.store.pruned) == pruned
+    rig.round(module.BEAT_S / 2)
+    assert len(rig.store.pruned) == pruned + 1
+
+
+def test_a_ring_that_fails_is_named_and_told_when_it_is_well() -> None:
+    """A round without bytes says neither; the first that are written again do."""
+    rig = Rig()
+    rig.ring.failing = StorageError("ring")
+    rig.recorder.capture("port", 1.0, b"1")
+    assert rig.round()[0][2] == {"part": "captures", "why": "ring"}
+    rig.ring.failing = None
+    assert rig.round(1.0) == []
+    rig.recorder.capture("port", 2.0, b"2")
+    assert rig.round(1.0) == [("info", "can be stored again", {"part": "captures"})]
+
+
+def test_room_that_was_short_at_the_start_is_known_at_once() -> None:
+    """Before the first round, and anew after each commit; the beat too is there from the start."""
+    assert Recorder(cast(StateStore, Rig().store), monotonic=lambda: 5.0).last_beat == 5.0
+    store = Store()
+    store.nearly_full = "nearly full"
+    recorder = Recorder(cast(StateStore, store), monotonic=lambda: 5.0)
+    assert recorder.nearly_full == "nearly full"
+    recorder.nearly_full = None
+    recorder.submit([event(1)])
+    recorder._commit()
+    assert recorder.nearly_full == "nearly full"
+
+
+def test_a_writer_that_hangs_does_not_hang_the_stopping() -> None:
+    """Whoever stops it waits so long and no longer, and hears that it did not end."""
+    rig, going = Rig(), threading.Event()
+    real = rig.store.commit
+    rig.store.commit = lambda *args: (going.wait(20), real(*args))[1]  # type: ignore[method-assign]
+    rig.recorder.submit([event(1)])
+    rig.recorder.start()
+    assert rig.recorder.stop(0.05) is False
+    assert rig.recorder.alive
+    going.set()
+    assert rig.recorder.stop(20.0) is True
 
 
 def test_without_history_and_ring_the_rest_goes_on() -> None:
