@@ -8,13 +8,17 @@ at random by `--seed`, and its score is told with the 95 % interval of Wilson. W
 `mutmut show NAME` there shows a mutant. What is not mutated: constants of a module and decorated functions.
 
 Known to live on: SQL in other letter case (it means the same), and what runs once at import, before a mutant can live.
+The score counts them as not found; beside it stands the score without mutants that live and differ from the code in the
+letter case of SQL alone (a line with SQL in it and with no value in quotes inside).
 """
 
 import argparse
+import contextlib
 import json
 import math
 import os
 import random
+import re
 import shutil
 import subprocess
 import sys
@@ -55,6 +59,11 @@ ENDLESS = {24, -24, 36, 152, 255}
 KILLED = {1, 3, -11, -9, -6} | ENDLESS
 """Exit codes: a test failed, or a crash, or there was no end."""
 TIMEOUT = ("timeout_multiplier=6", "timeout_constant=10")
+SQL = re.compile(
+    r"\bSELECT\b.*\bFROM\b|\bINSERT INTO\b|\bUPDATE \w+ SET\b|\bDELETE FROM\b|\bPRAGMA\b"
+    r"|\w ?[<>=]+ ?\(?\?|\b[a-z]\.\w+ ?=",
+    re.IGNORECASE,
+)
 PROFILE = """
 import functools as _functools
 import json as _json
@@ -108,7 +117,9 @@ def _measured(args: argparse.Namespace, tree: Path) -> int:
     # Named ones are run again; without names only what was not run yet.
     asked = chosen if args.sample else []
     _mutmut(tree, args.children, asked)
-    return _told(args.package, {n: c for n, c in _codes(tree, args.package).items() if n in set(chosen)}, len(names))
+    codes = {n: c for n, c in _codes(tree, args.package).items() if n in set(chosen)}
+    code = _told(args.package, codes, len(names))
+    return code or _told_without_case(tree, codes)
 
 
 def _copied(package: str, tree: Path, left_out: list[str]) -> None:
@@ -172,6 +183,27 @@ def _told(package: str, codes: dict[str, int | None], of: int) -> int:
     )
     print(f"  {endless} of those found ran without end")
     return 0
+
+
+def _told_without_case(tree: Path, codes: dict[str, int | None]) -> int:
+    run = {name: code for name, code in codes.items() if code is not None}
+    lives = [name for name, code in run.items() if code not in KILLED]
+    same = sum(_is_same_sql(tree, name) for name in lives)
+    if same:
+        left = len(run) - same
+        share = 100 * (len(run) - len(lives)) / left
+        print(f"without {same} that live and change the letter case of SQL alone: {share:.1f} % of {left}")
+    return 0
+
+
+def _is_same_sql(tree: Path, name: str) -> bool:
+    """Is it the same SQL in other letter case? A value in quotes would be another one."""
+    from mutmut.mutation.diff_apply import get_diff_for_mutant
+
+    with contextlib.chdir(tree):
+        lines = [x for x in get_diff_for_mutant(name).splitlines() if x[:1] in "+-" and x[:3] not in ("+++", "---")]
+    before, after = ("".join(x[1:] for x in lines if x[0] == sign) for sign in "-+")
+    return before.lower() == after.lower() and "'" not in before and SQL.search(before) is not None
 
 
 def _wilson(k: int, n: int) -> tuple[float, float]:
