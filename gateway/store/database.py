@@ -110,6 +110,12 @@ def pages_used(db: sqlite3.Connection) -> int:
     return int(db.execute("PRAGMA page_count").fetchone()[0]) - int(db.execute("PRAGMA freelist_count").fetchone()[0])
 
 
+def give_back(db: sqlite3.Connection, pages: int) -> None:
+    """Take up to so many free pages out of the file, outside a transaction; the next checkpoint makes it shorter."""
+    # `execute` goes one step in what has no columns, and one step is one page.
+    db.executescript(f"PRAGMA incremental_vacuum({pages})")
+
+
 def _open_once(path: Path, steps: str, synchronous: Literal["FULL", "NORMAL"], pages: int) -> sqlite3.Connection:
     try:
         path.touch(mode=0o600)

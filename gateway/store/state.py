@@ -22,7 +22,7 @@ from gateway.model.errors import StorageError
 from gateway.model.settings import GatewaySettings
 from gateway.store import outbox
 from gateway.store.bounds import Bounds, fact
-from gateway.store.database import LOG_PAGES, PAGE_BYTES, error_code, open_file, storage_error, transaction
+from gateway.store.database import LOG_PAGES, PAGE_BYTES, error_code, give_back, open_file, storage_error, transaction
 from gateway.store.folder import BALLAST_BYTES, Ballast, Folder
 from gateway.store.outbox import DROP_ORDER, SHED_ROWS_MAX, Backlog, EventRow, Loss
 from gateway.store.reader import BookingRow, StateReader
@@ -297,7 +297,7 @@ class StateStore:
             lambda: self._db.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall(),
             lambda: self._db.execute(f"PRAGMA wal_autocheckpoint={TIGHT_LOG_PAGES}").fetchall(),
             lambda: self._take_out(TIGHT_ROWS, None),
-            lambda: self._db.execute(f"PRAGMA incremental_vacuum({TIGHT_LOG_PAGES})").fetchall(),
+            lambda: give_back(self._db, TIGHT_LOG_PAGES),
             lambda: self._db.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall(),
         ):
             try:
@@ -308,7 +308,7 @@ class StateStore:
 
     def _restore_ballast(self) -> None:
         if not self._ballast.restore():
-            self._db.execute("PRAGMA incremental_vacuum(2048)").fetchall()
+            give_back(self._db, 2_048)
             self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
             self._ballast.restore()
         if self._ballast.there and self._tight:

@@ -10,7 +10,7 @@ import pytest
 from gateway.model.errors import StorageError
 from gateway.model.settings import GatewaySettings
 from gateway.store import database
-from gateway.store.database import LOG_PAGES
+from gateway.store.database import LOG_PAGES, give_back, open_file
 from gateway.store.outbox import OutboxReader
 from gateway.store.state import TIGHT_LOG_PAGES, TIGHT_ROWS, NewEvent, NewRetained, StateStore, check_storable
 
@@ -111,6 +111,48 @@ def test_room_is_made_in_an_order_that_helps_itself(store: StateStore) -> None:
         f"incremental_vacuum({TIGHT_LOG_PAGES})",
         "wal_checkpoint(PASSIVE)",
     ]
+
+
+def test_pages_of_deleted_rows_go_back_to_the_disk(store: StateStore, tmp_path: Path) -> None:
+    """What was deleted and lies free in the file is given back while the disk is full, and not a page an hour."""
+    store._take_out(100, None)
+    assert pragma(store, "freelist_count") > 5
+    refusing(store, times(1, INSERT, FULL))
+    pages = pragma(store, "page_count")
+    store.commit([EVENT])
+    # The two rows that the second try itself takes out may leave one free.
+    assert pragma(store, "freelist_count") <= 1
+    assert pragma(store, "page_count") < pages - 10
+
+
+def test_free_pages_are_given_back_by_the_number(tmp_path: Path) -> None:
+    """As many as asked for and no more, so that the step needs no more room in the log than it may."""
+    db, _ = open_file(tmp_path / "state.db", "state", synchronous="FULL", max_bytes=8e6)
+    rows = [(n, "t", "t", "alarm", b"x" * 1_000) for n in range(400)]
+    db.executemany("INSERT INTO event VALUES (?, ?, ?, ?, ?)", rows)
+    db.execute("DELETE FROM event")
+    free = int(db.execute("PRAGMA freelist_count").fetchone()[0])
+    give_back(db, 30)
+    assert int(db.execute("PRAGMA freelist_count").fetchone()[0]) == free - 30 > 0
+    give_back(db, 10_000)
+    assert int(db.execute("PRAGMA freelist_count").fetchone()[0]) == 0
+    db.close()
+
+
+def test_the_hourly_round_gives_free_pages_back_where_the_reserve_does_not_fit(
+    store: StateStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The file itself gets shorter, which is what makes the room for the reserve."""
+    store.commit([EVENT] * 3_000)
+    OutboxReader(tmp_path, "ship").done(3_200)
+    assert store.prune(4e9) == 3_200
+    store._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+    before = (tmp_path / "state.db").stat().st_size
+    store._ballast.release()
+    monkeypatch.setattr(store._ballast, "restore", lambda: False)
+    store.prune(4e9)
+    assert (tmp_path / "state.db").stat().st_size < before / 4
+    assert (tmp_path / "state.db-wal").stat().st_size == 0
 
 
 @pytest.mark.parametrize(
