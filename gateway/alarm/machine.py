@@ -114,6 +114,11 @@ class Alarm:
         """Does its condition hold, and only its on-delay keep it?"""
         return not self.facts.active and self.facts.pending_since_us is not None
 
+    @property
+    def is_falling(self) -> bool:
+        """Has its condition gone, and only its off-delay keeps it?"""
+        return self.facts.active and self.facts.pending_since_us is not None
+
     def unmoved_by(self, over: bool | None) -> bool:
         """Is it at rest (no delay runs or is kept, nothing ends), and the condition as it stands or not known?"""
         f = self.facts
@@ -278,24 +283,27 @@ class AlarmSet:
                 continue
             if not alarm.unmoved_by(finding.over):
                 yield from self._one(now_us, alarm, finding)
-        yield from self._suppress(now_us)
+        yield from self._withdraw(now_us)
+        yield from self._give_back(now_us)
 
     def _one(self, now_us: int, alarm: Alarm, finding: Finding) -> Iterator[Transition]:
         # While a higher one's delay runs, the lower waits: whatever comes of it, the situation calls once.
         wait = any(self.alarms[tag].is_rising for tag in alarm.row.suppressed_by if tag in self.alarms)
         raised = list(alarm.judge(now_us, finding, wait))
         # What this one stands for is withdrawn first, so that one situation calls once.
-        yield from self._suppress(now_us)
+        yield from self._withdraw(now_us)
         yield from raised
 
-    def _suppress(self, now_us: int) -> Iterator[Transition]:
-        """A higher alarm that is out of service tells nobody, so it stands for nothing."""
+    def _withdraw(self, now_us: int) -> Iterator[Transition]:
         for lower, higher in self._pairs:
-            stands_for = False
-            for alarm in higher:
-                stands_for |= alarm.facts.active and not alarm.facts.out_of_service
-            if stands_for is not lower.facts.suppressed:
-                yield from lower.suppress(now_us, stands_for)
+            if not lower.facts.suppressed and _stands_for(higher):
+                yield from lower.suppress(now_us, True)
+
+    def _give_back(self, now_us: int) -> Iterator[Transition]:
+        """Once all are judged: a lower alarm whose condition goes with the higher's does not call on the way down."""
+        for lower, higher in self._pairs:
+            if lower.facts.suppressed and not lower.is_falling and not _stands_for(higher):
+                yield from lower.suppress(now_us, False)
 
     @property
     def at_rest(self) -> bool:
@@ -320,3 +328,11 @@ class AlarmSet:
         for tag, facts in kept.items():
             if tag in self.alarms and isinstance(facts, dict):
                 self.alarms[tag].facts = Facts(**{**facts, "causes": tuple(facts["causes"])})
+
+
+def _stands_for(higher: list[Alarm]) -> bool:
+    """An alarm that is out of service tells nobody, so it stands for nothing."""
+    found = False
+    for alarm in higher:
+        found |= alarm.facts.active and not alarm.facts.out_of_service
+    return found

@@ -117,9 +117,33 @@ def test_back_between_the_limits_the_near_one_calls() -> None:
     alarms = alarm_set()
     held(alarms, replace(GOOD, lag_deg=2.4), 120)
     assert held(alarms, replace(GOOD, lag_deg=1.8), 400, 120) == [
-        ("lag-near", "unacknowledged"),
         ("lag-limit", "returned"),
+        ("lag-near", "unacknowledged"),
     ]
+
+
+@pytest.mark.parametrize("tau_s", [0.001, 30.0], ids=["at once", "as a mean creeps"])
+def test_set_right_past_both_limits_the_near_one_does_not_call_on_the_way_down(tau_s: float) -> None:
+    """The camshaft is set: what stood under the limit's suppression goes with it, and nobody is called to a cure."""
+    alarms = alarm_set()
+    held(alarms, replace(GOOD, lag_deg=2.4), 120)
+    said = []
+    for s in range(1, 700):
+        lag = 0.2 + 2.2 * math.exp(-s / tau_s)
+        said += [
+            (t.tag, t.to)
+            for t in alarms.judge((120 + s) * 1_000_000, judge(ENGINE, alarms, replace(GOOD, lag_deg=lag)))
+        ]
+    assert said == [("lag-limit", AlarmState.RETURNED), ("lag-near", AlarmState.NORMAL)]
+
+
+def test_what_is_blind_on_the_way_down_calls_once_its_limit_is_gone() -> None:
+    """Well for a while and then unknown is not well: the near limit, which still stands, is not left suppressed."""
+    alarms = alarm_set()
+    held(alarms, replace(GOOD, lag_deg=2.4), 120)
+    list(alarms["lag-limit"].out_of_service(120_000_000, "x", "y"))
+    assert held(alarms, GOOD, 100, 121) == []
+    assert held(alarms, BLIND, 5, 221) == [("lag-near", "unacknowledged")]
 
 
 def test_a_limit_out_of_service_does_not_silence_the_near_limit() -> None:
