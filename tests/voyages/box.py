@@ -1,5 +1,6 @@
 """The box aboard: the product's own daemon, never started, every part of it driven from here in virtual time."""
 
+from collections.abc import Callable
 from concurrent.futures import Future
 from contextlib import suppress
 from typing import Any
@@ -22,6 +23,7 @@ class Box:
         self.crashes: list[str] = []
         self.refusals: list[str] = []
         self.daemon: Daemon | None = None
+        self.on_start: Callable[[Daemon], None] = lambda _daemon: None
         self.starts = self.kills = self.cuts = 0
 
     # -- life and death -----------------------------------------------------------------------------------------
@@ -34,6 +36,7 @@ class Box:
             return False
         self.daemon = d
         self.starts += 1
+        self.on_start(d)
         r = d.recorder
         r._monotonic, r._utc = self.clock.monotonic, self.clock.time
         r.last_beat = self.clock.monotonic()

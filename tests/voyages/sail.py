@@ -75,6 +75,7 @@ class _Voyage:
         self._out = Sailed(plan, broker)
         self._out.zeros.append((0.0, 17.35))
         self._box = Box(plan.settings(), clock, disk, broker)
+        self._box.on_start = self._listen
         self._todo: list[tuple[float, int, Any]] = []
         self._order = 0
         self._variant = 0
@@ -136,10 +137,11 @@ class _Voyage:
         if not self._box.start():
             self._at(now_s + 30.0, self._boot)
             return
-        d = self._box.daemon
-        if d is None:
-            return
-        self._out.down.append((self._up_at, now_s))
+        if self._box.daemon is not None:
+            self._out.down.append((self._up_at, now_s))
+
+    def _listen(self, d: Any) -> None:
+        """Note every event that this life of the daemon hands to its recorder, from its first word on."""
         inner = d.keep
 
         def keep(spoken: Any, checkpoints: dict[str, object]) -> None:
@@ -149,9 +151,7 @@ class _Voyage:
                     self._note(dict(s.body))
             inner(spoken, checkpoints)
 
-        d.keep = keep  # type: ignore[method-assign]
-        for worker in d.workers.values():
-            worker._outlets = d
+        d.keep = keep
 
     def _note(self, body: dict[str, Any]) -> None:
         now_s = self._clock.true_s
