@@ -132,7 +132,8 @@ class Continuity:
         return joined
 
     def _gap_us(self, head_us: int) -> int:
-        return head_us - self.end_ns // 1_000 if self.end_ns >= 0 else 0
+        """Since the last sample, or since a frame lost after it that has been told already: no time is told twice."""
+        return head_us - max(self.end_ns // 1_000, self.told_us) if self.end_ns >= 0 else 0
 
     def _break(self, cause: Cause, count: int, head_us: int, gap_us: int, boot: int | None = None) -> None:
         self.whole = False

@@ -84,6 +84,18 @@ def test_lost_frames_are_counted_once_across_the_wrap() -> None:
     assert next(i for i in items if isinstance(i, Mark)).gap_us == 4 * 100_000
 
 
+@pytest.mark.parametrize("lost_in_a_row", [1, 2, 5])
+def test_no_time_is_told_twice_where_health_frames_come_between_lost_samples(lost_in_a_row: int) -> None:
+    """Frames of samples lost in a row, a health frame behind each: the gaps told make up the time that is missing."""
+    w = HeadWriter()
+    data = w.ramp() + w.health()
+    for _ in range(lost_in_a_row):
+        w.ramp()
+        data += w.health()
+    items = Decoder().feed(data + w.ramp() + w.ramp())
+    assert [i.gap_us for i in items if isinstance(i, Mark)] == [100_000] * lost_in_a_row
+
+
 def test_gap_seen_by_a_health_frame_is_not_joined_over() -> None:
     """A gap shown by a health frame still cuts the samples behind it, and is not counted again."""
     w = HeadWriter()
