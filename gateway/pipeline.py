@@ -389,6 +389,9 @@ class EnginePipeline:
         spring_moved = datum.spring_changed_at_h != before.spring_changed_at_h
         if lag_anew or chain_anew:
             self._lag_jump.rebase()
+            if self.meter.running.state is not Running.AHEAD:
+                # What the mean holds is from before the work. (Booked under way, it stands: nothing was moved.)
+                self.meter.lag.restart()
         if spring_moved or chain_anew:
             self._spring_jump.rebase()
             self.meter.spring.restart()

@@ -10,7 +10,8 @@ from firmware_sim_voyages import START_UTC_S, capture, event, fed, moves, pipeli
 from firmware_sim import Head, Truth, parse_scenario
 from gateway.measure.timeline import Now
 from gateway.model.words import Running
-from gateway.pipeline import Alarmed, EnginePipeline, MedianDue, ReadingDue, WrongHead
+from gateway.pipeline import Alarmed, EnginePipeline, MedianDue, ReadingDue, TrendDue, WrongHead
+from gateway.wear.bookings import parse_entry
 
 QUICK = {"settle_min": 2}
 """Limits are judged two minutes after the start, so that a test need not run for twenty."""
@@ -195,6 +196,25 @@ def test_a_stopped_engine_does_not_heal_a_late_camshaft() -> None:
     lag = [(to, t) for (to, t), (tag, a, b) in zip(lag, moves(said), strict=True) if tag == "lag-near" and a != b]
     assert [to for to, _ in lag] == ["unacknowledged", "returned"]
     assert lag[1][1] >= 1_600 + 120 + 300
+
+
+@pytest.mark.parametrize(("stands", "lag_deg"), [(True, None), (False, pytest.approx(0.3))])
+def test_what_was_measured_before_the_camshaft_was_set_is_not_its_lag(stands: bool, lag_deg: float | None) -> None:
+    """Set while the engine stands, the mean from before is forgotten; booked under way, when nothing moves, it stays.
+
+    Either way the chain has grown by nothing since.
+    """
+    slow = "[430, 0], [700, 0]" if stands else "[430, 85], [700, 85]"
+    p = pipeline(tern_settings(running=QUICK))
+    fed(p, [capture(f"[engine]\nspeed = [[0, 90], [400, 90], {slow}]\n", 700.0)])
+    before_deg = p.meter.lag.slow.value
+    assert before_deg is not None
+    figures = {"raw_deg": before_deg - 0.3, "elongation_percent": 0.4, "elongation_se_percent": 0.03}
+    who = {"id": "1", "utc_s": START_UTC_S + 700, "hours": p.meter.hours.hours, "person": "2/E"}
+    entry = parse_entry({"kind": "camshaft-set", **who, **figures})
+    (trend,) = [s.trend for s in p.book(entry, [entry]) if isinstance(s, TrendDue)]
+    assert p.meter.lag_of(p.meter.lag.slow.value) == lag_deg
+    assert trend.elongation_percent.p50 == pytest.approx(0.4)
 
 
 @pytest.mark.parametrize("at", [0.35, 0.5, 0.62, 0.93])

@@ -32,6 +32,7 @@ class Datum:
     camshaft_set_at_h: float
     lag_at_set_deg: float | None
     lag_start: Estimate | None
+    lag_start_at_h: float
     compensation_deg: tuple[float, ...]
     compensated_at_h: float | None
     free_length_new_mm: float
@@ -88,6 +89,7 @@ def from_settings(engine: EngineSettings) -> Datum:
         camshaft_set_at_h=s.camshaft_set_at_h,
         lag_at_set_deg=None if engine.lag.zero_deg is None else 0.0,
         lag_start=start,
+        lag_start_at_h=s.camshaft_set_at_h,
         compensation_deg=(),
         compensated_at_h=None,
         free_length_new_mm=t.free_length_new_mm,

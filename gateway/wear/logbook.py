@@ -116,6 +116,7 @@ def _camshaft_set(e: b.CamshaftSet, d: Datum) -> Datum:
         lag_at_set_deg=late_deg,
         camshaft_set_at_h=e.hours,
         lag_start=_elongation_then(e, d),
+        lag_start_at_h=e.hours,
     )
 
 
@@ -131,6 +132,7 @@ def _chain(e: b.ChainRenewed | b.LinksRenewed, d: Datum) -> Datum:
     return replace(
         d,
         lag_start=None if e.lag_after_deg is None else start,
+        lag_start_at_h=e.hours,
         lag_at_set_deg=e.lag_after_deg,
         spring_at_datum_mm=e.spring_after_mm,
         spring_start=None if e.spring_after_mm is None else start,

@@ -17,7 +17,16 @@ from gateway.wear.agreement import Agreement, Evidence, StepSeen, agreement
 from gateway.wear.datum import Datum
 from gateway.wear.decision import Decision, Standing, decide
 from gateway.wear.drift import Drift
-from gateway.wear.elongation import Change, Combined, Estimate, combine, from_lag, from_links, from_tightener
+from gateway.wear.elongation import (
+    WEAR_PERCENT_PER_1000H,
+    Change,
+    Combined,
+    Estimate,
+    combine,
+    from_lag,
+    from_links,
+    from_tightener,
+)
 from gateway.wear.forecast import (
     UNKNOWN,
     Line,
@@ -136,6 +145,7 @@ class EngineWear:
         self.last_h = -math.inf
         """Running hours of the newest median."""
         self._first_h: float | None = None
+        self._lag_first_h: float | None = None
         self._stops: deque[float] = deque(maxlen=8)
         self._history: deque[tuple[float, float]] = deque(maxlen=HISTORY_POINTS)
         self._slap, self._order1 = Baseline(), Baseline()
@@ -149,6 +159,8 @@ class EngineWear:
         self.last_h = max(self.last_h, median.hours)
         if self._first_h is None:
             self._first_h = median.hours
+        if self._lag_first_h is None and median.lag_deg is not None:
+            self._lag_first_h = median.hours
         self._slap.add(side.slap_mm)
         self._order1.add(side.order1_deg)
         found: list[tuple[Series, StepFound]] = []
@@ -205,6 +217,7 @@ class EngineWear:
         self.datum = datum
         if lag_anew:
             self.lag.rebase(keep_slope=False)
+            self._lag_first_h = None
             self._order1 = Baseline()
             self._crank_slips = self._cam_slips = 0
         if spring != "keep":
@@ -297,14 +310,7 @@ class EngineWear:
         self, lag: Line | None, spring: Line | None, hours: float, lag_deg: float | None
     ) -> Combined | None:
         d = self.datum
-        lag_change = None
-        if lag is not None:
-            level_deg, error = lag.at(hours)
-            lag_change = Change(level_deg - self._stepped_deg, error)
-        elif lag_deg is not None:
-            lag_change = Change(lag_deg, YOUNG_LAG_SE_DEG)
-        if lag_change is not None:
-            lag_change = Change(lag_change.value - (d.lag_at_set_deg or 0.0), lag_change.se)
+        lag_change = self._lag_growth(lag, hours, lag_deg)
         since_h = hours - d.spring_changed_at_h
         spring_change = self._spring_growth(spring, hours, since_h)
         return combine(
@@ -314,6 +320,29 @@ class EngineWear:
                 self._by_hand(lag, hours),
             ]
         )
+
+    def _lag_growth(self, lag: Line | None, hours: float, lag_deg: float | None) -> Change | None:
+        """The lag's growth since it was set: by the trend alone where that has seen all of it.
+
+        The zero is taken with the engine stopped and cold: twist and warmth under way lie a year of wear beside it.
+        Until the trend can tell, a chain wears as chains do. The zero itself serves for what went on unwatched.
+        """
+        d = self.datum
+        first_h = hours if self._lag_first_h is None else self._lag_first_h
+        if first_h - d.lag_start_at_h < WATCHED_FROM_H:
+            since_h = max(0.0, hours - d.lag_start_at_h)
+            if lag is not None:
+                return Change(lag.b * since_h, math.sqrt(lag.var_b) * since_h)
+            usual_deg = WEAR_PERCENT_PER_1000H * since_h / 1000 * geometry.deg_per_percent(self.engine)
+            return Change(usual_deg, usual_deg)
+        if lag is not None:
+            level_deg, error = lag.at(hours)
+            change = Change(level_deg - self._stepped_deg, error)
+        elif lag_deg is not None:
+            change = Change(lag_deg, YOUNG_LAG_SE_DEG)
+        else:
+            return None
+        return Change(change.value - (d.lag_at_set_deg or 0.0), change.se)
 
     def _spring_growth(self, spring: Line | None, hours: float, since_h: float) -> Change | None:
         """The spring's travel since it was set: by the trend alone where that has seen all of it.
@@ -393,6 +422,7 @@ class EngineWear:
             "medians": self.medians,
             "last_h": self.last_h if self.medians else None,
             "first_h": self._first_h,
+            "lag_first_h": self._lag_first_h,
             "stops": list(self._stops),
             "history": [list(point) for point in self._history],
             "slap": [self._slap.n, self._slap.first, self._slap.first_sq, self._slap.recent],
@@ -406,6 +436,8 @@ class EngineWear:
         self.spring.load(state["spring"])
         self.steps = deque((StepSeen(*s) for s in state["steps"]), maxlen=STEPS_MAX)
         self.medians, self._first_h = state["medians"], state["first_h"]
+        # A state of before this was kept knows only since when both were left alone.
+        self._lag_first_h = state.get("lag_first_h", state["first_h"])
         self.last_h = -math.inf if state["last_h"] is None else state["last_h"]
         self._stops = deque(state["stops"], maxlen=8)
         self._history = deque(((u, h) for u, h in state["history"]), maxlen=HISTORY_POINTS)

@@ -214,14 +214,16 @@ def test_lag_counts_from_what_it_was_at_the_setting() -> None:
     assert [x.limit for x in unknown.limits] == ["lag-near", "lag-limit", "tension-low", "retighten-due"]
 
 
-def asked(wear: EngineWear, monkeypatch: pytest.MonkeyPatch, **present: Any) -> tuple[Evidence, Standing, list[Any]]:
+def asked(
+    wear: EngineWear, monkeypatch: pytest.MonkeyPatch, hours: float = HOURS, **present: Any
+) -> tuple[Evidence, Standing, list[Any]]:
     """What a trend lays before the judges of agreement and decision, and which estimates it combines."""
     seen: list[Any] = []
     for name in ("agreement", "decide", "combine"):
         real = getattr(module, name)
         monkeypatch.setattr(module, name, lambda *a, real=real: (seen.append(a), real(*a))[1])
     now = {"lag_deg": None, "spring_mm": None} | present
-    wear.trend(UTC, HOURS, **now)
+    wear.trend(UTC, hours, **now)
     monkeypatch.undo()
     evidence, estimates, decision = seen
     return evidence[1], decision[2], estimates[0]
@@ -491,6 +493,38 @@ def test_spring_s_growth_by_trend_alone_where_it_was_watched_from_the_start(monk
         assert estimates[1].percent == pytest.approx(0.2 + growth_mm / MM, abs=0.002)
     unknown = replace(datum, spring_at_datum_mm=None)
     assert asked(fed(medians(), unknown), monkeypatch)[2][1] is None
+
+
+def test_lag_s_growth_by_trend_alone_where_it_was_watched_from_the_setting(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The zero is taken cold and standing, 0.5° of twist and warmth beside the lag under way: that is no growth.
+
+    Set 50 h before the first median: slope times hours; too few medians, or none yet: as chains usually wear.
+    """
+    start = Estimate(0.6, 0.03, Source.LAG)
+    datum = replace(
+        from_settings(ENGINE), lag_start=start, lag_start_at_h=H0 - 50, camshaft_set_at_h=H0 - 50, lag_at_set_deg=0.3
+    )
+    told = asked(fed(medians(), datum), monkeypatch)[2][0]
+    assert told.percent == pytest.approx(0.6 + PER_H * (ROWS / 6 + 50) / DEG, abs=0.002)
+    for n, lag_deg in ((0, None), (60, None), (60, 0.8)):
+        wear = fed(medians(n), datum)
+        young = asked(wear, monkeypatch, hours=H0 + 10, lag_deg=lag_deg)[2][0]
+        assert young.percent == pytest.approx(0.6 + 0.02 * 60 / 1_000)
+        assert young.se_percent == pytest.approx(math.hypot(0.03, 0.05 / DEG, 0.02 * 60 / 1_000), rel=1e-3)
+
+
+def test_a_retightening_leaves_the_lag_s_watch(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The growth since a setting that was watched goes on from there, though lag and spring are compared anew."""
+    datum = replace(from_settings(ENGINE), lag_start_at_h=H0 - 50, camshaft_set_at_h=H0 - 50)
+    wear = fed(medians(), datum)
+    before = asked(wear, monkeypatch)[2][0]
+    wear.rebase(replace(datum, spring_changed_at_h=HOURS), lag_anew=False, spring="level")
+    assert asked(wear, monkeypatch)[2][0] == before
+    old = wear.state()
+    del old["lag_first_h"]
+    again = EngineWear(ENGINE, wear.datum)
+    again.load(old)
+    assert again.state()["lag_first_h"] is None
 
 
 def test_a_count_by_hand_is_carried_forward_by_the_lag_s_rate(monkeypatch: pytest.MonkeyPatch) -> None:

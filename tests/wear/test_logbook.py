@@ -40,7 +40,7 @@ def moved(before: Datum, after: Datum) -> set[str]:
     ("booked", "touched"),
     [
         (RETIGHTENED, {"free_length_mm", "spring_at_datum_mm", "retightened_at_h", "spring_changed_at_h", "due_h"}),
-        (SET, {"zero_deg", "camshaft_set_at_h", "lag_start"}),
+        (SET, {"zero_deg", "camshaft_set_at_h", "lag_start", "lag_start_at_h"}),
         (PUMPS, {"compensation_deg", "compensated_at_h"}),
         (
             SPRING,
@@ -51,9 +51,17 @@ def moved(before: Datum, after: Datum) -> set[str]:
         (entry("pressures", taken="after", cylinders=[{"cylinder": 1, "max_bar": 142.0}]), set()),
         (
             CHAIN,
-            {"lag_start", "lag_at_set_deg", "retightened_at_h", "spring_changed_at_h", "chain_new_at_h", "due_h"},
+            {
+                "lag_start",
+                "lag_start_at_h",
+                "lag_at_set_deg",
+                "retightened_at_h",
+                "spring_changed_at_h",
+                "chain_new_at_h",
+                "due_h",
+            },
         ),
-        (entry("links-renewed", renewed=4), {"lag_start", "lag_at_set_deg", "spring_changed_at_h"}),
+        (entry("links-renewed", renewed=4), {"lag_start", "lag_start_at_h", "lag_at_set_deg", "spring_changed_at_h"}),
     ],
     ids=lambda x: getattr(x, "kind", ""),
 )
