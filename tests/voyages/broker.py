@@ -60,6 +60,7 @@ class Pipe:
         self.acks: queue.SimpleQueue[Ack] = queue.SimpleQueue()
         self.choked = False
         self._mid = 0
+        self._deaf = False
         self._due: list[tuple[float, int]] = []
 
     def open(self) -> None:
@@ -78,8 +79,9 @@ class Pipe:
             self.lost = self.lost or "the connection broke"
             return None
         self._mid += 1
-        # One that does not acknowledge may all the same have passed it on.
-        if self._broker.state != "silent" or self._broker.chance.random() < 0.5:
+        # One that does not acknowledge may all the same have passed on some, but never a later one and not an earlier.
+        self._deaf = self._broker.state == "silent" and (self._deaf or self._broker.chance.random() < 0.5)
+        if not self._deaf:
             self._broker.take(topic, payload, retain)
         if qos and self._broker.state != "silent":
             wait = SLOW_ACK_S if self._broker.state == "slow" else 0.0
