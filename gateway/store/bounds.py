@@ -2,9 +2,9 @@
 
 import json
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
-from gateway.store import outbox
+from gateway.store import outbox, trends
 from gateway.store.database import pages_used
 from gateway.store.outbox import SHED_ROWS_MAX, Loss
 
@@ -12,10 +12,10 @@ PAGES_SHARE_MAX = 0.9
 
 
 class Bounds:
-    """`tell(seq, loss, utc)` stores the event that explains a loss."""
+    """`tell(seq, body)` stores the event that explains a loss."""
 
     def __init__(
-        self, db: sqlite3.Connection, rows_max: int, pages_max: int, tell: Callable[[int, Loss, str], None]
+        self, db: sqlite3.Connection, rows_max: int, pages_max: int, tell: Callable[[int, Mapping[str, object]], None]
     ) -> None:
         self._db, self._rows_max, self._pages_max, self._tell = db, rows_max, pages_max, tell
 
@@ -29,22 +29,36 @@ class Bounds:
         over = rows + coming - self._rows_max
         if over > 0:
             return max(over, step)
-        if rows and pages_used(self._db) > PAGES_SHARE_MAX * self._pages_max:
+        if rows and self.pages_short():
             return max(step, min(SHED_ROWS_MAX, rows // 20))
         return 0
+
+    def pages_short(self) -> bool:
+        """Whether the file is nearly as large as it may be."""
+        return pages_used(self._db) > PAGES_SHARE_MAX * self._pages_max
 
     def keep(self, last: int, rows: int, coming: int, utc: str) -> tuple[int, int]:
         """Make room; `last`: the highest seq given. Returns the highest seq and the number of rows as they are then."""
         excess = self.excess(rows, coming)
         gone = outbox.delete_done(self._db, self.least_place(last), excess)
         rows -= gone
-        if gone < excess:
+        # Short of pages alone: trends are worth less than any event, and a day of them is room for some.
+        spared = gone < excess and rows + coming <= self._rows_max and trends.drop(self._db, trends.STEP_ROWS) > 0
+        if gone < excess and not spared:
             note = self._note()
             loss = outbox.drop_undelivered(self._db, excess - gone, note[0] if note else None)
             if loss is not None:
                 last, rows = self._explain(loss, last, rows - sum(loss.counts.values()), utc)
         set_fact(self._db, "floor", last)
         return last, rows
+
+    def tell_trends(self, last: int, rows: int, utc: str) -> tuple[int, int]:
+        """Store the event that tells of trends dropped since the last one, where there were; results as of `keep`."""
+        lost = trends.untold(self._db)
+        if not lost:
+            return last, rows
+        self._tell(last + 1, trends.loss_body(lost, utc))
+        return last + 1, rows + 1
 
     def delete_done(self, last: int, step: int, before_utc: str | None) -> int:
         """Take out up to `step` rows that every broker has got; returns how many."""
@@ -64,7 +78,7 @@ class Bounds:
             loss = loss.joined(note[1]).joined(Loss(note[0], note[0], {}))
             rows -= self._db.execute("DELETE FROM event WHERE seq=?", (note[0],)).rowcount
         seq = last + 1
-        self._tell(seq, loss, utc)
+        self._tell(seq, outbox.loss_body(loss, utc))
         set_fact(self._db, "note", json.dumps([seq, loss.first_seq, loss.last_seq, dict(loss.counts)]))
         return seq, rows + 1
 

@@ -15,10 +15,12 @@ What is dropped undelivered is counted for each broker that had not got it, and 
 last seq, counts by kind) so that the gap in seq is explained ashore. While that event is itself undelivered, a further
 loss replaces it by one that tells both; so there is at most one, and it is never dropped.
 
+**Trends.** A broker that wants every trend and not only the latest has a second place, in the line of `trends.py`.
+
 **Brokers.** A new name starts at the present end: it is not sent the past (a satellite link would be filled with old
 news; what stands now comes with the retained alarms). A name that leaves the settings holds nothing; if it comes back,
 it goes on from its place with what is still kept. A broker that does not want events holds none; when it begins to want
-them, it starts at the present end.
+them, it starts at the present end. The same holds for every trend.
 """
 
 import sqlite3
@@ -30,7 +32,9 @@ from typing import Any
 from gateway import __version__
 from gateway.encode.messages import gateway_event_body, utc_of
 from gateway.model.errors import Refused
+from gateway.store import trends
 from gateway.store.database import connect, storage_error, transaction
+from gateway.store.trends import EVERY_TREND, TrendRow
 
 SHED_ROWS_MAX = 5_000
 """Rows taken out in one step, so that no commit waits long for it."""
@@ -110,12 +114,17 @@ class OutboxReader:
         again, the newest first."""
         wanted = sorted(self._classes & {"alarm", "trend"})
         marks = ",".join("?" * len(wanted))
+        # What still stands in the line of every trend goes from there, and not past it.
+        in_line = (
+            "AND NOT EXISTS (SELECT 1 FROM trend t, broker b WHERE t.n=r.rev AND b.name=? AND t.n > b.trend_place) "
+        )
+        every = EVERY_TREND in self._classes
         rows = self._all(
             "SELECT r.topic, r.klass, r.rev, r.payload FROM retained r LEFT JOIN retained_done d "
             "ON d.broker=? AND d.topic=r.topic "
-            f"WHERE r.klass IN ({marks}) AND (d.rev IS NULL OR d.rev < r.rev) "
+            f"WHERE r.klass IN ({marks}) AND (d.rev IS NULL OR d.rev < r.rev) {in_line if every else ''}"
             "ORDER BY r.klass='trend', d.rev IS 0, r.rev DESC LIMIT ?",
-            (self._broker, *wanted, limit),
+            (self._broker, *wanted, *([self._broker] if every else []), limit),
         )
         return [RetainedRow(*row) for row in rows]
 
@@ -142,9 +151,21 @@ class OutboxReader:
         )
         return [EventRow(*row) for row in rows]
 
-    def done(self, upto_seq: int | None, retained: Sequence[tuple[str, int]] = ()) -> None:
-        """Take a batch of acknowledgements in one transaction: every event up to `upto_seq`, and (topic, rev) pairs."""
-        if upto_seq is None and not retained:
+    def trends_due(self, after: int, limit: int) -> list[TrendRow]:
+        """Trends in line above `after` that this broker has not got, oldest first; none unless it wants every one."""
+        if EVERY_TREND not in self._classes:
+            return []
+        try:
+            return trends.due(self._db, self._broker, after, limit)
+        except sqlite3.Error as e:
+            raise storage_error(self._path, e) from None
+
+    def done(
+        self, upto_seq: int | None, retained: Sequence[tuple[str, int]] = (), upto_trend: int | None = None
+    ) -> None:
+        """Take a batch of acknowledgements in one transaction: every event up to `upto_seq`, (topic, rev) pairs, and
+        every trend in line up to `upto_trend`."""
+        if upto_seq is None and not retained and upto_trend is None:
             return
         try:
             with transaction(self._db):
@@ -155,6 +176,8 @@ class OutboxReader:
                     "ON CONFLICT (broker, topic) DO UPDATE SET rev=max(rev, excluded.rev)",
                     [(self._broker, topic, rev) for topic, rev in retained],
                 )
+                if upto_trend is not None:
+                    trends.done(self._db, self._broker, upto_trend)
         except sqlite3.Error as e:
             raise storage_error(self._path, e) from None
 
@@ -173,6 +196,10 @@ class OutboxReader:
     def place(self) -> int:
         """Every event up to this seq is done for this broker."""
         return int(self._all("SELECT place FROM broker WHERE name=?", (self._broker,))[0][0])
+
+    def trend_place(self) -> int:
+        """Every trend in line up to here is done for this broker."""
+        return int(self._all("SELECT trend_place FROM broker WHERE name=?", (self._broker,))[0][0])
 
     def oldest_due_utc(self) -> str | None:
         """Time of the oldest undelivered event, RFC 3339; None when nothing is due."""
@@ -196,7 +223,9 @@ class OutboxReader:
             raise storage_error(self._path, e) from None
 
 
-def register_brokers(db: sqlite3.Connection, brokers: Mapping[str, frozenset[str]], last_seq: int) -> None:
+def register_brokers(
+    db: sqlite3.Connection, brokers: Mapping[str, frozenset[str]], last_seq: int, last_rev: int
+) -> None:
     """Bring the brokers' rows in line with the settings, as the rule above says. Inside a transaction."""
     known = {
         name: frozenset(classes.split()) for name, classes in db.execute("SELECT name, classes FROM broker").fetchall()
@@ -205,11 +234,15 @@ def register_brokers(db: sqlite3.Connection, brokers: Mapping[str, frozenset[str
     for name, classes in brokers.items():
         text = " ".join(sorted(classes))
         if name not in known:
-            db.execute("INSERT INTO broker (name, active, classes, place) VALUES (?, 1, ?, ?)", (name, text, last_seq))
+            values = (name, text, last_seq, last_rev)
+            db.execute("INSERT INTO broker (name, active, classes, place, trend_place) VALUES (?, 1, ?, ?, ?)", values)
             continue
         db.execute("UPDATE broker SET active=1, classes=? WHERE name=?", (text, name))
         if _EVENT in classes and _EVENT not in known[name]:
             db.execute("UPDATE broker SET place=? WHERE name=?", (last_seq, name))
+        if EVERY_TREND in classes and EVERY_TREND not in known[name]:
+            db.execute("UPDATE broker SET trend_place=? WHERE name=?", (last_rev, name))
+    trends.delete_done(db)
     db.execute("DELETE FROM retained_done WHERE broker IN (SELECT name FROM broker WHERE active=0)")
     db.execute(
         "DELETE FROM broker WHERE active=0 AND name NOT IN "

@@ -9,6 +9,7 @@ from typing import Any
 
 from gateway.store.database import open_to_read, storage_error
 from gateway.store.outbox import Backlog, EventRow, RetainedRow
+from gateway.store.trends import EVERY_TREND
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +51,13 @@ class StateReader:
         oldest = self._all("SELECT utc FROM event WHERE seq > ? ORDER BY seq LIMIT 1", place)
         count = self._all("SELECT count(*) FROM event WHERE seq > ?", place)[0][0]
         return Backlog(count, oldest[0][0] if oldest else None, place, dropped)
+
+    def trends_in_line(self, broker: str) -> tuple[int, int]:
+        """How many trends wait for a broker that wants every one, and how many were dropped before it got them."""
+        rows = self._all("SELECT trend_place, trends_dropped, classes FROM broker WHERE name=? AND active=1", broker)
+        if not rows or EVERY_TREND not in rows[0][2].split():
+            return 0, 0
+        return self._all("SELECT count(*) FROM trend WHERE n > ?", rows[0][0])[0][0], rows[0][1]
 
     def brokers(self) -> list[str]:
         """Names in the settings."""

@@ -20,12 +20,13 @@ from pathlib import Path
 from gateway.encode.messages import event_payload, rfc3339, utc_of
 from gateway.model.errors import StorageError
 from gateway.model.settings import GatewaySettings
-from gateway.store import outbox
+from gateway.store import outbox, trends
 from gateway.store.bounds import Bounds, fact
 from gateway.store.database import LOG_PAGES, PAGE_BYTES, error_code, give_back, open_file, storage_error, transaction
 from gateway.store.folder import BALLAST_BYTES, Ballast, Folder
-from gateway.store.outbox import DROP_ORDER, SHED_ROWS_MAX, Backlog, EventRow, Loss
+from gateway.store.outbox import DROP_ORDER, SHED_ROWS_MAX, Backlog, EventRow
 from gateway.store.reader import BookingRow, StateReader
+from gateway.store.trends import TrendRow
 
 AUDIT_DAYS = 90
 """Delivered events stay at least so long when there is room."""
@@ -48,7 +49,8 @@ class NewEvent:
 
 @dataclass(frozen=True, slots=True)
 class NewRetained:
-    """The present value of a retained topic; `klass`: alarm or trend. The latest wins."""
+    """The present value of a retained topic; `klass`: alarm or trend. The latest wins; brokers that want every trend
+    get those before it, too."""
 
     topic: str
     klass: str
@@ -67,7 +69,8 @@ class NewBooking:
 
 
 class StateStore:
-    """Opens, locks and writes the store; `brokers` maps each name to the classes of message it wants.
+    """Opens, locks and writes the store; `brokers` maps each name to the classes of message it wants, with
+    `trends.EVERY_TREND` among them where it wants each trend and not only the latest.
 
     `events_topic`: where the gateway's own events go (default `<topic_prefix>/event`). `recovered_from`: where a
     damaged file was put, or None. Raises StorageError where the disk refuses, Refused where another process holds the
@@ -170,10 +173,12 @@ class StateStore:
                 for _ in range(20):
                     if not self._take_out(SHED_ROWS_MAX, before):
                         break
-                if self._bounds.excess(self._rows, 0):
-                    with transaction(self._db):
-                        last, rows = self._bounds.keep(self._last, self._rows, 0, rfc3339(now_utc))
-                    self._last, self._rows = last, rows
+                with transaction(self._db):
+                    last, rows = self._last, self._rows
+                    if self._bounds.excess(rows, 0):
+                        last, rows = self._bounds.keep(last, rows, 0, rfc3339(now_utc))
+                    last, rows = self._bounds.tell_trends(last, rows, rfc3339(now_utc))
+                self._last, self._rows = last, rows
                 self._restore_ballast()
             except sqlite3.Error as e:
                 raise storage_error(self._path, e) from None
@@ -209,7 +214,8 @@ class StateStore:
                 self._rows = int(rows)
                 self._last = max(int(highest), int(fact(self._db, "floor") or 0))
                 self._rev = int(self._db.execute("SELECT coalesce(max(rev), 0) FROM retained").fetchone()[0])
-                outbox.register_brokers(self._db, brokers, self._last)
+                outbox.register_brokers(self._db, brokers, self._last, self._rev)
+                self._every_trend = trends.wanted(self._db)
         except sqlite3.Error as e:
             self._db.close()
             raise storage_error(self._path, e) from None
@@ -246,8 +252,8 @@ class StateStore:
         self._last, self._rows, self._rev = last, rows + len(seqs), rev
         return seqs
 
-    def _tell(self, seq: int, loss: Loss, utc: str) -> None:
-        self._insert(seq, self.events_topic, "gateway", outbox.loss_body(loss, utc))
+    def _tell(self, seq: int, body: Mapping[str, object]) -> None:
+        self._insert(seq, self.events_topic, "gateway", body)
 
     def _insert(self, seq: int, topic: str, kind: str, body: Mapping[str, object]) -> None:
         if kind not in DROP_ORDER:
@@ -266,6 +272,9 @@ class StateStore:
                 (item.topic, item.klass, rev + 1, item.payload),
             ).rowcount
             rev += changed > 0
+            if changed > 0 and item.klass == "trend" and self._every_trend:
+                row = TrendRow(rev, item.topic, item.payload)
+                trends.put(self._db, row, pages_short=self._bounds.pages_short())
         if rev > self._rev:
             self._forget_old_topics()
         return rev
