@@ -51,6 +51,7 @@ from gateway.store.outbox import Backlog, OutboxReader
 from gateway.store.reader import StateReader
 from gateway.store.recorder import Recorder
 from gateway.store.state import NewEvent, NewRetained, StateStore
+from gateway.store.trends import EVERY_TREND
 from gateway.watch import GatewayWatch, Health
 from gateway.wear.bookings import Entry, parse_entry
 from gateway.worker import ACTS_MAX, EngineWorker
@@ -86,7 +87,7 @@ class Daemon:
         self._store = StateStore(
             self.data_dir,
             settings.gateway,
-            brokers={b.name: frozenset(b.classes) for b in settings.broker},
+            brokers={b.name: frozenset([*b.classes, *[EVERY_TREND] * b.every_trend]) for b in settings.broker},
             events_topic=self.topics.event(None),
         )
         with contextlib.ExitStack() as undo:

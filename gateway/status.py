@@ -133,6 +133,7 @@ def _head(state: Any) -> dict[str, Any]:
 def _broker(daemon: "Daemon", reader: StateReader, name: str) -> dict[str, Any]:
     s = daemon.links[name].status()
     backlog = reader.backlog(name)
+    trends, dropped = reader.trends_in_line(name)
     receipt = daemon.receipts.get(name)
     return {
         "connected": s.connected,
@@ -143,6 +144,8 @@ def _broker(daemon: "Daemon", reader: StateReader, name: str) -> dict[str, Any]:
         "oldest": backlog.oldest_utc,
         "delivered_to": backlog.place,
         "kept_ashore_to": receipt[0] if receipt else None,
+        "trends_waiting": trends,
+        "trends_dropped": dropped,
     }
 
 

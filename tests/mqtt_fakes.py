@@ -69,6 +69,15 @@ class Retained:
     payload: bytes
 
 
+@dataclass(frozen=True)
+class Trend:
+    """A trend in line."""
+
+    n: int
+    topic: str
+    payload: bytes
+
+
 class MemoryOutbox:
     """The outbox, in memory, for one broker; keeps what `done` was told."""
 
@@ -79,6 +88,14 @@ class MemoryOutbox:
         self.retained_done: dict[str, int] = {}
         self.placed = 0
         self.places: list[int] = []
+        self.trends: list[Trend] = []
+        self.trends_placed = 0
+
+    def line_up(self, topic: str, payload: bytes) -> None:
+        """A trend for a broker that wants every one: in line, and the latest of its topic."""
+        self.put(topic, payload, "trend")
+        with self.lock:
+            self.trends.append(Trend(self.retained[topic].rev, topic, payload))
 
     def add(self, count: int, topic: str = "camdrift/1/t/main/event", size: int = 0) -> None:
         """Append events whose payload is their seq, filled up to `size` bytes."""
@@ -99,14 +116,23 @@ class MemoryOutbox:
 
     def retained_due(self, limit: int) -> list[Retained]:
         with self.lock:
-            return [r for r in self.retained.values() if self.retained_done.get(r.topic, 0) < r.rev][:limit]
+            in_line = {(t.topic, t.n) for t in self.trends if t.n > self.trends_placed}
+            due = [r for r in self.retained.values() if self.retained_done.get(r.topic, 0) < r.rev]
+            return [r for r in due if (r.topic, r.rev) not in in_line][:limit]
+
+    def trends_due(self, after: int, limit: int) -> list[Trend]:
+        with self.lock:
+            return [t for t in self.trends if t.n > max(after, self.trends_placed)][:limit]
 
     def events_due(self, after_seq: int, limit: int) -> list[Event]:
         with self.lock:
             return [e for e in self.events if e.seq > max(after_seq, self.placed)][:limit]
 
-    def done(self, upto_seq: int | None, retained: object) -> None:
+    def done(self, upto_seq: int | None, retained: object, upto_trend: int | None = None) -> None:
         with self.lock:
+            if upto_trend is not None:
+                self.trends_placed = upto_trend
+                self.retained_done |= {t.topic: t.n for t in self.trends if t.n <= upto_trend}
             if upto_seq is not None:
                 self.placed = upto_seq
                 self.places.append(upto_seq)
@@ -124,6 +150,9 @@ class MemoryOutbox:
 
     def place(self) -> int:
         return self.placed
+
+    def trend_place(self) -> int:
+        return self.trends_placed
 
 
 def _pack(first: int, body: bytes) -> bytes:

@@ -84,10 +84,12 @@ def _alarm(a: dict[str, Any]) -> str:
 
 def _broker(b: dict[str, Any]) -> str:
     state = "connected" if b["connected"] else f"not connected: {b['why_not']}"
-    waiting = f", {b['waiting']} events wait since {b['oldest']}" if b["waiting"] else ", all delivered"
+    waiting = f", {b['waiting']} events wait since {b['oldest']}" if b["waiting"] else ""
+    waiting += f", {b['trends_waiting']} trends wait" if b["trends_waiting"] else ""
+    lost = f", {b['trends_dropped']} trends were dropped" if b["trends_dropped"] else ""
     refused = f", {b['refused']} refused: {b['why_refused']}" if b["refused"] else ""
     ashore = f", kept ashore up to {b['kept_ashore_to']}" if b["kept_ashore_to"] is not None else ""
-    return state + waiting + refused + ashore
+    return state + (waiting or ", all delivered") + lost + refused + ashore
 
 
 def _storage(s: dict[str, Any]) -> None:

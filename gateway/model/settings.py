@@ -90,6 +90,8 @@ class BrokerSettings(Section):
     needs_reader: bool = False
     """An event that the broker has taken while nobody was subscribed to it (reason 0x10) is kept and sent again: for
     the shore, where a broker that has lost its memory has no keeper until that comes back."""
+    every_trend: bool = False
+    """Keep each trend until this broker has it, up to 31 days of them, and not only the latest: for the shore."""
     user: str | None = None
     password_file: Path | None = None
     password_env: str | None = None
@@ -108,6 +110,8 @@ class BrokerSettings(Section):
             raise ValueError("a password without user; set user")
         if (self.cert_file is None) != (self.key_file is None):
             raise ValueError("cert_file and key_file go together; set both or neither")
+        if self.every_trend and "trend" not in self.classes:
+            raise ValueError('every_trend needs the class "trend"; add it to classes, or leave every_trend out')
         if not self.tls and (self.ca_file or self.cert_file):
             raise ValueError("ca_file and cert_file need tls = true")
         if self.backoff_s_max < self.backoff_s_min:

@@ -18,9 +18,10 @@ from gateway.encode.topics import Topics
 from gateway.model.errors import CamdriftError, PortError, StorageError
 from gateway.model.settings import BrokerSettings
 from gateway.ports.mqtt_access import Unreachable
+from gateway.ports.mqtt_line import Outgoing
 from gateway.ports.mqtt_pipe import Granted, Inbox, Pipe, Will
 from gateway.ports.mqtt_wake import Backoff, Wake
-from gateway.ports.mqtt_window import REFUSED, OutboxReader, Outgoing, Window
+from gateway.ports.mqtt_window import REFUSED, OutboxReader, Window
 
 __all__ = ["BrokerLink", "Inbox", "LinkStatus", "OutboxReader", "Timing", "Wake"]
 

@@ -2,18 +2,17 @@
 
 Alarm states go before events, trends after them; events go strictly by `seq`; the place in the outbox moves only over
 what the broker has acknowledged without a gap. A refused message is kept and tried again slowly; no new event overtakes
-a refused one, and trends do not wait for it.
+a refused one, and trends do not wait for it. For a broker that wants every trend they go in order, too, so that the
+latest is what the broker retains.
 """
 
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
-from enum import Enum
-from itertools import takewhile
 from typing import Protocol
 
 from gateway.model.errors import StorageError
 from gateway.model.limits import IN_FLIGHT_BYTES_MAX, IN_FLIGHT_MESSAGES_MAX
+from gateway.ports.mqtt_line import Line, Outgoing
 from gateway.ports.mqtt_pipe import Ack, Granted
 from gateway.ports.mqtt_wake import Backoff
 
@@ -22,10 +21,6 @@ REFUSED = 0x80
 NO_READER = 0x10
 """Taken, and nobody has subscribed to it (the same section): success, but for a shore that has lost its keepers."""
 SETTLE_AGAIN_S = 2.0
-UNSETTLED_MAX = 1_000
-"""Events that the broker has and a full disk could not note; with more, nothing new is sent until it can."""
-HEADER_BYTES = 12
-"""Fixed header, lengths, packet id and empty properties of a PUBLISH."""
 
 
 class Retained(Protocol):
@@ -52,17 +47,32 @@ class EventDue(Protocol):
     def payload(self) -> bytes: ...
 
 
+class TrendDue(Protocol):
+    """A trend in line that is due; `n` rises."""
+
+    @property
+    def n(self) -> int: ...
+    @property
+    def topic(self) -> str: ...
+    @property
+    def payload(self) -> bytes: ...
+
+
 class OutboxReader(Protocol):
     """One broker's view of the outbox, made and used in that broker's thread only."""
 
     def retained_due(self, limit: int) -> Sequence[Retained]:
-        """Retained states whose newest revision is not done, trends last."""
+        """Retained states whose newest revision is not done, trends last; none that still stands in line."""
 
     def events_due(self, after_seq: int, limit: int) -> Sequence[EventDue]:
         """Events above `after_seq`, by `seq`."""
 
-    def done(self, upto_seq: int | None, retained: Sequence[tuple[str, int]]) -> None:
-        """Everything up to `upto_seq`, and these (topic, revision), the broker has."""
+    def trends_due(self, after: int, limit: int) -> Sequence[TrendDue]:
+        """Trends in line above `after`, by `n`; none for a broker that wants the latest only."""
+
+    def done(self, upto_seq: int | None, retained: Sequence[tuple[str, int]], upto_trend: int | None = None) -> None:
+        """Everything up to `upto_seq`, these (topic, revision), and everything in line up to `upto_trend`, the broker
+        has."""
 
     def alarm_waits(self) -> int:
         """Revision of the newest alarm state that the broker never had; 0 when it has them all."""
@@ -73,35 +83,8 @@ class OutboxReader(Protocol):
     def place(self) -> int:
         """The last `seq` that is done."""
 
-
-class _State(Enum):
-    FLYING = 1
-    ACKNOWLEDGED = 2
-    REFUSED = 3
-
-
-@dataclass(frozen=True, slots=True)
-class Outgoing:
-    """A message of QoS 1. `rev`: of a retained state; `seq`: of an event; neither: presence, or an answer."""
-
-    topic: str
-    payload: bytes
-    retain: bool
-    rev: int | None = None
-    seq: int | None = None
-    answer: bool = False
-
-    @property
-    def size(self) -> int:
-        """Bytes on the wire, about."""
-        return len(self.topic.encode()) + len(self.payload) + HEADER_BYTES
-
-
-@dataclass(slots=True)
-class _Event:
-    out: Outgoing
-    state: _State
-    again: bool = False
+    def trend_place(self) -> int:
+        """The last trend in line that is done."""
 
 
 class Window:
@@ -119,7 +102,7 @@ class Window:
         *,
         needs_reader: bool = False,
     ) -> None:
-        """`needs_reader`: an event taken with nobody subscribed to it counts as refused.
+        """`needs_reader`: an event, or a trend in line, taken with nobody subscribed to it counts as refused.
 
         `answers`: (topic, payload) to send once, before all states; filled by any thread, lost when refused.
         """
@@ -129,10 +112,9 @@ class Window:
         self._presence = presence
         self._answers = deque[tuple[str, bytes]]() if answers is None else answers
         self._answer: Outgoing | None = None
-        self.place = self._sent = reader.place()
+        self._events, self._trends = Line("seq", reader.place()), Line("n", reader.trend_place())
         self._flying: dict[int, tuple[Outgoing, float]] = {}
         self._bytes = 0
-        self._events: dict[int, _Event] = {}
         self._held: set[str] = set()
         self._refused: set[str] = set()
         self._retry_at = self._settle_at = 0.0
@@ -142,6 +124,11 @@ class Window:
         self.idle = False
 
     @property
+    def place(self) -> int:
+        """The last `seq` that the outbox has as done."""
+        return self._events.place
+
+    @property
     def in_flight(self) -> int:
         """Messages sent and not yet acknowledged."""
         return len(self._flying)
@@ -149,8 +136,7 @@ class Window:
     @property
     def refused(self) -> int:
         """Messages that the broker would not have, and has not taken since."""
-        again = sum(e.state is _State.REFUSED or (e.again and e.state is _State.FLYING) for e in self._events.values())
-        return len(self._refused) + again
+        return len(self._refused) + self._events.refused + self._trends.refused
 
     def overdue(self, now: float, ack_s: float) -> bool:
         """The oldest message under way has waited longer than `ack_s`."""
@@ -190,9 +176,22 @@ class Window:
         states = self._retained_due()
         yield from (out for klass, out in states if klass != "trend")
         if "event" in self._classes:
-            yield from self._events_again(probing)
-            yield from self._events_due()
-        yield from (out for klass, out in states if klass == "trend")
+            yield from self._events.due(self._spare, probing=probing, rows=self._event_rows)
+        yield from self._trends.due(self._spare, probing=probing, rows=self._trend_rows)
+        if any(klass == "trend" for klass, _ in states):
+            # Looked up again: what has stood in line since must not be followed by what was there before it.
+            yield from (out for klass, out in self._retained_due() if klass == "trend")
+
+    @property
+    def _spare(self) -> int:
+        return self._room - len(self._flying)
+
+    def _event_rows(self, after: int, limit: int) -> list[Outgoing]:
+        rows = self._reader.events_due(after, limit)
+        return [Outgoing(row.topic, row.payload, retain=False, seq=row.seq) for row in rows]
+
+    def _trend_rows(self, after: int, limit: int) -> list[Outgoing]:
+        return [Outgoing(r.topic, r.payload, retain=True, n=r.n) for r in self._reader.trends_due(after, limit)]
 
     def _next_answer(self) -> Outgoing | None:
         """Taken from the queue once; it stays here until there is room."""
@@ -202,7 +201,7 @@ class Window:
         return self._answer
 
     def _busy(self) -> set[str]:
-        return self._held | {out.topic for out, _ in self._flying.values() if out.seq is None}
+        return self._held | {out.topic for out, _ in self._flying.values() if not out.in_line}
 
     def _retained_due(self) -> list[tuple[str, Outgoing]]:
         """Class and message of each state that is due and not under way."""
@@ -214,40 +213,16 @@ class Window:
                 due.append((row.klass, Outgoing(row.topic, row.payload, retain=True, rev=row.rev)))
         return due
 
-    def _events_again(self, probing: bool) -> Iterator[Outgoing]:
-        """The lowest refused event, one at a time: the broker must take it before another is tried."""
-        if probing and not any(e.again and e.state is _State.FLYING for e in self._events.values()):
-            lowest = next((e for e in self._events.values() if e.state is _State.REFUSED), None)
-            if lowest is not None:
-                yield lowest.out
-
-    def _events_due(self) -> Iterator[Outgoing]:
-        room = self._room - len(self._flying)
-        if room <= 0 or self._blocked():
-            return
-        for row in self._reader.events_due(self._sent, room):
-            yield Outgoing(row.topic, row.payload, retain=False, seq=row.seq)
-            if self._blocked():
-                return
-
-    def _blocked(self) -> bool:
-        if len(self._events) >= UNSETTLED_MAX:
-            return True
-        return any(e.again or e.state is _State.REFUSED for e in self._events.values())
-
     def _fly(self, mid: int, out: Outgoing, now: float) -> None:
         self._flying[mid] = (out, now)
         self._bytes += out.size
         if out.answer:
             self._answer = None
-        if out.seq is None:
-            return
-        known = self._events.get(out.seq)
-        if known is None:
-            self._events[out.seq] = _Event(out, _State.FLYING)
-            self._sent = out.seq
-        else:
-            known.state, known.again = _State.FLYING, True
+        if out.in_line:
+            self._line(out).fly(out)
+
+    def _line(self, out: Outgoing) -> Line:
+        return self._trends if out.seq is None else self._events
 
     def take(self, ack: Ack, now: float) -> None:
         """A PUBACK came. One that belongs to nothing under way is ignored."""
@@ -255,7 +230,7 @@ class Window:
         if out is None:
             return
         self._bytes -= out.size
-        if ack.code == NO_READER and self._needs_reader and out.seq is not None:
+        if ack.code == NO_READER and self._needs_reader and out.in_line:
             self._refuse(
                 out, now, f"taken, but nobody there has subscribed to it; does a keeper run? (0x{NO_READER:02X})"
             )
@@ -266,21 +241,19 @@ class Window:
 
     def _accept(self, out: Outgoing, now: float) -> None:
         self.last_ack = now
+        if out.in_line and self._line(out).accept(out):
+            self._taken_again(now)
         if out.seq is not None:
-            event = self._events[out.seq]
-            if event.again:
-                self._taken_again(now)
-            event.state, event.again = _State.ACKNOWLEDGED, False
             return
         if out.answer:
             return
         if out.topic in self._refused:
             self._refused.discard(out.topic)
             self._taken_again(now)
-        if out.rev is None:
-            self._presence = None
-        else:
+        if out.rev is not None:
             self._got.append((out.topic, out.rev))
+        elif out.n is None:
+            self._presence = None
 
     def _taken_again(self, now: float) -> None:
         self._retry.reset()
@@ -293,12 +266,11 @@ class Window:
             if out is self._answer:
                 self._answer = None
             return
-        if out.seq is None:
+        if out.in_line:
+            self._line(out).refuse(out)
+        else:
             self._held.add(out.topic)
             self._refused.add(out.topic)
-        else:
-            self._events.setdefault(out.seq, _Event(out, _State.REFUSED)).state = _State.REFUSED
-            self._sent = max(self._sent, out.seq)
         # One wait for a whole round of refusals: each of them doubling it would be hours after one bad access list.
         if now >= self._retry_at:
             self._retry_at = now + self._retry.next()
@@ -307,16 +279,14 @@ class Window:
         """Tell the outbox what is done, in one go. A disk that cannot note it now is told again; sending goes on."""
         if now < self._settle_at:
             return
-        done = list(takewhile(lambda seq: self._events[seq].state is _State.ACKNOWLEDGED, self._events))
-        upto = done[-1] if done else None
-        if upto is None and not self._got:
+        seq, trend = self._events.upto, self._trends.upto
+        if seq is None and trend is None and not self._got:
             return
         try:
-            self._reader.done(upto, tuple(self._got))
+            self._reader.done(seq, tuple(self._got), trend)
         except StorageError:
             self._settle_at = now + SETTLE_AGAIN_S
             return
-        for seq in done:
-            del self._events[seq]
+        self._events.settled()
+        self._trends.settled()
         self._got.clear()
-        self.place = self.place if upto is None else upto

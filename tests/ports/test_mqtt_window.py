@@ -10,9 +10,10 @@ from mqtt_fakes import MemoryOutbox
 
 from gateway.model.errors import StorageError
 from gateway.model.limits import IN_FLIGHT_BYTES_MAX
+from gateway.ports.mqtt_line import HEADER_BYTES, UNSETTLED_MAX, Outgoing
 from gateway.ports.mqtt_pipe import Ack, Granted
 from gateway.ports.mqtt_wake import Backoff
-from gateway.ports.mqtt_window import HEADER_BYTES, NO_READER, UNSETTLED_MAX, Outgoing, Window
+from gateway.ports.mqtt_window import NO_READER, Window
 
 EVENT = "camdrift/1/t/main/event"
 ALARM = "camdrift/1/t/main/alarm/lag-near"
@@ -71,6 +72,95 @@ def test_a_trend_waits_for_the_events_and_not_for_a_refused_one() -> None:
     ack(w, wire, lambda o: o.seq == 12, code=NOT_AUTHORIZED)
     w.fill(0.0, wire.send)
     assert (wire.seqs[-1], wire.sent[-1].topic) == (12, TREND)
+
+
+def test_every_trend_goes_in_order_after_the_events_and_the_latest_last() -> None:
+    """Pins that trends in line follow the events, oldest first, each once, several under way at a time; that the
+    retained one is not said beside them; and that it is said again, alone, at the next connection."""
+    outbox, wire = MemoryOutbox(), Wire()
+    for n in range(20):
+        outbox.line_up(TREND, b"%d" % n)
+    outbox.add(5)
+    w = window(outbox)
+    w.fill(0.0, wire.send)
+    assert [(o.seq, o.payload) for o in wire.sent[5:]] == [(None, b"0"), (None, b"1"), (None, b"2")]
+    for _ in range(5):
+        ack(w, wire, lambda _: True)
+        w.fill(0.0, wire.send)
+    assert [o.payload for o in wire.sent if o.n is not None] == [b"%d" % n for n in range(20)]
+    assert (len(wire.sent), all(o.retain for o in wire.sent[5:]), w.idle) == (25, True, True)
+    assert (outbox.trends_placed, outbox.retained_due(9)) == (20, [])
+    outbox.forget_retained()
+    w, wire = window(outbox), Wire()
+    w.fill(0.0, wire.send)
+    assert [(o.n, o.rev, o.payload) for o in wire.sent] == [(None, 20, b"19")]
+
+
+def test_a_new_alarm_overtakes_the_trends_in_line() -> None:
+    """Pins that with trends waiting a new alarm's state, and its event, are the next to go, and that no more than 8 kB
+    are under way before them."""
+    outbox, wire = MemoryOutbox(), Wire()
+    for n in range(50):
+        outbox.line_up(TREND, b"%1300d" % n)
+    w = window(outbox)
+    w.fill(0.0, wire.send)
+    assert sum(o.size for o in wire.sent) <= IN_FLIGHT_BYTES_MAX
+    under_way = len(wire.sent)
+    outbox.put(ALARM, b"{}")
+    outbox.add(1)
+    ack(w, wire, lambda o: o.n in (1, 2))
+    w.fill(0.0, wire.send)
+    assert [o.topic for o in wire.sent[under_way : under_way + 2]] == [ALARM, EVENT]
+
+
+def test_a_refused_trend_keeps_its_place() -> None:
+    """Pins that no trend overtakes a refused one, that events do not wait for it, and that after it is taken the others
+    follow in order."""
+    outbox, wire = MemoryOutbox(), Wire()
+    for n in range(3):
+        outbox.line_up(TREND, b"%d" % n)
+    w = window(outbox, room=1)
+    w.fill(0.0, wire.send)
+    ack(w, wire, lambda _: True, code=NOT_AUTHORIZED)
+    outbox.add(1)
+    w.fill(0.1, wire.send)
+    assert (w.refused, outbox.trends_placed, wire.seqs) == (1, 0, [1])
+    for now in (10.0, 20.0, 30.0, 40.0):
+        ack(w, wire, lambda _: True, now=now)
+        w.fill(now, wire.send)
+    assert [o.payload for o in wire.sent if o.n] == [b"0", b"0", b"1", b"2"]
+    ack(w, wire, lambda _: True)
+    assert (w.refused, outbox.trends_placed) == (0, 3)
+
+
+def test_what_was_retained_does_not_follow_what_came_since() -> None:
+    """Pins that a retained trend that is due again is not sent behind a newer one that comes while the room is filled:
+    the broker would take it for the present."""
+    outbox = MemoryOutbox()
+    outbox.put(TREND, b"old", "trend")
+    w = window(outbox)
+    sent: list[bytes] = []
+
+    def send(out: Outgoing) -> int:
+        if not sent:
+            outbox.line_up(TREND, b"new")
+        sent.append(out.payload)
+        return len(sent)
+
+    outbox.add(1)
+    w.fill(0.0, send)
+    assert sent == [b"1", b"new"]
+
+
+@pytest.mark.parametrize("needs_reader", [False, True])
+def test_a_trend_in_line_that_nobody_reads_is_kept_as_an_event_is(needs_reader: bool) -> None:
+    """Pins that 0x10 for a trend in line is no delivery where a reader is needed: the broker holds only the last."""
+    outbox, wire = MemoryOutbox(), Wire()
+    outbox.line_up(TREND, b"1")
+    w = Window(outbox, Granted(), 8, CLASSES, None, Backoff(1.0, 4.0), needs_reader=needs_reader)
+    w.fill(0.0, wire.send)
+    ack(w, wire, lambda _: True, code=NO_READER)
+    assert (outbox.trends_placed, w.refused) == ((0, 1) if needs_reader else (1, 0))
 
 
 @pytest.mark.parametrize("needs_reader", [False, True])
@@ -255,7 +345,7 @@ def test_overdue_is_judged_by_the_oldest() -> None:
     assert not w.overdue(59.0, 60.0)
 
 
-Turn = st.tuples(st.sampled_from(["ack", "refuse", "add", "put", "break", "wait"]), st.integers(0, 7))
+Turn = st.tuples(st.sampled_from(["ack", "refuse", "add", "put", "line", "break", "wait"]), st.integers(0, 7))
 
 
 @settings(max_examples=200, deadline=None)
@@ -271,21 +361,24 @@ def test_nothing_is_lost_whatever_the_broker_does(turns: list[tuple[str, int]], 
         if what in ("ack", "refuse") and wire.mids:
             mid = sorted(wire.mids)[n % len(wire.mids)]
             out = wire.mids.pop(mid)
-            taken |= {(out.topic, out.seq, out.rev)} if what == "ack" else set()
+            taken |= {(out.topic, out.seq, out.n or out.rev)} if what == "ack" else set()
             w.take(Ack(mid, OK if what == "ack" else NOT_AUTHORIZED, ""), now)
         elif what == "add":
             outbox.add(n)
         elif what == "put":
             outbox.put(f"{ALARM}{n}", b"{}")
+        elif what == "line":
+            outbox.line_up(TREND, b"%d" % n)
         elif what == "break":
             w, wire = window(outbox, room), Wire()
         w.settle(0.0)
         w.fill(now, wire.send)
         assert w.in_flight <= room
         assert all((EVENT, seq, None) in taken for seq in range(1, outbox.place() + 1))
-        first = list(dict.fromkeys(wire.seqs))
-        assert first == sorted(first)
-    assert outbox.place() == len(outbox.events)
+        assert all((TREND, None, n) in taken for n in range(1, outbox.trends_placed + 1))
+        for first in (list(dict.fromkeys(wire.seqs)), list(dict.fromkeys(o.n for o in wire.sent if o.n))):
+            assert first == sorted(first)
+    assert (outbox.place(), outbox.trends_placed) == (len(outbox.events), len(outbox.trends))
     assert outbox.retained_due(99) == []
     assert w.refused == 0
 
@@ -313,10 +406,10 @@ class FullDisk(MemoryOutbox):
 
     full = True
 
-    def done(self, upto_seq: int | None, retained: object) -> None:
+    def done(self, upto_seq: int | None, retained: object, upto_trend: int | None = None) -> None:
         if self.full:
             raise StorageError("the disk is full")
-        super().done(upto_seq, retained)
+        super().done(upto_seq, retained, upto_trend)
 
 
 def test_disk_that_cannot_note_what_is_done() -> None:
