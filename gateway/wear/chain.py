@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from gateway.wear.ar1_sums import STRANGERS, Ar1Sums, carry, gap_place
-from gateway.wear.phi_fit import COLUMNS, PhiFit, fit_over_phi
+from gateway.wear.phi_fit import COLUMNS, SCALES, PhiFit, fit_over_phi
 from gateway.wear.regression import Floats
 
 GATE = 4.0
@@ -37,6 +37,9 @@ SEGMENTS_MAX = 4
 
 STEP_HOURS = 1.0 / 6.0
 
+OTHER_STATE = np.array((2.0, 1.0, 0.05))
+"""rpm, °C, load: between two medians, so much is another state of running and no wave, ripple or rounding."""
+
 SIGMA_MIN = 1e-4
 """Degrees or mm, far below any resolution: a series that never moves must not make every change infinite."""
 
@@ -44,6 +47,7 @@ NOTHING_KNOWN = 1e6
 """Variance, in units of the noise's, of a level of which no median has been seen yet."""
 
 Q = len(COLUMNS) + 1
+_STATE_UNITS = np.array(SCALES[2:5])
 
 
 class Point(NamedTuple):
@@ -86,9 +90,13 @@ class Working(NamedTuple):
 
 
 class Chain:
-    """Medians of one series in reference units, one after the other, and what is known from them."""
+    """Medians of one series in reference units, one after the other, and what is known from them.
 
-    def __init__(self) -> None:
+    `unsure`: per rpm, °C and unit of load, how wrong a coefficient may be that was learnt within one state of running.
+    """
+
+    def __init__(self, unsure: tuple[float, float, float] = (0.0, 0.0, 0.0)) -> None:
+        self._unsure = np.array(unsure)
         self.odd = 0
         self.segments = [Ar1Sums(Q)]
         self.last: Point | None = None
@@ -164,9 +172,19 @@ class Chain:
             change = point.row - rho * before.row
         x = change[:-1]
         own, doubt = 1 - rho * rho, float(x @ w.inverse @ x)
-        spread = math.sqrt(own + doubt)
+        spread = math.sqrt(own + doubt + self._strange(x) / (w.sigma * w.sigma))
         error = float(change[-1] - x @ w.coef)
         return Innovation(error / (w.sigma * spread), 1.0 / spread, (1 - rho) / spread, doubt / own, point)
+
+    def _strange(self, x: Floats) -> float:
+        """Variance that a change `x` of the state of running adds, in the figure's unit squared.
+
+        The fit's covariance does not hold it: what a sea or a short burst does to the measured speed teaches the fit
+        too small a coefficient with too much confidence, and another speed or load would look like a step.
+        """
+        moved = x[2:5] * _STATE_UNITS
+        wrong = np.where(np.abs(moved) > OTHER_STATE, self._unsure * moved, 0.0)
+        return float(wrong @ wrong)
 
     @staticmethod
     def _place(before: Point, point: Point) -> int:
@@ -272,9 +290,9 @@ class Chain:
         return None if first is None else first.tolist()
 
     @classmethod
-    def restore(cls, state: dict[str, Any]) -> "Chain":
+    def restore(cls, state: dict[str, Any], unsure: tuple[float, float, float] = (0.0, 0.0, 0.0)) -> "Chain":
         """The chain as it was when `state` was taken, to the bit."""
-        new = cls()
+        new = cls(unsure)
         new.odd, new._refit_at, new._leaping = state["counters"]
         new.segments = [Ar1Sums.restore(Q, s) for s in state["segments"]]
         new._spans = [(math.inf, -math.inf) if s is None else (s[0], s[1]) for s in state["spans"]]

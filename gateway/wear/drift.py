@@ -32,6 +32,9 @@ ENOUGH_ROWS = 144
 ENOUGH_HOURS = 100.0
 """Medians and running hours before a drift is told. Less tells more of the weather than of the chain."""
 
+UNSURE: dict[str, tuple[float, float, float]] = {"lag": (0.0015, 0.0015, 0.03), "spring": (0.002, 0.02, 0.05)}
+"""Degrees or mm per rpm, °C and full load by which a coefficient may be wrong: half of a usual one, from memory."""
+
 _UNITS = np.array((*SCALES, 1.0))
 
 
@@ -88,7 +91,7 @@ class DriftFit:
         self._count = 0
         self._reference: Floats | None = None
         self._start: list[tuple[float, float, Floats]] = []
-        self._chain = Chain()
+        self._chain = Chain(UNSURE[figure])
 
     # -- feeding -----------------------------------------------------------------------------------------------
 
@@ -260,7 +263,7 @@ class DriftFit:
             (utc_s, hours, np.array([math.nan if v is None else v for v in raw]))
             for utc_s, hours, raw in state["start"]
         ]
-        new._chain = Chain.restore(state["chain"])
+        new._chain = Chain.restore(state["chain"], UNSURE[new.figure])
         return new
 
 

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from wear_voyage import Voyage, make
 
+from gateway.model.records import Median
 from gateway.wear.segments import Segments
 
 
@@ -146,3 +147,37 @@ def test_step_of_nothing_is_refused():
     """Pins that a step size of zero or less is refused."""
     with pytest.raises(ValueError):
         Segments("lag", step=0.0)
+
+
+def in_bursts(seed, slip_deg):
+    """A burst each half hour: its speed is the sea's as much as the engine's. Two thirds on, 6.5 rpm and more load;
+    the lag may slip with it. In degrees: 0.002 a rpm, 0.12 a full load, noise 0.004 with a memory of days."""
+    rng = np.random.default_rng(seed)
+    n, at = 450, 300
+    legs = np.where(np.arange(n) // 70 % 2, 95.0, 96.5)
+    rpm = np.where(np.arange(n) < at, legs, 102.5)
+    load = (rpm / 104) ** 3 + 0.02 * np.sin(np.arange(n) / 3.1) + 0.01 * rng.standard_normal(n)
+    slow = np.zeros(n)
+    for k in range(1, n):
+        slow[k] = 0.985 * slow[k - 1] + 0.004 * math.sqrt(1 - 0.985**2) * rng.standard_normal()
+    lag = 0.3 + 0.002 * (rpm - 95) + 0.12 * load + slow + slip_deg * (np.arange(n) >= at)
+    seen_rpm = rpm + 0.6 * rng.standard_normal(n)
+    return at, [
+        Median(1.7e9 + 1_800 * k, 5_000 + k / 2, 9, float(lag[k]), 0.01, None, None, float(seen_rpm[k]), 56.0, None,
+               float(load[k]))
+        for k in range(n)
+    ]  # fmt: skip
+
+
+def test_another_speed_is_no_step_where_the_sea_has_spoilt_its_coefficient():
+    """Pins that what a noisy speed has taught too little of is not taken for a slip; a real one beside it is told."""
+    for seed in range(6):
+        _, rows = in_bursts(seed, 0.0)
+        quiet_one = Segments("lag")
+        assert [found for m in rows if (found := quiet_one.add(m))] == []
+        at, rows = in_bursts(seed, 0.2)
+        slipped = Segments("lag")
+        found, *more = [found for m in rows if (found := slipped.add(m))]
+        assert more == []
+        assert found.size == pytest.approx(0.2, abs=0.04)
+        assert 0 <= found.found_hours - rows[at].hours < 12
