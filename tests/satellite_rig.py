@@ -18,7 +18,7 @@ import daemon_rig as rig
 from satellite_link import SHORE, Side
 from shore_rig import trend
 
-from gateway.encode.messages import alarm_event_body
+from gateway.encode.messages import alarm_event_body, rfc3339
 from gateway.encode.topics import Topics
 from gateway.model.records import Transition
 from gateway.model.settings import GatewaySettings
@@ -26,6 +26,7 @@ from gateway.model.words import AlarmState, Priority
 from gateway.ports.broker_embedded import find_mosquitto
 from gateway.store.recorder import Recorder
 from gateway.store.state import NewEvent, NewRetained, StateStore
+from gateway.store.trends import EVERY_TREND
 
 DEPLOY = rig.ROOT / "deploy"
 CERTIFICATES = DEPLOY / "ship/certificates.sh"
@@ -271,6 +272,15 @@ def kept(store: Path) -> list[tuple[int, str]]:
         db.close()
 
 
+def kept_trends(store: Path) -> list[str]:
+    """The ship's trends in the keeper's SQLite, by their time."""
+    db = sqlite3.connect(f"file:{store}?mode=ro", uri=True)
+    try:
+        return [text for (text,) in db.execute("SELECT message FROM trend ORDER BY trend_at")]
+    finally:
+        db.close()
+
+
 def wait(happened: Callable[[], bool], what: str, within_s: float) -> float:
     """Wait for it; how long that took."""
     began = time.monotonic()
@@ -295,13 +305,16 @@ def status(config: Path, within_s: float = 20.0) -> dict[str, Any]:
 
 
 def fill(data_dir: Path, broker: Mapping[str, Any], count: int, days: float, end_utc_s: float) -> None:
-    """Put `count` transitions of `days` and a trend into a ship's store, through the daemon's own recorder; no daemon
-    may run. The broker is one that has had everything before."""
+    """Put `count` transitions and the hourly trends of `days` into a ship's store, through the daemon's own recorder;
+    no daemon may run. The broker is one that has had everything before."""
     topics = Topics("camdrift/1", VESSEL)
-    store = StateStore(data_dir, GatewaySettings(), brokers={broker["name"]: frozenset(broker["classes"])})
+    wanted = frozenset([*broker["classes"], *[EVERY_TREND] * broker["every_trend"]])
+    store = StateStore(data_dir, GatewaySettings(), brokers={broker["name"]: wanted})
     recorder = Recorder(store)
-    topic, said = trend(VESSEL)
-    recorder.submit((), [NewRetained(topic, "trend", said)])
+    for hour in range(round(days * 24)):
+        at = rfc3339(end_utc_s - days * 86_400 + (hour + 1) * 3_600)
+        topic, said = trend(VESSEL, ts=at, hours=21_400.0 + hour)
+        recorder.submit((), [NewRetained(topic, "trend", said)])
     recorder.start()
     states = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
     for n in range(count):

@@ -152,8 +152,9 @@ def put(folder: Path, files: dict[str, Path]) -> None:
 def test_after_a_black_out_alarms_go_first_then_events_then_trends(
     link: SatelliteLink, tls: Path, tmp_path: Path
 ) -> None:
-    """With 300 events waiting, a new alarm's state comes before all of them, the events in order, the trend last."""
-    table = sat.shore_table(tls, **SOON)
+    """With 300 events and a day's 24 trends waiting, a new alarm's state comes before all of them, the events in order,
+    then each trend once, oldest first, so that the latest is what the broker retains; and the keeper keeps all."""
+    store, table = tmp_path / "fleet.db", sat.shore_table(tls, **SOON)
     settings = sat.ship_settings(tmp_path, table)
     settings["engine"][0]["alarms"]["transducer-fault"] = {"on_delay_s": 0}
     config = rig.written(tmp_path, settings)
@@ -161,20 +162,32 @@ def test_after_a_black_out_alarms_go_first_then_events_then_trends(
     broken.write_text(rig.toml_text({"event": [{"at_s": 1, "kind": "loop-broken"}]}))
     sat.fill(tmp_path / "data", table, 300, 1.0, time.time())
     link.set(up=False)
-    topics: list[str] = []
+    lines: list[str] = []
     with (
         sat.shore_broker(link.shore, tmp_path / "shore", tls),
-        sat.reading_lines(link.shore, sat.watcher_words(tls, "%t"), topics.append),
+        sat.process(link.shore, sat.keeper_words(tls, tmp_path, store), tmp_path / "keeper.log") as keeper,
+        sat.reading_lines(link.shore, sat.watcher_words(tls, "%t %p"), lines.append),
         rig.head(tmp_path, str(broken)),
         sat.daemon(link.ship, config) as daemon,
     ):
+        rig.until(lambda: keeper.told('"keeping"'), "the keeper keeps")
         rig.until(lambda: daemon.told("transducer-fault: normal"), "the alarm aboard", 30.0)
+        assert sat.status(config)["brokers"]["shore"]["trends_waiting"] == 24
         link.set(up=True)
-        rig.until(lambda: any(t.endswith("/trend") for t in topics), "the trend is ashore", 60.0)
-    kinds = [t.rsplit("/", 2)[-2] if "/alarm/" in t else t.rsplit("/", 1)[-1] for t in topics]
-    first_event, trend = kinds.index("event"), kinds.index("trend")
+        rig.until(lambda: sum("/trend " in line for line in lines) >= 24, "the trends are ashore", 60.0)
+        rig.until(lambda: len(sat.kept_trends(store)) == 24, "and kept")
+        rig.until(lambda: sat.status(config)["brokers"]["shore"]["trends_waiting"] == 0, "and done aboard")
+        standing: list[str] = []
+        with sat.reading_lines(link.shore, sat.watcher_words(tls, "%t %p"), standing.append):
+            rig.until(lambda: any("/trend " in line for line in standing), "the retained one")
+    topics = [line.split(" ")[0] for line in lines]
+    trends = [line for line in lines if "/trend " in line]
+    first_event, first_trend = (next(n for n, t in enumerate(topics) if t.endswith(x)) for x in ("/event", "/trend"))
     assert "camdrift/1/tern-passage/main/alarm/transducer-fault" in topics[:first_event]
-    assert kinds[:trend].count("event") >= 300
+    assert sum(t.endswith("/event") for t in topics[:first_trend]) >= 300
+    times = [json.loads(line.split(" ", 1)[1])["ts"] for line in trends]
+    assert times == sorted(set(times)) and len(times) == 24
+    assert [line for line in standing if "/trend " in line] == trends[-1:]
 
 
 def test_nothing_aboard_listens_towards_the_shore(tls: Path, tmp_path: Path) -> None:
