@@ -186,6 +186,7 @@ def _slack_s(s: Sailed) -> float:
 
 def _found(s: Sailed, moved: list[Moved], v: Verdict) -> None:
     """Each planted fault is called by one of its alarms within its delay, time when the box was down not counted."""
+    called = [*moved, *_said_aboard_only(s)]
     for p in s.plan.planted:
         if not p.kind.tags or p.until_s <= p.at_s:
             continue
@@ -200,13 +201,24 @@ def _found(s: Sailed, moved: list[Moved], v: Verdict) -> None:
             continue
         v.planted += 1
         starts = [a for tag in p.kind.tags for a, b in _active(moved, tag) if b > p.at_s and a <= deadline]
-        calls = [m.at_s for m in moved if m.tag in p.kind.tags and m.to == "unacknowledged" and m.at_s >= p.at_s]
+        starts += [m.at_s for m in called[len(moved) :] if m.tag in p.kind.tags and p.at_s <= m.at_s <= deadline]
+        calls = [m.at_s for m in called if m.tag in p.kind.tags and m.to == "unacknowledged" and m.at_s >= p.at_s]
         if starts:
             v.found += 1
             v.delays.append((p.kind.name, max(0.0, min(starts) - p.at_s)))
         else:
             late = f"after {min(calls) - p.at_s:,.0f} s" if calls else "never"
             v.missed.append(f"{p.kind.name} at {p.at_s / 3600:.1f} h: {late}, {p.within_s:,.0f} s allowed")
+
+
+def _said_aboard_only(s: Sailed) -> list[Moved]:
+    """Calls while the disk took nothing: told to panel and page; a power cut may take them before the disk does."""
+    bad = [(h.at_s, h.until_s) for h in s.plan.happenings if h.what.startswith("disk ")]
+    return [
+        Moved(t, body["tag"], body["from"], body["to"])
+        for t, body in s.kept
+        if body.get("to") == "unacknowledged" != body.get("from") and any(a <= t <= b for a, b in bad)
+    ]
 
 
 def _held(s: Sailed, moved: list[Moved], truth: Truth, v: Verdict) -> None:
@@ -246,6 +258,9 @@ def _explanations(s: Sailed, m: Moved, truth: Truth) -> Iterator[bool]:
     for p in s.plan.planted:
         ends = p.until_s + 1_800 + 3 * slack
         yield tag in {*p.kind.tags, *p.kind.explains} and p.at_s <= t <= (float("inf") if p.kind.lasting else ends)
+        # Where a year's wear goes by in a day, it goes on while the transducer cannot see it, and shows as one step.
+        unseen = "transducer-fault" in p.kind.tags and tag in ("tension-step", "wear-disagree")
+        yield unseen and p.until_s <= t <= p.until_s + DAY_S and _grew_mm(truth, p.at_s, p.until_s) > UNSEEN_MM
         # A wire fault of the head's stream lasts as long as its event says, whatever the plan's slot.
         yield p.kind.name in STREAM and tag == "link-poor" and p.at_s <= t <= p.at_s + 45_000
     for h in s.plan.happenings:
@@ -253,6 +268,13 @@ def _explanations(s: Sailed, m: Moved, truth: Truth) -> Iterator[bool]:
     # The end of the voyage: nothing more comes from the head.
     yield tag == "head-silent" and t >= s.plan.days * DAY_S
     yield _by_truth(s, tag, t, truth)
+
+
+UNSEEN_MM = 0.3
+
+
+def _grew_mm(truth: Truth, begin_s: float, end_s: float) -> float:
+    return abs(float(truth.spring_mm(end_s)) - float(truth.spring_mm(begin_s)))
 
 
 STREAM = ("some frames lost", "some frames corrupt", "frames swapped", "garbage", "frames doubled")
