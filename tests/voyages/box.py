@@ -18,8 +18,8 @@ from .disk import Disk, PowerCut
 class Box:
     """One life of the daemon after another on the same disk. `crashes`: what must never happen, in words."""
 
-    def __init__(self, settings: Settings, clock: Clock, disk: Disk, broker: Broker) -> None:
-        self.settings, self.clock, self.disk, self.broker = settings, clock, disk, broker
+    def __init__(self, settings: Settings, clock: Clock, disk: Disk, brokers: dict[str, Broker]) -> None:
+        self.settings, self.clock, self.disk, self.brokers = settings, clock, disk, brokers
         self.crashes: list[str] = []
         self.refusals: list[str] = []
         self.daemon: Daemon | None = None
@@ -44,7 +44,7 @@ class Box:
         r._thread.is_alive = lambda: True  # type: ignore[method-assign]
         for worker in d.workers.values():
             self._take(worker)
-        self.links = [Lockstep(link, self.broker) for link in d.links.values()]
+        self.links = [Lockstep(link, self.brokers[name]) for name, link in d.links.items()]
         for source in d.sources.values():
             source._last_beat_s = float("inf")
         d._say("started", "the gateway has started")
@@ -135,7 +135,7 @@ class Box:
             return
         for link in self.links:
             # A thread that waits for its socket with nothing to do does nothing.
-            if (link.wanted or self.broker.state != "ok") and not self._guarded(link.turn):
+            if (link.wanted or link.broker.state != "ok") and not self._guarded(link.turn):
                 return
 
     def _write(self, always: bool = False) -> bool:

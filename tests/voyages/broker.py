@@ -120,11 +120,11 @@ class Lockstep:
     def made(_settings: Any, _client: str, will: Any, _inboxes: Any, _connect_s: float) -> Pipe:
         """A connection of the link that runs now."""
         own = Lockstep.running
-        own._pipe = Pipe(own._broker, own._yield, will)
+        own._pipe = Pipe(own.broker, own._yield, will)
         return own._pipe
 
     def __init__(self, link: BrokerLink, broker: Broker) -> None:
-        self._link, self._broker = link, broker
+        self._link, self.broker = link, broker
         self._pipe: Pipe | None = None
         self.over = False
         link._utc = broker.clock.time
@@ -170,12 +170,12 @@ class Lockstep:
         """The daemon stops, or is killed: then nothing more is said, but by the broker's will."""
         if politely:
             self._politely = True
-            self._link._stop_by = self._broker.clock.monotonic() + 5.0
+            self._link._stop_by = self.broker.clock.monotonic() + 5.0
             for _ in range(TURNS_MAX):
                 if self.over:
                     break
                 self._resume()
-                self._broker.clock.true_s += 0.01
+                self.broker.clock.true_s += 0.01
         if not self.over and self._link_runs:
             self._link_runs.throw(Gone)
         self._link.wake.close()

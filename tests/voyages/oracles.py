@@ -11,6 +11,7 @@ import numpy as np
 
 from firmware_sim import Truth
 
+from .broker import Broker
 from .clock import START_UTC_S
 from .plan import Planted
 from .sail import STEADY_CHUNK_US, Sailed, bodies
@@ -48,6 +49,7 @@ class Verdict:
     readings: int = 0
     hours_worst_share: float = 0.0
     ports_off_h: float = 0.0
+    trends: int = 0
     covered: int = 0
     forecasts: int = 0
     digest: str = ""
@@ -77,7 +79,10 @@ def judge(s: Sailed) -> Verdict:
     v.failures += [f"crashed: {c}" for c in s.crashes]
     if s.fault:
         v.failures.append(f"the store still says: {s.fault}")
-    ashore = _once_in_order(s, v)
+    ashore = _once_in_order(s, v, s.broker)
+    if s.shore is not None:
+        _once_in_order(s, v, s.shore)
+        _every_trend(s, s.shore, v)
     moved = _chained(s, ashore, v)
     truth = Truth(s.plan.scenario(), s.plan.seed)
     _found(s, moved, v)
@@ -89,11 +94,11 @@ def judge(s: Sailed) -> Verdict:
     return v
 
 
-def _once_in_order(s: Sailed, v: Verdict) -> list[dict[str, Any]]:
+def _once_in_order(s: Sailed, v: Verdict, broker: Broker) -> list[dict[str, Any]]:
     """Every event the store gave a seq is ashore, in order, without a gap; copies are the same to the byte."""
     seen: dict[int, bytes] = {}
     out = []
-    for _, topic, payload in s.broker.heard:
+    for _, topic, payload in broker.heard:
         if not topic.endswith("/event"):
             continue
         body = json.loads(payload)
@@ -114,6 +119,25 @@ def _once_in_order(s: Sailed, v: Verdict) -> list[dict[str, Any]]:
     if len(seen) != s.seq:
         v.failures.append(f"{s.seq} events were stored and {len(seen)} are ashore")
     return out
+
+
+def _every_trend(s: Sailed, shore: Broker, v: Verdict) -> None:
+    """Each trend is ashore, in order; but for one of a life that died, or could not write, before the disk had it."""
+    said: dict[bytes, tuple[int, float]] = {}
+    for t, payload in s.trends:
+        said.setdefault(payload, (len(said), t))
+    came = dict.fromkeys(p for _, topic, p in shore.heard if topic.endswith("/trend"))
+    v.trends = len(came)
+    v.failures += ["a trend is ashore that nobody said" for p in came if p not in said]
+    places = [said[p][0] for p in came if p in said]
+    if places != sorted(places):
+        v.failures.append("trends came ashore out of order")
+    bad = [(h.at_s, h.until_s + 900) for h in s.plan.happenings if h.what.startswith("disk ")]
+    bad += [(a - 900, b) for a, b in s.down]
+    for payload, (_, t) in said.items():
+        if payload not in came and not any(a <= t <= b for a, b in bad):
+            v.failures.append(f"the trend of {t / 3600:.2f} h is not ashore")
+            return
 
 
 def _chained(s: Sailed, ashore: list[dict[str, Any]], v: Verdict) -> list[Moved]:
@@ -286,6 +310,9 @@ BOX_TAGS: dict[str, tuple[str, ...]] = {
     "broker gone": ("delivery-stalled",),
     "broker slow": ("delivery-stalled",),
     "broker silent": ("delivery-stalled",),
+    "shore gone": ("delivery-stalled",),
+    "shore slow": ("delivery-stalled",),
+    "shore silent": ("delivery-stalled",),
     "clock forward": ("clock-doubtful", "delivery-stalled"),
     "clock back": ("clock-doubtful", "delivery-stalled"),
     "clock unsynchronised": ("clock-doubtful",),

@@ -33,6 +33,12 @@ BOX_EVENTS = {
     "summer time": (0.1, 1, 0.0),
     "leap second": (0.1, 1, 0.0),
 }
+SHORE_EVENTS = {
+    "shore gone": (0.8, 3, 400_000.0),
+    "shore slow": (0.3, 2, 20_000.0),
+    "shore silent": (0.3, 2, 20_000.0),
+}
+"""On the way ashore, where a second broker is set up: what, as above; a satellite link is away for days."""
 
 
 @dataclass(frozen=True)
@@ -69,6 +75,8 @@ class Plan:
     tables: dict[str, dict[str, Any]]
     hours_at_start: float
     acknowledges: bool
+    shore: bool = False
+    """A second broker, ashore, has its own place in the outbox and gets every trend."""
     events: list[dict[str, Any]] = field(default_factory=list)
     points: list[tuple[float, float]] = field(default_factory=list)
 
@@ -95,6 +103,9 @@ class Plan:
         data = tomllib.loads(TERN.read_text(encoding="utf-8"))
         data["time"]["source"] = "head" if self.steady else "system"
         data["capture"]["enabled"] = False
+        if self.shore:
+            classes = ["presence", "trend", "alarm", "event"]
+            data["broker"].append({"name": "shore", "host": "127.0.0.1", "classes": classes, "every_trend": True})
         data["head"][0]["burst_pause_s"] = 0.0 if self.steady else self.every_s
         data["engine"][0]["service"]["hours_at_start"] = self.hours_at_start
         if variant % 2:
@@ -130,6 +141,7 @@ def make(seed: int) -> Plan:
     )
     _plant(rng, p)
     _hit(rng, p)
+    _ashore(random.Random(f"shore {seed}"), p)
     return p
 
 
@@ -184,18 +196,29 @@ def _slots(p: Plan) -> list[tuple[float, float, float]]:
 
 
 def _hit(rng: random.Random, p: Plan) -> None:
-    end_s = p.days * DAY_S
-    for what, (chance, most, longest_s) in BOX_EVENTS.items():
-        if rng.random() >= chance or (
-            p.steady and (what.startswith("clock") or what in ("summer time", "leap second"))
-        ):
-            continue
-        for _ in range(rng.randint(1, most)):
-            at_s = rng.uniform(0.02, 0.97) * end_s
-            for_s = min(longest_s * rng.random() ** 2, 0.2 * end_s)
-            p.happenings.append(Happening(what, at_s, min(at_s + for_s, end_s), _figure(what, rng)))
+    for what, often in BOX_EVENTS.items():
+        clock = what.startswith("clock") or what in ("summer time", "leap second")
+        if rng.random() < often[0] and not (p.steady and clock):
+            _happen(rng, p, what, often)
     if rng.random() < 0.6:
         _book(rng, p)
+    p.happenings.sort(key=lambda h: h.at_s)
+
+
+def _happen(rng: random.Random, p: Plan, what: str, often: tuple[float, int, float]) -> None:
+    end_s = p.days * DAY_S
+    _, most, longest_s = often
+    for _ in range(rng.randint(1, most)):
+        at_s = rng.uniform(0.02, 0.97) * end_s
+        for_s = min(longest_s * rng.random() ** 2, (0.6 if what == "shore gone" else 0.2) * end_s)
+        p.happenings.append(Happening(what, at_s, min(at_s + for_s, end_s), _figure(what, rng)))
+
+
+def _ashore(rng: random.Random, p: Plan) -> None:
+    p.shore = rng.random() < 0.5
+    for what, often in SHORE_EVENTS.items():
+        if p.shore and rng.random() < often[0]:
+            _happen(rng, p, what, often)
     p.happenings.sort(key=lambda h: h.at_s)
 
 

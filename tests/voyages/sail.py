@@ -32,11 +32,14 @@ MEMORY = Path("/dev/shm")
 
 @dataclass
 class Sailed:
-    """What is known after a voyage. `kept`: (true s, body) of every event the daemon handed to its recorder."""
+    """What is known after a voyage. `kept`: (true s, body) of every event the daemon handed to its recorder; `trends`:
+    (true s, payload) of every trend. `shore`: the second broker, where there is one."""
 
     plan: Plan
     broker: Broker
+    shore: Broker | None = None
     kept: list[tuple[float, dict[str, Any]]] = field(default_factory=list)
+    trends: list[tuple[float, bytes]] = field(default_factory=list)
     down: list[tuple[float, float]] = field(default_factory=list)
     zeros: list[tuple[float, float]] = field(default_factory=list)
     final: dict[str, str] = field(default_factory=dict)
@@ -52,7 +55,7 @@ class Sailed:
     def digest(self) -> str:
         """Of everything that came ashore, but for the scratch folder's name in a storage fault's text."""
         h = sha256()
-        for t, topic, payload in self.broker.heard:
+        for t, topic, payload in self.broker.heard + (self.shore.heard if self.shore else []):
             h.update(f"{t:.6f} {topic} ".encode() + re.sub(rb"/voyage-[^/]+/", b"/voyage/", payload) + b"\n")
         return h.hexdigest()
 
@@ -62,19 +65,20 @@ def sail(seed: int) -> Sailed:
     root = Path(tempfile.mkdtemp(prefix="voyage-", dir=MEMORY if MEMORY.is_dir() else None))
     try:
         clock, plan = Clock(), make(seed)
-        disk, broker = Disk(root, seed), Broker(clock, seed)
+        disk, brokers = Disk(root, seed), {"ship": Broker(clock, seed), "shore": Broker(clock, -seed)}
         with virtual(clock, seed), beneath_the_store(disk):
-            return _Voyage(plan, clock, disk, broker).sail()
+            return _Voyage(plan, clock, disk, brokers).sail()
     finally:
         shutil.rmtree(root, ignore_errors=True)
 
 
 class _Voyage:
-    def __init__(self, plan: Plan, clock: Clock, disk: Disk, broker: Broker) -> None:
-        self._plan, self._clock, self._disk, self._broker = plan, clock, disk, broker
-        self._out = Sailed(plan, broker)
+    def __init__(self, plan: Plan, clock: Clock, disk: Disk, brokers: dict[str, Broker]) -> None:
+        self._plan, self._clock, self._disk, self._brokers = plan, clock, disk, brokers
+        self._chance = brokers["ship"].chance
+        self._out = Sailed(plan, brokers["ship"], brokers["shore"] if plan.shore else None)
         self._out.zeros.append((0.0, 17.35))
-        self._box = Box(plan.settings(), clock, disk, broker)
+        self._box = Box(plan.settings(), clock, disk, brokers)
         self._box.on_start = self._listen
         self._todo: list[tuple[float, int, Any]] = []
         self._order = 0
@@ -149,6 +153,8 @@ class _Voyage:
             for s in spoken:
                 if hasattr(s, "body"):
                     self._note(dict(s.body))
+                elif s.klass == "trend":
+                    self._out.trends.append((self._clock.true_s, s.payload))
             inner(spoken, checkpoints)
 
         d.keep = keep
@@ -157,7 +163,7 @@ class _Voyage:
         now_s = self._clock.true_s
         self._out.kept.append((now_s, body))
         if self._plan.acknowledges and body.get("to") == "unacknowledged" and body.get("from") != "unacknowledged":
-            wait_s = 300.0 + 3_300.0 * self._broker.chance.random()
+            wait_s = 300.0 + 3_300.0 * self._chance.random()
             self._at(now_s + wait_s, lambda: self._acknowledge(str(body["tag"])))
 
     def _look_after(self) -> None:
@@ -189,9 +195,11 @@ class _Voyage:
         elif what.startswith("disk "):
             self._disk.state = what.removeprefix("disk ")
             self._at(h.until_s, lambda: setattr(self._disk, "state", "ok"))
-        elif what.startswith("broker "):
-            self._broker.state = what.removeprefix("broker ")
-            self._at(h.until_s, lambda: setattr(self._broker, "state", "ok"))
+        elif what.startswith(("broker ", "shore ")):
+            which, _, state = what.partition(" ")
+            broker = self._brokers["shore" if which == "shore" else "ship"]
+            broker.state = state
+            self._at(h.until_s, lambda: setattr(broker, "state", "ok"))
         elif what == "clock unsynchronised":
             self._clock.synchronised = False
             self._at(h.until_s, lambda: setattr(self._clock, "synchronised", True))
@@ -220,7 +228,9 @@ class _Voyage:
     def _settle(self) -> None:
         self._todo = [x for x in self._todo if x[2] == self._boot]
         self._disk.state, self._disk.slow, self._disk._cut_in = "ok", False, None
-        self._broker.state, self._clock.synchronised = "ok", True
+        self._clock.synchronised = True
+        for broker in self._brokers.values():
+            broker.state = "ok"
         if self._box.daemon is None and not self._todo:
             self._boot()
         until_s = self._clock.true_s + SETTLING_S
