@@ -53,9 +53,12 @@ def authority(folder: Path) -> Path:
     return folder
 
 
-def spoilt(folder: Path, ca: Path, begins: str, ends: str) -> Path:
-    """Another pair for the ship, `ship.pem` and `ship.key`, valid between two openssl times (`20200101000000Z`)."""
+def spoilt(folder: Path, ca: Path, begins: str, ends: str, *, name: str = VESSEL, extensions: str = "") -> Path:
+    """Another pair for the ship, or for `name` with lines of `extensions`: `ship.pem` and `ship.key`, valid between two
+    openssl times (`20200101000000Z`)."""
     folder.mkdir()
+    more = folder / "extensions"
+    more.write_text(extensions)
     conf = folder / "ca.conf"
     lines = (
         f"[ca]\ndefault_ca=d\n[d]\nnew_certs_dir={folder}\ndatabase={folder}/index\nserial={folder}/serial\n"
@@ -67,11 +70,11 @@ def spoilt(folder: Path, ca: Path, begins: str, ends: str) -> Path:
     run = {"check": True, "capture_output": True}
     subprocess.run(
         ["openssl", "req", "-new", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-subj",
-         f"/CN={VESSEL}", "-keyout", f"{folder}/ship.key", "-out", f"{folder}/ship.csr"], **run)  # type: ignore[call-overload]  # fmt: skip
+         f"/CN={name}", "-keyout", f"{folder}/ship.key", "-out", f"{folder}/ship.csr"], **run)  # type: ignore[call-overload]  # fmt: skip
     subprocess.run(
         ["openssl", "ca", "-config", str(conf), "-batch", "-notext", "-cert", f"{ca}/ca.pem", "-keyfile",
-         f"{ca}/ca.key", "-in", f"{folder}/ship.csr", "-startdate", begins, "-enddate", ends, "-out",
-         f"{folder}/ship.pem"], **run)  # type: ignore[call-overload]  # fmt: skip
+         f"{ca}/ca.key", "-in", f"{folder}/ship.csr", "-startdate", begins, "-enddate", ends, "-extfile",
+         str(more), "-out", f"{folder}/ship.pem"], **run)  # type: ignore[call-overload]  # fmt: skip
     return folder
 
 

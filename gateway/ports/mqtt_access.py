@@ -5,6 +5,7 @@ import os
 import re
 import socket
 import ssl
+import time
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -44,6 +45,8 @@ _ALERTS = {
     "CERTIFICATE_UNKNOWN": "the broker does not accept our certificate; check cert_file, and the clocks here and there",
 }
 """By TLS's own names of alerts (RFC 8446, section 6.2)."""
+_BY_THE_CLOCK = {9: "is not valid yet", 10: "has ended"}
+"""X509_V_ERR_CERT_NOT_YET_VALID and X509_V_ERR_CERT_HAS_EXPIRED of OpenSSL."""
 _SILENT = frozenset((errno.ETIMEDOUT, errno.EHOSTUNREACH, errno.ENETUNREACH, errno.ENETDOWN, errno.EHOSTDOWN))
 
 
@@ -138,6 +141,11 @@ def why_not(error: Exception, host: str, port: int, within_s: float) -> str:
     if isinstance(error, ConnectionRefusedError):
         return f"nothing listens at {host}:{port}; check that the broker runs, and host and port"
     if isinstance(error, ssl.SSLCertVerificationError):
+        if error.verify_code in _BY_THE_CLOCK:
+            return (
+                f"TLS: the broker's certificate {_BY_THE_CLOCK[error.verify_code]} by this box's clock, which says "
+                f"{time.strftime('%Y-%m-%d', time.gmtime())}; set the clock, or if it is right have a new one put there"
+            )
         return (
             f"TLS: the broker's certificate is not accepted: {error.verify_message}; check ca_file, host and the clock"
         )

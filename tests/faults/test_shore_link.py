@@ -7,7 +7,6 @@ same for longer, and times it.
 import json
 import shutil
 import socket
-import sqlite3
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -17,8 +16,7 @@ import pytest
 import satellite_rig as sat
 from panel_path import TRANSDUCER_FAULT, discrete
 from satellite_link import SHIP, SatelliteLink, Weather, needs_satellite, satellite
-
-from gateway.store.reader import StateReader
+from shore_books import ashore, stored
 
 SOON = {"backoff_s_min": 0.2, "backoff_s_max": 1.0}
 pytestmark = [
@@ -39,22 +37,6 @@ def link() -> Iterator[SatelliteLink]:
 def tls(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A fleet's certificates."""
     return sat.authority(tmp_path_factory.mktemp("tls") / "ca")
-
-
-def stored(data_dir: Path) -> list[tuple[int, str]]:
-    """(seq, message) of the ship's own record."""
-    reader = StateReader(data_dir)
-    rows = reader.events(0, 100_000)
-    reader.close()
-    return [(row.seq, json.loads(row.payload)) for row in rows]
-
-
-def ashore(store: Path) -> list[tuple[int, str]]:
-    """(seq, message) in the order in which the keeper kept them; empty while it has no store."""
-    try:
-        return [(seq, json.loads(text)) for seq, text in sat.kept(store)]
-    except sqlite3.Error:
-        return []
 
 
 def test_black_outs_and_kills_cost_no_event_and_no_alarm_aboard(link: SatelliteLink, tls: Path, tmp_path: Path) -> None:
