@@ -32,6 +32,10 @@ from gateway.wear.trend import EngineWear, Series, Side, Trend, nearest
 SILENT_S = 5.0
 """Interface, section 3: no good frame for 5 s, or for three times the usual pause of bursts."""
 
+GLANCE_S = 60.0
+CATCH_UP_US = 120_000_000
+"""After a restart, how long steady running is looked for before it counts as interrupted."""
+
 
 @dataclass(frozen=True, slots=True)
 class Alarmed:
@@ -119,6 +123,8 @@ class EnginePipeline:
         self._frames_counted = 0
         self._slips = (0, 0)
         self._was_steady = True
+        self._catching_up_until_us = 0
+        self._glance_us = 0
         self._at_rest = False
         """No alarm's delay ran at the last second: until the next, only a revolution's own figures can begin one."""
         self._take_datum(self.wear.datum)
@@ -150,8 +156,11 @@ class EnginePipeline:
         offset_us = self.timeline.frame(run.boot, run.head_us, now, run.sent_us)
         if self._restored_us is not None:
             # What passed while nobody looked: the head's count of turns tells what the engine did.
-            self.meter.gap(max(0, run.head_us + offset_us - self._restored_us))
+            unseen_us = max(0, run.head_us + offset_us - self._restored_us)
+            self.meter.gap(unseen_us)
             self._restored_us = None
+            if unseen_us <= self._glance_us:
+                self._catching_up_until_us = run.head_us + offset_us + CATCH_UP_US
         if run.block is None:
             for _, aside in run.asides:
                 self.meter.take_aside(aside)
@@ -238,7 +247,7 @@ class EnginePipeline:
         self._frames_counted = self.meter.frames
         if self.medians.due(t_us):
             yield from self._close_medians()
-        self._was_steady = self._was_steady and self.meter.running.state is Running.AHEAD
+        self._was_steady = self._steady_still(t_us)
         if self.meter.running.state in (Running.STOPPED, Running.TURNING):
             self.wear.stopped(self.meter.hours.hours)
         if t_us >= self._trend_due_us:
@@ -252,6 +261,13 @@ class EnginePipeline:
         if t_us >= self._reading_due_us and not broken:
             self._reading_due_us = (t_us // self._reading_every_us + 1) * self._reading_every_us
             yield ReadingDue(self.meter.reading(t_us), self.timeline.utc_s(t_us))
+
+    def _steady_still(self, t_us: int) -> bool:
+        """Has the engine run on steadily, as far as can be seen? A restart must see the speed again before it knows."""
+        state = self.meter.running.state
+        if state is not Running.CHANGING or t_us > self._catching_up_until_us:
+            self._catching_up_until_us = 0
+        return self._was_steady and (state is Running.AHEAD or self._catching_up_until_us > 0)
 
     def _silence(self, t_us: int, quiet_s: float) -> Iterator[Said]:
         first = self._silent_s == 0.0
@@ -426,6 +442,7 @@ class EnginePipeline:
             "lag_jump": self._lag_jump.state(),
             "spring_jump": self._spring_jump.state(),
             "slips": list(self._slips),
+            "steady": self._was_steady and self.meter.running.state is Running.AHEAD,
         }
 
     def wear_checkpoint(self) -> dict[str, object]:
@@ -444,6 +461,9 @@ class EnginePipeline:
             jump.load(state)
         # Not the timeline's: it comes to a burst's first health frame before the pause has been counted.
         self._restored_us = self.meter.seen_us or self.timeline.t_us
+        if kept.get("steady"):
+            # No longer than between two bursts: what happened meanwhile is judged as it would have been there.
+            self._glance_us = round(1e6 * max(GLANCE_S, 1.5 * self.head.burst_pause_s))
         slips = kept["slips"]
         assert isinstance(slips, list)
         self._slips = (int(slips[0]), int(slips[1]))

@@ -2,6 +2,7 @@
 
 import json
 from functools import cache
+from itertools import takewhile
 
 import numpy as np
 import pytest
@@ -233,6 +234,38 @@ def test_a_restart_neither_repeats_nor_forgets_an_alarm(at: float) -> None:
     got = [m for m in moves(before) + moves(after) if m[1] != m[2]]
     assert sorted(got) == sorted(wanted)
     assert second.meter.hours.hours == pytest.approx(21_400 + 870 / 3_600, abs=1.5 / 3_600)
+
+
+def timed(text: str, until_s: float) -> list[tuple[bytes, float]]:
+    """A head's frames, each with the second at which it is due."""
+    frames = ((frame, us / 1e6) for frame, us in Head(parse_scenario(text), 3).frames())
+    return list(takewhile(lambda f: f[1] < until_s, frames))
+
+
+@pytest.mark.parametrize(("away_s", "told"), [(20, True), (200, False)])
+def test_a_slip_over_a_short_restart_is_told_as_without_it(away_s: int, told: bool) -> None:
+    """0.7° while the box is away for seconds: what ran steadily before and after has run on. Longer, and it may have
+    stood and cooled: then only what warmth cannot do is told at once."""
+    settings = tern_settings(running=QUICK)
+    frames = timed(event("coupling-slip", 405, deg=0.7), 900.0)
+    first = pipeline(settings)
+    fed(first, [frame for frame, s in frames if s < 400])
+    second = EnginePipeline(settings, "main", START_UTC_S)
+    second.restore(json.loads(json.dumps(first.checkpoint())))
+    said = fed(second, [frame for frame, s in frames if s >= 400 + away_s])
+    assert ("lag-step" in raised(said)) is told
+
+
+def test_a_slip_between_bursts_is_told_though_the_box_restarts_there() -> None:
+    """The pause hides no more with a restart in it than without."""
+    text = "[head]\nburst_s = 6\nevery_s = 600\n" + event("coupling-slip", 3_300, deg=0.7)
+    settings = tern_settings(running=QUICK, head={"burst_pause_s": 594.0})
+    frames = timed(text, 6_100.0)
+    first = pipeline(settings)
+    fed(first, [frame for frame, s in frames if s < 3_100])
+    second = EnginePipeline(settings, "main", START_UTC_S)
+    second.restore(json.loads(json.dumps(first.checkpoint())))
+    assert "lag-step" in raised(fed(second, [frame for frame, s in frames if s >= 3_100]))
 
 
 def test_bursts_measure_count_hours_and_call() -> None:
