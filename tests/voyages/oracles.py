@@ -29,6 +29,7 @@ MEAN_S = 10 * 30.0
 """So long after a jump the smoothed lag, a mean with τ = 30 s, is on its way."""
 WEAR_TAGS = ("lag-near", "lag-limit", "elongation-near", "elongation-limit", "limit-in-sight", "tension-low")
 DAY_S = 86_400.0
+BY_MEDIANS_S = 12 * 3_600.0
 
 
 @dataclass
@@ -194,6 +195,13 @@ def _active(moved: Iterable[Moved], tag: str) -> list[tuple[float, float]]:
     return [*out, (since, float("inf"))] if since is not None else out
 
 
+def _away(moved: Iterable[Moved], tag: str) -> list[tuple[float, float]]:
+    """When a person had put `tag` away."""
+    mine = [m for m in moved if m.tag == tag]
+    ends = [m.at_s for m in mine[1:]] + [float("inf")]
+    return [(m.at_s, end) for m, end in zip(mine, ends, strict=True) if m.to in ("shelved", "out-of-service")]
+
+
 def _troubles(s: Sailed) -> list[tuple[float, float]]:
     """When the box could not see or say: it was down."""
     return [(a, b) for a, b in s.down if b > a]
@@ -221,7 +229,12 @@ def _found(s: Sailed, moved: list[Moved], v: Verdict) -> None:
         # A steady head's bytes come to the box a chunk at a time.
         chunk_s = 0.0 if s.plan.every_s else STEADY_CHUNK_US / 1e6
         deadline = p.at_s + p.within_s + chunk_s + (lost + _slack_s(s) if lost else 0.0)
+        if p.kind.lasting and _lost_s(s, p.at_s, deadline):
+            # Dark before it was certain, the box may have missed a stop: then the medians must find it.
+            deadline = max(deadline, p.at_s + BY_MEDIANS_S)
         if deadline > min(p.until_s, s.plan.days * DAY_S):
+            continue
+        if any(a < deadline and b > p.at_s for tag in p.kind.tags for a, b in _away(moved, tag)):
             continue
         v.planted += 1
         starts = [a for tag in p.kind.tags for a, b in _active(moved, tag) if b > p.at_s and a <= deadline]

@@ -211,7 +211,15 @@ class _Voyage:
     # -- the crew -----------------------------------------------------------------------------------------------
 
     def _acknowledge(self, tag: str) -> None:
-        self._box.ask({"do": "acknowledge", "engine": "main", "alarm": tag, "by": "second engineer"})
+        act = {"engine": "main", "alarm": tag, "by": "second engineer"}
+        self._box.ask({"do": "acknowledge", **act})
+        put_away = self._chance.random()
+        if put_away < 0.15:
+            self._box.ask({"do": "shelve", "minutes": 10.0 + 590.0 * self._chance.random(), "why": "looked at", **act})
+        elif put_away < 0.25:
+            self._box.ask({"do": "out-of-service", "why": "being repaired", **act})
+            wait_s = 600.0 + 36_000.0 * self._chance.random()
+            self._at(self._clock.true_s + wait_s, lambda: self._box.ask({"do": "in-service", **act}))
 
     def _book(self, what: str, again: int = 0) -> None:
         entry: dict[str, Any] = {"kind": what, "person": "second engineer"}
