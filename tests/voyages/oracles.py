@@ -375,7 +375,8 @@ def _hours_to_any(s: Sailed, t: float, truth: Truth) -> float:
     percent = float(truth.elongation_percent(t))
     lag = float(_lag_then(s, np.array([t]), truth)[0])
     left_mm = FREE_MM - REQUIRED_MM + BAND_MM - float(truth.spring_mm(t))
-    to_percent = [0.8 - percent, (NEAR_DEG - lag) / truth.lag_deg_per_percent, left_mm / truth.spring_mm_per_percent]
+    to_percent = [0.8 - percent, 1.0 - percent, left_mm / truth.spring_mm_per_percent]
+    to_percent += [(limit - lag) / truth.lag_deg_per_percent for limit in (NEAR_DEG, LIMIT_DEG)]
     ahead = [x / rate for x in to_percent if x > 0]
     due = 23_800 - s.plan.hours_at_start - float(truth.hours(t))
     return min([*ahead, *([due] if due > 0 else [])], default=0.0)
