@@ -5,6 +5,7 @@ The real daemon with the example vessel on the ship's side; on the shore's side 
 
 - connection: daemons that may say nothing, presence, and presence with all alarm states; each is measured by itself.
 - idle: the connection with the shipped keep-alive and an engine that runs; so many whole keep-alive cycles by the wall.
+- black-out: a connection after a day without one, with ten transitions and 24 hourly trends waiting.
 - alarm, event: single transitions in real time, of a daemon that may say alarm states, events, or both.
 - day: a whole day of head time in ten minutes: hourly trends and ten transitions, all of them sent. Every byte between
   the middle of two pauses belongs to what came between them.
@@ -12,7 +13,7 @@ The real daemon with the example vessel on the ship's side; on the shore's side 
 Multiplied is only the keep-alive: it is measured over the cycles asked for and taken for all of the day.
 
 Run: `python tests/bench/bench_shore_bytes.py [CYCLES]` as root; 2 cycles take an hour; 0: no
-idle part, -1: nor the units.
+idle part, -1: nor the units, -2: only the black-out.
 """
 
 import sys
@@ -33,6 +34,7 @@ from satellite_link import GEOSTATIONARY, SHORE, SatelliteLink, Tally, satellite
 
 DAY_S, DAY_IN_S = 86_400, 600.0
 FAULTS, FAULT_S = 5, 260
+TRANSITIONS_A_DAY = 10
 GOAL_BYTES = 80_000
 QUIET_S = 6.0
 
@@ -52,9 +54,13 @@ class Scene:
         self.n += 1
         folder = self.folder / f"ship{self.n}"
         folder.mkdir()
-        broker = sat.shore_table(self.tls, **({} if classes is None else {"classes": classes}))
+        chosen = {} if classes is None else {"classes": classes, "every_trend": "trend" in classes}
+        broker = sat.shore_table(self.tls, **chosen)
         data = sat.ship_settings(folder, broker)
         data["engine"][0]["running"] |= settings.pop("running", {})
+        waiting: tuple[int, float] | None = settings.pop("waiting", None)
+        if waiting is not None:
+            sat.fill(folder / "data", broker, *waiting, time.time())
         data |= settings
         if "--every" in more:
             data["head"][0]["burst_pause_s"] = float(more[more.index("--every") + 1])
@@ -142,6 +148,15 @@ def connection(scene: Scene) -> list[tuple[str, Tally, int]]:
     return rows
 
 
+def black_out(scene: Scene) -> Tally:
+    """A day without a link and the connection after it, until all of it is ashore and its receipt aboard."""
+    before = scene.quiet()
+    with scene.ship(None, "steady", waiting=(TRANSITIONS_A_DAY, 1.0)):
+        after = scene.quiet(45.0, 240.0)
+    scene.quiet()
+    return after.since(before)
+
+
 def idle(scene: Scene, cycles: int) -> tuple[Tally, float]:
     """Whole keep-alive cycles of a connection on which nothing is said."""
     every_s = sat.shore_broker_as_shipped()["keepalive_s"]
@@ -207,6 +222,10 @@ def main(cycles: int) -> None:
 
 def report(scene: Scene, cycles: int) -> None:
     """All parts in turn."""
+    t = black_out(scene)
+    print(f"after a day's black-out: {t.bytes} bytes ({t.up_bytes} up, {t.down_bytes} down)", flush=True)
+    if cycles < -1:
+        return
     if cycles >= 0:
         units(scene)
     log, total = day(scene)
