@@ -247,7 +247,7 @@ class Daemon:
     def start(self) -> None:
         """Start the parts, sinks first, and say so."""
         self.recorder.start()
-        self._say("started", "the gateway has started")
+        self._say("started", f"the gateway has started with settings {self.settings.fingerprint}")
         if self._store.recovered_from is not None:
             self._say("storage-renewed", f"the store was damaged and set aside as {self._store.recovered_from.name}")
         self._say_untold()

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import TimeoutError as FutureTimeout
 from typing import Any, Protocol, cast, get_args
 
+import structlog
 from pydantic import ValidationError
 
 from gateway.alarm.acts import Act, ActKind
@@ -60,9 +61,17 @@ class Desk:
 
     def __init__(self, host: Host, store: StateStore) -> None:
         self._host, self._store = host, store
+        self._log = structlog.get_logger("desk")
 
     def handle(self, request: dict[str, Any], who: str) -> dict[str, Any]:
-        """Do one request; the answer's fields. Raises Refused with the reason."""
+        """Do one request; the answer's fields. Raises Refused with the reason, which the log keeps with who asked."""
+        try:
+            return self._handle(request, who)
+        except Refused as e:
+            self._log.warning("a request was refused", who=who, do=ascii(request.get("do"))[:NAME_MAX], why=str(e))
+            raise
+
+    def _handle(self, request: dict[str, Any], who: str) -> dict[str, Any]:
         if not _is_text_throughout(request):
             raise Refused("a text has a character in it that cannot be kept (NUL, or half of a pair)")
         do = request.get("do")

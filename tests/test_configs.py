@@ -32,6 +32,19 @@ def test_the_three_examples_are_there() -> None:
     assert {"tern-passage.toml", "minimal.toml", "two-engines.toml"} <= set(NAMES)
 
 
+def test_fingerprint_is_of_what_is_set_and_not_of_how_it_is_written(tmp_path: Path) -> None:
+    """A comment or another order changes nothing; one figure changes all, and `check` prints it."""
+    text = (CONFIG / "tern-passage.toml").read_text(encoding="utf-8")
+    first = load_settings(CONFIG / "tern-passage.toml").fingerprint
+    assert f"names it: {first}" in check(CONFIG / "tern-passage.toml")
+    for name, other, same in (
+        ("remarked.toml", "# looked at by the second engineer\n" + text, True),
+        ("changed.toml", text.replace("retighten_every_h = 4000", "retighten_every_h = 4001"), False),
+    ):
+        (tmp_path / name).write_text(other, encoding="utf-8")
+        assert (load_settings(tmp_path / name).fingerprint == first) is same
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_checks_without_odd_warnings(name: str) -> None:
     """`check` finds every example valid, and odd only what is meant to be."""

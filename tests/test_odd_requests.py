@@ -6,6 +6,8 @@ from typing import Any
 import pytest
 from outside_bytes import _desk
 
+from structlog.testing import capture_logs
+
 from gateway.model.errors import Refused, SettingsError
 from gateway.model.settings import SHOWN_CHARS_MAX, load_settings
 
@@ -53,3 +55,14 @@ def test_texts_that_cannot_be_kept(key: str, text: str) -> None:
         _desk().handle({"do": "book", "entry": {"kind": "retightened", "notes": [{key: text}]}}, "second")
     with pytest.raises(Refused, match="cannot be kept"):
         _desk().handle({**ACT, text: 1}, "second")
+
+
+def test_a_refusal_is_in_the_log_with_who_asked_for_what() -> None:
+    """Someone who tries acts that are not theirs can be found out; odd text in the request does not hide it."""
+    with capture_logs() as log:
+        for do in ("open-the-sea-cocks", "a\udfffb" * 100):
+            with pytest.raises(Refused):
+                _desk().handle({"do": do}, "oiler")
+    assert [(line["who"], line["log_level"]) for line in log] == [("oiler", "warning")] * 2
+    assert log[0]["do"] == "'open-the-sea-cocks'" and "is not among what can be asked" in log[0]["why"]
+    assert log[1]["do"].isascii() and len(log[1]["do"]) <= 64

@@ -25,6 +25,7 @@ def main(args: argparse.Namespace) -> int:
     """Print the figures and the warnings; the configuration itself is refused by an error."""
     settings = load_settings(args.config)
     out(f"{args.config}: valid. {settings.vessel.name}, {len(settings.engine)} engine(s), {len(settings.head)} head(s)")
+    out(f"fingerprint of the settings, as the event of a start names it: {settings.fingerprint}")
     for engine in settings.engine:
         out("")
         _figures(engine, args.wear)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 import tomllib
 from itertools import pairwise
@@ -448,6 +449,11 @@ class Settings(Section):
     sentences: list[SentenceSettings] = Field(default=[], max_length=4)
     relay: list[RelaySettings] = Field(default=[], max_length=16)
     page: PageSettings = PageSettings()
+
+    @property
+    def fingerprint(self) -> str:
+        """Twelve hexadecimal digits of all that is set, however the file is laid out; the event of a start has it."""
+        return hashlib.sha256(self.model_dump_json().encode()).hexdigest()[:12]
 
     @model_validator(mode="after")
     def _wired(self) -> Settings:

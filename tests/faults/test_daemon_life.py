@@ -14,7 +14,7 @@ from mqtt_fakes import mosquitto, needs_mosquitto
 from gateway.daemon import Daemon
 from gateway.link.decoder import Decoder
 from gateway.model.errors import StorageError
-from gateway.model.settings import Settings
+from gateway.model.settings import Settings, load_settings
 from gateway.store.reader import StateReader
 from gateway.store.state import StateStore
 
@@ -34,7 +34,10 @@ def test_sigterm_drains_and_says_offline(tmp_path: Path) -> None:
             assert process.end() == 0
             rig.until(lambda: listener.heard[-1].body.get("state") == "offline", "offline is the last word")
             story = rig.settled(listener, tmp_path / "data")
-    assert [h.body["what"] for h in story.first if h.body["kind"] == "gateway"] == ["started", "stopped"]
+    own = [h.body for h in story.first if h.body["kind"] == "gateway"]
+    assert [body["what"] for body in own] == ["started", "stopped"]
+    # Who looks the event up later can tell which settings it was.
+    assert load_settings(config).fingerprint in own[0]["text"]
     assert process.lines()[-1]["all_written"] is True
     reader = StateReader(tmp_path / "data")
     assert reader.backlog("ship").count == 0
