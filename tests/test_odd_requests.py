@@ -5,7 +5,6 @@ from typing import Any
 
 import pytest
 from outside_bytes import _desk
-
 from structlog.testing import capture_logs
 
 from gateway.model.errors import Refused, SettingsError
