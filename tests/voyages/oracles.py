@@ -198,8 +198,8 @@ def _active(moved: Iterable[Moved], tag: str) -> list[tuple[float, float]]:
 def _away(moved: Iterable[Moved], tag: str) -> list[tuple[float, float]]:
     """When a person had put `tag` away."""
     mine = [m for m in moved if m.tag == tag]
-    ends = [m.at_s for m in mine[1:]] + [float("inf")]
-    return [(m.at_s, end) for m, end in zip(mine, ends, strict=True) if m.to in ("shelved", "out-of-service")]
+    ends = [*(m.at_s for m in mine[1:]), float("inf")]
+    return [(m.at_s, end) for m, end in zip(mine, ends, strict=False) if m.to in ("shelved", "out-of-service")]
 
 
 def _troubles(s: Sailed) -> list[tuple[float, float]]:
