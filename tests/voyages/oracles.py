@@ -223,7 +223,8 @@ def _found(s: Sailed, moved: list[Moved], v: Verdict) -> None:
         if not p.kind.tags or p.until_s <= p.at_s:
             continue
         if p.kind.lasting and p.kind.name != "tooth jump" and _lost_s(s, p.at_s - s.plan.every_s - 1, p.at_s + 1):
-            # No burst was seen between its last start and the fault. Over a stretch that nobody saw the drive may have stood and cooled: only large steps are told there.
+            # No burst was seen between its last start and the fault: over a stretch that nobody saw the drive may have
+            # stood and cooled, and only large steps are told there.
             continue
         lost = _lost_s(s, p.at_s, p.until_s)
         # A steady head's bytes come to the box a chunk at a time.
