@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from concurrent.futures import Future
 from contextlib import suppress
+from functools import partial
 from typing import Any
 
 from gateway.daemon import Daemon
@@ -75,8 +76,9 @@ class Box:
         d.keep([], {"gateway": d._checkpoint()})
         if self._guarded(lambda: d.recorder._round(True)):
             for link in self.links:
-                link.turn()
-                link.end(politely=True)
+                for part in (link.turn, partial(link.end, politely=True)):
+                    if not self._guarded(part):
+                        return
             self._bury(self.disk.folder)
 
     def kill(self) -> None:

@@ -138,6 +138,8 @@ class _Voyage:
 
     def _boot(self) -> None:
         now_s = self._clock.true_s
+        if self._box.daemon is not None:
+            return
         if not self._box.start():
             self._at(now_s + 30.0, self._boot)
             return

@@ -19,7 +19,9 @@ def one(task: tuple[int, bool]) -> Verdict:
         v = judge(sail(seed))
         if again and sail(seed).digest() != v.digest:
             v.failures.append("the same seed gave other bytes")
-    except Exception:
+    except BaseException as e:
+        if isinstance(e, KeyboardInterrupt):
+            raise
         v = Verdict(seed, make(seed).days, [f"crashed: {traceback.format_exc(limit=-6)}"])
     v.took_s = time.perf_counter() - begun
     return v
