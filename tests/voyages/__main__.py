@@ -43,6 +43,7 @@ def _table(verdicts: list[Verdict]) -> int:
     planted, found = sum(v.planted for v in verdicts), sum(v.found for v in verdicts)
     forecasts, covered = sum(v.forecasts for v in verdicts), sum(v.covered for v in verdicts)
     failed = [v for v in verdicts if v.failures]
+    off_h = [v.ports_off_h for v in verdicts]
     share = found / planted if planted else 1.0
     rows = [
         ("voyages, engine-days", f"{len(verdicts):,}, {days:,.0f}", ""),
@@ -58,6 +59,11 @@ def _table(verdicts: list[Verdict]) -> int:
         ("alarms without cause", f"{false} = {365.25 * false / max(days, 1e-9):.2f} an engine-year", "<= 1"),
         ("lag called good, worst error", f"{max((v.lag_worst_deg for v in verdicts), default=0):.4f} deg", "0.01"),
         ("hours, worst error", f"{100 * max((v.hours_worst_share for v in verdicts), default=0):.4f} %", "0.1 %"),
+        (
+            "hours off at the end, ports with them",
+            f"{sum(off_h) / max(1, len(off_h)):.2f} h a voyage, {max(off_h, default=0):.2f} h at worst",
+            "",
+        ),
         ("forecasts' 5-95 % holds the truth", f"{covered} of {forecasts}", "85-95 %"),
     ]
     for what, figure, bound in rows:
