@@ -3,6 +3,7 @@
 import json
 import sqlite3
 import threading
+import zlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,18 @@ class BookingRow:
     entry: dict[str, Any]
 
 
+def packed(value: object) -> bytes:
+    """A checkpoint as it is stored: each is written again and again, and a small one wears one page of the disk.
+    Raises TypeError or ValueError for what JSON cannot say."""
+    return zlib.compress(json.dumps(value, allow_nan=False, separators=(",", ":")).encode())
+
+
+def unpacked(kept: bytes | str) -> object:
+    """Back from `packed`, or from an older store's plain JSON."""
+    value: object = json.loads(kept if isinstance(kept, str) else zlib.decompress(kept))
+    return value
+
+
 class StateReader:
     """Reads `state.db`, also beside a running daemon. Safe to call from any thread. Raises StorageError."""
 
@@ -38,7 +51,7 @@ class StateReader:
     def checkpoint(self, key: str) -> object | None:
         """What was last kept under `key`, from JSON; None if nothing was."""
         rows = self._all("SELECT value FROM checkpoint WHERE key=?", key)
-        return json.loads(rows[0][0]) if rows else None
+        return unpacked(rows[0][0]) if rows else None
 
     def backlog(self, broker: str) -> Backlog:
         """What `broker` has not got yet; all zero for a name that is not in the settings."""

@@ -28,6 +28,8 @@ CAPTURE_BYTES_MAX = 4_000_000
 """Raw bytes waiting for the disk: more than ten minutes of a head at 500 Hz. The oldest go first."""
 BEAT_S = 1.0
 TIGHT_PRUNE_S = 60.0
+FLUSH_S = 120.0
+"""What a power cut may cost of the history; each writes to the disk. Alarms and hours hang on none of it."""
 
 
 class Recorder:
@@ -45,7 +47,7 @@ class Recorder:
         monotonic: Callable[[], float] = time.monotonic,
         utc: Callable[[], float] = time.time,
         retry_s: float = 2.0,
-        flush_s: float = 30.0,
+        flush_s: float = FLUSH_S,
         prune_s: float = 3_600.0,
     ) -> None:
         self._store, self._history, self._captures = store, history, captures

@@ -9,7 +9,6 @@ A damaged file is set aside and a new one begun. The new file has a new `gateway
 damaged file are not carried over: `recovered_from` names it, and the daemon raises `storage-fault`.
 """
 
-import json
 import sqlite3
 import threading
 import uuid
@@ -25,7 +24,7 @@ from gateway.store.bounds import Bounds, fact
 from gateway.store.database import LOG_PAGES, PAGE_BYTES, error_code, give_back, open_file, storage_error, transaction
 from gateway.store.folder import BALLAST_BYTES, Ballast, Folder
 from gateway.store.outbox import DROP_ORDER, SHED_ROWS_MAX, Backlog, EventRow
-from gateway.store.reader import BookingRow, StateReader
+from gateway.store.reader import BookingRow, StateReader, packed
 from gateway.store.trends import TrendRow
 
 AUDIT_DAYS = 90
@@ -229,7 +228,7 @@ class StateStore:
         checkpoints: Mapping[str, object],
         bookings: Sequence[NewBooking],
     ) -> list[int]:
-        kept = [(key, json.dumps(value, allow_nan=False, separators=(",", ":"))) for key, value in checkpoints.items()]
+        kept = [(key, packed(value)) for key, value in checkpoints.items()]
         seqs: list[int] = []
         with transaction(self._db):
             last, rows = self._last, self._rows

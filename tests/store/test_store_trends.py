@@ -195,8 +195,8 @@ def test_a_broker_begins_at_the_present_and_one_that_leaves_holds_nothing(tmp_pa
 
 
 def test_an_older_store_is_brought_up_to_date(tmp_path: Path) -> None:
-    """A store from before trends stood in line opens with all it has; its broker goes on from its place among the
-    events and begins with the trends at the present end."""
+    """A store from before trends stood in line opens with all it has, its checkpoints too; its broker goes on from its
+    place among the events and begins with the trends at the present end."""
     steps = files("gateway.store") / "steps" / "state"
     tmp_path.chmod(0o700)
     db = sqlite3.connect(tmp_path / "state.db")
@@ -208,11 +208,13 @@ def test_an_older_store_is_brought_up_to_date(tmp_path: Path) -> None:
         f"INSERT INTO event VALUES (1, '{TS}', 't', 'alarm', x'7b7d'), (2, '{TS}', 't', 'alarm', x'7b7d');"
         "INSERT INTO retained VALUES ('main/trend', 'trend', 7, CAST('{\"hour\":1}' AS BLOB));"
         "INSERT INTO retained_done VALUES ('shore', 'main/trend', 7);"
+        "INSERT INTO checkpoint VALUES ('engine/main', '{\"hours\":21400.5}');"
     )
     db.close()
     store = opened(tmp_path)
     assert (store.gateway_id, store.backlog("shore").count, store.backlog("shore").dropped) == ("old", 1, 5)
     assert (waiting(tmp_path), latest(tmp_path, "shore"), latest(tmp_path, "ship")) == ([], [], hours(1, 2))
+    assert store.checkpoint("engine/main") == {"hours": 21400.5}
     store.commit(retained=[trend(2)])
     assert waiting(tmp_path) == hours(2, 3)
     store.close()

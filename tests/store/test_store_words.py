@@ -1,6 +1,7 @@
 """Whatever of the store fails says which file and why; and brokers, losses and refusals told to the single case."""
 
 import sqlite3
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -8,6 +9,7 @@ import pytest
 
 from gateway.model.errors import Refused, StorageError
 from gateway.model.settings import GatewaySettings
+from gateway.store.database import PAGE_BYTES
 from gateway.store.folder import Folder
 from gateway.store.history_reader import HistoryReader
 from gateway.store.outbox import Backlog, OutboxReader
@@ -15,6 +17,8 @@ from gateway.store.reader import StateReader
 from gateway.store.state import NewEvent, NewRetained, StateStore
 
 SHIP = frozenset({"event", "alarm", "trend"})
+LOG_HEAD_BYTES = 24
+"""SQLite's file format, section 4.1: the head of each frame of its write-ahead log."""
 EVENT = NewEvent("t", "alarm", {"ts": "2026-03-01T12:00:00.000Z"})
 
 
@@ -81,7 +85,24 @@ def test_a_checkpoint_that_json_cannot_say_is_refused_whole(tmp_path: Path) -> N
     with pytest.raises(ValueError, match="an event of unknown kind 'rumour'"):
         store.commit([NewEvent("t", "rumour", EVENT.body)])
     assert store.commit([EVENT], checkpoints={"k": [1, {"a": None}]}) == [1]
-    assert StateReader(tmp_path)._all("SELECT value FROM checkpoint") == [('[1,{"a":null}]',)]
+    ((kept,),) = StateReader(tmp_path)._all("SELECT value FROM checkpoint")
+    assert zlib.decompress(kept) == b'[1,{"a":null}]'
+    store.close()
+
+
+def test_a_checkpoint_that_comes_again_writes_one_page(tmp_path: Path) -> None:
+    """What is kept every two minutes for years wears one page of the disk, also with every alarm's facts in it; what it
+    says is what was kept last."""
+    store = opened(tmp_path)
+    log = tmp_path / "state.db-wal"
+    facts = {f"alarm-{n}": {"text": f"The spring is {n / 7} mm long", "since_us": n * 7_777_777} for n in range(60)}
+    store.commit(checkpoints={"engine/main": {"n": 0, **facts}, "wear/main": facts})
+    for n in range(1, 9):
+        before = log.stat().st_size
+        store.commit(checkpoints={"engine/main": {"n": n / 3, **facts}})
+        assert log.stat().st_size - before == PAGE_BYTES + LOG_HEAD_BYTES
+    assert store.checkpoint("engine/main") == {"n": 8 / 3, **facts}
+    assert len(str(facts)) > PAGE_BYTES
     store.close()
 
 
