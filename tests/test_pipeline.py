@@ -256,6 +256,21 @@ def test_a_slip_over_a_short_restart_is_told_as_without_it(away_s: int, told: bo
     assert ("lag-step" in raised(said)) is told
 
 
+def test_after_a_restart_the_mean_is_of_what_is_seen_now() -> None:
+    """A tooth jumps while the box is away for ten minutes of a head without pause: no reading afterwards that is called
+    good lies between the old level and the new."""
+    settings = tern_settings(running=QUICK)
+    frames = timed(event("tooth-jump", 1_000), 1_500.0)
+    first = pipeline(settings)
+    fed(first, [frame for frame, s in frames if s < 700])
+    second = EnginePipeline(settings, "main", START_UTC_S)
+    second.restore(json.loads(json.dumps(first.checkpoint())))
+    said = fed(second, [frame for frame, s in frames if s >= 1_300])
+    good = [s.reading.lag.value for s in said if isinstance(s, ReadingDue) and s.reading.lag.quality == "good"]
+    assert len(good) > 10
+    assert np.ptp(np.array(good, float)) < 0.02
+
+
 def test_a_slip_between_bursts_is_told_though_the_box_restarts_there() -> None:
     """The pause hides no more with a restart in it than without."""
     text = "[head]\nburst_s = 6\nevery_s = 600\n" + event("coupling-slip", 3_300, deg=0.7)

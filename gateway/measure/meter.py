@@ -76,6 +76,7 @@ class Meter:
         self._slow = SlowTurn(engine.ratio)
         self._raw_deg: float | None = None
         self._lag_us = self._spring_us = self._steady_us = 0
+        self._unseen_s = 0.0
 
     # -- what comes in ------------------------------------------------------------------------------------------
 
@@ -114,12 +115,13 @@ class Meter:
 
     def _stand(self, block: SampleBlock, sums: FrameSums, frames: slice) -> None:
         """While she stands or is on the turning gear: follow the lag frame by frame."""
+        if self.running.state not in (Running.STOPPED, Running.TURNING):
+            self._slow.forget()
+            return
         end_us = sums.end_us[frames].tolist()
         if not end_us:
             return
-        if self.running.state not in (Running.STOPPED, Running.TURNING):
-            self._slow.forget()
-        elif not (block.valid & CRANK_VALID and block.valid & CAM_VALID):
+        if not (block.valid & CRANK_VALID and block.valid & CAM_VALID):
             self._slow.broke()
         else:
             middle = (sums.crank0[frames] + sums.crank[frames]) / 2
@@ -133,6 +135,7 @@ class Meter:
         tick = self._end_second()
         if gap_us:
             self.seen_us += gap_us
+            self._unseen_s += gap_us / 1e6
             self.hours.gap(gap_us)
             self.running.gap(gap_us / 1e6)
             self.sensors.gap(gap_us / 1e6)
@@ -230,12 +233,14 @@ class Meter:
             # It stood still meanwhile: whatever was done or has cooled, the present is not a mean with what was before.
             self.lag.begin_again()
             self.spring.begin_again()
-        # After a pause between bursts the value stands for the pause as well: the mean must not live in the past.
-        dt_s = since_s if self._bursts and 0 < since_s < self.running.under_way_s else c.duration_s
+        # After a pause, between bursts or while the box was down, the value stands for the pause as well: the mean must
+        # not live in the past.
+        paused = self._bursts or self._unseen_s > self.lag.fast.tau_s
+        dt_s = since_s if paused and 0 < since_s < self.running.under_way_s else c.duration_s
         if dt_s > self.lag.fast.tau_s + c.duration_s:
             self.lag.pause()
             self.spring.pause()
-        self._steady_us = c.t_us
+        self._steady_us, self._unseen_s = c.t_us, 0.0
         spikes = []
         if c.raw_deg is not None and c.lag_p2p_deg is not None:
             self.lag_p2p.update(c.lag_p2p_deg, dt_s)
