@@ -1,9 +1,9 @@
 """Many voyages, each in a process of its own pool."""
 
+import multiprocessing
 import time
 import traceback
 from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
 from itertools import count, islice
 
 from .oracles import Verdict, judge
@@ -32,6 +32,7 @@ def swarm(first: int, jobs: int, until_s: float, seeds: int | None, again: int) 
     tasks = ((seed, again > 0 and seed % again == 0) for seed in count(first))
     if seeds is not None:
         tasks = islice(tasks, seeds)  # type: ignore[assignment]
-    with ProcessPoolExecutor(jobs, max_tasks_per_child=50) as pool:
-        while time.monotonic() < until_s and (some := list(islice(tasks, 4 * jobs))):
-            yield from pool.map(one, some)
+    # Not ProcessPoolExecutor: in Python 3.11 it hangs once its workers have had their `max_tasks_per_child`.
+    with multiprocessing.get_context("spawn").Pool(jobs, maxtasksperchild=50) as pool:
+        while time.monotonic() < until_s and (some := list(islice(tasks, 16 * jobs))):
+            yield from pool.imap(one, some)
