@@ -50,8 +50,10 @@ class Ashore:
         self.config = rig.written(folder, data)
         self.broker = sat.ShoreBroker(link.shore, folder / "shore", tls)
         self.heard: list[str] = []
-        """Trends at a subscriber ashore, in the order of coming; it dies and comes back with the broker."""
-        self.watcher = sat.watcher_words(tls, "%t %p")
+        """Trends at a subscriber ashore, in the order of coming."""
+        self._watcher = sat.watcher_words(tls, "%t %p")
+        self._listening = ExitStack()
+        self.listen()
         self._words = sat.keeper_words(tls, folder, self.store)
         self.begin_keeper()
         self.begin_gateway()
@@ -73,12 +75,17 @@ class Ashore:
         elif what.startswith("broker"):
             self.broker.kill(forgetting=what != "broker")
             self.broker.start()
+            self.listen()
         elif what == "keeper":
             self.keeper.kill()
             self.begin_keeper()
 
-    def hear(self, line: str) -> None:
-        """A message ashore."""
+    def listen(self) -> None:
+        """Begin a subscriber; one whose broker is killed may end with it."""
+        self._listening.close()
+        self._listening.enter_context(sat.reading_lines(self._link.shore, self._watcher, self._hear))
+
+    def _hear(self, line: str) -> None:
         topic, _, said = line.partition(" ")
         if topic.endswith("/trend"):
             self.heard.append(said)
@@ -95,6 +102,7 @@ class Ashore:
         """End all."""
         self.gateway.kill()
         self.keeper.kill()
+        self._listening.close()
         self.broker.stop()
 
     def ours(self) -> list[tuple[int, str]]:
@@ -139,7 +147,6 @@ def main(rounds: int, seed: int, minutes: float) -> None:
         stack.enter_context(rig.head(folder, faults(folder), "--speed", str(TIMES_FASTER), "--rate", "100"))
         scene = Ashore(link, folder)
         stack.callback(scene.close)
-        stack.enter_context(sat.reading_lines(link.shore, scene.watcher, scene.hear))
         waited = voyage(link, scene, rounds, minutes, lot)
         compare_events(scene)
         compare_trends(scene, waited)
@@ -202,7 +209,7 @@ def compare_trends(scene: Ashore, waited: list[str]) -> None:
           f"{len(set(waited) & set(kept))}; kept in all {len(kept)}, twice {len(kept) - len(set(times))}, more than an "
           f"hour and a half apart {holes}; heard ashore {len(first)}, as a copy {len(scene.heard) - len(first)}, "
           f"after a later one {late}")  # fmt: skip
-    assert set(waited) <= set(kept) and len(set(times)) == len(kept) and late == 0
+    assert first and set(waited) <= set(kept) and len(set(times)) == len(kept) and late == 0
 
 
 if __name__ == "__main__":
