@@ -290,9 +290,11 @@ class AlarmSet:
         # While a higher one's delay runs, the lower waits: whatever comes of it, the situation calls once.
         wait = any(self.alarms[tag].is_rising for tag in alarm.row.suppressed_by if tag in self.alarms)
         raised = list(alarm.judge(now_us, finding, wait))
-        # What this one stands for is withdrawn first, so that one situation calls once.
-        yield from self._withdraw(now_us)
+        # What this one stands for is withdrawn first, so that one situation calls once; its own moves keep their order.
+        withdrawn = list(self._withdraw(now_us))
+        yield from (t for t in withdrawn if t.tag != alarm.row.tag)
         yield from raised
+        yield from (t for t in withdrawn if t.tag == alarm.row.tag)
 
     def _withdraw(self, now_us: int) -> Iterator[Transition]:
         for lower, higher in self._pairs:

@@ -90,13 +90,15 @@ class Walk(RuleBasedStateMachine):
             assert t.to.value != t.came_from.value
             self.history[t.tag].append(t.to.value)
 
-    def hide(self) -> None:
-        """The higher one, unless it is out of service, stands for the lower."""
+    def hide(self, *, give_back: bool = False) -> None:
+        """The higher one, unless it is out of service, stands for the lower. `give_back`: all are judged; a lower one
+        that is itself on its way back waits for that."""
         high, low = self.model["lag-limit"], self.model["lag-near"]
-        on = high.abnormal and not high.out
-        if low.hidden and not on:
+        if high.abnormal and not high.out:
+            low.hidden = True
+        elif give_back and low.hidden and not (low.abnormal and low.is_against()):
             low.back()
-        low.hidden = on
+            low.hidden = False
 
     @rule(seconds=st.sampled_from([1, 5, 29, 30, 60, 299, 300, 3_600, 30_000]))
     def judge(self, seconds: int) -> None:
@@ -114,6 +116,7 @@ class Walk(RuleBasedStateMachine):
             if m.flips() and not waits:
                 m.flip()
             self.hide()
+        self.hide(give_back=True)
 
     @rule(tag=st.sampled_from([r.tag for r in ROWS]), over=st.sampled_from([True, False, None]))
     def find(self, tag: str, over: bool | None) -> None:
@@ -174,3 +177,17 @@ class Walk(RuleBasedStateMachine):
 
 Walk.TestCase.settings = settings(max_examples=120, stateful_step_count=60, deadline=None)
 test_walk = Walk.TestCase
+
+
+def test_what_ends_shelved_and_is_withdrawn_at_once_is_told_in_that_order() -> None:
+    """The last that is told of an alarm is how it stands, though both happen in one look."""
+    alarms = AlarmSet(ROWS, {}, "main")
+    over = {"lag-limit": Finding(True, 1.0), "lag-near": Finding(False, 1.0), "lag-step": Finding(False)}
+    for t_s in (0, 61):
+        list(alarms.judge(t_s * SECOND_US, over))
+    list(alarms["lag-limit"].out_of_service(62 * SECOND_US, "x", "y"))
+    list(alarms.judge(63 * SECOND_US, over))
+    list(alarms["lag-near"].shelve(64 * SECOND_US, 0.01, "x", "y"))
+    list(alarms["lag-limit"].in_service(65 * SECOND_US, "x"))
+    told = [(t.came_from.value, t.to.value) for t in alarms.judge(200 * SECOND_US, over) if t.tag == "lag-near"]
+    assert told == [("shelved", "normal"), ("normal", "suppressed")]
