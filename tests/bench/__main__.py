@@ -3,8 +3,7 @@
 Run: `python -m tests.bench [--quick] [--markdown]`. `--quick` takes about three minutes, the whole about 25: what is
 written to disk comes in steps of two and of ten minutes and is counted over whole ones. The bench of bytes ashore needs
 root and half an hour: `python tests/bench/bench_shore_bytes.py`. Memory is that of the Python that runs the bench: for
-the product's own, run it from a fresh environment (`pip install .` beside `paho-mqtt`), where no library of the tests
-is drawn in.
+the product alone, run it from a fresh environment (`pip install . pytest`), where few other libraries are drawn in.
 """
 
 import argparse
