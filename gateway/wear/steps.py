@@ -65,7 +65,9 @@ class JumpDetector:
 
     @property
     def in_doubt(self) -> float | None:
-        """While revolutions stand apart and no jump is certain yet: the level before them; None otherwise."""
+        """While revolutions stand apart, or a new reference is taken, and no jump is certain yet: the level before."""
+        if self._reference is None:
+            return self._before
         return self._reference if any(self._offsets) else None
 
     def add(self, value: float) -> Jump | None:

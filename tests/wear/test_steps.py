@@ -234,6 +234,21 @@ def test_after_setting_anew_the_next_revolutions_are_the_reference():
     assert [detector.add(50.5) for _ in range(9)] == [None] * 9
 
 
+def test_over_a_stop_the_level_before_it_stands_until_there_is_a_new_one() -> None:
+    """The trend asks at any moment: until nine revolutions have told what came of the stop, what was known counts."""
+    detector = JumpDetector(0.5)
+    assert detector.in_doubt is None
+    for _ in range(20):
+        detector.add(1.0)
+    detector.resume()
+    for _ in range(8):
+        assert detector.in_doubt == pytest.approx(1.0)
+        assert detector.add(9.0) is None
+    assert detector.in_doubt == pytest.approx(1.0)
+    assert detector.add(9.0) is not None
+    assert detector.in_doubt is None
+
+
 def test_a_jump_in_the_making_names_the_level_before_it() -> None:
     """From the first revolution that stands apart until the jump is certain, nothing may be built on the new level."""
     detector = JumpDetector(0.5)
