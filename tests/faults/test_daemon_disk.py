@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -59,7 +60,12 @@ def test_disk_full_while_running(tmp_path: Path, disk: Path) -> None:
                 fill(disk)
                 return process.told('"part": "state"')
 
+            # Left alone, its events take the places of delivered ones; while somebody reads, its log must grow.
+            reader = sqlite3.connect(disk / "data" / "state.db", isolation_level=None)
+            reader.execute("BEGIN")
+            assert reader.execute("SELECT count(*) FROM event").fetchone() != (0,)
             rig.until(refused, "the disk refuses even so", 30.0)
+            reader.close()
             seen = len(listener.heard)
             rig.until(lambda: sum(h.topic.endswith("/reading") for h in listener.heard[seen:]) >= 3, "readings go on")
             hog.unlink()
