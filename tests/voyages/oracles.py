@@ -365,7 +365,11 @@ def _by_truth(s: Sailed, tag: str, t: float, truth: Truth) -> bool:
         case "retighten-due":
             return s.plan.hours_at_start + float(truth.hours(t)) >= 23_800 - 0.5
         case "limit-in-sight":
-            return _hours_to_any(s, t, truth) <= EARLY * HORIZON_H
+            # It stays for two days (its off-delay), and calls anew when it comes back from the shelf meanwhile.
+            return (
+                min(_hours_to_any(s, max(0.0, t - back), truth) for back in (0.0, DAY_S, 2 * DAY_S))
+                <= EARLY * HORIZON_H
+            )
     return False
 
 

@@ -27,6 +27,8 @@ CHUNK_US = 1_500_000
 STEADY_CHUNK_US = 20_000_000
 SETTLING_S = 7_200.0
 """At the end all is well, and what is left goes ashore."""
+BOOKED_WITHIN = 72
+"""Tries, twenty minutes apart: what a full disk refuses is booked when it is not."""
 MEMORY = Path("/dev/shm")
 
 
@@ -228,7 +230,7 @@ class _Voyage:
         if what == "retightened":
             entry |= {"free_length_mm": 203.2}
         answer = self._box.ask({"do": "book", "engine": "main", "entry": entry, "by": "second engineer"})
-        if answer is None and again < 5:
+        if answer is None and again < BOOKED_WITHIN:
             self._at(self._clock.true_s + 1_200.0, lambda: self._book(what, again + 1))
         elif answer is not None and what == "camshaft-set":
             self._out.zeros.append((self._clock.true_s, float(answer["entry"]["raw_deg"])))
