@@ -35,6 +35,10 @@ class Box:
             d = Daemon(self.settings, data_dir=self.disk.folder)
         except StorageError:
             return False
+        except PowerCut:
+            self.cuts += 1
+            self.disk.remove(self.disk.next_life(self.disk.torn))
+            return False
         self.daemon = d
         self.starts += 1
         self.on_start(d)

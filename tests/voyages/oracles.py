@@ -29,6 +29,7 @@ MEAN_S = 10 * 30.0
 """So long after a jump the smoothed lag, a mean with τ = 30 s, is on its way."""
 WEAR_TAGS = ("lag-near", "lag-limit", "elongation-near", "elongation-limit", "limit-in-sight", "tension-low")
 DAY_S = 86_400.0
+LATE_S = 700.0
 BY_MEDIANS_S = 12 * 3_600.0
 
 
@@ -393,11 +394,16 @@ def _hours_to_any(s: Sailed, t: float, truth: Truth) -> float:
 def _readings(s: Sailed, truth: Truth, v: Verdict) -> None:
     rows = []
     for t, topic, payload in s.broker.heard:
-        if topic.endswith("/reading"):
-            r = json.loads(payload)
+        if not topic.endswith("/reading"):
+            continue
+        r = json.loads(payload)
+        # While the head is silent nobody counts; what it has counted comes with its next frames.
+        if r["running"] != "unknown":
             rows.append((t, r["hours"], r["lag_deg"] if r["quality"]["lag"] == "good" else None, t))
     end_s = s.plan.days * DAY_S
-    rows = [r for r in rows if r[0] <= end_s]
+    # A reading that waited for its broker is of the time before.
+    late = [(h.at_s, h.until_s + LATE_S) for h in s.plan.happenings if h.what.startswith("broker ")]
+    rows = [r for r in rows if r[0] <= end_s and not any(a <= r[0] <= b for a, b in late)]
     v.readings = len(rows)
     _hours(s, rows, truth, v)
     if any(p.kind.name.endswith("encoder slipped") for p in s.plan.planted):
