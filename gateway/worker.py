@@ -24,7 +24,7 @@ from gateway.wear.bookings import Entry
 CHUNKS_MAX = 64
 """Chunks of about 30 ms between the port and the pipeline: two seconds, after which the source's own rule holds."""
 WAIT_S = 0.25
-CHECKPOINT_S = 120.0
+CHECKPOINT_S = 180.0
 """What a power cut may cost of what was learnt; each writes to the disk. Alarms take theirs with them at once."""
 BAUD_WATCH_S = 5.0
 ACTS_MAX = 64

@@ -28,7 +28,7 @@ CAPTURE_BYTES_MAX = 4_000_000
 """Raw bytes waiting for the disk: more than ten minutes of a head at 500 Hz. The oldest go first."""
 BEAT_S = 1.0
 TIGHT_PRUNE_S = 60.0
-FLUSH_S = 120.0
+FLUSH_S = 300.0
 """What a power cut may cost of the history; each writes to the disk. Alarms and hours hang on none of it."""
 
 

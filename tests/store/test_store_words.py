@@ -91,7 +91,7 @@ def test_a_checkpoint_that_json_cannot_say_is_refused_whole(tmp_path: Path) -> N
 
 
 def test_a_checkpoint_that_comes_again_writes_one_page(tmp_path: Path) -> None:
-    """What is kept every two minutes for years wears one page of the disk, also with every alarm's facts in it; what it
+    """What is kept every few minutes for years wears one page of the disk, also with every alarm's facts in it; what it
     says is what was kept last."""
     store = opened(tmp_path)
     log = tmp_path / "state.db-wal"
