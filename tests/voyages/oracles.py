@@ -30,6 +30,7 @@ MEAN_S = 10 * 30.0
 WEAR_TAGS = ("lag-near", "lag-limit", "elongation-near", "elongation-limit", "limit-in-sight", "tension-low")
 DAY_S = 86_400.0
 LATE_S = 700.0
+SLAPS_BELOW_MM = 8.0
 BY_MEDIANS_S = 12 * 3_600.0
 
 
@@ -359,6 +360,9 @@ def _by_truth(s: Sailed, tag: str, t: float, truth: Truth) -> bool:
             return float(compression.min()) <= REQUIRED_MM - BAND_MM + 0.1
         case "tension-high":
             return float(compression.max()) >= REQUIRED_MM + BAND_MM - 0.1
+        case "slap-high":
+            # Wear of years in days leaves the spring hardly compressed at all.
+            return float(compression.min()) <= SLAPS_BELOW_MM
         case "elongation-near":
             return percent >= 0.8 - 0.06
         case "elongation-limit":
