@@ -69,13 +69,24 @@ class HoursMeter:
         gap_s = self._gap_us / 1e6
         too_many = unseen is not None and unseen > UNSEEN_TURNS + (UNSEEN_S + gap_s) * self._rpm / 60
         # A long gap may hold any speed. A short one that is still open ended the burst before, and cannot have them.
-        if too_many and gap_s < SHORT_GAP_S and self._is_early():
+        too_many = too_many and gap_s < SHORT_GAP_S
+        if (too_many or self._is_of_another_gap(now)) and self._is_early():
             self._early, self._early_seen_turns = now, self._seen_turns
         elif self._gap_us:
             self._heard_after_gap, self._after_gap = True, now
             self._gap_turns = self._gap_turns if unseen is None else unseen
         else:
             self._mark, self._seen_turns, self._early = now, 0.0, None
+
+    def _is_of_another_gap(self, now: Mark | None) -> bool:
+        """The open gap has its count already, and since then too many turns were made: the samples have yet to show it.
+
+        So it is where the gateway came up at the very end of a burst, and saw of it no second and one health frame.
+        """
+        before = self._after_gap
+        if not self._gap_us or now is None or before is None or before.boot != now.boot:
+            return False
+        return (now.turns - before.turns) % U32 > UNSEEN_TURNS + UNSEEN_S * self._rpm / 60
 
     def _unseen_turns(self, now: Mark | None) -> float | None:
         if now is None or self._mark is None or self._mark.boot != now.boot:

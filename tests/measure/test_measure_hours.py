@@ -146,6 +146,24 @@ def test_a_head_that_started_anew_in_the_gap_counts_by_the_speed_on_either_side(
     assert p.meter.hours == pytest.approx(720 / 3_600, abs=1e-6)
 
 
+def test_a_restart_at_the_very_end_of_a_burst_loses_no_pause() -> None:
+    """Of that burst one health frame is seen and half a second, which is closed by the pause; the next burst's first
+    health frame comes before the samples that show it."""
+    p = Played(HoursMeter(0.0, 2.0))
+    p.run(96.0, 6)
+    kept = p.meter.checkpoint()
+    p.meter = HoursMeter(0.0, 2.0)
+    p.meter.restore(kept)
+    p.unseen((96.0, 1_200.0))
+    p.turns += 96.0 / 60 * 1_194
+    p.health()
+    p.meter.second(96.0, 500_000, 0.8)
+    p.meter.gap(1_194_000_000)
+    p.health()
+    p.run(96.0, 6)
+    assert p.meter.hours == pytest.approx((6 + 1_200 + 0.5 + 1_194 + 6) / 3_600, abs=1e-6)
+
+
 SPEEDS = st.sampled_from([96.0, 80.0, 60.0, 40.0, -40.0, 0.0])
 
 
