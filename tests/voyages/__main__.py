@@ -53,7 +53,7 @@ def _table(verdicts: list[Verdict]) -> int:
             f"{sum(v.events for v in verdicts):,}, {sum(v.copies for v in verdicts):,}",
             "",
         ),
-        ("trends ashore, voyages with a shore broker", f"{sum(v.trends for v in verdicts):,}", ""),
+        ("trends at the second broker, ashore", f"{sum(v.trends for v in verdicts):,}", ""),
         ("voyages with a broken oracle", f"{len(failed)}", "0"),
         ("planted faults found in time", f"{found:,} of {planted:,} = {100 * share:.2f} %", ">= 99 %"),
         ("alarms without cause", f"{false} = {365.25 * false / max(days, 1e-9):.2f} an engine-year", "<= 1"),
