@@ -33,6 +33,7 @@ SILENT_S = 5.0
 """Interface, section 3: no good frame for 5 s, or for three times the usual pause of bursts."""
 
 GLANCE_S = 60.0
+"""A restart that misses no more leaves steady running uninterrupted; in bursts, one that misses none of them."""
 CATCH_UP_US = 120_000_000
 """After a restart, how long steady running is looked for before it counts as interrupted."""
 

@@ -84,7 +84,7 @@ class HoursMeter:
         So it is where the gateway came up at the very end of a burst, and saw of it no second and one health frame.
         """
         before = self._after_gap
-        if not self._gap_us or now is None or before is None or before.boot != now.boot:
+        if now is None or before is None or before.boot != now.boot:
             return False
         return (now.turns - before.turns) % U32 > UNSEEN_TURNS + UNSEEN_S * self._rpm / 60
 

@@ -31,6 +31,12 @@ class Played:
         self.meter.gap(round(1e6 * sum(s for _, s in pieces)))
         self.health()
 
+    def restart(self) -> None:
+        """A new meter goes on from the old one's checkpoint."""
+        kept = self.meter.checkpoint()
+        self.meter = HoursMeter(0.0, 2.0)
+        self.meter.restore(kept)
+
     def health(self) -> None:
         """The head's count, whole turns."""
         self.meter.health(self.boot, math.floor(self.turns) % 2**32 if self.fitted else None)
@@ -128,9 +134,7 @@ def test_a_restart_catches_up_what_nobody_saw() -> None:
     """From a checkpoint, with the gap told: turns made while the gateway was down are hours."""
     p = Played(HoursMeter(0.0, 2.0))
     p.run(96.0, 60)
-    kept = p.meter.checkpoint()
-    p.meter = HoursMeter(0.0, 2.0)
-    p.meter.restore(kept)
+    p.restart()
     p.unseen((96.0, 3_600.0))
     p.run(96.0, 60)
     assert p.meter.hours == pytest.approx((3_600 + 120) / 3_600, abs=1e-6)
@@ -151,9 +155,7 @@ def test_a_restart_at_the_very_end_of_a_burst_loses_no_pause() -> None:
     health frame comes before the samples that show it."""
     p = Played(HoursMeter(0.0, 2.0))
     p.run(96.0, 6)
-    kept = p.meter.checkpoint()
-    p.meter = HoursMeter(0.0, 2.0)
-    p.meter.restore(kept)
+    p.restart()
     p.unseen((96.0, 1_200.0))
     p.turns += 96.0 / 60 * 1_194
     p.health()
