@@ -37,6 +37,9 @@ GLANCE_S = 60.0
 CATCH_UP_US = 120_000_000
 """After a restart, how long steady running is looked for before it counts as interrupted."""
 
+WAVES_RPM = 1.5
+"""So far a burst's speed may lie from the mean by the seaway alone; further, and the speed was changed meanwhile."""
+
 
 @dataclass(frozen=True, slots=True)
 class Alarmed:
@@ -97,7 +100,8 @@ class EnginePipeline:
         self.timeline = Timeline(settings.time.source, start_utc_s)
         self.decoder = Decoder()
         self._silent_after_s = max(SILENT_S, 3 * self.head.burst_pause_s)
-        self.meter = Meter(self.engine, bursts=self.head.burst_pause_s > 0, stale_us=round(self._silent_after_s * 1e6))
+        self._bursts = self.head.burst_pause_s > 0
+        self.meter = Meter(self.engine, bursts=self._bursts, stale_us=round(self._silent_after_s * 1e6))
         rows = tuple(r for r in ROWS if r.tag in ENGINE_TAGS)
         self.alarms = AlarmSet(rows, self.engine.alarms, self.engine.slug, repeat_min=settings.gateway.repeat_min)
         self.identity: Identity | None = None
@@ -220,7 +224,8 @@ class EnginePipeline:
             self._spring_jump.resume()
         if self.medians.due(c.t_us):
             yield from self._close_medians()
-        self.medians.cycle(c, self.meter.hours.hours, self.meter.health, self.meter.load())
+        m = self.meter
+        self.medians.cycle(c, m.hours.hours, m.health, m.load(), m.hours.pause_rpm if self._bursts else None)
         self._warm = self.meter.running.under_way_s >= self._trend_after_s
         yield from self._jumps(c)
         yield from self._judge(c.t_us, revolution=self._at_rest)
@@ -335,12 +340,13 @@ class EnginePipeline:
     def _close_medians(self) -> Iterator[Said]:
         t_us = self.medians.last_us
         slap_mm, order1_deg = self.medians.side()
+        pause_rpm = self.medians.pause_rpm
         median = self.medians.take(self.timeline.utc_s(t_us))
         if median is None:
             return
         yield MedianDue(median)
         self._count_slips()
-        if self._normal(median) and self.wear.add(median, Side(slap_mm, order1_deg)):
+        if self._normal(median) and self.wear.add(_at_mean_speed(median, pause_rpm), Side(slap_mm, order1_deg)):
             yield from self._tell_trend(t_us)
 
     def _normal(self, median: Median) -> bool:
@@ -474,3 +480,10 @@ class EnginePipeline:
             self._see(self.trend(self.timeline.t_us))
         self._take_datum(self.wear.datum)
         self._trend_due_us = (self.timeline.t_us // self._trend_every_us + 1) * self._trend_every_us
+
+
+def _at_mean_speed(median: Median, pause_rpm: float | None) -> Median:
+    """A burst of seconds sees the speed on one wave, which moves no chain: the mean over the pause before it tells the
+    speed that the lag goes with."""
+    waves_only = pause_rpm is not None and abs(pause_rpm - median.rpm) <= WAVES_RPM
+    return replace(median, rpm=pause_rpm) if waves_only and pause_rpm is not None else median

@@ -10,9 +10,12 @@ from firmware_sim_voyages import START_UTC_S, capture, event, fed, moves, pipeli
 
 from firmware_sim import Head, Truth, parse_scenario
 from gateway.measure.timeline import Now
+from gateway.model.records import Median
 from gateway.model.words import Running
 from gateway.pipeline import Alarmed, EnginePipeline, MedianDue, ReadingDue, TrendDue, WrongHead
 from gateway.wear.bookings import parse_entry
+from gateway.wear.segments import StepFound
+from gateway.wear.trend import Series, Side
 
 QUICK = {"settle_min": 2}
 """Limits are judged two minutes after the start, so that a test need not run for twenty."""
@@ -332,3 +335,27 @@ def test_a_tooth_jump_is_no_growth_at_any_moment() -> None:
     stands = p.wear.standing_step("lag")
     assert stands is not None and stands.size == pytest.approx(8.0, abs=0.1)
     assert p._lag_jump.standing is not None
+
+
+def test_the_trend_goes_by_the_mean_speed_and_not_by_a_bursts_wave() -> None:
+    """In a seaway each burst is on another wave: the history keeps its speed, the trend gets the pause's by the turns.
+    Where the speed was changed in the pause, it gets the burst's own."""
+    text = (
+        "[head]\nburst_s = 6\nevery_s = 1200\n[engine]\nspeed = [[0, 88], [24600, 88], [24700, 80]]\n"
+        "sea = [[8.3, 0.8], [310.0, 0.5]]\n"
+    )
+    p = pipeline(tern_settings(running=QUICK | {"trend_after_min": 10}, head={"burst_pause_s": 1_194.0}))
+    taken: list[Median] = []
+    add = p.wear.add
+
+    def seen(median: Median, side: Side) -> list[tuple[Series, StepFound]]:
+        taken.append(median)
+        return add(median, side)
+
+    p.wear.add = seen  # type: ignore[method-assign]
+    told = [s.median for s in fed(p, [capture(text, 30_000.0)]) if isinstance(s, MedianDue)]
+    of = {m.utc_s: m.rpm for m in told}
+    before, at = [m for m in taken if m.rpm > 84], next(m for m in taken if m.rpm < 84)
+    assert len(before) > 15 and np.std([of[m.utc_s] for m in before]) > 0.2
+    assert max(abs(m.rpm - 88.0) for m in before) < 0.12
+    assert at.rpm == of[at.utc_s] and abs(at.rpm - 80.0) < 1.5

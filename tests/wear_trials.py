@@ -52,16 +52,16 @@ def sail(seed: int) -> Outcome:
 
 def _true_hours(voyage: Voyage, drift: Drift, now: float) -> float:
     point = drift.operating_point
-    assert point is not None and point.casing_c is not None and point.load is not None, drift.why
-    level = voyage.truth.level(now, point.rpm, point.casing_c, point.load)
+    assert point is not None and point.warmth_c is not None and point.load is not None, drift.why
+    level = voyage.truth.level(now, point.rpm, point.warmth_c, point.load)
     return max((LIMIT_DEG - level) / voyage.truth.b, 0.0)
 
 
 def _oracle(voyage: Voyage, drift: Drift) -> Line:
     """Generalised least squares of level and slope, φ and coefficients known, the odd medians left out."""
     t, p, keep = voyage.truth, drift.operating_point, ~voyage.odd
-    assert p is not None and p.casing_c is not None and p.load is not None
-    state = t.c_rpm * (voyage.rpm - p.rpm) + t.c_casing * (voyage.casing - p.casing_c)
+    assert p is not None and p.warmth_c is not None and p.load is not None
+    state = t.c_rpm * (voyage.rpm - p.rpm) + t.c_casing * (voyage.casing - p.warmth_c)
     state += t.c_load * (voyage.load - p.load)
     now = voyage.hours[-1]
     rows = np.column_stack((np.ones(keep.sum()), (voyage.hours - now)[keep], (voyage.lag - state)[keep]))
@@ -72,9 +72,9 @@ def _oracle(voyage: Voyage, drift: Drift) -> Line:
 
 def _ols(voyage: Voyage, drift: Drift) -> Line:
     p, now = drift.operating_point, voyage.hours[-1]
-    assert p is not None and p.casing_c is not None and p.load is not None
+    assert p is not None and p.warmth_c is not None and p.load is not None
     columns = (np.ones(len(voyage.hours)), voyage.hours - now, voyage.rpm - p.rpm)
-    return _line(np.column_stack((*columns, voyage.casing - p.casing_c, voyage.load - p.load, voyage.lag)), now)
+    return _line(np.column_stack((*columns, voyage.casing - p.warmth_c, voyage.load - p.load, voyage.lag)), now)
 
 
 def _line(rows: "np.ndarray[tuple[int, int], np.dtype[np.float64]]", now: float) -> Line:

@@ -5,7 +5,8 @@ from dataclasses import astuple, dataclass
 U32 = 1 << 32
 SHORT_GAP_S = 10.0
 """Below this the count of turns, whole turns only, says less than the speed on either side."""
-
+SPEED_GAP_S = 300.0
+"""From here on two turns too many or too few make the mean speed wrong by less than half a turn a minute."""
 
 UNSEEN_TURNS, UNSEEN_S = 2.0, 2.0
 """Turns, and seconds at the present speed, that a count may be ahead of the seconds seen in a stream without a gap."""
@@ -42,6 +43,8 @@ class HoursMeter:
         self._early: Mark | None = None
         self._early_seen_turns = 0.0
         self._rpm_before = self._rpm = 0.0
+        self.pause_rpm: float | None = None
+        """Mean speed over the last gap by the head's count; `None` if short or not run through."""
 
     def second(self, rpm: float, span_us: int, turns: float) -> None:
         """A second of samples: signed mean speed, time covered, turns made (either way)."""
@@ -56,6 +59,7 @@ class HoursMeter:
         """The samples missed `gap_us`; settled when the next count of turns and the next speed are known."""
         if self._gap_us == 0:
             self._rpm_before, self._gap_turns = self._rpm, None
+            self.pause_rpm = None
         self._gap_us += gap_us
         self._after_gap, self._early = self._early, None
         self._heard_after_gap = self._after_gap is not None
@@ -99,7 +103,10 @@ class HoursMeter:
 
     def _settle(self) -> None:
         gap_s = self._gap_us / 1e6
-        self.hours += min(self._ran_s(gap_s), gap_s) / 3600
+        ran_s = min(self._ran_s(gap_s), gap_s)
+        self.hours += ran_s / 3600
+        counted = self._gap_turns is not None and gap_s >= SPEED_GAP_S and ran_s == gap_s
+        self.pause_rpm = self._gap_turns / gap_s * 60 if counted and self._gap_turns is not None else None
         self._gap_us, self._gap_turns = 0, None
         self._mark, self._seen_turns = self._after_gap, 0.0
         self._after_gap, self._heard_after_gap = None, False

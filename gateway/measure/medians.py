@@ -23,6 +23,7 @@ class _Gathered:
     casing_c: list[float] = field(default_factory=list)
     frame_c: list[float] = field(default_factory=list)
     load: list[float] = field(default_factory=list)
+    pause_rpm: float | None = None
 
 
 def _spread(values: list[float]) -> tuple[float | None, float | None]:
@@ -43,16 +44,18 @@ class TenMinutes:
         self._window: int | None = None
         self._g = _Gathered()
 
-    def cycle(self, c: Cycle, hours: float, warmth: Health | None, load: float | None) -> None:
-        """Take a steady cycle at `hours` running hours, with the temperatures and the load (a share)
-        as they are known then; call `due` first.
+    def cycle(
+        self, c: Cycle, hours: float, warmth: Health | None, load: float | None, pause_rpm: float | None = None
+    ) -> None:
+        """Take a steady cycle at `hours` running hours, with the temperatures, the load (a share) and the mean speed
+        over the last pause as they are known then; call `due` first.
 
         Their middle, not their last, goes with the medians: a burst begins with what the one before it left behind.
         """
         g = self._g
         if not g.rpm:
             self._window, g.first_us = c.t_us // WINDOW_US, c.t_us
-        g.last_us, g.last_hours = c.t_us, hours
+        g.last_us, g.last_hours, g.pause_rpm = c.t_us, hours, pause_rpm
         g.rpm.append(c.rpm)
         if c.lag_deg is not None:
             g.lag_deg.append(c.lag_deg)
@@ -77,6 +80,11 @@ class TenMinutes:
         """Medians of slap in mm and of the lag's first order in degrees; call before `take`."""
         g = self._g
         return _spread(g.slap_mm)[0], _spread(g.order1_deg)[0]
+
+    @property
+    def pause_rpm(self) -> float | None:
+        """Mean speed over the pause before what was gathered, if there was one and it is known; ask before `take`."""
+        return self._g.pause_rpm
 
     def take(self, utc_s: float) -> Median | None:
         """Close the window; `None` where it held too few revolutions. `utc_s`: at its last cycle."""

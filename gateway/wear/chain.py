@@ -96,7 +96,7 @@ class Chain:
     """
 
     def __init__(self, unsure: tuple[float, float, float] = (0.0, 0.0, 0.0)) -> None:
-        self._unsure = np.array(unsure)
+        self.unsure = np.array(unsure)
         self.odd = 0
         self.segments = [Ar1Sums(Q)]
         self.last: Point | None = None
@@ -183,7 +183,7 @@ class Chain:
         too small a coefficient with too much confidence, and another speed or load would look like a step.
         """
         moved = x[2:5] * _STATE_UNITS
-        wrong = np.where(np.abs(moved) > OTHER_STATE, self._unsure * moved, 0.0)
+        wrong = np.where(np.abs(moved) > OTHER_STATE, self.unsure * moved, 0.0)
         return float(wrong @ wrong)
 
     @staticmethod

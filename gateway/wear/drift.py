@@ -1,7 +1,11 @@
 """Drift of a series of ten-minute medians: generalised least squares with AR(1) noise, updated in bounded time.
 
-    figure = level + b·hours + c₁·(rpm − rpm₀) + c₂·(casing − casing₀) + c₃·(load − load₀) + noise,
+    figure = level + b·hours + c₁·(rpm − rpm₀) + c₂·(T − T₀) + c₃·(load − load₀) + noise,
     noise AR(1): correlation φ^k over k ten-minute steps of the clock (stops decorrelate it too).
+
+T is how much warmer the casing is than the frame: chain and frame are both of iron, and what shows is by how much the
+one has grown more than the other. The frame follows a start or another speed for hours, and the casing's temperature
+alone would leave that to the drift. Where only one of the two is measured, T is that one.
 
 φ is not estimated and then believed: the fit is averaged over φ by its restricted likelihood (flat prior on φ from 0 to
 0.999), so that the intervals carry its uncertainty. Each update costs the same whatever the hours (see `ar1_sums`).
@@ -32,8 +36,15 @@ ENOUGH_ROWS = 144
 ENOUGH_HOURS = 100.0
 """Medians and running hours before a drift is told. Less tells more of the weather than of the chain."""
 
+Warmth = Literal["", "difference", "casing", "frame"]
+"""What T is; empty until a median has told a temperature."""
+
 UNSURE: dict[str, tuple[float, float, float]] = {"lag": (0.0015, 0.0015, 0.03), "spring": (0.002, 0.02, 0.05)}
 """Degrees or mm per rpm, °C and full load by which a coefficient may be wrong: half of a usual one, from memory."""
+
+UNSURE_DIFFERENCE = {"lag": 0.005, "spring": 0.04}
+"""The same per °C that the casing is warmer than the frame; the frame's warming takes more than half of it away again
+where the casing's temperature stands alone."""
 
 _UNITS = np.array((*SCALES, 1.0))
 
@@ -43,7 +54,8 @@ class OperatingPoint:
     """Where the trend's figure is given. Set: `None` stands for the mean fitted. Told: `None` was never known."""
 
     rpm: float
-    casing_c: float | None
+    warmth_c: float | None
+    """T: of the casing less the frame's, or of the one measured."""
     load: float | None
 
 
@@ -81,11 +93,10 @@ class DriftFit:
     def __init__(
         self,
         figure: Literal["lag", "spring"] = "lag",
-        temperature: Literal["casing", "frame"] = "casing",
         operating_point: OperatingPoint | None = None,
     ) -> None:
         self.figure = figure
-        self.temperature = temperature
+        self.warmth: Warmth = ""
         self.operating_point = operating_point
         self.refused = 0
         self._count = 0
@@ -114,11 +125,23 @@ class DriftFit:
 
     def _raw(self, m: Median) -> Floats | None:
         figure = m.lag_deg if self.figure == "lag" else m.spring_mm
-        heat = m.casing_c if self.temperature == "casing" else m.frame_c
         if figure is None or not all(map(math.isfinite, (figure, m.hours, m.utc_s, m.rpm))):
             return None
-        known = (v if v is not None and math.isfinite(v) else math.nan for v in (heat, m.load))
-        return np.array((1.0, m.hours, m.rpm, *known, 0.0, 0.0, figure))
+        casing_c, frame_c, load = (
+            v if v is not None and math.isfinite(v) else math.nan for v in (m.casing_c, m.frame_c, m.load)
+        )
+        if not self.warmth:
+            self._choose(casing_c, frame_c)
+        warmth_c = {"difference": casing_c - frame_c, "casing": casing_c, "frame": frame_c}.get(self.warmth, math.nan)
+        return np.array((1.0, m.hours, m.rpm, warmth_c, load, 0.0, 0.0, figure))
+
+    def _choose(self, casing_c: float, frame_c: float) -> None:
+        """What T is, for as long as this fit goes on: a mixture would look like a step."""
+        known = not math.isnan(casing_c), not math.isnan(frame_c)
+        chosen: dict[tuple[bool, bool], Warmth]
+        chosen = {(True, True): "difference", (True, False): "casing", (False, True): "frame", (False, False): ""}
+        self.warmth = chosen[known]
+        self._chain.unsure = np.array(_unsure(self.figure, self.warmth))
 
     def _point(self, utc_s: float, hours: float, raw: Floats) -> Point:
         assert self._reference is not None
@@ -227,7 +250,7 @@ class DriftFit:
         """The operating point, what is not set of it the mean of what was fitted, and its place in reference units."""
         assert self._reference is not None
         wanted = self.operating_point
-        given = (None, None, None) if wanted is None else (wanted.rpm, wanted.casing_c, wanted.load)
+        given = (None, None, None) if wanted is None else (wanted.rpm, wanted.warmth_c, wanted.load)
         figures: list[float | None] = []
         at: list[float] = []
         for column, figure, mean in zip((2, 3, 4), given, fit.means, strict=True):
@@ -245,7 +268,7 @@ class DriftFit:
         """Everything, as JSON-able lists and numbers."""
         return {
             "figure": self.figure,
-            "temperature": self.temperature,
+            "temperature": self.warmth,
             "counters": [self.refused, self._count],
             "reference": None if self._reference is None else self._reference.tolist(),
             "start": [[utc_s, hours, _blank_out(raw)] for utc_s, hours, raw in self._start],
@@ -255,7 +278,8 @@ class DriftFit:
     @classmethod
     def restore(cls, state: dict[str, Any], operating_point: OperatingPoint | None = None) -> "DriftFit":
         """The fit as it was when `state` was taken: what it says afterwards is the same to the bit."""
-        new = cls(state["figure"], state["temperature"], operating_point)
+        new = cls(state["figure"], operating_point)
+        new.warmth = state["temperature"]
         new.refused, new._count = state["counters"]
         if state["reference"] is not None:
             new._reference = np.array(state["reference"])
@@ -263,7 +287,7 @@ class DriftFit:
             (utc_s, hours, np.array([math.nan if v is None else v for v in raw]))
             for utc_s, hours, raw in state["start"]
         ]
-        new._chain = Chain.restore(state["chain"], UNSURE[new.figure])
+        new._chain = Chain.restore(state["chain"], _unsure(new.figure, new.warmth))
         return new
 
 
@@ -278,6 +302,11 @@ def _odd_ones(figures: Floats) -> NDArray[np.bool_]:
     scale = max(1.4826 * float(np.median(off)), SIGMA_MIN)
     odd: NDArray[np.bool_] = off > START_GATE * scale
     return odd
+
+
+def _unsure(figure: str, warmth: Warmth) -> tuple[float, float, float]:
+    per_rpm, per_c, per_load = UNSURE[figure]
+    return per_rpm, UNSURE_DIFFERENCE[figure] if warmth == "difference" else per_c, per_load
 
 
 def _blank_out(raw: Floats) -> list[float | None]:

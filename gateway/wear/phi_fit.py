@@ -8,7 +8,7 @@ import numpy as np
 from gateway.wear.ar1_sums import Ar1Sums
 from gateway.wear.regression import Floats, Solution, independent, solve, without_first
 
-COLUMNS = ("level", "hours", "rpm", "casing", "load", "casing not known", "load not known")
+COLUMNS = ("level", "hours", "rpm", "warmth", "load", "warmth not known", "load not known")
 """Columns of the fit. The last two carry the level while a figure is not known, and are left out otherwise."""
 
 SCALES = (1.0, 1000.0, 10.0, 10.0, 0.1, 1.0, 1.0)
@@ -30,7 +30,7 @@ _FINE = np.linspace(0.0, 1.0, 33)
 class PhiFit:
     """Fits at G values of φ and their weights, which sum to 1. `spare`: residual degrees of freedom.
 
-    `means`: of rpm, casing and load over the medians fitted, in reference units; `None` where never known.
+    `means`: of rpm, warmth and load over the medians fitted, in reference units; `None` where never known.
     """
 
     phis: Floats

@@ -68,13 +68,12 @@ class Segments:
         self,
         figure: Literal["lag", "spring"] = "lag",
         step: float = 0.1,
-        temperature: Literal["casing", "frame"] = "casing",
         operating_point: OperatingPoint | None = None,
     ) -> None:
         if not step > 0:
             raise ValueError("the step sought must be above zero")
         self.step = step
-        self.fit = DriftFit(figure, temperature, operating_point)
+        self.fit = DriftFit(figure, operating_point)
         self.chart = Cusum(1.0, THRESHOLD, THRESHOLD - EVIDENCE_AFTER, leap=GATE)
         self._begun: dict[int, tuple[int, float, float]] = {}
 
@@ -130,7 +129,7 @@ class Segments:
         if keep_slope:
             self.fit.new_level()
         else:
-            self.fit = DriftFit(self.fit.figure, self.fit.temperature, self.fit.operating_point)
+            self.fit = DriftFit(self.fit.figure, self.fit.operating_point)
         self._reset()
 
     def drift(self) -> Drift:

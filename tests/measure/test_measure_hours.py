@@ -187,3 +187,23 @@ def test_a_simulated_voyage_keeps_its_hours(seed: int) -> None:
     """A random voyage of the simulated head with stops, astern, lost frames and pauses: within 0.1 % of the truth."""
     counted, true = hours_of_voyage(seed)
     assert counted == pytest.approx(true, rel=1e-3)
+
+
+def test_mean_speed_over_a_pause_is_the_heads_count() -> None:
+    """Within what whole turns leave; not known where the pause was short, the engine stopped, or nobody counted."""
+    p = Played(HoursMeter(0.0, 2.0))
+    p.run(91.0, 10)
+    p.unseen((90.0, 600.0))
+    p.run(89.0, 10)
+    assert p.meter.pause_rpm == pytest.approx(90.0, abs=0.2)
+    p.unseen((90.0, 60.0))
+    p.run(89.0, 10)
+    assert p.meter.pause_rpm is None
+    p.unseen((90.0, 300.0), (0.0, 300.0))
+    p.run(90.0, 10)
+    assert p.meter.pause_rpm is None
+    p = Played(HoursMeter(0.0, 2.0), fitted=False)
+    p.run(91.0, 10)
+    p.unseen((90.0, 600.0))
+    p.run(89.0, 10)
+    assert p.meter.pause_rpm is None
