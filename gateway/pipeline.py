@@ -16,6 +16,7 @@ from gateway.link.decoder import Decoder
 from gateway.link.loss import LinkWatch
 from gateway.link.marks import Mark
 from gateway.link.runs import Run, runs
+from gateway.measure.hours import WAVES_RPM
 from gateway.measure.medians import TenMinutes
 from gateway.measure.meter import Meter, Revolution
 from gateway.measure.smoothing import Smoother
@@ -36,9 +37,6 @@ GLANCE_S = 60.0
 """A restart that misses no more leaves steady running uninterrupted; in bursts, one that misses none of them."""
 CATCH_UP_US = 120_000_000
 """After a restart, how long steady running is looked for before it counts as interrupted."""
-
-WAVES_RPM = 1.5
-"""So far a burst's speed may lie from the mean by the seaway alone; further, and the speed was changed meanwhile."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +128,7 @@ class EnginePipeline:
         self._was_steady = True
         self._catching_up_until_us = 0
         self._glance_us = 0
+        self._restored_steady = False
         self._at_rest = False
         """No alarm's delay ran at the last second: until the next, only a revolution's own figures can begin one."""
         self._take_datum(self.wear.datum)
@@ -220,8 +219,10 @@ class EnginePipeline:
             return
         if not self._was_steady:
             self._was_steady = True
-            self._lag_jump.resume()
-            self._spring_jump.resume()
+            if not (self._restored_steady and self.meter.hours.ran_through):
+                self._lag_jump.resume()
+                self._spring_jump.resume()
+        self._restored_steady = False
         if self.medians.due(c.t_us):
             yield from self._close_medians()
         m = self.meter
@@ -469,6 +470,7 @@ class EnginePipeline:
         # Not the timeline's: it comes to a burst's first health frame before the pause has been counted.
         self._restored_us = self.meter.seen_us or self.timeline.t_us
         if kept.get("steady"):
+            self._restored_steady = True
             # No longer than between two bursts: what happened meanwhile is judged as it would have been there.
             self._glance_us = round(1e6 * max(GLANCE_S, 1.5 * self.head.burst_pause_s))
         slips = kept["slips"]

@@ -286,6 +286,24 @@ def test_a_slip_between_bursts_is_told_though_the_box_restarts_there() -> None:
     assert "lag-step" in raised(fed(second, [frame for frame, s in frames if s >= 3_100]))
 
 
+@pytest.mark.parametrize(("stopped", "wanted"), [(False, ["tension-step"]), (True, [])])
+def test_what_the_spring_does_in_an_hour_out_of_service_is_told_if_the_engine_ran_on(
+    stopped: bool, wanted: list[str]
+) -> None:
+    """The count of turns proves that nobody had hands on the drive; where it stood meanwhile, that is not known."""
+    speed = "[[0, 90], [4200, 90], [4260, 0], [5400, 0], [5460, 90]]" if stopped else "[[0, 90]]"
+    text = f"[head]\nburst_s = 6\nevery_s = 600\n[engine]\nspeed = {speed}\n"
+    text += event("nut-backs-off", 3_900, mm=2.0, for_s=1)
+    settings = tern_settings(running=QUICK, head={"burst_pause_s": 594.0})
+    frames = timed(text, 8_100.0)
+    first = pipeline(settings)
+    fed(first, [frame for frame, s in frames if s < 3_100])
+    second = EnginePipeline(settings, "main", START_UTC_S)
+    second.restore(json.loads(json.dumps(first.checkpoint())))
+    said = fed(second, [frame for frame, s in frames if s >= 6_500])
+    assert [tag for tag in raised(said) if tag == "tension-step"] == wanted
+
+
 def test_bursts_measure_count_hours_and_call() -> None:
     """Six seconds in ten minutes: hours within 0.1 %, medians each, a passed limit told, and silence not."""
     text = "[head]\nburst_s = 6\nevery_s = 600\n[chain]\nelongation_percent = 0.53\n"

@@ -128,7 +128,9 @@ class Alarm:
     def judge(self, now_us: int, finding: Finding, wait: bool = False) -> Iterator[Transition]:
         """Take a finding at `now_us`: start, stop or end the delays. `wait`: do not become active yet."""
         f = self.facts
-        if f.shelved_until_us is not None and now_us >= f.shelved_until_us:
+        going = f.active and finding.over is False
+        if f.shelved_until_us is not None and now_us >= f.shelved_until_us and not going:
+            # One whose condition has gone meanwhile is not called for the length of its off-delay.
             yield from self._put_back(now_us, "shelving ended", None)
         if finding.over is None:
             # The delay stands still: one of hours must outlast a change of speed, and no unknown time counts.

@@ -7,6 +7,11 @@ SHORT_GAP_S = 10.0
 """Below this the count of turns, whole turns only, says less than the speed on either side."""
 SPEED_GAP_S = 300.0
 """From here on two turns too many or too few make the mean speed wrong by less than half a turn a minute."""
+WAVES_RPM = 1.5
+"""So far a burst's speed may lie from the mean by the seaway alone; further, and the speed was changed meanwhile."""
+RAN_THROUGH_S = 7_200.0
+"""In a longer gap a stop long enough for hands on the drive could hide within the waves."""
+
 
 UNSEEN_TURNS, UNSEEN_S = 2.0, 2.0
 """Turns, and seconds at the present speed, that a count may be ahead of the seconds seen in a stream without a gap."""
@@ -46,6 +51,9 @@ class HoursMeter:
         self.pause_rpm: float | None = None
         """Mean speed over the last gap by the head's count; `None` if short or not run through."""
 
+        self.ran_through = False
+        """Over the last gap the engine ran at the speed of before and after it, by the head's count."""
+
     def second(self, rpm: float, span_us: int, turns: float) -> None:
         """A second of samples: signed mean speed, time covered, turns made (either way)."""
         self._rpm = abs(rpm)
@@ -59,7 +67,7 @@ class HoursMeter:
         """The samples missed `gap_us`; settled when the next count of turns and the next speed are known."""
         if self._gap_us == 0:
             self._rpm_before, self._gap_turns = self._rpm, None
-            self.pause_rpm = None
+            self.pause_rpm, self.ran_through = None, False
         self._gap_us += gap_us
         self._after_gap, self._early = self._early, None
         self._heard_after_gap = self._after_gap is not None
@@ -105,8 +113,10 @@ class HoursMeter:
         gap_s = self._gap_us / 1e6
         ran_s = min(self._ran_s(gap_s), gap_s)
         self.hours += ran_s / 3600
-        counted = self._gap_turns is not None and gap_s >= SPEED_GAP_S and ran_s == gap_s
-        self.pause_rpm = self._gap_turns / gap_s * 60 if counted and self._gap_turns is not None else None
+        if self._gap_turns is not None and gap_s >= SPEED_GAP_S and ran_s == gap_s:
+            self.pause_rpm = mean = self._gap_turns / gap_s * 60
+            waves_only = all(abs(rpm - mean) <= WAVES_RPM for rpm in (self._rpm_before, self._rpm))
+            self.ran_through = waves_only and gap_s <= RAN_THROUGH_S
         self._gap_us, self._gap_turns = 0, None
         self._mark, self._seen_turns = self._after_gap, 0.0
         self._after_gap, self._heard_after_gap = None, False

@@ -107,7 +107,8 @@ class Walk(RuleBasedStateMachine):
         self.told(list(self.real.judge(self.t, {tag: Finding(over, 1.0) for tag, over in self.over.items()})))
         for tag in ("lag-limit", "lag-step", "lag-near"):
             m = self.model[tag]
-            if m.shelved_until is not None and self.t >= m.shelved_until:
+            going = m.abnormal and self.over[tag] is False
+            if m.shelved_until is not None and self.t >= m.shelved_until and not going:
                 m.shelved_until = None
                 m.back()
             m.found.append((self.t, self.over[tag]))

@@ -129,6 +129,21 @@ def test_who_did_it_and_why_is_told() -> None:
     assert (shelved.by, shelved.why) == ("2nd engineer", "spare on order")
 
 
+def test_what_has_gone_by_the_end_of_shelving_is_not_called_for_its_off_delay() -> None:
+    """As after a restart, which may have forgotten that it went: it comes back normal, and calls if it does not go."""
+    for again in (False, True):
+        alarm = reached(("abnormal", "shelve"))
+        alarm.off_delay_us = 30_000_000
+        end_us = alarm.facts.shelved_until_us or 0
+        assert list(alarm.judge(end_us, Finding(False))) == []
+        assert list(alarm.judge(end_us + 29_000_000, Finding(False))) == []
+        told = list(alarm.judge(end_us + 30_000_000, Finding(again)))
+        told += alarm.judge(end_us + 31_000_000, Finding(again))
+        (back,) = told
+        assert back.to is (AlarmState.UNACKNOWLEDGED if again else AlarmState.NORMAL)
+        assert (back.came_from, back.why) == (AlarmState.SHELVED, "shelving ended")
+
+
 def test_shelving_lasts_a_day_at_most_and_ends_by_itself() -> None:
     """Asked for a week: back within 24 h, by nobody, and calling when the process is still abnormal."""
     alarm = reached(("abnormal",))
