@@ -298,8 +298,8 @@ class EnginePipeline:
         m = self.meter
         faults = m.sensors.now
         ahead = m.running.state is Running.AHEAD
-        lag = m.lag_now(t_us).value if ahead else None
-        spring = m.spring_now(t_us).value
+        lag = m.lag_deg_now(t_us) if ahead else None
+        spring = m.spring_mm_now(t_us)
         lag_known, spring_known = ahead and lag is not None, ahead and spring is not None
         return Evidence(
             running=m.running.state,

@@ -30,9 +30,12 @@ class WearSeen:
     retighten_every_h: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Evidence:
-    """All that the alarms of one engine are judged by; `None` = not known, which holds what hangs on it."""
+    """All that the alarms of one engine are judged by; `None` = not known, which holds what hangs on it.
+
+    Not frozen: one is made for every revolution, and a frozen one takes three times as long to make.
+    """
 
     running: Running
     settled: bool
@@ -58,10 +61,11 @@ def judge(engine: EngineSettings, alarms: AlarmSet, e: Evidence, *, revolution: 
     `revolution`: for those only that a revolution's own figures can move.
     """
     held, judged = _WHEN[e.running, e.settled, revolution]
-    faulty = [tag for tag in _HOLDING if alarms.active(tag)]
+    by_tag = alarms.alarms
+    faulty = [tag for tag in _HOLDING if by_tag[tag].facts.active]
     out = dict.fromkeys(held, HELD)
     for tag, rule in judged:
-        alarm = alarms[tag]
+        alarm = by_tag[tag]
         hidden = faulty and any(tag in alarm.row.held_by for tag in faulty)
         out[tag] = HELD if hidden else rule(engine, e, alarm)
     return out

@@ -122,8 +122,9 @@ class Alarm:
     def unmoved_by(self, over: bool | None) -> bool:
         """Is it at rest (no delay runs or is kept, nothing ends), and the condition as it stands or not known?"""
         f = self.facts
-        at_rest = f.pending_since_us is None and not f.spent_us and f.shelved_until_us is None
-        return at_rest and (over is None or over is f.active)
+        if f.pending_since_us is not None or f.spent_us or f.shelved_until_us is not None:
+            return False
+        return over is None or over is f.active
 
     def judge(self, now_us: int, finding: Finding, wait: bool = False) -> Iterator[Transition]:
         """Take a finding at `now_us`: start, stop or end the delays. `wait`: do not become active yet."""
@@ -279,14 +280,25 @@ class AlarmSet:
 
     def judge(self, now_us: int, findings: Mapping[str, Finding]) -> Iterator[Transition]:
         """Judge what was found; tags that are not among the findings are left alone."""
-        for tag, alarm in self._order:
-            finding = findings.get(tag)
-            if finding is None:
-                continue
-            if not alarm.unmoved_by(finding.over):
-                yield from self._one(now_us, alarm, finding)
-        yield from self._withdraw(now_us)
-        yield from self._give_back(now_us)
+        if self._moves_any(findings):
+            for tag, alarm in self._order:
+                finding = findings.get(tag)
+                if finding is not None and not alarm.unmoved_by(finding.over):
+                    yield from self._one(now_us, alarm, finding)
+        for lower, higher in self._pairs:
+            if lower.facts.suppressed != _stands_for(higher):
+                yield from self._withdraw(now_us)
+                yield from self._give_back(now_us)
+                break
+
+    def _moves_any(self, findings: Mapping[str, Finding]) -> bool:
+        """Nearly always no finding moves anything, whatever the order: looked at first, in one plain loop."""
+        alarms = self.alarms
+        for tag, finding in findings.items():
+            alarm = alarms.get(tag)
+            if alarm is not None and not alarm.unmoved_by(finding.over):
+                return True
+        return False
 
     def _one(self, now_us: int, alarm: Alarm, finding: Finding) -> Iterator[Transition]:
         # While a higher one's delay runs, the lower waits: whatever comes of it, the situation calls once.

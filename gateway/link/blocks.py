@@ -1,5 +1,7 @@
 """Sample frames that follow each other, gathered into one block of arrays."""
 
+from itertools import accumulate
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -38,15 +40,13 @@ class OpenBlock:
         """Hand out what is gathered as fresh arrays that pin no input, and be empty."""
         table = np.frombuffer(b"".join(self.bodies), dtype="<u2").reshape(-1, 3)
         columns: NDArray[np.uint16] = np.ascontiguousarray(table.T, dtype=np.uint16)
-        ends = np.cumsum(np.array(self.sizes, dtype=np.int64))
-        starts = np.zeros_like(ends)
-        starts[1:] = ends[:-1]
+        *starts, _ = accumulate(self.sizes, initial=0)
         block = SampleBlock(
             boot=self.boot,
             interval_ns=self.interval_ns,
             valid=self.valid,
             head_us=np.array(self.heads_us, dtype=np.int64),
-            starts=starts,
+            starts=np.array(starts, dtype=np.int64),
             crank=columns[0],
             cam=columns[1],
             loop=columns[2],
@@ -55,4 +55,6 @@ class OpenBlock:
         self.bodies.clear()
         self.heads_us.clear()
         self.sizes.clear()
+        # What follows without a break joins, whatever was said between; otherwise it is begun anew.
+        self.joined = True
         return block

@@ -112,7 +112,7 @@ class Decoder:
             if crc32(frame) != CRC_RESIDUE:
                 self._refuse_cut("crc" if len(frame) >= CRC_BYTES else "length")
                 continue
-            if len(frame) > SAMPLES_BYTES_FIXED and bodies:
+            if len(frame) > SAMPLES_BYTES_FIXED and line.whole:
                 version, kind, sequence, boot, head_us, interval_ns, n, valid, _ = unpack(frame)
                 if (
                     kind == KIND_SAMPLES

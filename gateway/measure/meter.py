@@ -252,7 +252,8 @@ class Meter:
             self._spring_us = c.t_us
             if not self.spring.update(c.spring_mm, dt_s):
                 spikes.append("spring spike")
-        self.refused.update(spikes)
+        if spikes:
+            self.refused.update(spikes)
 
     # -- the present --------------------------------------------------------------------------------------------
 
@@ -277,38 +278,52 @@ class Meter:
 
     def spring_now(self, t_us: int) -> Measured:
         """Spring length: averaged while steady ahead, the live plain mean otherwise."""
+        return Measured(*self._spring_now(t_us))
+
+    def spring_mm_now(self, t_us: int) -> float | None:
+        """The value alone of `spring_now`; what every revolution is judged by."""
+        return self._spring_now(t_us)[0]
+
+    def _spring_now(self, t_us: int) -> tuple[float | None, Quality, str]:
         s, fault = self.last_second, self.sensors.now.transducer
         if s is None or t_us - s.t_us > self._stale_us:
-            return Measured(None, Quality.BAD, "nothing heard from the sensor head")
+            return None, Quality.BAD, "nothing heard from the sensor head"
         if fault:
-            return Measured(None, Quality.BAD, fault)
+            return None, Quality.BAD, fault
         live = None if s.spring_nm is None else s.spring_nm / NM_PER_MM
         state = self.running.state
         if state is Running.AHEAD and self.spring.fast.value is not None and t_us - self._spring_us <= self._stale_us:
             doubt = self._doubt(self.spring, t_us - self._spring_us)
-            return Measured(self.spring.fast.value, Quality.UNCERTAIN if doubt else Quality.GOOD, doubt)
+            return self.spring.fast.value, Quality.UNCERTAIN if doubt else Quality.GOOD, doubt
         if live is None:
-            return Measured(None, Quality.BAD, "no sample with a good loop current")
+            return None, Quality.BAD, "no sample with a good loop current"
         if state in (Running.STOPPED, Running.TURNING):
-            return Measured(live, Quality.GOOD, "")
-        return Measured(live, Quality.UNCERTAIN, _not_steady(state))
+            return live, Quality.GOOD, ""
+        return live, Quality.UNCERTAIN, _not_steady(state)
 
     def lag_now(self, t_us: int) -> Measured:
         """Lag: averaged while steady ahead, the live plain mean of the last second otherwise."""
+        return Measured(*self._lag_now(t_us))
+
+    def lag_deg_now(self, t_us: int) -> float | None:
+        """The value alone of `lag_now`; what every revolution is judged by."""
+        return self._lag_now(t_us)[0]
+
+    def _lag_now(self, t_us: int) -> tuple[float | None, Quality, str]:
         s, faults = self.last_second, self.sensors.now
         if s is None or t_us - s.t_us > self._stale_us:
-            return Measured(None, Quality.BAD, "nothing heard from the sensor head")
+            return None, Quality.BAD, "nothing heard from the sensor head"
         if faults.crank or faults.cam:
-            return Measured(None, Quality.BAD, faults.crank or faults.cam)
+            return None, Quality.BAD, faults.crank or faults.cam
         if self.zero_deg is None:
-            return Measured(None, Quality.BAD, "the zero was never taken: book the camshaft setting with the pin gauge")
+            return None, Quality.BAD, "the zero was never taken: book the camshaft setting with the pin gauge"
         state = self.running.state
         if state is Running.AHEAD and self.lag.fast.value is not None and t_us - self._lag_us <= self._stale_us:
             doubt = self._doubt(self.lag, t_us - self._lag_us)
-            return Measured(self.lag_of(self.lag.fast.value), Quality.UNCERTAIN if doubt else Quality.GOOD, doubt)
+            return self.lag_of(self.lag.fast.value), Quality.UNCERTAIN if doubt else Quality.GOOD, doubt
         if not s.crank_valid or not s.cam_valid:
-            return Measured(None, Quality.BAD, "an encoder is not valid")
-        return Measured(self.lag_of(s.lag * DEG), Quality.UNCERTAIN, _not_steady(state))
+            return None, Quality.BAD, "an encoder is not valid"
+        return self.lag_of(s.lag * DEG), Quality.UNCERTAIN, _not_steady(state)
 
     def _doubt(self, mean: Smoother, age_us: int) -> str:
         """Why a mean is not to be called good; empty where it is. Half of what makes it stale is one and a half pauses

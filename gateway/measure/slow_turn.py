@@ -47,6 +47,8 @@ class SlowTurn:
 
     def forget(self) -> None:
         """The engine has run: what comes next is another standstill."""
+        if self._last is None and self.turn is None and self._mounting is None:
+            return  # Nothing was taken since: so at every revolution under way.
         self.broke()
         self.turn = self._mounting = None
 
