@@ -3,7 +3,7 @@
 import argparse
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from importlib import import_module
 from types import ModuleType
 
@@ -13,27 +13,32 @@ from gateway.model.errors import CamdriftError, PortError, Refused, SettingsErro
 
 EX_CONFIG = 78
 EX_IOERR = 74
-COMMANDS = (
-    "demo",
-    "run",
-    "check",
-    "replay",
-    "status",
-    "acknowledge",
-    "shelve",
-    "unshelve",
-    "out-of-service",
-    "in-service",
-    "silence",
-    "trend",
-    "sheet",
-    "book",
-    "export",
-    "report",
-    "schema",
-    "page-password",
-    "shore",
-)
+# What each does, as --help says it: docstrings are gone under -OO, which the service runs with.
+COMMANDS = {
+    "demo": "Show the whole job on this machine: simulated head, broker, daemon, page and subscriber, "
+    "a year in about a minute.",
+    "run": "Run the daemon until it is told to stop (SIGTERM or Ctrl-C).",
+    "check": "Check a configuration and print what follows from it.",
+    "replay": "Run a capture through the same pipeline and print what the daemon would publish, "
+    "one JSON object a line.",
+    "status": "Show what the running daemon sees: engines, alarms, brokers, disk, and the load on people.",
+    "acknowledge": "Acknowledge an alarm, or all of them.",
+    "shelve": "Put an alarm away for some minutes, at most a day; it comes back by itself.",
+    "unshelve": "Bring a shelved alarm back before its time.",
+    "out-of-service": "Take an alarm out of service for work on the drive; only in-service ends it.",
+    "in-service": "Put an alarm back in service.",
+    "silence": "Stop the sound until the next announcement; nothing else changes.",
+    "trend": "Print the present trend: wear, when which limit is reached, and the decision.",
+    "sheet": "Work sheets: cautions, figures, order of steps, and what to book after; live beside a running daemon.",
+    "book": "Book what was done at the drive, or measured: who, when, at what running hours, which figures.",
+    "export": "Print events, bookings or history as CSV, or an ISO 19848 package and its channel list.",
+    "report": "Make a report of a period as one HTML or PDF file: figures, plots, forecast, alarms, "
+    "work before and after.",
+    "schema": "Print the JSON Schema of a message or of the configuration.",
+    "page-password": "Read a password, hidden, and print the line for the settings that "
+    "lets its owner act on the page.",
+    "shore": "The shore side: keep what a fleet says, watch its alerts, list its engines.",
+}
 EPILOG = (
     "camdrift is a monitoring aid: it stops and starts nothing, and never replaces the engine maker's manual, class "
     "rules, the safety management system, a permit to work or a licensed engineer's judgement."
@@ -45,7 +50,7 @@ def command(name: str) -> ModuleType:
     return import_module(f"gateway.commands.{name.replace('-', '_')}")
 
 
-def parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
+def parser(names: Iterable[str] = COMMANDS) -> argparse.ArgumentParser:
     """The command line with these commands."""
     top = argparse.ArgumentParser(
         prog="camdrift", description="Watches the camshaft chain drive of a ship's engine.", epilog=EPILOG
@@ -54,9 +59,8 @@ def parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
     top.add_argument("--debug", action="store_true", help="log more, and how an unexpected fault came about")
     sub = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for name in names:
-        module = command(name)
-        text = (module.__doc__ or "").strip().splitlines()[0]
-        module.add(sub.add_parser(name, help=text, description=text, epilog=EPILOG))
+        text = COMMANDS[name]
+        command(name).add(sub.add_parser(name, help=text, description=text, epilog=EPILOG))
     return top
 
 

@@ -188,7 +188,7 @@ class Daemon:
         if isinstance(kept, dict):
             try:
                 pipeline.restore(kept, wear if isinstance(wear, dict) else None)
-            except (KeyError, TypeError, ValueError, AssertionError) as e:
+            except (KeyError, TypeError, ValueError, AttributeError, AssertionError) as e:
                 self._log.error("the engine's checkpoint cannot be read; it begins anew", engine=slug, why=repr(e))
                 known, pipeline = log, EnginePipeline(s, slug, start, log)
         index = [e.slug for e in s.engine].index(slug)

@@ -461,11 +461,13 @@ class EnginePipeline:
         """Go on from a checkpoint, as if nothing had happened but a gap. `wear`: from `wear_checkpoint`."""
         for name, part in (("timeline", self.timeline), ("meter", self.meter), ("alarms", self.alarms)):
             state = kept[name]
-            assert isinstance(state, dict)
+            if not isinstance(state, dict):  # no assertion: those are gone under -OO
+                raise TypeError("state: not what was kept")
             part.restore(state)
         for name, jump in (("lag_jump", self._lag_jump), ("spring_jump", self._spring_jump)):
             state = kept[name]
-            assert isinstance(state, dict)
+            if not isinstance(state, dict):  # no assertion: those are gone under -OO
+                raise TypeError("state: not what was kept")
             jump.load(state)
         # Not the timeline's: it comes to a burst's first health frame before the pause has been counted.
         self._restored_us = self.meter.seen_us or self.timeline.t_us
@@ -474,7 +476,8 @@ class EnginePipeline:
             # No longer than between two bursts: what happened meanwhile is judged as it would have been there.
             self._glance_us = round(1e6 * max(GLANCE_S, 1.5 * self.head.burst_pause_s))
         slips = kept["slips"]
-        assert isinstance(slips, list)
+        if not isinstance(slips, list):  # no assertion: those are gone under -OO
+            raise TypeError("slips: not what was kept")
         self._slips = (int(slips[0]), int(slips[1]))
         if wear is not None:
             self.wear.load(dict(wear))

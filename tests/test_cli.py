@@ -172,3 +172,23 @@ def test_help_carries_the_caution(command: str, capsys: pytest.CaptureFixture[st
         parser().parse_args([command, "--help"])
     assert left.value.code == 0
     assert "monitoring aid" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("words", [("check", TERN), ("--help",), ("book", "--help")], ids=["check", "help", "book"])
+def test_without_docstrings_it_says_the_same(words: tuple[object, ...]) -> None:
+    """Under -OO, as the service runs, a command says what it says otherwise."""
+    bare = subprocess.run(
+        [sys.executable, "-OO", "-m", "gateway.cli", *map(str, words)],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert (bare.returncode, bare.stderr) == (0, "")
+    assert bare.stdout == camdrift(*words).stdout
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_help_is_the_first_line_of_the_module(name: str) -> None:
+    """The two places that say what a command does say the same."""
+    assert (command(name).__doc__ or "").strip().splitlines()[0] == COMMANDS[name]

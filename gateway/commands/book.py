@@ -32,6 +32,22 @@ KINDS: dict[str, type[b.Booked]] = {
     "pressures": b.Pressures,
     "correction": b.Correction,
 }
+# What each kind is, as --help says it: docstrings are gone under -OO.
+KIND_TEXTS = {
+    "retightened": "The chain was retightened. Lengths of the spring in mm; "
+    "`free_length_mm` is measured afresh with no load.",
+    "camshaft-set": "The camshaft was set, or found right. "
+    "`raw_deg`: crank − ratio·cam as the encoders read; `gauge_mm`: late = +.",
+    "pumps-compensated": "The advance now in force at each fuel pump, in crank degrees, earlier = +; "
+    "all of it, not what was added.",
+    "chain-renewed": "A new chain. `spring_after_mm`, `lag_after_deg`: as read when the drive was together again.",
+    "links-renewed": "`renewed` links of the chain were replaced.",
+    "spring-renewed": "A new tightener spring: its free length in mm and, where it differs, its rate.",
+    "links-measured": "Links were measured by hand: `length_mm` over `links` links.",
+    "hand-play": "Play at mid-span by hand, in links or in mm.",
+    "pressures": "Pressures of the cylinders, before or after work on the timing.",
+    "correction": "Replaces an earlier booking by `entry`, or strikes it out where there is none.",
+}
 FIGURES = {
     "free_length_mm": "length of the spring with no load, measured afresh, mm",
     "spring_before_mm": "length of the spring before the work, mm; from the readings if left out",
@@ -62,7 +78,7 @@ def add(p: argparse.ArgumentParser) -> None:
     common(p)
     kinds = p.add_subparsers(dest="kind", required=True, metavar="KIND")
     for kind, model in KINDS.items():
-        text = (model.__doc__ or "").strip().splitlines()[0].replace("%", "%%")
+        text = KIND_TEXTS[kind]
         _arguments(kinds.add_parser(kind, help=text, description=text), model)
 
 

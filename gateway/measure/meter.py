@@ -390,7 +390,8 @@ class Meter:
             (self.sensors, "sensors"),
         ):
             state = kept[name]
-            assert isinstance(state, dict)
+            if not isinstance(state, dict):  # no assertion: those are gone under -OO
+                raise TypeError("state: not what was kept")
             part.restore(state)
         for mean, name in ((self.slap, "slap"), (self.lag_p2p, "lag_p2p")):
             value = kept[name]

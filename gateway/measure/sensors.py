@@ -78,7 +78,8 @@ class SensorWatch:
         """Go on from a checkpoint."""
         self._frozen_s, self._frozen_ua = float(str(kept["frozen_s"])), _count(kept["frozen_ua"])
         slips = kept["slips"]
-        assert isinstance(slips, dict)
+        if not isinstance(slips, dict):  # no assertion: those are gone under -OO
+            raise TypeError("slips: not what was kept")
         for which in self._slips:
             count, told_s = slips[which]
             self._slips[which], self._slipped[which] = _count(count), float(told_s)

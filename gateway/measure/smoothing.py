@@ -116,7 +116,8 @@ class Smoother:
     def restore(self, kept: dict[str, object]) -> None:
         """Go on from a checkpoint."""
         window, fast, slow = kept["window"], kept["fast"], kept["slow"]
-        assert isinstance(window, list)
+        if not isinstance(window, list):  # no assertion: those are gone under -OO
+            raise TypeError("window: not what was kept")
         self._gate.window.extend(window)
         self.fast.value = fast if isinstance(fast, float) else None
         self.slow.value = slow if isinstance(slow, float) else None

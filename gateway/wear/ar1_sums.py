@@ -88,7 +88,8 @@ class Ar1Sums:
         new.counts[:] = np.asarray(state["counts"])
         upper = np.triu_indices(2 * columns)
         sums = state["sums"]
-        assert isinstance(sums, dict)
+        if not isinstance(sums, dict):  # no assertion: those are gone under -OO
+            raise TypeError("sums: not what was kept")
         for key, values in sums.items():
             square = np.zeros((2 * columns, 2 * columns))
             square[upper] = values

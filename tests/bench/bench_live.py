@@ -6,6 +6,7 @@ libraries' own before the daemon has done anything (`import gateway.daemon`), th
 daemon can bring it. Run: `python tests/bench/bench_live.py [SECONDS]`.
 """
 
+import os
 import subprocess
 import sys
 import tempfile
@@ -19,6 +20,7 @@ import daemon_rig as rig  # noqa: E402
 
 WARM_S = 15.0
 CPU_DUE_PERCENT, RESIDENT_DUE_MIB = 3.0, 64.0
+UNIT = rig.ROOT / "deploy/ship/camdrift.service"
 IMPORTS = "import gateway.daemon; print(open('/proc/self/status').read())"
 
 
@@ -53,16 +55,32 @@ def status_fields(text: str) -> dict[str, int]:
     return {key: int(value.split()[0]) for key, value in pairs if value.split() and value.split()[0].isdigit()}
 
 
+def unit_environment() -> dict[str, str]:
+    """The environment that the service unit gives the daemon."""
+    lines = (x for x in UNIT.read_text(encoding="utf-8").splitlines() if x.startswith("Environment="))
+    return dict(pair.split("=", 1) for x in lines for pair in x.partition("=")[2].split())
+
+
 def main(seconds: float) -> None:
     """Measure and print."""
-    imported = subprocess.run([sys.executable, "-c", IMPORTS], capture_output=True, text=True, cwd=rig.ROOT, check=True)
+    env = unit_environment()
+    print("environment as in the unit:", " ".join(f"{k}={v}" for k, v in env.items()))
+    print("(compiled beforehand as INSTALL.md says, or the figures are too high: python -OO -m compileall)")
+    imported = subprocess.run(
+        [sys.executable, "-c", IMPORTS],
+        capture_output=True,
+        text=True,
+        cwd=rig.ROOT,
+        check=True,
+        env={**os.environ, **env},
+    )
     bare_mib = status_fields(imported.stdout)["VmRSS"] / 1024
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder)
         broker = rig.lasting_broker(place)
         data = rig.example(place, broker.port, reading_every_s=10)
         try:
-            with rig.head(place), rig.daemon(rig.written(place, data)) as process:
+            with rig.head(place), rig.daemon(rig.written(place, data), **env) as process:
                 time.sleep(WARM_S)
                 before, begun = use_of(process.child.pid), time.monotonic()
                 time.sleep(seconds)
