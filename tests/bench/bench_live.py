@@ -56,9 +56,11 @@ def status_fields(text: str) -> dict[str, int]:
 
 
 def unit_environment() -> dict[str, str]:
-    """The environment that the service unit gives the daemon."""
+    """The environment that the service unit gives the daemon, but for the place of the box's compiled files."""
     lines = (x for x in UNIT.read_text(encoding="utf-8").splitlines() if x.startswith("Environment="))
-    return dict(pair.split("=", 1) for x in lines for pair in x.partition("=")[2].split())
+    env = dict(pair.split("=", 1) for x in lines for pair in x.partition("=")[2].split())
+    env.pop("PYTHONPYCACHEPREFIX", None)
+    return env
 
 
 def main(seconds: float) -> None:

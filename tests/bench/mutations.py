@@ -14,6 +14,7 @@ letter case of SQL alone (a line with SQL in it and with no value in quotes insi
 
 import argparse
 import contextlib
+import importlib.util
 import json
 import math
 import os
@@ -108,6 +109,8 @@ def main() -> int:
 
 
 def _measured(args: argparse.Namespace, tree: Path) -> int:
+    if importlib.util.find_spec("mutmut") is None:
+        sys.exit("mutmut is not there: pip install -e '.[test,proof]'")
     if not (tree / "setup.cfg").exists():
         _copied(args.package, tree, [] if args.thorough else SLOW)
     # A pattern that fits none: the mutants are made, and nothing is run.
