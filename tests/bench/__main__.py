@@ -27,10 +27,10 @@ import page_rig  # noqa: E402
 from bench_live import Use, use_of  # noqa: E402
 from firmware_sim_voyages import capture  # noqa: E402
 from plain_script import Script  # noqa: E402
+from service_environment import service_environment  # noqa: E402
 
 from gateway.store.history_reader import HistoryReader  # noqa: E402
 
-UNIT = HERE.parents[1] / "deploy" / "ship" / "camdrift.service"
 DAY_S = 86_400.0
 WRITTEN_OVER_S = 600.0
 """Five flushes of the history, five checkpoints, one median: the least that shows how a day's writing goes."""
@@ -91,13 +91,6 @@ def replayed(quick: bool) -> Iterator[Row]:
     yield Row("replay, bytes to alarms", seconds / took_s, "x real time", seconds / plain_s, "rival: plain script")
 
 
-def unit_environment() -> dict[str, str]:
-    """What the service unit sets for the daemon."""
-    found = re.search(r"^Environment=(.*)$", UNIT.read_text(encoding="utf-8"), re.MULTILINE)
-    assert found is not None
-    return dict(pair.split("=", 1) for pair in found[1].split())
-
-
 def private_mib(pid: int) -> float:
     """Resident memory that is the process's own: without the pages of library files, which others may share."""
     text = Path(f"/proc/{pid}/smaps_rollup").read_text()
@@ -142,8 +135,9 @@ def live(seconds: float, engines: int = 1, *, captures: bool = False) -> Live:
             for h in heads:
                 h.__enter__()
             with rig.listening(broker.port) as listener:
+                env = service_environment()
                 begun_s = time.monotonic()
-                with rig.daemon(rig.written(place, data), **unit_environment()) as process:
+                with rig.daemon(rig.written(place, data), **env) as process:
                     pid = process.child.pid
                     rig.until(lambda: any(h.topic.endswith("/reading") for h in listener.heard), "a reading", 60.0)
                     start_s = time.monotonic() - begun_s

@@ -17,10 +17,10 @@ from pathlib import Path
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
 
 import daemon_rig as rig  # noqa: E402
+from service_environment import service_environment  # noqa: E402
 
 WARM_S = 15.0
 CPU_DUE_PERCENT, RESIDENT_DUE_MIB = 3.0, 64.0
-UNIT = rig.ROOT / "deploy/ship/camdrift.service"
 IMPORTS = "import gateway.daemon; print(open('/proc/self/status').read())"
 
 
@@ -55,19 +55,10 @@ def status_fields(text: str) -> dict[str, int]:
     return {key: int(value.split()[0]) for key, value in pairs if value.split() and value.split()[0].isdigit()}
 
 
-def unit_environment() -> dict[str, str]:
-    """The environment that the service unit gives the daemon, but for the place of the box's compiled files."""
-    lines = (x for x in UNIT.read_text(encoding="utf-8").splitlines() if x.startswith("Environment="))
-    env = dict(pair.split("=", 1) for x in lines for pair in x.partition("=")[2].split())
-    env.pop("PYTHONPYCACHEPREFIX", None)
-    return env
-
-
 def main(seconds: float) -> None:
     """Measure and print."""
-    env = unit_environment()
+    env = service_environment()
     print("environment as in the unit:", " ".join(f"{k}={v}" for k, v in env.items()))
-    print("(compiled beforehand as INSTALL.md says, or the figures are too high: python -OO -m compileall)")
     imported = subprocess.run(
         [sys.executable, "-c", IMPORTS],
         capture_output=True,

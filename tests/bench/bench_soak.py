@@ -27,7 +27,8 @@ from statistics import fmean, quantiles
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1]), str(Path(__file__).parent)]
 
 import daemon_rig as rig  # noqa: E402
-from bench_live import Use, unit_environment, use_of  # noqa: E402
+from bench_live import Use, use_of  # noqa: E402
+from service_environment import service_environment  # noqa: E402
 
 from gateway.encode.times import rfc3339, utc_of  # noqa: E402
 
@@ -161,7 +162,7 @@ class Soak:
 
     def _daemon(self) -> contextlib.AbstractContextManager[rig.Process]:
         """The daemon, in the environment that the service unit gives it."""
-        return rig.daemon(self.config, **unit_environment())
+        return rig.daemon(self.config, **service_environment())
 
     def run(self) -> tuple[list[Look], rig.Story, int]:
         """Looks, the story, and bytes written to the device by the daemon."""
