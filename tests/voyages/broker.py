@@ -80,7 +80,7 @@ class Pipe:
             return None
         self._mid += 1
         # One that does not acknowledge may all the same have passed on some, but never a later one and not an earlier.
-        self._deaf = self._broker.state == "silent" and (self._deaf or self._broker.chance.random() < 0.5)
+        self._deaf = self._deaf or (self._broker.state == "silent" and self._broker.chance.random() < 0.5)
         if not self._deaf:
             self._broker.take(topic, payload, retain)
         if qos and self._broker.state != "silent":
@@ -92,7 +92,8 @@ class Pipe:
         """Wait for something; here: let the simulation go on."""
         wake.clear()
         self._yield()
-        if self._broker.state == "gone":
+        # Bytes that were not taken come with no later ones of the same connection: it ends with the silence.
+        if self._broker.state == "gone" or (self._deaf and self._broker.state != "silent"):
             self.lost = "the connection broke"
             return
         now = self._broker.clock.monotonic()
