@@ -106,6 +106,8 @@ class Chain:
         self._recent: deque[_Link] = deque(maxlen=RECENT)
         self._leaping = 0.0
         self._refit_at = 0
+        self.leapt: tuple[Point, float] | None = None
+        """With the newest median those held have leapt together: the first of them, and how far (figure's unit)."""
 
     @property
     def rows(self) -> int:
@@ -134,6 +136,7 @@ class Chain:
         """Take a median; returns the innovations that it decides: none while held, else one, or all that were held."""
         new = self._innovation(self.last, point)
         leaps = abs(new.z) > GATE
+        self.leapt = None
         out: tuple[Innovation, ...]
         if leaps and self._leaping <= OPEN_GATE:
             self.held.append(point)
@@ -151,6 +154,10 @@ class Chain:
 
     def _release(self) -> tuple[Innovation, ...]:
         """What was held agrees with nothing before it, so it is not odd: it enters, without the leaps."""
+        assert self.working is not None
+        off = sorted(float(p.row[-1] - p.row[:-1] @ self.working.coef) for p in self.held)
+        if off[0] * off[-1] > 0:
+            self.leapt = self.held[0], off[len(off) // 2]
         out = []
         for point in self.held:
             new = self._innovation(self.last, point)
@@ -240,7 +247,7 @@ class Chain:
 
     def _new_level(self, old_ends: float | None) -> None:
         self._recent.clear()
-        self.last = None
+        self.last = self.leapt = None
         self._leaping = 0.0
         first, latest = self._spans[-1]
         if self.segments[-1].rows < 2:

@@ -172,6 +172,10 @@ class DriftFit:
         """The newest medians, each with how far it lies from the line fitted so far; see `Chain.offsets`."""
         return self._chain.offsets()
 
+    def leapt(self) -> tuple[Point, float] | None:
+        """See `Chain.leapt`."""
+        return self._chain.leapt
+
     # -- a new level -------------------------------------------------------------------------------------------
 
     def split(self, since: int, size: float) -> None:

@@ -26,6 +26,9 @@ SHIFT_LEAST = 0.2
 ARMED_FROM = 144
 """Medians fitted before steps are sought: before, φ and the noise are not known well enough."""
 
+YOUNG_STEPS = 3.0
+"""... but for what leaps so many times the step sought, for one median more than may be odd: that is no noise, and a
+young fit would learn it as wear, or as what another speed does."""
 
 LEAP_MEDIANS = 3
 LEAP_SIGMAS = 6.0
@@ -86,9 +89,11 @@ class Segments:
         """Take a median; returns the step that it makes certain. The fit then stands on a new level since its onset."""
         innovations = self.fit.add(median)
         noise = self.fit.noise
-        if noise is None or not self.armed:
+        if noise is None:
             return None
         sigma = noise[1]
+        if not self.armed:
+            return self._young(sigma, median.hours)
         self.chart.shift = min(self.step, max(SHIFT_MOST * sigma, SHIFT_LEAST * self.step)) / sigma
         for i in innovations:
             signal = self.chart.add(i.z, i.first, i.later)
@@ -96,6 +101,15 @@ class Segments:
             if signal is not None:
                 return self._stepped(signal, sigma, median.hours)
         return None
+
+    def _young(self, sigma: float, now_hours: float) -> StepFound | None:
+        leapt = self.fit.leapt()
+        if leapt is None or abs(leapt[1]) < YOUNG_STEPS * self.step:
+            return None
+        point, size = leapt
+        self.fit.split(point.number, size)
+        self._reset()
+        return StepFound(point.hours, point.utc_s, now_hours, size, sigma)
 
     def _note(self, number: int, hours: float, utc_s: float) -> None:
         """Remember the medians that may yet prove to be an onset: the two sides' best ones."""

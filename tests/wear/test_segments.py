@@ -181,3 +181,37 @@ def test_another_speed_is_no_step_where_the_sea_has_spoilt_its_coefficient():
         assert more == []
         assert found.size == pytest.approx(0.2, abs=0.04)
         assert 0 <= found.found_hours - rows[at].hours < 12
+
+
+def young(seed, leap_deg, *, medians=1_000, at=60):
+    """110 medians in bursts; at the 60th another speed, and `medians` of them lie `leap_deg` higher."""
+    rng = np.random.default_rng(seed)
+    rpm = np.where(np.arange(110) < at, 95.0, 88.0)
+    index = np.arange(110)
+    lag = 0.4 + 0.002 * (rpm - 95) + 0.003 * rng.standard_normal(110)
+    lag += leap_deg * ((index >= at) & (index < at + medians))
+    seen = rpm + 0.3 * rng.standard_normal(110)
+    return [
+        Median(1.7e9 + 1_800 * k, 5_000 + k / 2, 9, float(lag[k]), 0.01, None, None, float(seen[k]), 56.0, 48.0, 0.7)
+        for k in index
+    ]
+
+
+@pytest.mark.parametrize("leap_deg", [0.6, -0.45])
+def test_a_leap_in_a_young_series_is_told_though_the_speed_changed_with_it(leap_deg):
+    """Pins that a series too young for the chart tells a leap of over three steps with its third median, once."""
+    for seed in range(5):
+        series = Segments("lag")
+        # Each comes twice: what is refused tells nothing again.
+        (found,) = [found for m in young(seed, leap_deg) for _ in range(2) if (found := series.add(m))]
+        assert found.size == pytest.approx(leap_deg, abs=0.05)
+        assert (found.onset_hours, found.found_hours) == (5_030.0, 5_031.0)
+        assert len(series.fit.state()["chain"]["segments"]) == 2
+
+
+@pytest.mark.parametrize(("leap_deg", "medians"), [(0.0, 0), (0.25, 1_000), (0.6, 1), (0.6, 2)])
+def test_less_or_shorter_is_no_leap_of_a_young_series(leap_deg, medians):
+    """Pins that another speed alone, less than three steps, and one or two odd medians are not told."""
+    for seed in range(5):
+        series = Segments("lag")
+        assert [found for m in young(seed, leap_deg, medians=medians) if (found := series.add(m))] == []
