@@ -490,5 +490,6 @@ class EnginePipeline:
 def _at_mean_speed(median: Median, pause_rpm: float | None) -> Median:
     """A burst of seconds sees the speed on one wave, which moves no chain: the mean over the pause before it tells the
     speed that the lag goes with."""
-    waves_only = pause_rpm is not None and abs(pause_rpm - median.rpm) <= WAVES_RPM
-    return replace(median, rpm=pause_rpm) if waves_only and pause_rpm is not None else median
+    if pause_rpm is None or abs(pause_rpm - median.rpm) > WAVES_RPM:
+        return median
+    return replace(median, rpm=pause_rpm)

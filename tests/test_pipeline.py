@@ -12,7 +12,7 @@ from firmware_sim import Head, Truth, parse_scenario
 from gateway.measure.timeline import Now
 from gateway.model.records import Median
 from gateway.model.words import Running
-from gateway.pipeline import Alarmed, EnginePipeline, MedianDue, ReadingDue, TrendDue, WrongHead
+from gateway.pipeline import Alarmed, EnginePipeline, MedianDue, ReadingDue, Said, TrendDue, WrongHead
 from gateway.wear.bookings import parse_entry
 from gateway.wear.segments import StepFound
 from gateway.wear.trend import Series, Side
@@ -274,16 +274,21 @@ def test_after_a_restart_the_mean_is_of_what_is_seen_now() -> None:
     assert np.ptp(np.array(good, float)) < 0.02
 
 
+def said_after_a_restart(text: str, seconds: float, down_s: float, up_s: float) -> list[Said]:
+    """What is said of bursts by a gateway that went down at `down_s` and is up again at `up_s`."""
+    settings = tern_settings(running=QUICK, head={"burst_pause_s": 594.0})
+    frames = timed(text, seconds)
+    first = pipeline(settings)
+    fed(first, [frame for frame, s in frames if s < down_s])
+    second = EnginePipeline(settings, "main", START_UTC_S)
+    second.restore(json.loads(json.dumps(first.checkpoint())))
+    return fed(second, [frame for frame, s in frames if s >= up_s])
+
+
 def test_a_slip_between_bursts_is_told_though_the_box_restarts_there() -> None:
     """The pause hides no more with a restart in it than without."""
     text = "[head]\nburst_s = 6\nevery_s = 600\n" + event("coupling-slip", 3_300, deg=0.7)
-    settings = tern_settings(running=QUICK, head={"burst_pause_s": 594.0})
-    frames = timed(text, 6_100.0)
-    first = pipeline(settings)
-    fed(first, [frame for frame, s in frames if s < 3_100])
-    second = EnginePipeline(settings, "main", START_UTC_S)
-    second.restore(json.loads(json.dumps(first.checkpoint())))
-    assert "lag-step" in raised(fed(second, [frame for frame, s in frames if s >= 3_100]))
+    assert "lag-step" in raised(said_after_a_restart(text, 6_100.0, 3_100, 3_100))
 
 
 @pytest.mark.parametrize(("stopped", "wanted"), [(False, ["tension-step"]), (True, [])])
@@ -294,13 +299,7 @@ def test_what_the_spring_does_in_an_hour_out_of_service_is_told_if_the_engine_ra
     speed = "[[0, 90], [4200, 90], [4260, 0], [5400, 0], [5460, 90]]" if stopped else "[[0, 90]]"
     text = f"[head]\nburst_s = 6\nevery_s = 600\n[engine]\nspeed = {speed}\n"
     text += event("nut-backs-off", 3_900, mm=2.0, for_s=1)
-    settings = tern_settings(running=QUICK, head={"burst_pause_s": 594.0})
-    frames = timed(text, 8_100.0)
-    first = pipeline(settings)
-    fed(first, [frame for frame, s in frames if s < 3_100])
-    second = EnginePipeline(settings, "main", START_UTC_S)
-    second.restore(json.loads(json.dumps(first.checkpoint())))
-    said = fed(second, [frame for frame, s in frames if s >= 6_500])
+    said = said_after_a_restart(text, 8_100.0, 3_100, 6_500)
     assert [tag for tag in raised(said) if tag == "tension-step"] == wanted
 
 
