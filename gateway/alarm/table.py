@@ -52,7 +52,7 @@ ROWS: tuple[Row, ...] = (
     Row(8,  "elongation-near",     "CHAIN WEAR NEAR",  WARNING,  "%",   0.0,   86400.0,   0.005, AHEAD, True, (), ("elongation-limit",)),
     Row(9,  "elongation-limit",    "CHAIN WEAR LIMIT", ALARM,    "%",   0.0,   86400.0,   0.005, AHEAD, True),
     Row(10, "wear-disagree",       "WEAR DISAGREE",    WARNING,  "%",   21600.0,   86400.0,   0.0,   AHEAD, True, (*ENCODERS, "transducer-fault")),
-    Row(11, "limit-in-sight",      "LIMIT IN SIGHT",   CAUTION,  "h",   0.0,   172800.0,   24.0,  AHEAD, True),
+    Row(11, "limit-in-sight",      "LIMIT IN SIGHT",   CAUTION,  "h",   86400.0,   172800.0,   24.0,  AHEAD, True),
     Row(12, "retighten-due",       "RETIGHTEN DUE",    CAUTION,  "h",   0.0,   0.0,   0.0,   ANY),
     Row(13, "transducer-fault",    "TIGHTENER SENSOR", WARNING,  "mA",  5.0,   60.0,  0.0,   ANY, False, ("head-silent",)),
     Row(14, "crank-encoder-fault", "CRANK ENCODER",    WARNING,  "",    5.0,   60.0,  0.0,   ANY, False, ("head-silent",)),

@@ -308,6 +308,12 @@ def _explanations(s: Sailed, m: Moved, truth: Truth) -> Iterator[bool]:
     # The end of the voyage: nothing more comes from the head.
     yield tag == "head-silent" and t >= s.plan.days * DAY_S
     yield _by_truth(s, tag, t, truth)
+    # Held while the engine lies still, and called anew as it stood when it comes back from the shelf or into service.
+    yield m.came_from in ("shelved", "out-of-service") and _by_truth(s, tag, _last_under_way_s(s, t), truth)
+
+
+def _last_under_way_s(s: Sailed, t: float) -> float:
+    return max((min(end_s, t) for begin_s, end_s in s.plan.passages if begin_s <= t), default=t)
 
 
 UNSEEN_MM = 0.3
