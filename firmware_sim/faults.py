@@ -47,6 +47,8 @@ def _damaged(frames: list[bytes], fault: StreamFault, rng: np.random.Generator) 
         # Half of the time the delimiter is lost as well and the next frame with it.
         cut = frame[: int(rng.integers(0, max(len(frame) - 1, 1)))]
         return [*before, cut + b"\0" if rng.random() < 0.5 else cut]
+    if not frame:
+        return frames
     damaged = bytearray(frame)
     for _ in range(int(rng.integers(1, 4))):
         damaged[int(rng.integers(0, len(frame)))] ^= int(rng.integers(1, 256))

@@ -140,10 +140,10 @@ def test_dropped_frames() -> None:
     assert kept.refused == 0
 
 
-@pytest.mark.parametrize("kind", ["corrupt", "truncate"])
-def test_damaged_frames_are_refused_and_no_sample_is_altered(kind: str) -> None:
-    """Corrupted and cut frames fail their check, and what passes it is what was sent."""
-    damaged, plain = frames_of([f'kind = "{kind}"\nat_s = 0\nrate = 0.3'])
+@pytest.mark.parametrize("kinds", [("corrupt",), ("truncate",), ("truncate", "corrupt")])
+def test_damaged_frames_are_refused_and_no_sample_is_altered(kinds: tuple[str, ...]) -> None:
+    """Corrupted and cut frames fail their check, and what passes it is what was sent; one cut to nothing, too."""
+    damaged, plain = frames_of([f'kind = "{kind}"\nat_s = 0\nrate = 0.3' for kind in kinds])
     kept, whole = head_decoder.decode(damaged), head_decoder.decode(plain)
     sent = {f.sequence: f for f in whole.frames}
     assert kept.refused > 100
