@@ -153,7 +153,7 @@ def test_damaged_frames_are_refused_and_no_sample_is_altered(kind: str) -> None:
 
 def test_a_frame_cut_to_nothing_is_not_corrupted_as_well() -> None:
     """Two faults at once: what the first leaves nothing of, the second passes over."""
-    damaged, plain = frames_of(['kind = "truncate"\nat_s = 0', 'kind = "corrupt"\nat_s = 0'])
+    damaged, plain = frames_of(['kind = "truncate"\nat_s = 0\nrate = 1.0', 'kind = "corrupt"\nat_s = 0\nrate = 1.0'])
     assert 0 < len(damaged) < len(plain)
     assert not head_decoder.decode(damaged).frames
 
