@@ -16,6 +16,9 @@ class SettingsError(CamdriftError):
         super().__init__("\n".join(faults))
         self.faults = faults
 
+    def __reduce__(self) -> tuple[type["SettingsError"], tuple[list[str]]]:
+        return SettingsError, (self.faults,)
+
 
 class PortError(CamdriftError):
     """A serial port or a socket failed: close it, tell, try again later (exit status 74 where nothing else is left)."""

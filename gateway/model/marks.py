@@ -1,0 +1,30 @@
+"""Bounds on fields, written so that plain dataclasses carry them and pydantic, where it is brought in, keeps them.
+
+The running daemon holds settings, messages and bookings as plain dataclasses and never brings pydantic in: that alone
+is ten megabytes on a small box. Whatever comes from outside is checked by pydantic against these same dataclasses, in
+the commands that end, or in an interpreter of its own (`gateway.ports.apart`).
+"""
+
+from collections.abc import Callable
+from typing import Annotated, Any
+
+STRICT = {"extra": "forbid"}
+"""`__pydantic_config__` of every dataclass that is checked: an unknown key is refused."""
+
+
+class Bound:
+    """A bound by the names of pydantic's core schema: gt, ge, lt, le, pattern, min_length, max_length, …"""
+
+    __slots__ = ("keys",)
+
+    def __init__(self, **keys: object) -> None:
+        self.keys = keys
+
+    def __get_pydantic_core_schema__(self, source: object, handler: Callable[[object], dict[str, Any]]) -> Any:
+        return handler(source) | self.keys
+
+
+Slug = Annotated[str, Bound(pattern=r"^[a-z0-9-]{1,32}$")]
+Positive = Annotated[float, Bound(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Bound(ge=0, allow_inf_nan=False)]
+Finite = Annotated[float, Bound(allow_inf_nan=False)]

@@ -1,0 +1,50 @@
+"""A function called in an interpreter of its own, so that what it brings in does not stay in the daemon's memory."""
+
+import pickle
+import subprocess
+import sys
+from importlib import import_module
+from typing import Any
+
+from gateway.model.errors import CamdriftError, PortError
+
+TIMEOUT_S = 60.0
+"""A small box under load needs seconds to start an interpreter; one that hangs must not hang the caller."""
+
+
+def apart(module: str, function: str, *arguments: object) -> Any:
+    """`module.function(*arguments)`; arguments and result must pickle.
+
+    Where the module is in this process already, it is called here. Raises what the function raises of our own errors,
+    and PortError where the other interpreter does not start, ends without an answer, or does not end in a minute.
+    """
+    if module in sys.modules:
+        return getattr(sys.modules[module], function)(*arguments)
+    asked = pickle.dumps((module, function, arguments))
+    try:
+        done = subprocess.run(
+            [sys.executable, "-m", __name__], input=asked, capture_output=True, timeout=TIMEOUT_S, check=False
+        )
+    except (OSError, subprocess.TimeoutExpired) as e:
+        raise PortError(f"a second interpreter cannot check {function}: {e}; is there memory left?") from None
+    if done.returncode or not done.stdout:
+        last = done.stderr.decode(errors="replace").strip().splitlines()[-1:]
+        raise PortError(f"the interpreter that should check {function} ended with {done.returncode}: {' '.join(last)}")
+    good, answer = pickle.loads(done.stdout)  # noqa: S301 - our own child's answer, over a pipe that nobody else has
+    if good:
+        return answer
+    raise answer
+
+
+def main() -> None:
+    """The other interpreter: the question on stdin, the answer on stdout."""
+    module, function, arguments = pickle.load(sys.stdin.buffer)  # noqa: S301 - from our own parent
+    try:
+        answer = (True, getattr(import_module(module), function)(*arguments))
+    except CamdriftError as e:
+        answer = (False, e)
+    sys.stdout.buffer.write(pickle.dumps(answer))
+
+
+if __name__ == "__main__":
+    main()
