@@ -69,10 +69,14 @@ GATEWAY_KEY = "gateway"
 
 
 class Daemon:
-    """`start`, then `watch` once a second (or `run_until`), then `stop`. Making it may raise StorageError, Refused."""
+    """`start`, then `watch` once a second (or `run_until`), then `stop`. Making it may raise StorageError, Refused.
 
-    def __init__(self, settings: Settings, *, data_dir: Path | None = None) -> None:
+    `fingerprint`: of the settings, as `gateway.model.settings_file` takes it; the event of the start tells it.
+    """
+
+    def __init__(self, settings: Settings, fingerprint: str, *, data_dir: Path | None = None) -> None:
         self.settings = settings
+        self._fingerprint = fingerprint
         self.data_dir = data_dir or settings.gateway.data_dir
         self.topics = Topics(settings.gateway.topic_prefix, settings.vessel.slug)
         self._log = structlog.get_logger("daemon")
@@ -247,7 +251,7 @@ class Daemon:
     def start(self) -> None:
         """Start the parts, sinks first, and say so."""
         self.recorder.start()
-        self._say("started", f"the gateway has started with settings {self.settings.fingerprint}")
+        self._say("started", f"the gateway has started with settings {self._fingerprint}")
         if self._store.recovered_from is not None:
             self._say("storage-renewed", f"the store was damaged and set aside as {self._store.recovered_from.name}")
         self._say_untold()

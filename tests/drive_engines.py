@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from gateway.model.settings import EngineSettings
+from gateway.model.settings_file import checked_section
 
 TERN = Path(__file__).parents[1] / "config" / "tern-passage.toml"
 
@@ -17,7 +18,7 @@ def tern(**changes: Any) -> EngineSettings:
             data[key] = {k: v for k, v in {**data.get(key, {}), **change}.items() if v is not None}
         else:
             data[key] = change
-    return EngineSettings.model_validate(data)
+    return checked_section(EngineSettings, data)
 
 
 def four_stroke(**changes: Any) -> EngineSettings:

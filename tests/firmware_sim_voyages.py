@@ -11,6 +11,7 @@ import numpy as np
 from firmware_sim import Head, Scenario, Truth, parse_scenario
 from gateway.measure.timeline import Now
 from gateway.model.settings import Settings
+from gateway.model.settings_file import checked_settings
 from gateway.pipeline import Alarmed, EnginePipeline, Said
 
 TERN = Path(__file__).parents[1] / "config" / "tern-passage.toml"
@@ -24,7 +25,7 @@ def tern_settings(source: str = "head", head: dict[str, Any] | None = None, **en
     data["head"][0].update(head or {})
     for table, keys in engine.items():
         data["engine"][0].setdefault(table, {}).update(keys)
-    return Settings.model_validate(data)
+    return checked_settings(data)
 
 
 def capture(scenario: Scenario | str, duration_s: float | None = None, seed: int | None = None) -> bytes:

@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 
 from gateway.model.settings import BrokerSettings
+from gateway.model.settings_file import checked_section
 from gateway.ports.broker_embedded import find_mosquitto
 
 needs_mosquitto = pytest.mark.skipif(
@@ -44,8 +45,9 @@ def free_port() -> int:
 
 def broker_settings(port: int, **more: object) -> BrokerSettings:
     """A broker of loopback with short pauses."""
-    return BrokerSettings.model_validate(
-        {"name": "ship", "host": "127.0.0.1", "port": port, "backoff_s_min": 0.05, "backoff_s_max": 0.4, **more}
+    return checked_section(
+        BrokerSettings,
+        {"name": "ship", "host": "127.0.0.1", "port": port, "backoff_s_min": 0.05, "backoff_s_max": 0.4, **more},
     )
 
 

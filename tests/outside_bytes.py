@@ -34,7 +34,7 @@ from gateway.link import Decoder
 from gateway.measure.timeline import Now
 from gateway.model.errors import Refused, SettingsError
 from gateway.model.panel_settings import SentenceSettings
-from gateway.model.settings import load_settings
+from gateway.model.settings_file import checked_section, load_settings
 from gateway.page.calls import Call, Door, Op, answered
 from gateway.page.sessions import Sessions
 from gateway.page.shapes import ActBody, BookBody, DoneAnswer, EventsTableQuery, HistoryQuery, LoginBody, NothingBody
@@ -284,7 +284,7 @@ def _board() -> Any:
 @cache
 def _sentence_settings() -> tuple[SentenceSettings, ...]:
     return tuple(
-        SentenceSettings.model_validate({"transport": "udp", "accept": True, "dialect": dialect})
+        checked_section(SentenceSettings, {"transport": "udp", "accept": True, "dialect": dialect})
         for dialect in ("alf", "alr")
     )
 

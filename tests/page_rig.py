@@ -17,6 +17,7 @@ from gateway.model.board import BoardView, EngineDetail
 from gateway.model.errors import Refused
 from gateway.model.records import Measured, Median
 from gateway.model.settings import Settings
+from gateway.model.settings_file import checked_settings
 from gateway.model.words import AlarmState, Priority, Quality
 from gateway.page.inputs import PageInputs
 from gateway.page.server import PageServer
@@ -42,7 +43,7 @@ def settings(folder: Path, **page: Any) -> Settings:
     data["capture"]["enabled"] = False
     data["broker"] = []
     data["page"] = {"port": 0, "users": [{"name": "second", "password_hash": HASH}]} | page
-    return Settings.model_validate(data)
+    return checked_settings(data)
 
 
 # -- a year of it -------------------------------------------------------------------------------------------------

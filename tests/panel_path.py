@@ -20,6 +20,7 @@ from gateway.encode.speak import SpokenEvent, SpokenState
 from gateway.model.errors import StorageError
 from gateway.model.panel_settings import RelaySettings
 from gateway.model.settings import Settings
+from gateway.model.settings_file import checked_settings, fingerprint
 from gateway.ports.relay import Relay
 
 TERN = Path(__file__).parents[1] / "config" / "tern-passage.toml"
@@ -98,7 +99,7 @@ def settings(folder: Path, head_port: int, modbus_port: int, udp_port: int) -> S
     data["modbus_tcp"] = {"port": modbus_port, "acknowledge_enabled": True}
     data["sentences"] = [{"transport": "udp", "group": "127.0.0.1", "udp_port": udp_port, "interface": "127.0.0.1"}]
     data["relay"] = [{"engine": "main", "through": "gpio", "line": 1}]
-    return Settings.model_validate(data)
+    return checked_settings(data)
 
 
 @contextlib.contextmanager
@@ -113,7 +114,8 @@ def at_work(folder: Path, head: HeadServer, *, disk_full: bool = False) -> Itera
         return Relay(s, line=lambda _: line)
 
     with mock.patch.object(panel, "Relay", relay):
-        daemon = Daemon(settings(folder, head.port, modbus_port, int(udp.getsockname()[1])))
+        s = settings(folder, head.port, modbus_port, int(udp.getsockname()[1]))
+        daemon = Daemon(s, fingerprint(s))
     rig = Rig(daemon, modbus_port, udp, line)
     keep = daemon.keep
 

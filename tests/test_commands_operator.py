@@ -19,7 +19,7 @@ from mqtt_fakes import mosquitto, needs_mosquitto
 from gateway.cli import main
 from gateway.encode.messages import utc_of
 from gateway.model.errors import PortError
-from gateway.model.settings import load_settings
+from gateway.model.settings_file import load_settings
 from gateway.ports.control import ask
 from gateway.store.reader import StateReader
 

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from daemon_rig import ENTRY, HEAD, ROOT, daemon, toml_text, until, written
 
-from gateway.model.settings import load_settings, shipped_config
+from gateway.model.settings_file import fingerprint, load_settings, shipped_config
 
 CONFIG = ROOT / "config"
 NAMES = sorted(p.name for p in CONFIG.glob("*.toml"))
@@ -35,14 +35,14 @@ def test_the_three_examples_are_there() -> None:
 def test_fingerprint_is_of_what_is_set_and_not_of_how_it_is_written(tmp_path: Path) -> None:
     """A comment or another order changes nothing; one figure changes all, and `check` prints it."""
     text = (CONFIG / "tern-passage.toml").read_text(encoding="utf-8")
-    first = load_settings(CONFIG / "tern-passage.toml").fingerprint
+    first = fingerprint(load_settings(CONFIG / "tern-passage.toml"))
     assert f"names it: {first}" in check(CONFIG / "tern-passage.toml")
     for name, other, same in (
         ("remarked.toml", "# looked at by the second engineer\n" + text, True),
         ("changed.toml", text.replace("retighten_every_h = 4000", "retighten_every_h = 4001"), False),
     ):
         (tmp_path / name).write_text(other, encoding="utf-8")
-        assert (load_settings(tmp_path / name).fingerprint == first) is same
+        assert (fingerprint(load_settings(tmp_path / name)) == first) is same
 
 
 @pytest.mark.parametrize("name", NAMES)

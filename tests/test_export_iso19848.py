@@ -8,7 +8,7 @@ import pytest
 from gateway.cli import main
 from gateway.encode.messages import gateway_event_body
 from gateway.model.records import Median
-from gateway.model.settings import load_settings
+from gateway.model.settings_file import load_settings
 from gateway.store.history import History
 from gateway.store.state import NewEvent, StateStore
 

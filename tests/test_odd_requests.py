@@ -8,7 +8,7 @@ from outside_bytes import _desk
 from structlog.testing import capture_logs
 
 from gateway.model.errors import Refused, SettingsError
-from gateway.model.settings import SHOWN_CHARS_MAX, load_settings
+from gateway.model.settings_file import SHOWN_CHARS_MAX, load_settings
 
 ACT: dict[str, Any] = {"do": "shelve", "alarm": "slap-high", "why": "rope on order", "minutes": 30}
 

@@ -7,6 +7,7 @@ from pydantic import ValidationError
 
 from gateway.commands.status import _broker
 from gateway.model.settings import BrokerSettings
+from gateway.model.settings_file import checked_section
 
 
 def shown(**changed: Any) -> str:
@@ -35,5 +36,7 @@ def test_status_says_what_waits_and_what_is_lost(changed: dict[str, Any], line: 
 def test_every_trend_wants_the_class() -> None:
     """Each trend without any trend is a mistake that is told, not a line that nobody ever empties."""
     with pytest.raises(ValidationError, match='every_trend needs the class "trend"'):
-        BrokerSettings(name="shore", host="shore.example", classes=["event"], every_trend=True)
+        checked_section(
+            BrokerSettings, {"name": "shore", "host": "shore.example", "classes": ["event"], "every_trend": True}
+        )
     assert BrokerSettings(name="shore", host="shore.example", every_trend=True).every_trend

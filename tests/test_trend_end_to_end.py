@@ -1,6 +1,7 @@
 """Trends from bytes: the same however they arrive, near the truth, and readable from the store by the command."""
 
 import json
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -12,7 +13,8 @@ from gateway.commands.replay import Lines, pipeline_for
 from gateway.encode.speak import speak_trend
 from gateway.encode.topics import Topics
 from gateway.measure.timeline import Now
-from gateway.model.settings import Settings, load_settings
+from gateway.model.settings import Settings
+from gateway.model.settings_file import load_settings
 from gateway.pipeline import EnginePipeline, MedianDue, Said, TrendDue
 from gateway.store.state import NewRetained, StateStore
 
@@ -38,7 +40,7 @@ def captured() -> tuple[bytes, Truth]:
 @pytest.fixture(scope="module")
 def settings() -> Settings:
     loaded = load_settings(Path("config/tern-passage.toml"))
-    return loaded.model_copy(update={"head": [loaded.head[0].model_copy(update={"burst_pause_s": 597.0})]})
+    return replace(loaded, head=[replace(loaded.head[0], burst_pause_s=597.0)])
 
 
 def fed(pipeline: EnginePipeline, data: bytes, sizes: tuple[int, ...]) -> list[Said]:

@@ -14,7 +14,8 @@ from gateway.commands.text import note, out
 from gateway.desk import booked, filled
 from gateway.encode.topics import Topics
 from gateway.model.errors import Refused
-from gateway.model.settings import EngineSettings, Settings, load_settings
+from gateway.model.settings import EngineSettings, Settings
+from gateway.model.settings_file import load_settings
 from gateway.ports.control import NoDaemon
 from gateway.store.state import StateStore
 from gateway.wear import bookings as b

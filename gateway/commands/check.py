@@ -5,7 +5,8 @@ from pathlib import Path
 
 from gateway.commands.text import out
 from gateway.measure.loop import calibration_residuals_mm
-from gateway.model.settings import EngineSettings, load_settings
+from gateway.model.settings import EngineSettings
+from gateway.model.settings_file import fingerprint, load_settings
 from gateway.wear import geometry
 from gateway.wear.plausibility import plausibility
 
@@ -25,7 +26,7 @@ def main(args: argparse.Namespace) -> int:
     """Print the figures and the warnings; the configuration itself is refused by an error."""
     settings = load_settings(args.config)
     out(f"{args.config}: valid. {settings.vessel.name}, {len(settings.engine)} engine(s), {len(settings.head)} head(s)")
-    out(f"fingerprint of the settings, as the event of a start names it: {settings.fingerprint}")
+    out(f"fingerprint of the settings, as the event of a start names it: {fingerprint(settings)}")
     for engine in settings.engine:
         out("")
         _figures(engine, args.wear)

@@ -28,7 +28,8 @@ from gateway.daemon import Daemon
 from gateway.encode.topics import Topics
 from gateway.model.errors import PortError, Refused
 from gateway.model.page_settings import PageSettings
-from gateway.model.settings import Settings, shipped_config
+from gateway.model.settings import Settings
+from gateway.model.settings_file import checked_settings, fingerprint, shipped_config
 from gateway.page.sessions import hash_password
 from gateway.ports.broker_embedded import EmbeddedBroker, embedded_broker
 
@@ -82,7 +83,7 @@ def main(args: argparse.Namespace) -> int:
         password = secrets.token_hex(6)
         settings = _settings(folder, broker, password)
         messages = end.enter_context(_subscriber(broker, Topics(settings.gateway.topic_prefix, settings.vessel.slug)))
-        daemon = Daemon(settings)
+        daemon = Daemon(settings, fingerprint(settings))
         end.callback(daemon.stop)
         out(f"Here run a simulated sensor head on a pty, the gateway, a broker ({broker.name}) and a subscriber, which")
         out("prints this. Over a year at sea in about a minute; --seconds and Ctrl-C end it sooner.\n")
@@ -126,7 +127,7 @@ def _settings(folder: Path, broker: EmbeddedBroker, password: str) -> Settings:
     data["page"] = {"port": _page_port(), "users": [{"name": PAGE_USER, "password_hash": hash_password(password)}]}
     data["head"][0] |= {"port": str(folder / "head"), "burst_pause_s": BURST_PAUSE_S}
     data["broker"] = [{"name": "ship", "host": broker.host, "port": broker.port, "protocol": broker.protocol}]
-    return Settings.model_validate(data)
+    return checked_settings(data)
 
 
 def _page_port() -> int:

@@ -13,7 +13,7 @@ from gateway.encode.messages import AdjustmentEvent, AlarmEvent, GatewayEvent, p
 from gateway.encode.topics import Topics
 from gateway.model.errors import Refused
 from gateway.model.records import Median
-from gateway.model.settings import load_settings
+from gateway.model.settings_file import load_settings
 from gateway.store.history import HistoryReader
 from gateway.store.reader import StateReader
 from gateway.wear.bookings import entries_csv, parse_entry, safe_cell

@@ -5,7 +5,8 @@ from pathlib import Path
 from typing import Any
 
 from gateway.commands.text import out
-from gateway.model.settings import Settings, load_settings
+from gateway.model.settings import Settings
+from gateway.model.settings_file import load_settings
 from gateway.ports.control import ask
 
 

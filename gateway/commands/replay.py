@@ -4,6 +4,7 @@ import argparse
 import sys
 import uuid
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 from gateway.commands.text import note
@@ -11,7 +12,8 @@ from gateway.encode.messages import Topics, event_payload, utc_of
 from gateway.encode.speak import SpokenEvent, SpokenState, speak_alarm, speak_reading, speak_trend
 from gateway.measure.timeline import Now
 from gateway.model.errors import Refused
-from gateway.model.settings import Settings, load_settings
+from gateway.model.settings import Settings
+from gateway.model.settings_file import load_settings
 from gateway.pipeline import Alarmed, EnginePipeline, ReadingDue, Said, TrendDue
 from gateway.ports.capture_file import read_capture
 
@@ -51,8 +53,8 @@ def main(args: argparse.Namespace) -> int:
 
 def pipeline_for(settings: Settings, engine: str, start_utc_s: float) -> EnginePipeline:
     """The pipeline of an engine with head time as its clock."""
-    head_time = settings.time.model_copy(update={"source": "head"})
-    return EnginePipeline(settings.model_copy(update={"time": head_time}), engine, start_utc_s)
+    head_time = replace(settings.time, source="head")
+    return EnginePipeline(replace(settings, time=head_time), engine, start_utc_s)
 
 
 class Lines:

@@ -14,7 +14,8 @@ from gateway.commands.report_read import Record, ship_facts
 from gateway.commands.text import note
 from gateway.encode.times import utc_of
 from gateway.model.errors import Refused
-from gateway.model.settings import Settings, load_settings
+from gateway.model.settings import Settings
+from gateway.model.settings_file import load_settings
 from gateway.report.facts import Period
 from gateway.report.page import page
 from gateway.report.words import day

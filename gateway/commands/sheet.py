@@ -14,7 +14,8 @@ from gateway.commands.text import note, out
 from gateway.encode.times import utc_of
 from gateway.facts import facts_at_rest
 from gateway.model.errors import PortError, Refused, StorageError
-from gateway.model.settings import EngineSettings, Settings, load_settings
+from gateway.model.settings import EngineSettings, Settings
+from gateway.model.settings_file import load_settings
 from gateway.ports.control import NoDaemon, ask
 from gateway.store.reader import StateReader
 from gateway.wear.bookings import parse_entry

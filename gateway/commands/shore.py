@@ -19,6 +19,7 @@ from gateway.encode import iso19848
 from gateway.encode.times import utc_of
 from gateway.model.errors import PortError, Refused
 from gateway.model.settings import BrokerSettings
+from gateway.model.settings_file import checked_section
 from gateway.ports.mqtt_access import read_password, reason_text, tls_context, why_not
 from gateway.shore import fleet as listing
 from gateway.shore.database import open_database, steps
@@ -215,18 +216,19 @@ def access(args: argparse.Namespace) -> Access:
 def _broker(args: argparse.Namespace) -> BrokerSettings:
     url = _url(args.broker)
     try:
-        return BrokerSettings(
-            name="fleet",
-            host=url.hostname or "",
-            port=url.port or PORTS[url.scheme],
-            user=args.user or url.username,
-            tls=url.scheme == "mqtts",
-            password_file=args.password_file,
-            password_env=args.password_env,
-            ca_file=args.ca_file,
-            cert_file=args.cert_file,
-            key_file=args.key_file,
-        )
+        given = {
+            "name": "fleet",
+            "host": url.hostname or "",
+            "port": url.port or PORTS[url.scheme],
+            "user": args.user or url.username,
+            "tls": url.scheme == "mqtts",
+            "password_file": args.password_file,
+            "password_env": args.password_env,
+            "ca_file": args.ca_file,
+            "cert_file": args.cert_file,
+            "key_file": args.key_file,
+        }
+        return checked_section(BrokerSettings, given)
     except (ValidationError, ValueError) as e:
         text = str(e.errors()[0]["msg"]).removeprefix("Value error, ") if isinstance(e, ValidationError) else str(e)
         raise Refused(f"--broker and what goes with it: {text}") from None

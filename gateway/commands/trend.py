@@ -9,7 +9,7 @@ from gateway.commands.text import note, out
 from gateway.encode.shapes import Range, TrendMessage
 from gateway.encode.topics import Topics
 from gateway.model.errors import Refused
-from gateway.model.settings import load_settings
+from gateway.model.settings_file import load_settings
 from gateway.report.words import ahead, number, ranged
 from gateway.store.reader import StateReader
 

@@ -1,5 +1,6 @@
 """The transducer's loop current: NAMUR NE 43 zones and the way from µA to a length."""
 
+from dataclasses import replace
 from enum import Enum
 
 import numpy as np
@@ -44,7 +45,7 @@ def length_mm(transducer: Transducer, loop_ma: float) -> float:
 
 def calibration_residuals_mm(transducer: Transducer) -> list[float]:
     """Table point less the straight 4–20 mA line at the same current, point by point; empty without a table."""
-    line = transducer.model_copy(update={"table": []})
+    line = replace(transducer, table=[])
     return [mm - length_mm(line, ma) for ma, mm in transducer.table]
 
 

@@ -24,6 +24,34 @@ class Bound:
         return handler(source) | self.keys
 
 
+class Checked:
+    """A check of one field's value: a fault names the key, where `__post_init__` would name the section."""
+
+    __slots__ = ("check",)
+
+    def __init__(self, check: Callable[[Any], Any]) -> None:
+        self.check = check
+
+    def __get_pydantic_core_schema__(self, source: object, handler: Callable[[object], dict[str, Any]]) -> Any:
+        return {
+            "type": "function-after",
+            "function": {"type": "no-info", "function": self.check},
+            "schema": handler(source),
+        }
+
+
+class Section:
+    """Base of the settings' sections, which are frozen dataclasses: an unknown key is refused."""
+
+    __slots__ = ()
+    __pydantic_config__ = STRICT
+
+
+def told(default: object) -> dict[str, object]:
+    """Metadata of a field whose default a factory makes: without it the schema would not tell the default."""
+    return {"json_schema_extra": {"default": default}}
+
+
 Slug = Annotated[str, Bound(pattern=r"^[a-z0-9-]{1,32}$")]
 Positive = Annotated[float, Bound(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Bound(ge=0, allow_inf_nan=False)]

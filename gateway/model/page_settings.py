@@ -2,67 +2,60 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from gateway.model.marks import Bound, Section, told
 
 PASSWORD_LENGTH_MIN = 12
 """Shorter ones are refused when a hash is made; nothing else is asked of them."""
 
-HostName = Annotated[str, Field(pattern=r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$")]
-FilePath = Annotated[str, Field(min_length=1, max_length=4_096)]
+HostName = Annotated[str, Bound(pattern=r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$")]
+FilePath = Annotated[str, Bound(min_length=1, max_length=4_096)]
 
 
-class PageSection(BaseModel):
-    """Base of these sections: unknown keys are refused, values do not change."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class PageUser(PageSection):
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PageUser(Section):
     """Somebody who may act. The hash is the line that `camdrift page-password` prints."""
 
-    name: str = Field(pattern=r"^[A-Za-z0-9._-]{1,32}$")
-    password_hash: str | None = Field(default=None, pattern=r"^\$argon2id\$[!-~]{20,300}$")
+    name: Annotated[str, Bound(pattern=r"^[A-Za-z0-9._-]{1,32}$")]
+    password_hash: Annotated[str, Bound(pattern=r"^\$argon2id\$[!-~]{20,300}$")] | None = None
     password_hash_file: FilePath | None = None
 
-    @model_validator(mode="after")
-    def _one_hash(self) -> PageUser:
+    def __post_init__(self) -> None:
         if (self.password_hash is None) == (self.password_hash_file is None):
             raise ValueError("give either password_hash or password_hash_file, one of the two; see page-password")
-        return self
 
 
-class PageSettings(PageSection):
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PageSettings(Section):
     """The page. It reads the present and the history; acting needs one of `users`, of whom there are none at first."""
 
     enabled: bool = True
-    listen: str = Field(default="127.0.0.1", min_length=1, max_length=255)
+    listen: Annotated[str, Bound(min_length=1, max_length=255)] = "127.0.0.1"
     """An address of the engine-room network, where others shall see it; never one that the shore reaches."""
-    port: Annotated[int, Field(ge=0, le=65_535)] = 8484
+    port: Annotated[int, Bound(ge=0, le=65_535)] = 8484
     """0 = any free port (tests)."""
-    names: list[HostName] = Field(default=[], max_length=16)
+    names: Annotated[list[HostName], Bound(max_length=16)] = field(default_factory=list, metadata=told([]))
     """Names under which browsers may ask for it, beside addresses and `localhost`; others are refused."""
     cert_file: FilePath | None = None
     key_file: FilePath | None = None
     """With both the page is served over TLS only."""
     view_without_login: bool = True
-    users: list[PageUser] = Field(default=[], max_length=32)
-    session_minutes: Annotated[float, Field(ge=1, le=1_440)] = 15.0
+    users: Annotated[list[PageUser], Bound(max_length=32)] = field(default_factory=list, metadata=told([]))
+    session_minutes: Annotated[float, Bound(ge=1, le=1_440)] = 15.0
     """A log-in ends after so long without an act or a click."""
-    failures_max: Annotated[int, Field(ge=1, le=20)] = 5
-    locked_minutes: Annotated[float, Field(ge=1, le=1_440)] = 15.0
+    failures_max: Annotated[int, Bound(ge=1, le=20)] = 5
+    locked_minutes: Annotated[float, Bound(ge=1, le=1_440)] = 15.0
     """After `failures_max` wrong log-ins no more are taken for so long, from that address and under that name."""
-    viewers_max: Annotated[int, Field(ge=1, le=256)] = 32
+    viewers_max: Annotated[int, Bound(ge=1, le=256)] = 32
     alarm_colour: Literal["amber", "red"] = "amber"
     """Machinery alarms: amber after A.1021(26) table 7.1.2, or red after MSC.191(79)."""
 
-    @model_validator(mode="after")
-    def _consistent(self) -> PageSettings:
+    def __post_init__(self) -> None:
         if (self.cert_file is None) != (self.key_file is None):
             raise ValueError("cert_file and key_file go together; set both or neither")
         names = [u.name for u in self.users]
         twice = sorted({n for n in names if names.count(n) > 1})
         if twice:
             raise ValueError(f"user named twice: {', '.join(twice)}")
-        return self

@@ -2,73 +2,71 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from ipaddress import IPv4Address, IPv4Network, IPv6Network
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from gateway.model.marks import Bound, Section, Slug, told
 
-DevicePath = Annotated[str, Field(min_length=1, max_length=255)]
-Slug = Annotated[str, Field(pattern=r"^[a-z0-9-]{1,32}$")]
-PortNumber = Annotated[int, Field(ge=1, le=65_535)]
-
-
-class PanelSection(BaseModel):
-    """Base of these sections: unknown keys are refused, values do not change."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
+DevicePath = Annotated[str, Bound(min_length=1, max_length=255)]
+PortNumber = Annotated[int, Bound(ge=1, le=65_535)]
 
 
-class ModbusTcpSettings(PanelSection):
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ModbusTcpSettings(Section):
     """The Modbus TCP server. Name the panel network's address in `listen`; by default only this machine reads."""
 
-    listen: str = Field(default="127.0.0.1", min_length=1, max_length=255)
-    port: Annotated[int, Field(ge=0, le=65_535)] = 1502
+    listen: Annotated[str, Bound(min_length=1, max_length=255)] = "127.0.0.1"
+    port: Annotated[int, Bound(ge=0, le=65_535)] = 1502
     """0 = any free port (tests)."""
     acknowledge_enabled: bool = False
-    acknowledge_from: list[IPv4Network | IPv6Network] = Field(default=[], max_length=32)
+    acknowledge_from: Annotated[list[IPv4Network | IPv6Network], Bound(max_length=32)] = field(
+        default_factory=list, metadata=told([])
+    )
     """Who may write the coils where that is enabled; empty = everyone who can connect."""
-    connections_max: Annotated[int, Field(ge=1, le=64)] = 16
-    idle_timeout_s: Annotated[float, Field(gt=0, le=86_400)] = 300.0
+    connections_max: Annotated[int, Bound(ge=1, le=64)] = 16
+    idle_timeout_s: Annotated[float, Bound(gt=0, le=86_400)] = 300.0
 
 
-class ModbusRtuSettings(PanelSection):
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ModbusRtuSettings(Section):
     """The Modbus RTU server on a serial line. 19,200 baud with even parity is the serial guide's default."""
 
     port: DevicePath
-    baud: Annotated[int, Field(ge=1_200, le=921_600)] = 19_200
+    baud: Annotated[int, Bound(ge=1_200, le=921_600)] = 19_200
     parity: Literal["N", "E", "O"] = "E"
     stop_bits: Literal[1, 2] = 1
-    gap_ms: Annotated[float, Field(gt=0, le=200)] | None = None
+    gap_ms: Annotated[float, Bound(gt=0, le=200)] | None = None
     """Silence that ends a request; left out: 3.5 characters, 1.75 ms above 19,200 baud."""
     acknowledge_enabled: bool = False
 
 
-class SentenceSettings(PanelSection):
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SentenceSettings(Section):
     """One outlet of IEC 61162-1 sentences: a serial line, or UDP after IEC 61162-450."""
 
     transport: Literal["serial", "udp"] = "serial"
     port: DevicePath | None = None
     baud: Literal[4_800, 38_400] = 4_800
-    group: IPv4Address = IPv4Address("239.192.0.1")
+    group: IPv4Address = field(default=IPv4Address("239.192.0.1"))
     udp_port: PortNumber = 60_001
-    interface: IPv4Address = IPv4Address("0.0.0.0")
+    interface: IPv4Address = field(default=IPv4Address("0.0.0.0"))
     """Own address on the network that the datagrams leave by."""
-    receive_port: Annotated[int, Field(ge=0, le=65_535)] | None = None
+    receive_port: Annotated[int, Bound(ge=0, le=65_535)] | None = None
     """UDP port on which ACN or ACK is heard; left out: none. 0 = any free port (tests)."""
     receive_group: IPv4Address | None = None
-    sfi: str = Field(default="ER0001", pattern=r"^[A-Z]{2}[0-9]{4}$")
+    sfi: Annotated[str, Bound(pattern=r"^[A-Z]{2}[0-9]{4}$")] = "ER0001"
     """System function identifier in the datagram's tag block."""
-    mnemonic: str = Field(default="XXX", pattern=r"^[A-Z]{3}$")
+    mnemonic: Annotated[str, Bound(pattern=r"^[A-Z]{3}$")] = "XXX"
     """Manufacturer mnemonic; XXX belongs to nobody: set the one that the panel's maker expects."""
     dialect: Literal["alf", "alr"] = "alf"
     """`alf`: ALF, ALC, ARC, HBT. `alr`, older panels: ALR, HBT."""
     accept: bool = False
     """Whether ACN (dialect `alf`) or ACK (dialect `alr`) is acted on."""
-    list_every_s: Annotated[float, Field(ge=1, le=120)] = 30.0
-    heartbeat_every_s: Annotated[float, Field(ge=1, le=999)] = 30.0
+    list_every_s: Annotated[float, Bound(ge=1, le=120)] = 30.0
+    heartbeat_every_s: Annotated[float, Bound(ge=1, le=999)] = 30.0
 
-    @model_validator(mode="after")
-    def _consistent(self) -> SentenceSettings:
+    def __post_init__(self) -> None:
         if self.transport == "serial" and self.port is None:
             raise ValueError('transport = "serial" needs port, the serial device')
         if self.transport == "udp" and self.port is not None:
@@ -77,29 +75,27 @@ class SentenceSettings(PanelSection):
             raise ValueError("receive_group needs receive_port")
         if self.receive_port is not None and self.transport == "serial":
             raise ValueError('receive_port belongs to transport = "udp"')
-        return self
 
 
-class RelaySettings(PanelSection):
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RelaySettings(Section):
     """One dry contact for one engine: energised = healthy and no alarm."""
 
     engine: Slug
     through: Literal["gpio", "rts"]
     chip: DevicePath = "/dev/gpiochip0"
-    line: Annotated[int, Field(ge=0, le=1_023)] | None = None
+    line: Annotated[int, Bound(ge=0, le=1_023)] | None = None
     active_low: bool = False
     port: DevicePath | None = None
     cautions: bool = False
     """Whether a caution drops the contact too; it may stand for weeks and would hide what comes after."""
-    dead_after_s: Annotated[float, Field(ge=0.5, le=4.0)] = 3.0
+    dead_after_s: Annotated[float, Bound(ge=0.5, le=4.0)] = 3.0
     """The contact drops when nothing has refreshed it for so long."""
 
-    @model_validator(mode="after")
-    def _consistent(self) -> RelaySettings:
+    def __post_init__(self) -> None:
         if self.through == "gpio" and self.line is None:
             raise ValueError('through = "gpio" needs line, the number of the GPIO line on the chip')
         if self.through == "rts" and self.port is None:
             raise ValueError('through = "rts" needs port, the serial device whose RTS drives the relay')
         if self.through == "rts" and self.active_low:
             raise ValueError('active_low with through = "rts": a dead box would read as healthy; wire it the other way')
-        return self

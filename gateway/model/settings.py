@@ -1,60 +1,53 @@
-"""The settings: one TOML file, every key known, every fault told. Figures are the engine maker's; defaults are ours."""
+"""The settings. Figures are the engine maker's; defaults are ours. `settings_file` reads and checks them."""
 
 from __future__ import annotations
 
-import hashlib
 import math
-import tomllib
+from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
-
-from gateway.model.errors import SettingsError
+from gateway.model.marks import Bound, Checked, Finite, NotNegative, Positive, Section, Slug, told
 from gateway.model.page_settings import PageSettings
 from gateway.model.panel_settings import ModbusRtuSettings, ModbusTcpSettings, RelaySettings, SentenceSettings
 from gateway.model.words import Priority
 
-Slug = Annotated[str, Field(pattern=r"^[a-z0-9-]{1,32}$")]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
+MessageClass = Literal["presence", "reading", "trend", "alarm", "event"]
+CLASSES: list[MessageClass] = ["presence", "reading", "trend", "alarm", "event"]
+BEDDING_IN_H = [50.0, 500.0, 1_500.0]
 
 
-class Section(BaseModel):
-    """Base of all sections: unknown keys are refused, values do not change."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Vessel(Section):
     """Who we are."""
 
-    name: str = Field(min_length=1, max_length=64)
+    name: Annotated[str, Bound(min_length=1, max_length=64)]
     slug: Slug
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
 class GatewaySettings(Section):
     """The box itself."""
 
     data_dir: Path = Path("/var/lib/camdrift")
-    topic_prefix: str = Field(default="camdrift/1", pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", max_length=64)
-    reading_every_s: Annotated[float, Field(ge=1, le=3600)] = 10.0
-    trend_every_min: Annotated[float, Field(ge=1, le=10_080)] = 60.0
-    keep_events: Annotated[int, Field(ge=1_000, le=5_000_000)] = 200_000
+    topic_prefix: Annotated[str, Bound(pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", max_length=64)] = "camdrift/1"
+    reading_every_s: Annotated[float, Bound(ge=1, le=3600)] = 10.0
+    trend_every_min: Annotated[float, Bound(ge=1, le=10_080)] = 60.0
+    keep_events: Annotated[int, Bound(ge=1_000, le=5_000_000)] = 200_000
     """Rows of the outbox; when full, what goes first is written in `gateway/store/outbox.py`."""
-    state_mb: Annotated[float, Field(ge=8, le=4_096)] = 256.0
-    history_mb: Annotated[float, Field(ge=8, le=65_536)] = 512.0
+    state_mb: Annotated[float, Bound(ge=8, le=4_096)] = 256.0
+    history_mb: Annotated[float, Bound(ge=8, le=65_536)] = 512.0
     delivery_stalled_after_min: Positive = 60.0
-    certificate_reminder_days: Annotated[float, Field(ge=1, le=365)] = 30.0
+    certificate_reminder_days: Annotated[float, Bound(ge=1, le=365)] = 30.0
     """A certificate that a broker's settings name and that ends sooner raises certificate-expiry."""
-    repeat_min: Annotated[float, Field(ge=0, le=240)] = 5.0
+    repeat_min: Annotated[float, Bound(ge=0, le=240)] = 5.0
     """An alarm or warning that nobody acknowledges is announced again after so long; 0 = never."""
     socket: Path | None = None
     """The local socket for `status` and `acknowledge`; default `<data_dir>/camdrift.sock`."""
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
 class TimeSettings(Section):
     """Where UTC comes from."""
 
@@ -63,31 +56,27 @@ class TimeSettings(Section):
     """`source = "head"`: UTC of the first frame, RFC 3339."""
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
 class CaptureSettings(Section):
     """The ring of raw bytes."""
 
     enabled: bool = False
-    hours: Annotated[float, Field(gt=0, le=720)] = 24.0
-    megabytes: Annotated[float, Field(gt=0, le=65_536)] = 512.0
+    hours: Annotated[float, Bound(gt=0, le=720)] = 24.0
+    megabytes: Annotated[float, Bound(gt=0, le=65_536)] = 512.0
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
 class BrokerSettings(Section):
     """One broker: its own address, classes of message, pace, and place in the outbox."""
 
     name: Slug
-    host: str = Field(min_length=1)
-    port: Annotated[int, Field(ge=1, le=65_535)] = 1883
+    host: Annotated[str, Bound(min_length=1)]
+    port: Annotated[int, Bound(ge=1, le=65_535)] = 1883
     protocol: Literal["5", "3.1.1"] = "5"
-    client_id: Annotated[str, Field(min_length=1, max_length=64)] | None = None
-    classes: list[Literal["presence", "reading", "trend", "alarm", "event"]] = [
-        "presence",
-        "reading",
-        "trend",
-        "alarm",
-        "event",
-    ]
-    keepalive_s: Annotated[int, Field(ge=5, le=3_600)] = 60
-    window: Annotated[int, Field(ge=1, le=64)] = 8
+    client_id: Annotated[str, Bound(min_length=1, max_length=64)] | None = None
+    classes: list[MessageClass] = field(default_factory=CLASSES.copy, metadata=told(CLASSES))
+    keepalive_s: Annotated[int, Bound(ge=5, le=3_600)] = 60
+    window: Annotated[int, Bound(ge=1, le=64)] = 8
     needs_reader: bool = False
     """An event that the broker has taken while nobody was subscribed to it (reason 0x10) is kept and sent again: for
     the shore, where a broker that has lost its memory has no keeper until that comes back."""
@@ -103,8 +92,7 @@ class BrokerSettings(Section):
     backoff_s_min: Positive = 2.0
     backoff_s_max: Positive = 300.0
 
-    @model_validator(mode="after")
-    def _consistent(self) -> BrokerSettings:
+    def __post_init__(self) -> None:
         if self.password_file and self.password_env:
             raise ValueError("password_file and password_env are both set; keep one")
         if (self.password_file or self.password_env) and not self.user:
@@ -117,9 +105,9 @@ class BrokerSettings(Section):
             raise ValueError("ca_file and cert_file need tls = true")
         if self.backoff_s_max < self.backoff_s_min:
             raise ValueError("backoff_s_max is below backoff_s_min")
-        return self
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
 class RequestSettings(Section):
     """Requests from aboard over MQTT: to acknowledge, shelve, unshelve. Off unless enabled; never bridge them."""
 
@@ -128,57 +116,57 @@ class RequestSettings(Section):
     """The broker aboard from which they are taken."""
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
 class HeadSettings(Section):
     """One sensor head and the port it is heard on."""
 
     slug: Slug
-    port: str = Field(min_length=1)
-    baud: Annotated[int, Field(ge=1_200, le=4_000_000)] = 230_400
-    name: Annotated[str, Field(max_length=16)] | None = None
+    port: Annotated[str, Bound(min_length=1)]
+    baud: Annotated[int, Bound(ge=1_200, le=4_000_000)] = 230_400
+    name: Annotated[str, Bound(max_length=16)] | None = None
     """The name the head must give; another head on this port is told and not measured."""
     burst_pause_s: NotNegative = 0.0
     """0 = the head sends without pause; else its usual pause between bursts."""
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
 class SecondStage(Section):
     """The chain from the intermediate shaft to the camshaft, where there are two chains."""
 
     pitch_mm: Positive
-    strands: Annotated[int, Field(ge=1, le=4)] = 1
-    drive_teeth: Annotated[int, Field(ge=9, le=200)]
+    strands: Annotated[int, Bound(ge=1, le=4)] = 1
+    drive_teeth: Annotated[int, Bound(ge=9, le=200)]
     """The wheel on the intermediate shaft that pulls this chain."""
-    cam_teeth: Annotated[int, Field(ge=9, le=200)]
-    loop_links: Annotated[int, Field(ge=20, le=1_000)]
-    taut_links: Annotated[float, Field(gt=0, le=500, allow_inf_nan=False)]
+    cam_teeth: Annotated[int, Bound(ge=9, le=200)]
+    loop_links: Annotated[int, Bound(ge=20, le=1_000)]
+    taut_links: Annotated[float, Bound(gt=0, le=500, allow_inf_nan=False)]
 
-    @model_validator(mode="after")
-    def _fits(self) -> SecondStage:
+    def __post_init__(self) -> None:
         if self.taut_links >= self.loop_links:
             raise ValueError("taut_links is not less than loop_links")
-        return self
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Chain(Section):
     """The camshaft's chain and its wheels; a second stage where there is one."""
 
     pitch_mm: Positive
-    strands: Annotated[int, Field(ge=1, le=4)] = 1
-    crank_teeth: Annotated[int, Field(ge=9, le=200)]
-    cam_teeth: Annotated[int, Field(ge=9, le=200)]
-    loop_links: Annotated[int, Field(ge=20, le=1_000)]
-    taut_links: Annotated[float, Field(gt=0, le=500, allow_inf_nan=False)]
+    strands: Annotated[int, Bound(ge=1, le=4)] = 1
+    crank_teeth: Annotated[int, Bound(ge=9, le=200)]
+    cam_teeth: Annotated[int, Bound(ge=9, le=200)]
+    loop_links: Annotated[int, Bound(ge=20, le=1_000)]
+    taut_links: Annotated[float, Bound(gt=0, le=500, allow_inf_nan=False)]
     second: SecondStage | None = None
     """Two chains: `cam_teeth` above is then the wheel on the intermediate shaft which the first chain drives."""
     tightener_stage: Literal[1, 2] = 1
     """On which of the two chains the tightener sits."""
 
-    @model_validator(mode="after")
-    def _staged(self) -> Chain:
+    def __post_init__(self) -> None:
         if self.tightener_stage == 2 and self.second is None:
             raise ValueError("tightener_stage = 2 without a second chain; give [engine.chain.second] or set it to 1")
-        return self
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Wire(Section):
     """The tightener spring by its wire; rate after EN 13906-1."""
 
@@ -189,6 +177,7 @@ class Wire(Section):
     """Hot-coiled bars, from memory (EN 10089)."""
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Tightener(Section):
     """The tightener and its spring. Lengths in mm."""
 
@@ -200,7 +189,7 @@ class Tightener(Section):
     band_mm: Positive
     rate_n_per_mm: Positive | None = None
     wire: Wire | None = None
-    wrap_deg: Annotated[float, Field(gt=0, lt=360, allow_inf_nan=False)] = 90.0
+    wrap_deg: Annotated[float, Bound(gt=0, lt=360, allow_inf_nan=False)] = 90.0
     lever_ratio: Positive = 1.0
     """Wheel force over spring force, hence spring travel over wheel travel."""
     nut_pitch_mm: Positive = 6.0
@@ -213,8 +202,7 @@ class Tightener(Section):
     step_mm: Positive = 1.0
     """A step of the mean spring length of this size within ten revolutions is told at once."""
 
-    @model_validator(mode="after")
-    def _consistent(self) -> Tightener:
+    def __post_init__(self) -> None:
         if (self.rate_n_per_mm is None) == (self.wire is None):
             raise ValueError("give either rate_n_per_mm or the wire table, one of the two")
         if self.free_length_mm > self.free_length_new_mm:
@@ -225,7 +213,6 @@ class Tightener(Section):
             raise ValueError("band_mm is not less than required_compression_mm; the spring would be loose in its band")
         if self.kind == "locked" and self.locked_at_mm is None:
             raise ValueError('kind = "locked" needs locked_at_mm, the length at which the bolt was locked')
-        return self
 
     @property
     def rate(self) -> float:
@@ -242,37 +229,36 @@ class Tightener(Section):
         return self.free_length_mm - self.required_compression_mm
 
 
+def _rising(table: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    if table and len(table) < 2:
+        raise ValueError("a calibration table needs at least two points")
+    lengths = [mm for _, mm in table]
+    if any(b[0] <= a[0] for a, b in pairwise(table)):
+        raise ValueError("the calibration table's mA must rise from point to point")
+    steps = [b - a for a, b in pairwise(lengths)]
+    if steps and not (all(s > 0 for s in steps) or all(s < 0 for s in steps)):
+        raise ValueError("the calibration table's mm must rise or fall throughout")
+    return table
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Transducer(Section):
     """The displacement transducer's 4–20 mA loop."""
 
     at_4ma_mm: Finite
     at_20ma_mm: Finite
-    table: list[tuple[Finite, Finite]] = []
+    table: Annotated[list[tuple[Finite, Finite]], Checked(_rising)] = field(default_factory=list, metadata=told([]))
     """Calibration points (mA, mm), rising mA; where given, they replace the straight line."""
     frozen_after_s: Positive = 120.0
     noise_ma: Positive = 0.15
     """Mean step between neighbouring samples that is called noisy."""
 
-    @field_validator("table")
-    @classmethod
-    def _rising(cls, table: list[tuple[float, float]]) -> list[tuple[float, float]]:
-        if table and len(table) < 2:
-            raise ValueError("a calibration table needs at least two points")
-        lengths = [mm for _, mm in table]
-        if any(b[0] <= a[0] for a, b in pairwise(table)):
-            raise ValueError("the calibration table's mA must rise from point to point")
-        steps = [b - a for a, b in pairwise(lengths)]
-        if steps and not (all(s > 0 for s in steps) or all(s < 0 for s in steps)):
-            raise ValueError("the calibration table's mm must rise or fall throughout")
-        return table
-
-    @model_validator(mode="after")
-    def _spans(self) -> Transducer:
+    def __post_init__(self) -> None:
         if self.at_4ma_mm == self.at_20ma_mm:
             raise ValueError("at_4ma_mm and at_20ma_mm are equal; the loop would measure nothing")
-        return self
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
 class LagSettings(Section):
     """The camshaft's timing. Degrees of the crank; positive = late."""
 
@@ -284,13 +270,12 @@ class LagSettings(Section):
     """A step of the mean lag of this size within ten revolutions is told at once."""
     pin_gauge_radius_mm: Positive | None = None
 
-    @model_validator(mode="after")
-    def _ordered(self) -> LagSettings:
+    def __post_init__(self) -> None:
         if self.near_deg >= self.limit_deg:
             raise ValueError("near_deg is not below limit_deg")
-        return self
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
 class ElongationSettings(Section):
     """The chain's own limits, in per cent."""
 
@@ -298,13 +283,12 @@ class ElongationSettings(Section):
     near_percent: Positive = 0.8
     limit_percent: Positive = 1.0
 
-    @model_validator(mode="after")
-    def _ordered(self) -> ElongationSettings:
+    def __post_init__(self) -> None:
         if self.near_percent >= self.limit_percent:
             raise ValueError("near_percent is not below limit_percent")
-        return self
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
 class ServiceSettings(Section):
     """Running hours at the start, and when hands were last on the drive."""
 
@@ -314,16 +298,17 @@ class ServiceSettings(Section):
     retighten_every_h: Positive = 4_000.0
     chain_new_at_h: NotNegative | None = None
     """When the chain was last renewed, where that is recent enough to matter for bedding in."""
-    bedding_in_h: list[Positive] = Field(default=[50.0, 500.0, 1_500.0], max_length=8)
+    bedding_in_h: Annotated[list[Positive], Bound(max_length=8)] = field(
+        default_factory=BEDDING_IN_H.copy, metadata=told(BEDDING_IN_H)
+    )
     """Hours after a chain's renewal at which it is checked, before the interval takes over (common practice)."""
     planning_horizon_h: Positive = 1_000.0
-    open_after_min: Annotated[float, Field(ge=20, le=1_440)] = 20.0
+    open_after_min: Annotated[float, Bound(ge=20, le=1_440)] = 20.0
     """Stopped for so long before a crankcase or chain-casing door is opened; never less than 20 (common practice)."""
-    plugs_after_min: Annotated[float, Field(ge=15, le=1_440)] = 15.0
+    plugs_after_min: Annotated[float, Bound(ge=15, le=1_440)] = 15.0
     """So long after oil pressure in a shrink-fitted coupling before plugs go back; never less (common practice)."""
 
-    @model_validator(mode="after")
-    def _ordered(self) -> ServiceSettings:
+    def __post_init__(self) -> None:
         for key in ("camshaft_set_at_h", "retightened_at_h"):
             if getattr(self, key) > self.hours_at_start:
                 raise ValueError(f"{key} is later than hours_at_start; running hours do not run backwards")
@@ -331,9 +316,9 @@ class ServiceSettings(Section):
             raise ValueError("chain_new_at_h is later than hours_at_start; running hours do not run backwards")
         if any(b <= a for a, b in pairwise(self.bedding_in_h)):
             raise ValueError("bedding_in_h must rise from check to check")
-        return self
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
 class RunningSettings(Section):
     """What counts as stopped, turning, steady."""
 
@@ -349,30 +334,28 @@ class RunningSettings(Section):
     trend_after_min: NotNegative = 480.0
     """Under way for so long before medians enter the trend: the frame takes hours to warm through."""
 
-    @model_validator(mode="after")
-    def _ordered(self) -> RunningSettings:
+    def __post_init__(self) -> None:
         if not self.turning_rpm < self.rpm_min < self.rpm_max:
             raise ValueError("turning_rpm < rpm_min < rpm_max does not hold")
-        return self
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
 class SmoothingSettings(Section):
     """The spike gate and the two exponentially weighted means."""
 
-    gate_revolutions: Annotated[int, Field(ge=3, le=101)] = 11
+    gate_revolutions: Annotated[int, Bound(ge=3, le=101)] = 11
     gate_k: Positive = 4.0
     fast_s: Positive = 30.0
     slow_s: Positive = 3_600.0
 
-    @model_validator(mode="after")
-    def _odd(self) -> SmoothingSettings:
+    def __post_init__(self) -> None:
         if self.gate_revolutions % 2 == 0:
             raise ValueError("gate_revolutions is even; a median window needs an odd count")
         if self.fast_s >= self.slow_s:
             raise ValueError("fast_s is not below slow_s")
-        return self
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
 class AlarmTuning(Section):
     """What may be set of one alarm; what is left out keeps the table's value."""
 
@@ -382,26 +365,28 @@ class AlarmTuning(Section):
     deadband: NotNegative | None = None
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Cylinders(Section):
     """The cylinders, for the pressures' sheet. From the engine's manual."""
 
-    number: Annotated[int, Field(ge=1, le=32)]
+    number: Annotated[int, Bound(ge=1, le=32)]
     bore_mm: Positive
     stroke_mm: Positive
-    rod_ratio: Annotated[float, Field(gt=0, lt=1)]
+    rod_ratio: Annotated[float, Bound(gt=0, lt=1)]
     """Crank radius over length of the connecting rod; about 0.4 on a crosshead engine."""
-    compression_ratio: Annotated[float, Field(gt=1, le=40)]
+    compression_ratio: Annotated[float, Bound(gt=1, le=40)]
     spread_max_bar: Positive = 3.0
     """How far a cylinder's maximum pressure may stand from the cylinders' mean (from memory)."""
     spread_mean_bar: Positive = 0.5
     """The same of its mean indicated pressure (from memory)."""
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
 class EngineSettings(Section):
     """One engine and its drive."""
 
     slug: Slug
-    name: str = Field(default="", max_length=64)
+    name: Annotated[str, Bound(max_length=64)] = ""
     head: Slug
     ratio: Literal[1, 2] = 1
     """Crank turns to one cam turn: 1 two-stroke, 2 four-stroke."""
@@ -415,10 +400,9 @@ class EngineSettings(Section):
     smoothing: SmoothingSettings = SmoothingSettings()
     cylinders: Cylinders | None = None
     """Needed only to work out mean indicated pressures from a pressure/crank-angle file."""
-    alarms: dict[str, AlarmTuning] = {}
+    alarms: dict[str, AlarmTuning] = field(default_factory=dict, metadata=told({}))
 
-    @model_validator(mode="after")
-    def _chain_fits(self) -> EngineSettings:
+    def __post_init__(self) -> None:
         if self.chain.taut_links >= self.chain.loop_links:
             raise ValueError("chain.taut_links is not less than chain.loop_links")
         t = self.transducer
@@ -428,9 +412,9 @@ class EngineSettings(Section):
                 f"the target length {self.tightener.target_length_mm:.1f} mm lies outside the transducer's "
                 f"{low:g}–{high:g} mm"
             )
-        return self
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Settings(Section):
     """The whole file."""
 
@@ -438,25 +422,19 @@ class Settings(Section):
     gateway: GatewaySettings = GatewaySettings()
     time: TimeSettings = TimeSettings()
     capture: CaptureSettings = CaptureSettings()
-    head: list[HeadSettings] = Field(min_length=1, max_length=16)
-    engine: list[EngineSettings] = Field(min_length=1, max_length=16)
-    broker: list[BrokerSettings] = Field(default=[], max_length=8)
+    head: Annotated[list[HeadSettings], Bound(min_length=1, max_length=16)]
+    engine: Annotated[list[EngineSettings], Bound(min_length=1, max_length=16)]
+    broker: Annotated[list[BrokerSettings], Bound(max_length=8)] = field(default_factory=list, metadata=told([]))
     requests: RequestSettings = RequestSettings()
-    alarms: dict[str, AlarmTuning] = {}
+    alarms: dict[str, AlarmTuning] = field(default_factory=dict, metadata=told({}))
     """The gateway's own alarms."""
     modbus_tcp: ModbusTcpSettings | None = None
-    modbus_rtu: list[ModbusRtuSettings] = Field(default=[], max_length=4)
-    sentences: list[SentenceSettings] = Field(default=[], max_length=4)
-    relay: list[RelaySettings] = Field(default=[], max_length=16)
-    page: PageSettings = PageSettings()
+    modbus_rtu: Annotated[list[ModbusRtuSettings], Bound(max_length=4)] = field(default_factory=list, metadata=told([]))
+    sentences: Annotated[list[SentenceSettings], Bound(max_length=4)] = field(default_factory=list, metadata=told([]))
+    relay: Annotated[list[RelaySettings], Bound(max_length=16)] = field(default_factory=list, metadata=told([]))
+    page: PageSettings = field(default=PageSettings())
 
-    @property
-    def fingerprint(self) -> str:
-        """Twelve hexadecimal digits of all that is set, however the file is laid out; the event of a start has it."""
-        return hashlib.sha256(self.model_dump_json().encode()).hexdigest()[:12]
-
-    @model_validator(mode="after")
-    def _wired(self) -> Settings:
+    def __post_init__(self) -> None:
         for kind, slugs in (
             ("head", [h.slug for h in self.head]),
             ("engine", [e.slug for e in self.engine]),
@@ -479,62 +457,6 @@ class Settings(Section):
         shared = sorted({h for h in used if used.count(h) > 1})
         if shared:
             raise ValueError(f"head {', '.join(shared)} serves two engines; one head, one engine")
-        return self
-
-
-def shipped_config(name: str) -> Path:
-    """An example that travels with the package; in a checkout it lies in the folder `config`."""
-    package = Path(__file__).resolve().parents[1]
-    installed = package / "_config" / name
-    return installed if installed.exists() else package.parent / "config" / name
-
-
-SHOWN_CHARS_MAX = 200
-"""Of a key or a value in a reason: it is read in a terminal or a log."""
-
-
-def load_settings(path: Path) -> Settings:
-    """Read and check a settings file. Raises SettingsError with one line per fault, `file: key: what is wrong`."""
-    try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as e:
-        raise SettingsError([f"{path}: cannot be read: {e.strerror}; give the path of a readable TOML file"]) from None
-    except UnicodeDecodeError:
-        raise SettingsError([f"{path}: is not UTF-8 text; save it as UTF-8"]) from None
-    except tomllib.TOMLDecodeError as e:
-        raise SettingsError([f"{path}: not valid TOML: {_short(str(e))}"]) from None
-    except (ValueError, RecursionError):
-        # What the TOML reader itself has no word for.
-        raise SettingsError([f"{path}: not valid TOML: a number is too long, or tables lie too deep"]) from None
-    try:
-        return Settings.model_validate(data)
-    except ValidationError as e:
-        raise SettingsError([_line(path, data, dict(err)) for err in e.errors()]) from None
-
-
-def _line(path: Path, data: object, err: dict[str, object]) -> str:
-    loc = err["loc"]
-    assert isinstance(loc, tuple)
-    key = _short(".".join(str(p) for p in loc)) or "(whole file)"
-    text = str(err["msg"]).removeprefix("Value error, ")
-    if err["type"] == "extra_forbidden":
-        text = "unknown key; remove it or correct its spelling"
-    elif err["type"] == "missing":
-        text = "missing; this key must be given"
-    elif "input" in err and not isinstance(err["input"], dict | list):
-        text = f"{text}, not {_shown(err['input'])}"
-    return f"{path}: {key}: {text}"
-
-
-def _shown(value: object) -> str:
-    try:
-        return _short(repr(value))
-    except ValueError:
-        return "a number of thousands of digits"
-
-
-def _short(text: str) -> str:
-    return text if len(text) <= SHOWN_CHARS_MAX else f"{text[:SHOWN_CHARS_MAX]}…"
 
 
 def spring_force_n(t: Tightener, compression_mm: float) -> float:

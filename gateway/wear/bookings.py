@@ -11,15 +11,21 @@ from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, TypeAdapter, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from gateway.model.errors import Refused
-from gateway.model.settings import Finite, Section
+from gateway.model.marks import Finite
 
 UTC_S_MIN, UTC_S_MAX = 946_684_800.0, 4_102_444_800.0
 """The years 2000 to 2099: anything else is a mistyped date."""
 
 Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]{1,64}$")]
+
+
+class Section(BaseModel):
+    """Base of all bookings: unknown keys are refused, values do not change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 class Booked(Section):

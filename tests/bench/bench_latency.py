@@ -22,6 +22,7 @@ from firmware_sim.head import Head  # noqa: E402
 from firmware_sim.scenario import checked  # noqa: E402
 from gateway.measure.timeline import Now  # noqa: E402
 from gateway.model.settings import Settings  # noqa: E402
+from gateway.model.settings_file import checked_settings  # noqa: E402
 from gateway.pipeline import Alarmed, EnginePipeline  # noqa: E402
 
 TAG = "lag-near"
@@ -72,7 +73,7 @@ def main(alarms: int, faster: float) -> None:
         broker = rig.lasting_broker(place)
         data = settings_of(place, broker.port)
         frames = frames_of(alarms)
-        decide = deciding(Settings.model_validate(data), frames)
+        decide = deciding(checked_settings(data), frames)
         master, slave = os.openpty()
         tty.setraw(slave)
         data["head"][0]["port"] = os.ttyname(slave)  # type: ignore[index]

@@ -15,7 +15,7 @@ sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
 
 import report_rig as rig  # noqa: E402
 
-from gateway.model.settings import load_settings  # noqa: E402
+from gateway.model.settings_file import load_settings  # noqa: E402
 from gateway.store.history import History  # noqa: E402
 
 # The peak is the process's own since it began (VmHWM); getrusage would count the one that started it.

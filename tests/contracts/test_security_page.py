@@ -6,7 +6,7 @@ from pathlib import Path
 
 from gateway.model.page_settings import PageSettings
 from gateway.model.panel_settings import ModbusTcpSettings, SentenceSettings
-from gateway.model.settings import Settings
+from gateway.model.settings_file import checked_settings
 
 ROOT = Path(__file__).parents[2]
 TEXT = (ROOT / "deploy/SECURITY.md").read_text(encoding="utf-8")
@@ -58,7 +58,7 @@ def test_listening_ports_are_the_defaults_of_the_settings() -> None:
     assert ports["page", f"{page.port}/tcp"] == page.listen == "127.0.0.1"
     assert ports["Modbus TCP", f"{modbus.port}/tcp"] == modbus.listen == "127.0.0.1"
     assert SentenceSettings(port="/dev/x").receive_port is None
-    least = Settings.model_validate(tomllib.loads((ROOT / "config/minimal.toml").read_text(encoding="utf-8")))
+    least = checked_settings(tomllib.loads((ROOT / "config/minimal.toml").read_text(encoding="utf-8")))
     assert least.modbus_tcp is None and not least.sentences and not least.requests.enabled
 
 

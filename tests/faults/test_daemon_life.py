@@ -14,7 +14,7 @@ from mqtt_fakes import mosquitto, needs_mosquitto
 from gateway.daemon import Daemon
 from gateway.link.decoder import Decoder
 from gateway.model.errors import StorageError
-from gateway.model.settings import Settings, load_settings
+from gateway.model.settings_file import checked_settings, fingerprint, load_settings
 from gateway.store.reader import StateReader
 from gateway.store.state import StateStore
 
@@ -37,7 +37,7 @@ def test_sigterm_drains_and_says_offline(tmp_path: Path) -> None:
     own = [h.body for h in story.first if h.body["kind"] == "gateway"]
     assert [body["what"] for body in own] == ["started", "stopped"]
     # Who looks the event up later can tell which settings it was.
-    assert load_settings(config).fingerprint in own[0]["text"]
+    assert fingerprint(load_settings(config)) in own[0]["text"]
     assert process.lines()[-1]["all_written"] is True
     reader = StateReader(tmp_path / "data")
     assert reader.backlog("ship").count == 0
@@ -88,7 +88,8 @@ def now(listener: rig.Listener, ending: str) -> str | None:
 @pytest.fixture
 def running(tmp_path: Path) -> Iterator[Daemon]:
     """A daemon in this process, without a broker, watched by the test."""
-    daemon = Daemon(Settings.model_validate(rig.example(tmp_path, None)))
+    settings = checked_settings(rig.example(tmp_path, None))
+    daemon = Daemon(settings, fingerprint(settings))
     daemon.start()
     yield daemon
     daemon.stop()

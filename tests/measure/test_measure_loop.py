@@ -1,5 +1,7 @@
 """The transducer's loop: zones, line, calibration table, and the table of lengths made from them."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from drive_engines import tern
@@ -10,7 +12,7 @@ from gateway.model.settings import Transducer
 
 LINE = Transducer(at_4ma_mm=150.0, at_20ma_mm=230.0)
 POINTS = [(4.0, 150.2), (8.0, 169.7), (12.0, 190.3), (16.0, 210.1), (20.0, 229.6)]
-TABLE = LINE.model_copy(update={"table": POINTS})
+TABLE = replace(LINE, table=POINTS)
 
 
 def test_line_at_its_points() -> None:

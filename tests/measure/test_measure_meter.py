@@ -1,6 +1,7 @@
 """The meter: each figure's quality and reason in every state, its bounds of belief, and going on after a restart."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -100,7 +101,7 @@ def test_nothing_heard_is_known_by_nobody() -> None:
 def test_without_a_zero_there_is_no_lag() -> None:
     """The zero was never taken: no figure, and what to do about it."""
     data = tern_settings().engine[0]
-    m = Meter(data.model_copy(update={"lag": data.lag.model_copy(update={"zero_deg": None})}))
+    m = Meter(replace(data, lag=replace(data.lag, zero_deg=None)))
     cycles = play(m, capture("", 70.0))
     assert all(c.lag_deg is None and c.raw_deg is not None for c in cycles if c.steady)
     assert m.reading(now_us(m)).lag.quality is BAD
@@ -191,7 +192,7 @@ def test_a_short_break_is_no_revolution() -> None:
 def test_four_stroke_cycles_are_two_turns_at_crank_speed() -> None:
     """Ratio 2: half as many cycles, each of two crank turns; lag in crank degrees within 0.01° of the truth."""
     text = "[engine]\nratio = 2\nspeed = [[0, 100]]\n[chain]\ncam_teeth = 90\n"
-    engine = tern_settings().engine[0].model_copy(update={"ratio": 2})
+    engine = replace(tern_settings().engine[0], ratio=2)
     m = Meter(engine)
     cycles = [c for c in play(m, capture(text, 100.0, seed=2)) if c.steady]
     assert len(cycles) == pytest.approx(70 * 100 / 60 / 2, abs=3)

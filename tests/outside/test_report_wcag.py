@@ -15,7 +15,7 @@ import pytest
 import report_rig as rig
 
 from gateway.cli import main
-from gateway.model.settings import load_settings
+from gateway.model.settings_file import load_settings
 
 AXE = Path(__file__).parent / "axe" / "axe.min.js"
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]

@@ -209,8 +209,8 @@ def test_a_lost_gateway_is_said(screen: Screen, size: tuple[int, int]) -> None:
     assert screen.text("#link").startswith("not live")
     struck = screen.driver.find_element(By.CSS_SELECTOR, ".value").value_of_css_property("text-decoration-line")
     assert struck == "line-through"
-    s = screen.served.server._settings.model_copy(update={"port": port})
-    whole = screen.served.server._in.settings.model_copy(update={"page": s})
+    s = replace(screen.served.server._settings, port=port)
+    whole = replace(screen.served.server._in.settings, page=s)
     screen.served = rig.Served(replace(screen.served.server._in, settings=whole))
     screen.until(lambda: screen.text("#link") == "live" and screen.text("#banner") == "", "it is back")
     assert screen.served.server.stop()
@@ -343,7 +343,7 @@ def test_red_or_amber_by_setting(driver: Chrome, settings: Settings) -> None:
     for colour in ("amber", "red"):
         now_s = time.time()
         crew = rig.Crew(rig.present(now_s, *rig.two_alarms(now_s)))
-        made = settings.model_copy(update={"page": settings.page.model_copy(update={"alarm_colour": colour})})
+        made = replace(settings, page=replace(settings.page, alarm_colour=colour))
         with rig.Served(rig.inputs(made, crew)) as served:
             screen = Screen(driver, served, crew)
             screen.open("now", b.DESK)

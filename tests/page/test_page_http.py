@@ -60,7 +60,7 @@ def ground(filled: Settings) -> Iterator[Ground]:
 
 def with_page(s: Settings, **page: Any) -> Settings:
     """The same settings but for these keys of the page."""
-    return s.model_copy(update={"page": s.page.model_copy(update=page)})
+    return replace(s, page=replace(s.page, **page))
 
 
 def test_the_present_is_the_boards(ground: Ground) -> None:

@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Iterator, Mapping
+from dataclasses import asdict
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,7 @@ from selenium.webdriver.common.by import By
 from firmware_sim import Truth
 from gateway.facts import facts_at_rest
 from gateway.model.settings import Settings
+from gateway.model.settings_file import checked_settings
 from gateway.worksheet.catalogue import SHEETS, as_data, sheet
 from tests import page_browser as b
 from tests import page_rig as rig
@@ -136,9 +138,9 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[rig.Serve
     made: Settings = rig.settings(tmp_path_factory.mktemp("sheets"))
     rig.fill(made, time.time(), days=2)
     cylinders = {"number": 2, "bore_mm": 600, "stroke_mm": 2400, "rod_ratio": 0.4, "compression_ratio": 16.0}
-    data = made.model_dump()
+    data = asdict(made)
     data["engine"][0]["cylinders"] = cylinders
-    made = Settings.model_validate(data)
+    made = checked_settings(data)
 
     def ask(name: str, _engine: str, typed: Mapping[str, str]) -> dict[str, Any]:
         figures = dict(typed)

@@ -15,7 +15,7 @@ from pathlib import Path
 from gateway.model.errors import SettingsError
 from gateway.ports.apart import apart
 try:
-    apart("gateway.model.settings", "load_settings", Path(sys.argv[1]))
+    apart("gateway.model.settings_file", "load_settings", Path(sys.argv[1]))
 except SettingsError as e:
     print(e.faults)
 print("{module}" in sys.modules)
@@ -37,14 +37,15 @@ def test_our_own_error_comes_back_as_it_was_and_the_module_stays_away(tmp_path: 
 
 def test_a_module_that_is_here_already_is_called_here(tmp_path: Path) -> None:
     """No second interpreter where this one has brought the module in."""
-    import gateway.model.settings  # noqa: F401 - the point of the test
+    import gateway.model.settings_file  # noqa: F401 - the point of the test
 
     with pytest.raises(SettingsError, match="cannot be read"):
-        apart("gateway.model.settings", "load_settings", tmp_path / "none.toml")
+        apart("gateway.model.settings_file", "load_settings", tmp_path / "none.toml")
 
 
-def test_an_interpreter_that_fails_is_told_in_a_line() -> None:
+def test_an_interpreter_that_fails_is_told_in_a_line(monkeypatch: pytest.MonkeyPatch) -> None:
     """An unexpected fault there is an error of ours here, with its last line."""
+    monkeypatch.delitem(sys.modules, "colorsys", raising=False)
     with pytest.raises(PortError, match="no attribute 'no_such_function'"):
         apart("colorsys", "no_such_function")
 
@@ -52,5 +53,6 @@ def test_an_interpreter_that_fails_is_told_in_a_line() -> None:
 def test_an_interpreter_that_does_not_start_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     """No program, no memory: told with what to look at."""
     monkeypatch.setattr(sys, "executable", "/nowhere/python")
+    monkeypatch.delitem(sys.modules, "colorsys", raising=False)
     with pytest.raises(PortError, match="is there memory left"):
         apart("colorsys", "rgb_to_hsv", 0.0, 0.0, 0.0)

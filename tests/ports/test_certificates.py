@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from gateway.daemon import Daemon
 from gateway.model.settings import Settings
+from gateway.model.settings_file import checked_settings, fingerprint
 from gateway.ports.certificates import DAY_S, LOOK_S, CertificateWatch, ends_utc_s
 
 pytestmark = pytest.mark.skipif(shutil.which("openssl") is None, reason="openssl is not installed")
@@ -87,7 +88,7 @@ def settings(folder: Path, page: Path | None = None, **files: Path) -> Settings:
     if page is not None:
         data["page"] |= {"cert_file": str(page), "key_file": str(page)}
     data["alarms"]["certificate-expiry"] = {"off_delay_s": 0}
-    return Settings.model_validate(data)
+    return checked_settings(data)
 
 
 def test_the_reminder_comes_thirty_days_ahead_and_says_which_file(tmp_path: Path) -> None:
@@ -144,7 +145,7 @@ def test_the_daemon_raises_certificate_expiry_and_ends_it(tmp_path: Path) -> Non
     """Through the whole daemon: raised at once for a certificate with 10 days left, and over after its renewal."""
     path = made(tmp_path, "ship", 10)
     s = settings(tmp_path, cert_file=path, key_file=path.with_suffix(".key"))
-    daemon = Daemon(s)
+    daemon = Daemon(s, fingerprint(s))
     daemon.start()
     try:
         (alarm,) = [a for a in daemon.own_alarms if a.row.tag == "certificate-expiry"]

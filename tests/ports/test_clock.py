@@ -7,7 +7,7 @@ import daemon_rig as rig
 import pytest
 
 from gateway.daemon import Daemon
-from gateway.model.settings import Settings
+from gateway.model.settings_file import checked_settings, fingerprint
 from gateway.ports import clock
 from gateway.ports.clock import STANDS_S, STEP_S, ClockSteps, clock_synchronised, utc_less_boot_s
 
@@ -68,7 +68,8 @@ def test_the_daemon_doubts_a_clock_that_is_not_kept_or_steps(tmp_path: Path, mon
     data = rig.example(tmp_path, None)
     data["page"] = {"enabled": False}
     data["alarms"]["clock-doubtful"] = {"on_delay_s": 0, "off_delay_s": 0}
-    daemon = Daemon(Settings.model_validate(data))
+    settings = checked_settings(data)
+    daemon = Daemon(settings, fingerprint(settings))
     (alarm,) = [a for a in daemon.own_alarms if a.row.tag == "clock-doubtful"]
     kept: list[bool | None] = [True]
     apart = [1_000.0]
@@ -89,7 +90,8 @@ def test_the_daemon_doubts_a_clock_that_is_not_kept_or_steps(tmp_path: Path, mon
     finally:
         daemon.stop()
     data["time"] = {"source": "head", "start": "2031-01-01T00:00:00Z"}
-    daemon = Daemon(Settings.model_validate(data), data_dir=tmp_path / "other")
+    settings = checked_settings(data)
+    daemon = Daemon(settings, fingerprint(settings), data_dir=tmp_path / "other")
     kept[0] = False
     daemon.start()
     try:

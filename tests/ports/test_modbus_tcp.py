@@ -13,6 +13,7 @@ from panel_boards import Box, alarm, board, engine
 from gateway.model.board import BoardView
 from gateway.model.errors import PortError
 from gateway.model.panel_settings import ModbusTcpSettings
+from gateway.model.settings_file import checked_section
 from gateway.ports import modbus
 from gateway.ports.modbus import ModbusTcpServer
 from gateway.ports.modbus_frames import mbap
@@ -123,7 +124,7 @@ def test_a_coil_acknowledges_with_the_peer_s_address(server: ModbusTcpServer, bo
 )
 def test_no_coil_for_who_may_not(box: Box, changes: dict[str, object]) -> None:
     """Pins exception 01 where acknowledging is off, or not for this peer."""
-    one = ModbusTcpServer(ModbusTcpSettings.model_validate({"port": 0, **changes}), box.read, box.act, "0")
+    one = ModbusTcpServer(checked_section(ModbusTcpSettings, {"port": 0, **changes}), box.read, box.act, "0")
     one.start()
     try:
         with connect(one) as peer:

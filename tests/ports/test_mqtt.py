@@ -6,6 +6,7 @@ import ssl
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -180,7 +181,7 @@ def test_keep_alive_loss_is_noticed_once() -> None:
 
 def broker_settings_with_keepalive_1(port: int) -> BrokerSettings:
     """A keep-alive shorter than the settings allow, so that the test need not wait."""
-    return broker_settings(port).model_copy(update={"keepalive_s": 1})
+    return replace(broker_settings(port), keepalive_s=1)
 
 
 def test_first_failure_warns_and_repeats_whisper() -> None:

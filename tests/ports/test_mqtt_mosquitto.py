@@ -5,6 +5,7 @@ import shutil
 import signal
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -182,7 +183,7 @@ def test_inbound_is_bounded(tmp_path: Path) -> None:
 def test_an_idle_link_holds_by_keep_alive(tmp_path: Path) -> None:
     """Pins that pings go out: an idle link outlives several times its keep-alive on a broker that cuts at 1.5 times."""
     with mosquitto(tmp_path) as broker:
-        settings = broker_settings(broker.port).model_copy(update={"keepalive_s": 1})
+        settings = replace(broker_settings(broker.port), keepalive_s=1)
         link = BrokerLink(settings, MemoryOutbox, TOPICS, "0", timing=Timing(beat_s=0.1))
         link.start()
         until(lambda: link.status().connected, "connected")

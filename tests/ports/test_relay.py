@@ -22,6 +22,7 @@ from pty_pair import one_pty
 from gateway.model.board import BoardView
 from gateway.model.errors import PortError
 from gateway.model.panel_settings import RelaySettings
+from gateway.model.settings_file import checked_section
 from gateway.model.words import AlarmState, Priority
 from gateway.ports.relay import KeeperLine, Relay, keeper_command, may_energise
 from gateway.ports.relay_keeper import watch
@@ -272,4 +273,4 @@ def test_gpio_without_the_chip() -> None:
 def test_settings_that_could_not_fail_safe_are_refused(wrong: dict[str, Any]) -> None:
     """Pins that a line, a port and a sound dead time are asked for, and that RTS cannot be wired to lie."""
     with pytest.raises(ValueError, match=r"needs line|needs port|dead box|less than or equal"):
-        RelaySettings.model_validate({"engine": "engine-0", **wrong})
+        checked_section(RelaySettings, {"engine": "engine-0", **wrong})

@@ -13,6 +13,7 @@ from pynmeagps import NMEAReader
 from gateway.encode.sentence_lines import LineSplitter, Sentence, compose, datagram, lines_of, parse
 from gateway.model.errors import PortError
 from gateway.model.panel_settings import SentenceSettings
+from gateway.model.settings_file import checked_section
 from gateway.model.words import AlarmState, Priority
 from gateway.ports.panel_serial import SerialLine
 from gateway.ports.sentences import SentencePort
@@ -117,7 +118,7 @@ def test_over_datagrams() -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as panel:
         panel.bind(("127.0.0.1", 0))
         panel.settimeout(15.0)
-        settings = SentenceSettings.model_validate(
+        settings = checked_section(SentenceSettings,
             {"transport": "udp", "group": "127.0.0.1", "udp_port": panel.getsockname()[1], "interface": "127.0.0.1",
              "receive_port": 0, "accept": True}
         )  # fmt: skip
@@ -216,6 +217,6 @@ def test_the_pace_is_the_line_s() -> None:
 
 def test_an_interface_that_is_not_ours_is_told() -> None:
     """Pins a clear error for an address of another machine."""
-    settings = SentenceSettings.model_validate({"transport": "udp", "interface": "192.0.2.1", "receive_port": 0})
+    settings = checked_section(SentenceSettings, {"transport": "udp", "interface": "192.0.2.1", "receive_port": 0})
     with pytest.raises(PortError, match="check that interface"):
         UdpCarrier(settings)

@@ -8,7 +8,8 @@ import pytest
 import report_rig as rig
 
 from gateway.cli import main
-from gateway.model.settings import Settings, load_settings
+from gateway.model.settings import Settings
+from gateway.model.settings_file import load_settings
 from gateway.model.words import Priority
 from gateway.wear.bookings import CamshaftSet, Retightened
 

@@ -13,7 +13,7 @@ import report_rig as rig
 
 from gateway.cli import main
 from gateway.commands import report_files
-from gateway.model.settings import load_settings
+from gateway.model.settings_file import load_settings
 from gateway.wear.bookings import HandPlay
 
 EVIL = '<script src="https://203.0.113.9/x.js">alert(1)</script>"\'&</td>\u202e'

@@ -19,7 +19,7 @@ ROOM = 20
 
 def opened(folder: Path, *brokers: str) -> StateStore:
     """A store with room for twenty events."""
-    settings = GatewaySettings().model_copy(update={"keep_events": ROOM, "state_mb": 8})
+    settings = GatewaySettings(keep_events=ROOM, state_mb=8)
     return StateStore(folder, settings, brokers=dict.fromkeys(brokers, SHIP), ballast_bytes=4_096)
 
 

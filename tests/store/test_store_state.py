@@ -2,6 +2,7 @@
 
 import json
 import sqlite3
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -25,7 +26,7 @@ def event(kind: str = "alarm", ts: str = TS, **more: object) -> NewEvent:
 
 def opened(folder: Path, brokers: dict[str, frozenset[str]] | None = None, **more: object) -> StateStore:
     """A store with one broker that wants everything."""
-    settings = SETTINGS.model_copy(update=more)
+    settings = replace(SETTINGS, **more)
     return StateStore(folder, settings, brokers={"ship": SHIP} if brokers is None else brokers, ballast_bytes=65_536)
 
 

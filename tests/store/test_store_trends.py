@@ -2,8 +2,10 @@
 
 import sqlite3
 from collections.abc import Iterator
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -21,9 +23,9 @@ BROKERS = {"ship": LATEST, "shore": EVERY}
 TS = "2026-03-01T12:00:00.000Z"
 
 
-def opened(folder: Path, brokers: dict[str, frozenset[str]] = BROKERS, **changed: object) -> StateStore:
+def opened(folder: Path, brokers: dict[str, frozenset[str]] = BROKERS, **changed: Any) -> StateStore:
     """A store of one ship's broker that wants the latest and one ashore that wants all."""
-    settings = GatewaySettings().model_copy(update=changed)
+    settings = replace(GatewaySettings(), **changed)
     return StateStore(folder, settings, brokers=brokers, ballast_bytes=4_096)
 
 

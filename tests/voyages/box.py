@@ -9,6 +9,7 @@ from typing import Any
 from gateway.daemon import Daemon
 from gateway.model.errors import Refused, StorageError
 from gateway.model.settings import Settings
+from gateway.model.settings_file import fingerprint
 from gateway.worker import EngineWorker
 
 from .broker import Broker, Lockstep
@@ -32,7 +33,7 @@ class Box:
     def start(self) -> bool:
         """As `camdrift run` does. False where the disk does not let it; the service manager tries again."""
         try:
-            d = Daemon(self.settings, data_dir=self.disk.folder)
+            d = Daemon(self.settings, fingerprint(self.settings), data_dir=self.disk.folder)
         except StorageError:
             return False
         except PowerCut:

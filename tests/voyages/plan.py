@@ -9,6 +9,7 @@ from typing import Any
 from firmware_sim import Scenario
 from firmware_sim.scenario import checked
 from gateway.model.settings import Settings
+from gateway.model.settings_file import checked_settings
 from tests.sea_voyage import DAY_S
 from tests.sea_voyage import plan as sea_plan
 
@@ -111,7 +112,7 @@ class Plan:
         if variant % 2:
             data["gateway"]["reading_every_s"] = 30
             data["engine"][0]["alarms"]["lag-near"] = {"on_delay_s": 90, "deadband": 0.1}
-        return Settings.model_validate(data)
+        return checked_settings(data)
 
 
 def make(seed: int) -> Plan:

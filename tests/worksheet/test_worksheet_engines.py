@@ -12,7 +12,8 @@ import pytest
 from gateway.desk import Desk, Host
 from gateway.model.errors import Refused
 from gateway.model.records import Measured
-from gateway.model.settings import EngineSettings, Settings
+from gateway.model.settings import EngineSettings
+from gateway.model.settings_file import checked_settings
 from gateway.model.words import Quality, Running
 from gateway.store.state import StateStore
 from gateway.wear.bookings import Entry, parse_entry
@@ -24,7 +25,7 @@ from gateway.worksheet.sheet import Facts, Sheet
 from tests.drive_engines import tern
 
 TWO = Path(__file__).parents[2] / "config" / "two-engines.toml"
-SETTINGS = Settings.model_validate(tomllib.loads(TWO.read_text(encoding="utf-8")))
+SETTINGS = checked_settings(tomllib.loads(TWO.read_text(encoding="utf-8")))
 MAIN, AUX = SETTINGS.engine
 
 
@@ -104,7 +105,7 @@ def test_a_four_stroke_s_camshaft_turns_by_half_the_lag() -> None:
 
 def test_a_four_stroke_s_pin_gauge_is_an_arc_at_the_camshaft() -> None:
     """1.3° of the crank are 0.65° at a radius of 120 mm, which is an arc of 1.36 mm; and back again."""
-    engine = AUX.model_copy(update={"lag": AUX.lag.model_copy(update={"pin_gauge_radius_mm": 120.0})})
+    engine = replace(AUX, lag=replace(AUX.lag, pin_gauge_radius_mm=120.0))
     zero = engine.lag.zero_deg
     assert zero is not None
     arc_mm = math.radians(0.65) * 120.0
