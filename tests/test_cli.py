@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from jsonschema import Draft202012Validator
 
-from gateway.cli import COMMANDS, command, parser
+from gateway.cli import COMMANDS, command, main, parser
 from gateway.encode.messages import SCHEMAS, schema
 
 ROOT = Path(__file__).parents[1]
@@ -98,6 +98,17 @@ def test_refusals(args: list[object], status: int, words: str) -> None:
     done = camdrift(*args)
     assert done.returncode == status
     assert words in done.stderr
+
+
+def test_settings_that_cannot_be_checked_for_want_of_an_interpreter(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`run` has its settings checked in an interpreter of its own: where that does not start, a line and status 74."""
+    monkeypatch.delitem(sys.modules, "gateway.model.settings_file", raising=False)
+    monkeypatch.setattr(sys, "executable", "/nowhere/python")
+    assert main(["run", str(TERN)]) == 74
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith("camdrift: a second interpreter cannot check load_with_fingerprint")
 
 
 def test_not_toml_and_not_text(tmp_path: Path) -> None:
