@@ -15,7 +15,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import structlog
 from pydantic import ValidationError
@@ -34,8 +34,6 @@ from gateway.model.board import GATEWAY, AlarmView, BoardView
 from gateway.model.errors import Refused, StorageError
 from gateway.model.records import Median, Reading
 from gateway.model.settings import Settings
-from gateway.page.inputs import PageInputs
-from gateway.page.server import PageServer
 from gateway.panel import Panel
 from gateway.pipeline import Alarmed, EnginePipeline, Said
 from gateway.ports.certificates import CertificateWatch
@@ -53,9 +51,13 @@ from gateway.store.recorder import Recorder
 from gateway.store.state import NewEvent, NewRetained, StateStore
 from gateway.store.trends import EVERY_TREND
 from gateway.watch import GatewayWatch, Health
-from gateway.wear.bookings import Entry, parse_entry
+from gateway.wear.booking_read import read_entry
+from gateway.wear.bookings import Entry
 from gateway.worker import ACTS_MAX, EngineWorker
 from gateway.worksheet.catalogue import SHEETS
+
+if TYPE_CHECKING:
+    from gateway.page.server import PageServer
 
 WATCH_S = 1.0
 FRESH_S = 3.0
@@ -155,12 +157,16 @@ class Daemon:
         self._answers = Answers(self.desk)
         self._control = ControlServer(s.gateway.socket or self.data_dir / "camdrift.sock", self.desk.handle)
         self.panel = Panel(s, self.board, self._panel_act)
-        self.page = PageServer(self._page_inputs()) if s.page.enabled else None
+        self.page = self._page() if s.page.enabled else None
         for slug, worker in self.workers.items():
             worker.after_turn = partial(self._keep_relay, self.panel.keeper(slug))
 
-    def _page_inputs(self) -> PageInputs:
-        return PageInputs(
+    def _page(self) -> "PageServer":
+        # Brought in only where it is wanted: with pydantic, by which it checks, it takes more than ten megabytes.
+        from gateway.page.inputs import PageInputs
+        from gateway.page.server import PageServer
+
+        inputs = PageInputs(
             settings=self.settings,
             version=__version__,
             board=self.board,
@@ -171,6 +177,7 @@ class Daemon:
             note=self._say,
             sheets={name: (title, partial(self.desk.sheet, name)) for name, (title, _) in SHEETS.items()},
         )
+        return PageServer(inputs)
 
     def _inboxes(self, broker: str) -> list[Inbox]:
         asked = self.settings.requests
@@ -206,7 +213,7 @@ class Daemon:
         entries = []
         for row in self._store.bookings(slug):
             try:
-                entries.append(parse_entry(row.entry))
+                entries.append(read_entry(row.entry))
             except (Refused, ValueError) as e:
                 self._log.error("a booking cannot be read and is left out", engine=slug, id=row.id, why=str(e))
         return entries

@@ -5,6 +5,7 @@ under the daemon's lock. Whoever asks waits for the answer, and gets the reason 
 """
 
 import math
+import threading
 import time
 import uuid
 from collections import OrderedDict
@@ -20,9 +21,10 @@ from gateway.alarm.table import BY_TAG, GATEWAY_TAGS
 from gateway.encode.messages import DoMessage, DoneMessage, adjustment_event_body, dump, rfc3339, utc_of
 from gateway.encode.topics import Topics
 from gateway.facts import facts_of
-from gateway.model.errors import Refused
+from gateway.model.errors import PortError, Refused
 from gateway.model.settings import Settings
 from gateway.pipeline import EnginePipeline, Said
+from gateway.ports.apart import apart
 from gateway.store.state import NewBooking, NewEvent, StateStore
 from gateway.wear import bookings
 from gateway.wear.logbook import check
@@ -30,6 +32,8 @@ from gateway.worker import EngineWorker
 from gateway.worksheet.catalogue import as_data, sheet
 
 ANSWER_S = 8.0
+TURN_S, CHECK_S = 2.0, 8.0
+"""With ANSWER_S less than whoever asks waits: what he is told was not done must not be done after all."""
 ACTS = get_args(ActKind)
 TEXT_MAX, NAME_MAX = 500, 64
 PRESENT_S = 3_600.0
@@ -61,6 +65,7 @@ class Desk:
 
     def __init__(self, host: Host, store: StateStore) -> None:
         self._host, self._store = host, store
+        self._check_turn = threading.Lock()
         self._log = structlog.get_logger("desk")
 
     def handle(self, request: dict[str, Any], who: str) -> dict[str, Any]:
@@ -136,20 +141,34 @@ class Desk:
         p = worker.pipeline
         now_s = p.timeline.utc_s(p.timeline.t_us) if self._host.settings.time.source == "head" else time.time()
         # The kind alone decides which figures are filled in from the readings; what was typed always stands.
-        entry = bookings.parse_entry(filled(data, self._prefill(p), now_s))
-        if request.get("dry"):
-            return {"entry": entry.model_dump(mode="json")}
-        self._on(worker, lambda p: self._booked(worker, p, entry, by, now_s))
-        return {"entry": entry.model_dump(mode="json")}
+        entry, text = self._checked(filled(data, self._prefill(p), now_s))
+        if not request.get("dry"):
+            self._on(worker, lambda p: self._booked(worker, p, entry, text, by, now_s))
+        return {"entry": bookings.as_data(entry)}
+
+    def _checked(self, data: dict[str, Any]) -> tuple[bookings.Entry, str]:
+        """The booking, and its text in the store. Raises Refused."""
+        # One at a time: the other interpreter takes some forty megabytes, within the daemon's own bound.
+        if not self._check_turn.acquire(timeout=TURN_S):
+            raise Refused("nothing was booked, for another booking is being checked at this moment; try again")
+        try:
+            checked: tuple[bookings.Entry, str] = apart(
+                "gateway.wear.booking_check", "checked", data, timeout_s=CHECK_S
+            )
+        except PortError as e:
+            raise Refused(f"nothing was booked, for it cannot be checked: {e}; try again") from None
+        finally:
+            self._check_turn.release()
+        return checked
 
     def _booked(
-        self, worker: EngineWorker, p: EnginePipeline, entry: bookings.Entry, by: str, now_s: float
+        self, worker: EngineWorker, p: EnginePipeline, entry: bookings.Entry, stored: str, by: str, now_s: float
     ) -> Iterable[Said]:
         told = check(entry, p.wear.datum, max(now_s, p.timeline.utc_s(p.timeline.t_us)), p.meter.hours.hours)
         if told:
             raise Refused("\n".join(told))
         slug = p.engine.slug
-        event, booking = booked(self._host.topics, slug, entry, by, p.timeline.utc_s(p.timeline.t_us))
+        event, booking = booked(self._host.topics, slug, entry, stored, by, p.timeline.utc_s(p.timeline.t_us))
         # Stored before anything is said of it: a booking that is not on the disk has not been made.
         self._store.commit(events=[event], bookings=[booking])
         self._host.woken()
@@ -182,8 +201,10 @@ class Desk:
         return {k: round(v, 3) for k, v in found.items() if v is not None and math.isfinite(v)}
 
 
-def booked(topics: Topics, slug: str, entry: bookings.Entry, by: str, now_s: float) -> tuple[NewEvent, NewBooking]:
-    """The event and the log book's row of a booking typed at `now_s`, which is the event's time.
+def booked(
+    topics: Topics, slug: str, entry: bookings.Entry, stored: str, by: str, now_s: float
+) -> tuple[NewEvent, NewBooking]:
+    """The event and the log book's row, with the text `stored`, of a booking typed at `now_s`: the event's time.
 
     When the work was done stands among the figures: an event of the past would look as if it had waited to be sent.
     """
@@ -191,7 +212,7 @@ def booked(topics: Topics, slug: str, entry: bookings.Entry, by: str, now_s: flo
     after["work_utc"] = rfc3339(entry.utc_s)
     text = f"{entry.note} (booked by {by})" if entry.note else f"booked by {by}"
     body = adjustment_event_body(entry.kind, now_s, entry.hours, by=entry.person, before=before, after=after, text=text)
-    row = NewBooking(slug, entry.id, entry.kind, rfc3339(now_s), entry.model_dump_json())
+    row = NewBooking(slug, entry.id, entry.kind, rfc3339(now_s), stored)
     return NewEvent(topics.event(slug), "adjustment", body), row
 
 

@@ -25,6 +25,7 @@ from gateway.page.sessions import hash_password
 from gateway.store.history import History, HistoryReader
 from gateway.store.reader import StateReader
 from gateway.store.state import NewBooking, NewEvent, NewRetained, StateStore
+from gateway.wear.booking_check import entry_json
 from gateway.wear.bookings import Retightened, before_after
 
 TERN = Path(__file__).parents[1] / "config" / "tern-passage.toml"
@@ -134,7 +135,7 @@ def _fill_state(s: Settings, now_s: float, hours: float) -> None:
         utc_s = now_s - (120 - n) * 3_600
         body = gateway_event_body("started" if n % 2 else "stopped", utc_s, version="0", text=f"=made up no. {n}")
         events.append(NewEvent(topics.event(None), "gateway", body))
-    booking = NewBooking("main", entry.id, entry.kind, rfc3339(done_s), entry.model_dump_json())
+    booking = NewBooking("main", entry.id, entry.kind, rfc3339(done_s), entry_json(entry))
     kept = [NewRetained(topics.trend("main"), "trend", dump(trend(now_s, hours)))]
     store.commit(events=events, retained=kept, bookings=[booking])
     store.close()

@@ -25,6 +25,7 @@ from gateway.model.settings import Settings
 from gateway.model.words import AlarmState, Priority
 from gateway.store.history import History
 from gateway.store.state import NewBooking, NewEvent, NewRetained, StateStore
+from gateway.wear.booking_check import entry_json
 from gateway.wear.bookings import Entry
 
 CONFIG = Path(__file__).parents[1] / "config"
@@ -131,7 +132,7 @@ def write(
     store.commit(
         events=[NewEvent(topics.event(slug), str(body["kind"]), body) for slug, body in events],
         retained=[NewRetained(topics.trend(slug), "trend", dump(t)) for slug, t in (trends or {}).items()],
-        bookings=[NewBooking(s, e.id, e.kind, rfc3339(e.utc_s), e.model_dump_json()) for s, e in bookings],
+        bookings=[NewBooking(s, e.id, e.kind, rfc3339(e.utc_s), entry_json(e)) for s, e in bookings],
     )
     store.close()
 

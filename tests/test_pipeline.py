@@ -13,7 +13,7 @@ from gateway.measure.timeline import Now
 from gateway.model.records import Median
 from gateway.model.words import Running
 from gateway.pipeline import Alarmed, EnginePipeline, MedianDue, ReadingDue, Said, TrendDue, WrongHead
-from gateway.wear.bookings import parse_entry
+from gateway.wear.booking_check import parse_entry
 from gateway.wear.segments import StepFound
 from gateway.wear.trend import Series, Side
 

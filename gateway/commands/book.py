@@ -5,9 +5,8 @@ import json
 import time
 import types
 import typing
+from dataclasses import fields
 from typing import Any
-
-from pydantic import BaseModel
 
 from gateway.commands.operator import common, request
 from gateway.commands.text import note, out
@@ -18,21 +17,11 @@ from gateway.model.settings import EngineSettings, Settings
 from gateway.model.settings_file import load_settings
 from gateway.ports.control import NoDaemon
 from gateway.store.state import StateStore
-from gateway.wear import bookings as b
+from gateway.wear.booking_check import checked
+from gateway.wear.booking_read import read_entry
+from gateway.wear.bookings import KINDS, Booked, as_data
 from gateway.wear.logbook import check, rebase
 
-KINDS: dict[str, type[b.Booked]] = {
-    "retightened": b.Retightened,
-    "camshaft-set": b.CamshaftSet,
-    "pumps-compensated": b.PumpsCompensated,
-    "chain-renewed": b.ChainRenewed,
-    "links-renewed": b.LinksRenewed,
-    "spring-renewed": b.SpringRenewed,
-    "links-measured": b.LinksMeasured,
-    "hand-play": b.HandPlay,
-    "pressures": b.Pressures,
-    "correction": b.Correction,
-}
 # What each kind is, as --help says it: docstrings are gone under -OO.
 KIND_TEXTS = {
     "retightened": "The chain was retightened. Lengths of the spring in mm; "
@@ -83,7 +72,7 @@ def add(p: argparse.ArgumentParser) -> None:
         _arguments(kinds.add_parser(kind, help=text, description=text), model)
 
 
-def _arguments(p: argparse.ArgumentParser, model: type[BaseModel]) -> None:
+def _arguments(p: argparse.ArgumentParser, model: type[Booked]) -> None:
     p.add_argument("--engine", help="the engine's short name in the settings, where there are several")
     p.add_argument("--person", required=True, help="who did the work")
     p.add_argument(
@@ -92,9 +81,10 @@ def _arguments(p: argparse.ArgumentParser, model: type[BaseModel]) -> None:
     p.add_argument("--hours", type=float, help="running hours then; the present ones if left out and the daemon runs")
     p.add_argument("--note", help="anything worth keeping")
     p.add_argument("--id", help="a name for this booking; drawn if left out")
-    for name, field in model.model_fields.items():
-        if name not in b.Booked.model_fields and name != "kind":
-            _figure(p, name, field.annotation)
+    common_names = {f.name for f in fields(Booked)}
+    for f in fields(model):
+        if f.name not in common_names and f.name != "kind":
+            _figure(p, f.name, _bare(f.type))
 
 
 def _figure(p: argparse.ArgumentParser, name: str, annotation: Any) -> None:
@@ -109,9 +99,13 @@ def _figure(p: argparse.ArgumentParser, name: str, annotation: Any) -> None:
         p.add_argument(option, type=_type(annotation), help=FIGURES[name])
 
 
+def _bare(annotation: Any) -> Any:
+    return typing.get_args(annotation)[0] if typing.get_origin(annotation) is typing.Annotated else annotation
+
+
 def _type(annotation: Any) -> type:
     parts = typing.get_args(annotation) if isinstance(annotation, types.UnionType) else (annotation,)
-    bare = [typing.get_args(a)[0] if typing.get_origin(a) is typing.Annotated else a for a in parts]
+    bare = [_bare(a) for a in parts]
     return next((t for t in (int, float) if t in bare), float if float in bare else str)
 
 
@@ -138,7 +132,7 @@ def _tell_filled(typed: dict[str, Any], stored: dict[str, Any]) -> None:
 
 
 def _entry(args: argparse.Namespace) -> dict[str, Any]:
-    names = [n for n in KINDS[args.kind].model_fields if n != "kind"]
+    names = [f.name for f in fields(KINDS[args.kind]) if f.name != "kind"]
     entry: dict[str, Any] = {n: getattr(args, n, None) for n in names} | {"kind": args.kind}
     if args.kind == "pressures":
         entry["cylinders"] = [_cylinder(text) for text in args.cylinders or []]
@@ -173,17 +167,17 @@ def _without_daemon(settings: Settings, args: argparse.Namespace, data: dict[str
     )
     try:
         now_s = time.time()
-        entry = b.parse_entry(filled(data, {}, now_s))
-        log = [b.parse_entry(row.entry) for row in store.bookings(engine.slug)]
+        entry, stored = checked(filled(data, {}, now_s))
+        log = [read_entry(row.entry) for row in store.bookings(engine.slug)]
         told = check(entry, rebase(engine, log), now_s, _hours(store, engine.slug))
         if told:
             raise Refused("\n".join(told))
         topics = Topics(settings.gateway.topic_prefix, settings.vessel.slug)
-        event, booking = booked(topics, engine.slug, entry, entry.person, now_s)
+        event, booking = booked(topics, engine.slug, entry, stored, entry.person, now_s)
         store.commit(events=[event], bookings=[booking])
     finally:
         store.close()
-    return entry.model_dump(mode="json")
+    return as_data(entry)
 
 
 def _engine(settings: Settings, slug: str | None) -> EngineSettings:

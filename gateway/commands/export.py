@@ -16,7 +16,8 @@ from gateway.model.records import Median
 from gateway.model.settings_file import load_settings
 from gateway.store.history import HistoryReader
 from gateway.store.reader import StateReader
-from gateway.wear.bookings import entries_csv, parse_entry, safe_cell
+from gateway.wear.booking_read import read_entry
+from gateway.wear.bookings import entries_csv, safe_cell
 
 PAGE = 1_000
 MEDIANS_MAX = 1_000_000
@@ -102,7 +103,7 @@ def _figures(e: AlarmEvent | AdjustmentEvent | GatewayEvent) -> list[object]:
 
 def _bookings(data_dir: Path, engine: str, from_s: float, to_s: float) -> None:
     reader = StateReader(data_dir)
-    entries = [parse_entry(row.entry) for row in reader.bookings(engine)]
+    entries = [read_entry(row.entry) for row in reader.bookings(engine)]
     reader.close()
     sys.stdout.write(entries_csv([e for e in entries if from_s <= e.utc_s < to_s]))
 

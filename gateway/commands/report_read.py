@@ -20,7 +20,8 @@ from gateway.report.plot import Point
 from gateway.report.work import SIDE_H, Side, edge, work
 from gateway.store.history import HistoryReader, ReadingRow
 from gateway.store.reader import StateReader
-from gateway.wear.bookings import Entry, parse_entry
+from gateway.wear.booking_read import read_entry
+from gateway.wear.bookings import Entry
 from gateway.wear.course import GAP_STEPS, Datums, band_mm, booked_between, broken, elongation_percent
 
 POINTS = 560
@@ -64,7 +65,7 @@ class Record:
         found = []
         for row in self.state.bookings(slug):
             try:
-                found.append(parse_entry(row.entry))
+                found.append(read_entry(row.entry))
             except Refused:
                 continue
         return found

@@ -18,7 +18,7 @@ from gateway.model.settings import EngineSettings, Settings
 from gateway.model.settings_file import load_settings
 from gateway.ports.control import NoDaemon, ask
 from gateway.store.reader import StateReader
-from gateway.wear.bookings import parse_entry
+from gateway.wear.booking_read import read_entry
 from gateway.worksheet.catalogue import SHEETS, as_data, sheet
 from gateway.worksheet.pressure_file import FILE_CHARS_MAX
 from gateway.worksheet.sheet import Facts
@@ -144,7 +144,7 @@ def _without(settings: Settings, args: argparse.Namespace) -> Facts:
         # A gateway that has never run has no log book; the settings still tell enough.
         return facts_at_rest(engine, [])
     try:
-        return facts_at_rest(engine, [parse_entry(row.entry) for row in reader.bookings(engine.slug)])
+        return facts_at_rest(engine, [read_entry(row.entry) for row in reader.bookings(engine.slug)])
     finally:
         reader.close()
 

@@ -14,7 +14,8 @@ from gateway.encode.topics import Topics
 from gateway.model.board import BoardReader
 from gateway.model.errors import Refused, StorageError
 from gateway.model.settings import Settings
-from gateway.wear.bookings import Entry, parse_entry
+from gateway.wear.booking_read import read_entry
+from gateway.wear.bookings import Entry
 
 KEPT_S = 5.0
 """Trends change by the hour and bookings by the day: so long may the page's picture of them be old."""
@@ -188,7 +189,7 @@ def _entries(rows: Sequence[Any]) -> list[Entry]:
     for row in rows:
         entry = row.entry if isinstance(row.entry, Mapping) else json.loads(row.entry)
         try:
-            found.append(parse_entry(dict(entry)))
+            found.append(read_entry(dict(entry)))
         except (Refused, ValueError):
             # The daemon's log tells of it; a page without that one booking is better than none.
             continue

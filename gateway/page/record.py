@@ -10,7 +10,7 @@ from gateway.encode.topics import Topics
 from gateway.model.settings import EngineSettings
 from gateway.page.inputs import StateRows
 from gateway.page.shapes import BookingsAnswer, EventsAnswer, EventsQuery
-from gateway.wear.bookings import Entry, entries_csv, safe_cell
+from gateway.wear.bookings import Entry, as_data, entries_csv, safe_cell
 from gateway.wear.logbook import rebase
 
 PAGE_ROWS = 500
@@ -55,7 +55,7 @@ def events_csv(topics: Topics, rows: StateRows, q: EventsQuery) -> str:
 
 def bookings_answer(e: EngineSettings, log: Sequence[Entry]) -> BookingsAnswer:
     """The log book as it stands."""
-    rows = tuple(entry.model_dump(mode="json") for entry in log)
+    rows = tuple(as_data(entry) for entry in log)
     return BookingsAnswer(bookings=rows, faults=rebase(e, log).faults)
 
 

@@ -12,18 +12,18 @@ TIMEOUT_S = 60.0
 """A small box under load needs seconds to start an interpreter; one that hangs must not hang the caller."""
 
 
-def apart(module: str, function: str, *arguments: object) -> Any:
+def apart(module: str, function: str, *arguments: object, timeout_s: float = TIMEOUT_S) -> Any:
     """`module.function(*arguments)`; arguments and result must pickle.
 
     Where the module is in this process already, it is called here. Raises what the function raises of our own errors,
-    and PortError where the other interpreter does not start, ends without an answer, or does not end in a minute.
+    and PortError where the other interpreter does not start, ends without an answer, or does not end in time.
     """
     if module in sys.modules:
         return getattr(sys.modules[module], function)(*arguments)
     asked = pickle.dumps((module, function, arguments))
     try:
         done = subprocess.run(
-            [sys.executable, "-m", __name__], input=asked, capture_output=True, timeout=TIMEOUT_S, check=False
+            [sys.executable, "-m", __name__], input=asked, capture_output=True, timeout=timeout_s, check=False
         )
     except (OSError, subprocess.TimeoutExpired) as e:
         raise PortError(f"a second interpreter cannot check {function}: {e}; is there memory left?") from None

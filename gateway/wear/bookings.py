@@ -8,36 +8,43 @@ import csv
 import io
 import json
 from collections.abc import Iterable
+from dataclasses import asdict, dataclass, field, fields
 from datetime import UTC, datetime
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
-
-from gateway.model.errors import Refused
-from gateway.model.marks import Finite
+from gateway.model.marks import STRICT, Bound, Finite
 
 UTC_S_MIN, UTC_S_MAX = 946_684_800.0, 4_102_444_800.0
 """The years 2000 to 2099: anything else is a mistyped date."""
 
-Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]{1,64}$")]
+Id = Annotated[str, Bound(pattern=r"^[A-Za-z0-9._-]{1,64}$")]
 
 
-class Section(BaseModel):
-    """Base of all bookings: unknown keys are refused, values do not change."""
+class ByKind:
+    """Of several bookings the one that `kind` names; written so that pydantic, where it is brought in, keeps it."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    __slots__ = ()
+
+    def __get_pydantic_core_schema__(self, source: object, handler: Any) -> dict[str, Any]:
+        among = get_args(source)
+        choices = {kind: handler.generate_schema(c) for kind, c in KINDS.items() if c in among}
+        return {"type": "tagged-union", "discriminator": "kind", "choices": choices}
 
 
-class Booked(Section):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Booked:
     """What every booking carries. `utc_s` and `hours`: when the work was done, not when it was typed."""
 
+    __pydantic_config__ = STRICT
+
     id: Id
-    utc_s: Annotated[float, Field(ge=UTC_S_MIN, le=UTC_S_MAX)]
+    utc_s: Annotated[float, Bound(ge=UTC_S_MIN, le=UTC_S_MAX)]
     hours: Finite
-    person: str = Field(max_length=64)
-    note: str = Field(default="", max_length=1_000)
+    person: Annotated[str, Bound(max_length=64)]
+    note: Annotated[str, Bound(max_length=1_000)] = ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Retightened(Booked):
     """The chain was retightened. Lengths of the spring in mm; `free_length_mm` is measured afresh with no load."""
 
@@ -50,6 +57,7 @@ class Retightened(Booked):
     elongation_se_percent: Finite | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CamshaftSet(Booked):
     """The camshaft was set, or found right. `raw_deg`: crank − ratio·cam as the encoders read; `gauge_mm`: late = +."""
 
@@ -61,14 +69,16 @@ class CamshaftSet(Booked):
     elongation_se_percent: Finite | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PumpsCompensated(Booked):
     """The advance now in force at each fuel pump, in crank degrees, earlier = +; all of it, not what was added."""
 
     kind: Literal["pumps-compensated"] = "pumps-compensated"
-    before_deg: list[Finite] = Field(default=[], max_length=32)
-    after_deg: list[Finite] = Field(min_length=1, max_length=32)
+    before_deg: Annotated[list[Finite], Bound(max_length=32)] = field(default_factory=list)
+    after_deg: Annotated[list[Finite], Bound(min_length=1, max_length=32)]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Measured(Booked):
     """Base of the bookings that may bring a length over `links` links, in mm."""
 
@@ -76,6 +86,7 @@ class Measured(Booked):
     length_mm: Finite | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ChainRenewed(Measured):
     """A new chain. `spring_after_mm`, `lag_after_deg`: as read when the drive was together again."""
 
@@ -84,6 +95,7 @@ class ChainRenewed(Measured):
     lag_after_deg: Finite | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LinksRenewed(Measured):
     """`renewed` links of the chain were replaced."""
 
@@ -93,6 +105,7 @@ class LinksRenewed(Measured):
     lag_after_deg: Finite | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SpringRenewed(Booked):
     """A new tightener spring: its free length in mm and, where it differs, its rate."""
 
@@ -102,6 +115,7 @@ class SpringRenewed(Booked):
     spring_after_mm: Finite | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LinksMeasured(Booked):
     """Links were measured by hand: `length_mm` over `links` links."""
 
@@ -110,6 +124,7 @@ class LinksMeasured(Booked):
     length_mm: Finite
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class HandPlay(Booked):
     """Play at mid-span by hand, in links or in mm."""
 
@@ -118,14 +133,18 @@ class HandPlay(Booked):
     play_mm: Finite | None = None
 
 
-class CylinderPressures(Section):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CylinderPressures:
     """One cylinder: maximum and mean indicated pressure in bar."""
 
-    cylinder: Annotated[int, Field(ge=1, le=32)]
+    __pydantic_config__ = STRICT
+
+    cylinder: Annotated[int, Bound(ge=1, le=32)]
     max_bar: Finite
     mean_indicated_bar: Finite | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Pressures(Booked):
     """Pressures of the cylinders, before or after work on the timing."""
 
@@ -133,32 +152,10 @@ class Pressures(Booked):
     taken: Literal["before", "after"]
     rpm: Finite | None = None
     load: Finite | None = None
-    cylinders: list[CylinderPressures] = Field(min_length=1, max_length=32)
+    cylinders: Annotated[list[CylinderPressures], Bound(min_length=1, max_length=32)]
 
 
-Work = Annotated[
-    Retightened
-    | CamshaftSet
-    | PumpsCompensated
-    | ChainRenewed
-    | LinksRenewed
-    | SpringRenewed
-    | LinksMeasured
-    | HandPlay
-    | Pressures,
-    Field(discriminator="kind"),
-]
-
-
-class Correction(Booked):
-    """Replaces an earlier booking by `entry`, or strikes it out where there is none."""
-
-    kind: Literal["correction"] = "correction"
-    replaces: Id
-    entry: Work | None = None
-
-
-Entry = Annotated[
+Work = (
     Retightened
     | CamshaftSet
     | PumpsCompensated
@@ -168,52 +165,51 @@ Entry = Annotated[
     | LinksMeasured
     | HandPlay
     | Pressures
-    | Correction,
-    Field(discriminator="kind"),
-]
-
-_ENTRY: TypeAdapter[Entry] = TypeAdapter(Entry)
-
-KINDS: tuple[str, ...] = (
-    "retightened",
-    "camshaft-set",
-    "pumps-compensated",
-    "chain-renewed",
-    "links-renewed",
-    "spring-renewed",
-    "links-measured",
-    "hand-play",
-    "pressures",
-    "correction",
 )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction(Booked):
+    """Replaces an earlier booking by `entry`, or strikes it out where there is none."""
+
+    kind: Literal["correction"] = "correction"
+    replaces: Id
+    entry: Annotated[Work, ByKind()] | None = None
+
+
+Entry = Work | Correction
+
+KINDS: dict[str, type[Entry]] = {
+    "retightened": Retightened,
+    "camshaft-set": CamshaftSet,
+    "pumps-compensated": PumpsCompensated,
+    "chain-renewed": ChainRenewed,
+    "links-renewed": LinksRenewed,
+    "spring-renewed": SpringRenewed,
+    "links-measured": LinksMeasured,
+    "hand-play": HandPlay,
+    "pressures": Pressures,
+    "correction": Correction,
+}
+
+
+def as_data(entry: Entry) -> dict[str, Any]:
+    """A booking as plain data, fit for JSON, in the order of its fields."""
+    return asdict(entry)
+
 
 _BEFORE = {"spring_before_mm": "spring_mm", "lag_before_deg": "lag_deg", "before_deg": "pumps_deg"}
 _AFTER = {"spring_after_mm": "spring_mm", "lag_after_deg": "lag_deg", "after_deg": "pumps_deg"}
+_COMMON = {f.name for f in fields(Booked)} | {"kind"}
 Figure = float | int | str | None
-
-
-def parse_entry(data: object) -> Entry:
-    """A booking from plain data (a mapping with `kind`). Raises Refused with one line per mistake."""
-    try:
-        return _ENTRY.validate_python(data)
-    except ValidationError as e:
-        raise Refused("\n".join(_fault(dict(err)) for err in e.errors())) from None
-
-
-def _fault(err: dict[str, Any]) -> str:
-    loc = [str(p) for p in err["loc"] if p not in KINDS]
-    if err["type"] in ("union_tag_invalid", "union_tag_not_found"):
-        return f"kind: give one of {', '.join(KINDS)}"
-    text = {"missing": "must be given", "extra_forbidden": "is no figure of this booking"}.get(err["type"], err["msg"])
-    return f"{'.'.join(loc)}: {text}"
 
 
 def before_after(entry: Entry) -> tuple[dict[str, Figure], dict[str, Figure]]:
     """The figures of a booking as flat mappings for the event: what stood before, and what was found or left."""
     before: dict[str, Figure] = {}
     after: dict[str, Figure] = {}
-    for key, value in entry.model_dump(mode="json", exclude=set(Booked.model_fields) | {"kind"}).items():
-        if value is None or value == []:
+    for key, value in as_data(entry).items():
+        if key in _COMMON or value is None or value == []:
             continue
         shown = value if isinstance(value, float | int | str) else json.dumps(value, separators=(",", ":"))
         if key in _BEFORE:
@@ -226,8 +222,8 @@ def before_after(entry: Entry) -> tuple[dict[str, Figure], dict[str, Figure]]:
 def _columns(*models: type[Booked]) -> list[str]:
     seen: dict[str, None] = {}
     for model in models:
-        seen.update(dict.fromkeys(model.model_fields))
-    return [c for c in seen if c not in Booked.model_fields and c != "kind"]
+        seen.update(dict.fromkeys(f.name for f in fields(model)))
+    return [c for c in seen if c not in _COMMON]
 
 
 _HEADING = ["id", "kind", "utc", "hours", "person", "note", "replaced_by"]
@@ -253,7 +249,7 @@ def entries_csv(entries: Iterable[Entry]) -> str:
     writer = csv.writer(out)
     writer.writerow(_HEADING + _FIGURES)
     for e in listed:
-        figures = e.model_dump(mode="json")
+        figures = as_data(e)
         utc = datetime.fromtimestamp(e.utc_s, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
         head = [e.id, e.kind, utc, e.hours, safe_cell(e.person), safe_cell(e.note), replaced.get(e.id, "")]
         writer.writerow(head + [_cell(figures.get(c)) for c in _FIGURES])

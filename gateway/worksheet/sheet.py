@@ -10,7 +10,8 @@ from gateway.model.errors import Refused
 from gateway.model.records import Measured
 from gateway.model.settings import EngineSettings
 from gateway.model.words import Quality, Running
-from gateway.wear.bookings import Pressures, parse_entry
+from gateway.wear.booking_read import read_entry
+from gateway.wear.bookings import Pressures
 from gateway.wear.datum import Datum
 from gateway.wear.refusals import refusals
 
@@ -194,6 +195,6 @@ def cannot_be(f: Facts, **figures: object) -> list[str]:
     hours = max(f.hours or 0.0, f.engine.service.hours_at_start)
     data = {"id": "sheet", "utc_s": SOME_UTC_S, "hours": hours, "person": "sheet", **figures}
     try:
-        return refusals(parse_entry(data), f.datum)
+        return refusals(read_entry(data), f.datum)
     except Refused as e:
         return str(e).splitlines()

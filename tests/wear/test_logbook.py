@@ -3,7 +3,7 @@
 import csv
 import io
 import random
-from dataclasses import fields
+from dataclasses import fields, replace
 from typing import Any
 
 import pytest
@@ -11,6 +11,7 @@ from drive_engines import four_stroke, tern
 
 from gateway.model.errors import Refused
 from gateway.wear import bookings as b
+from gateway.wear.booking_check import parse_entry
 from gateway.wear.logbook import Datum, check, from_settings, rebase
 
 T0 = 1_750_000_000.0
@@ -19,7 +20,7 @@ PRESENT_H = 24_000.0
 
 def entry(kind: str, hours: float = 22_000.0, **figures: Any) -> b.Entry:
     data = {"id": f"{kind}-{hours:g}", "utc_s": T0 + (hours - 22_000) * 4_000, "hours": hours, "person": "2/E"}
-    return b.parse_entry({"kind": kind, **data, **figures})
+    return parse_entry({"kind": kind, **data, **figures})
 
 
 RETIGHTENED = entry("retightened", free_length_mm=202.9, spring_before_mm=183.0, spring_after_mm=179.9)
@@ -106,7 +107,7 @@ def test_elongation_on_the_day_is_booked_measured_or_not_known() -> None:
 
 def test_a_new_chain_starts_at_what_is_measured_else_at_nothing_grown() -> None:
     """With the setting and tightening of the same stay, in any order of typing."""
-    stay = [SET.model_copy(update={"elongation_percent": None}), RETIGHTENED, CHAIN]
+    stay = [replace(SET, elongation_percent=None), RETIGHTENED, CHAIN]
     d = rebase(tern(), stay)
     assert d.lag_start is not None and d.lag_start.percent == 0.0 and d.lag_start.se_percent > 0
     assert d.spring_start == d.lag_start
@@ -137,13 +138,13 @@ def test_the_order_of_typing_does_not_matter() -> None:
 
 def correction(replaces: str, new: b.Entry | None, n: int = 1) -> b.Entry:
     data = {"id": f"fix-{n}", "utc_s": T0 + 10 * n, "hours": 22_100, "person": "C/E", "replaces": replaces}
-    return b.parse_entry({"kind": "correction", **data, "entry": None if new is None else new.model_dump()})
+    return parse_entry({"kind": "correction", **data, "entry": None if new is None else b.as_data(new)})
 
 
 def test_a_correction_replaces_and_nothing_is_lost() -> None:
     """The corrected figure counts from the original's place, a second correction wins, striking out takes it back."""
-    right = RETIGHTENED.model_copy(update={"spring_after_mm": 180.5})
-    again = RETIGHTENED.model_copy(update={"spring_after_mm": 180.1})
+    right = replace(RETIGHTENED, spring_after_mm=180.5)
+    again = replace(RETIGHTENED, spring_after_mm=180.1)
     log = [RETIGHTENED, correction(RETIGHTENED.id, right)]
     assert rebase(tern(), log).spring_at_datum_mm == 180.5
     assert rebase(tern(), [*log, correction("fix-1", again, 2)]).spring_at_datum_mm == 180.1
@@ -228,8 +229,8 @@ def test_a_new_spring_may_be_longer_than_the_old() -> None:
 
 def test_corrections_are_checked_too() -> None:
     """Nothing to correct, another kind, a future date, an impossible figure."""
-    future = RETIGHTENED.model_copy(update={"utc_s": T0 + 9.5e6})
-    long = RETIGHTENED.model_copy(update={"free_length_mm": 206.0})
+    future = replace(RETIGHTENED, utc_s=T0 + 9.5e6)
+    long = replace(RETIGHTENED, free_length_mm=206.0)
     assert "no booking ghost" in refused(correction("ghost", None), [RETIGHTENED])
     assert "strike it out" in refused(correction(RETIGHTENED.id, PUMPS), [RETIGHTENED])
     assert "in the future" in refused(correction(RETIGHTENED.id, future), [RETIGHTENED])
@@ -255,7 +256,7 @@ def test_corrections_are_checked_too() -> None:
 def test_data_that_is_no_booking_is_refused_line_by_line(data: dict[str, Any], words: str) -> None:
     """Unknown kinds, strange keys, missing figures, mistyped dates and no-numbers."""
     with pytest.raises(Refused) as told:
-        b.parse_entry(data)
+        parse_entry(data)
     assert words in str(told.value)
 
 

@@ -16,7 +16,8 @@ from gateway.model.settings import EngineSettings
 from gateway.model.settings_file import checked_settings
 from gateway.model.words import Quality, Running
 from gateway.store.state import StateStore
-from gateway.wear.bookings import Entry, parse_entry
+from gateway.wear.booking_check import parse_entry
+from gateway.wear.bookings import Entry
 from gateway.wear.course import band_mm
 from gateway.wear.datum import from_settings
 from gateway.wear.logbook import rebase

@@ -1,0 +1,44 @@
+"""Checks a new booking that comes from outside: from the local socket, the page, or a command.
+
+Brings in pydantic: the running daemon asks it in an interpreter of its own (`gateway.ports.apart`).
+"""
+
+from typing import Annotated, Any
+
+from pydantic import TypeAdapter, ValidationError
+
+from gateway.model.errors import Refused
+from gateway.wear.bookings import KINDS, ByKind, Entry
+
+_ENTRY: TypeAdapter[Entry] = TypeAdapter(Annotated[Entry, ByKind()])
+_TEXTS = {
+    "missing": "must be given",
+    "unexpected_keyword_argument": "is no figure of this booking",
+    "dataclass_type": "Input should be a valid dictionary or instance of CylinderPressures",
+}
+
+
+def parse_entry(data: object) -> Entry:
+    """A booking from plain data (a mapping with `kind`). Raises Refused with one line per mistake."""
+    try:
+        return _ENTRY.validate_python(data)
+    except ValidationError as e:
+        raise Refused("\n".join(_fault(dict(err)) for err in e.errors())) from None
+
+
+def entry_json(entry: Entry) -> str:
+    """The booking's text in the store."""
+    return _ENTRY.dump_json(entry).decode()
+
+
+def checked(data: object) -> tuple[Entry, str]:
+    """A booking from plain data, and its text in the store. Raises Refused with one line per mistake."""
+    entry = parse_entry(data)
+    return entry, entry_json(entry)
+
+
+def _fault(err: dict[str, Any]) -> str:
+    loc = [str(p) for p in err["loc"] if p not in KINDS]
+    if err["type"] in ("union_tag_invalid", "union_tag_not_found"):
+        return f"kind: give one of {', '.join(KINDS)}"
+    return f"{'.'.join(loc)}: {_TEXTS.get(err['type'], err['msg'])}"
