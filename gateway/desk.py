@@ -148,18 +148,18 @@ class Desk:
 
     def _checked(self, data: dict[str, Any]) -> tuple[bookings.Entry, str]:
         """The booking, and its text in the store. Raises Refused."""
-        # One at a time: the other interpreter takes some forty megabytes, within the daemon's own bound.
+        # One at a time: the other interpreter takes some thirty megabytes, within the daemon's own bound.
         if not self._check_turn.acquire(timeout=TURN_S):
-            raise Refused("nothing was booked, for another booking is being checked at this moment; try again")
+            raise Refused("nothing was booked: another booking is being checked at this moment; try again")
         try:
-            checked: tuple[bookings.Entry, str] = apart(
-                "gateway.wear.booking_check", "checked", data, timeout_s=CHECK_S
+            found: tuple[bookings.Entry, str] = apart(
+                "gateway.wear.booking_check", "new_booking", data, timeout_s=CHECK_S
             )
         except PortError as e:
-            raise Refused(f"nothing was booked, for it cannot be checked: {e}; try again") from None
+            raise Refused(f"nothing was booked: {e}") from None
         finally:
             self._check_turn.release()
-        return checked
+        return found
 
     def _booked(
         self, worker: EngineWorker, p: EnginePipeline, entry: bookings.Entry, stored: str, by: str, now_s: float

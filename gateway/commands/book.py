@@ -17,7 +17,7 @@ from gateway.model.settings import EngineSettings, Settings
 from gateway.model.settings_file import load_settings
 from gateway.ports.control import NoDaemon
 from gateway.store.state import StateStore
-from gateway.wear.booking_check import checked
+from gateway.wear.booking_check import new_booking
 from gateway.wear.booking_read import read_entry
 from gateway.wear.bookings import KINDS, Booked, as_data
 from gateway.wear.logbook import check, rebase
@@ -167,7 +167,7 @@ def _without_daemon(settings: Settings, args: argparse.Namespace, data: dict[str
     )
     try:
         now_s = time.time()
-        entry, stored = checked(filled(data, {}, now_s))
+        entry, stored = new_booking(filled(data, {}, now_s))
         log = [read_entry(row.entry) for row in store.bookings(engine.slug)]
         told = check(entry, rebase(engine, log), now_s, _hours(store, engine.slug))
         if told:

@@ -31,7 +31,7 @@ def entry_json(entry: Entry) -> str:
     return _ENTRY.dump_json(entry).decode()
 
 
-def checked(data: object) -> tuple[Entry, str]:
+def new_booking(data: object) -> tuple[Entry, str]:
     """A booking from plain data, and its text in the store. Raises Refused with one line per mistake."""
     entry = parse_entry(data)
     return entry, entry_json(entry)

@@ -1,0 +1,123 @@
+"""Bookings read back from the store without pydantic: the rows as they have always been, and those that are broken."""
+
+import json
+import subprocess
+import sys
+from typing import Any
+
+import pytest
+
+from gateway.model.errors import Refused
+from gateway.wear.booking_check import entry_json, parse_entry
+from gateway.wear.booking_read import read_entry
+from gateway.wear.bookings import KINDS, Correction, as_data
+
+WHO = '{"id":"a-1","utc_s":1750000000.25,"hours":22000.0,"person":"2/E",'
+ROWS = [
+    r'"note":"Öl, \"warm\"\n","kind":"retightened","free_length_mm":202.9,"spring_before_mm":null,'
+    r'"spring_after_mm":179.9,"elongation_percent":null,"elongation_se_percent":0.00003}',
+    r'"note":"","kind":"camshaft-set","raw_deg":18.9,"gauge_mm":0.0,"lag_before_deg":null,"elongation_percent":null,"elongation_se_percent":null}',
+    r'"note":"","kind":"pumps-compensated","before_deg":[],"after_deg":[1.5,2.0]}',
+    r'"note":"","links":20,"length_mm":2288.0,"kind":"chain-renewed","spring_after_mm":null,"lag_after_deg":null}',
+    r'"note":"","links":null,"length_mm":null,"kind":"links-renewed","renewed":4,"spring_after_mm":null,"lag_after_deg":null}',
+    r'"note":"","kind":"spring-renewed","free_length_mm":204.4,"rate_n_per_mm":null,"spring_after_mm":null}',
+    r'"note":"","kind":"links-measured","links":10,"length_mm":1147.0}',
+    r'"note":"","kind":"hand-play","play_links":0.7,"play_mm":null}',
+    r'"note":"","kind":"pressures","taken":"after","rpm":null,"load":null,"cylinders":[{"cylinder":1,"max_bar":142.0,"mean_indicated_bar":null}]}',
+    r'"note":"","kind":"correction","replaces":"b","entry":{"id":"a-1","utc_s":1750000000.25,"hours":22000.0,"person":"2/E","note":"","kind":"hand-play","play_links":null,"play_mm":57.0}}',
+    r'"note":"","kind":"correction","replaces":"b","entry":null}',
+]  # fmt: skip
+"""A row of each kind as the store has kept it from the first version on, after what all have."""
+
+WITHOUT = """
+import json, sys
+from gateway.wear.booking_read import read_entry
+from gateway.wear.bookings import as_data, before_after, entries_csv
+entries = [read_entry(json.loads(line)) for line in sys.stdin]
+entries_csv(entries)
+print(json.dumps([[as_data(e), before_after(e)] for e in entries]))
+print("pydantic" in sys.modules)
+"""
+
+
+def row(kind: str, /, **changes: Any) -> dict[str, Any]:
+    """The first row of a kind, changed; a figure changed to `...` is left out."""
+    found = next(r for r in map(json.loads, (WHO + r for r in ROWS)) if r["kind"] == kind) | changes
+    return {k: v for k, v in found.items() if v is not ...}
+
+
+def test_there_is_a_row_of_each_kind() -> None:
+    """Nothing that may lie in the store is missing from the rows here."""
+    assert {json.loads(WHO + r)["kind"] for r in ROWS} == set(KINDS)
+
+
+@pytest.mark.parametrize("text", ROWS)
+def test_a_row_is_read_back_as_it_was_checked_and_written_as_it_was(text: str) -> None:
+    """The reader without pydantic and the check by it make the same of a row, and its text comes out to the byte."""
+    entry = read_entry(json.loads(WHO + text))
+    assert entry == parse_entry(json.loads(WHO + text))
+    assert type(entry) is KINDS[entry.kind]
+    assert entry_json(entry) == WHO + text
+    assert json.dumps(as_data(entry)) == json.dumps(json.loads(WHO + text))
+
+
+def test_a_log_book_is_read_without_pydantic() -> None:
+    """A fresh interpreter reads every row, makes events' figures and CSV of them, and has not brought pydantic in."""
+    lines = "\n".join(WHO + r for r in ROWS)
+    done = subprocess.run(
+        [sys.executable, "-c", WITHOUT], input=lines, capture_output=True, text=True, check=True, timeout=60
+    )
+    read, brought_in = done.stdout.splitlines()
+    assert [r for r, _ in json.loads(read)] == [json.loads(WHO + r) for r in ROWS]
+    assert brought_in == "False"
+
+
+BROKEN = [
+    ({}, "kind: give one of retightened, "),
+    ([1], "a booking: [1] cannot be"),
+    (row("hand-play", kind="repainted"), "kind: give one of retightened, "),
+    (row("hand-play", kind=["hand-play"]), "kind: give one of retightened, "),
+    (row("hand-play", colour=1), "colour: is no figure of this booking"),
+    (row("links-measured", length_mm=...), "length_mm: must be given"),
+    (row("links-measured", links=9.5), "links: 9.5 cannot be"),
+    (row("links-measured", links=True), "links: True cannot be"),
+    (row("links-measured", length_mm="1147"), "length_mm: '1147' cannot be"),
+    (row("links-measured", length_mm=10**400), "length_mm: 1000000"),
+    (row("hand-play", hours=float("nan")), "hours: nan cannot be"),
+    (row("hand-play", play_mm=float("inf")), "play_mm: inf cannot be"),
+    (row("hand-play", utc_s=5.0), "utc_s: 5.0 cannot be"),
+    (row("hand-play", utc_s=4.2e9), "utc_s: 4200000000.0 cannot be"),
+    (row("hand-play", id="a b"), "id: 'a b' cannot be"),
+    (row("hand-play", id="a\n"), "id: 'a\\n' cannot be"),
+    (row("hand-play", person="x" * 65), "person: 'xxxxxxx"),
+    (row("hand-play", person=None), "person: None cannot be"),
+    (row("pumps-compensated", after_deg=[]), "after_deg: [] cannot be"),
+    (row("pumps-compensated", after_deg=[1.0] * 33), "after_deg: [1.0, 1.0"),
+    (row("pumps-compensated", after_deg=[1.0, None]), "after_deg.1: None cannot be"),
+    (row("pumps-compensated", after_deg=1.0), "after_deg: 1.0 cannot be"),
+    (row("pressures", taken="now"), "taken: 'now' cannot be"),
+    (row("pressures", cylinders=[5]), "cylinders.0: 5 cannot be"),
+    (row("pressures", cylinders=[{"cylinder": 33, "max_bar": 1.0}]), "cylinders.0.cylinder: 33 cannot be"),
+    (row("pressures", cylinders=[{"cylinder": 0, "max_bar": 1.0}]), "cylinders.0.cylinder: 0 cannot be"),
+    (row("pressures", cylinders=[{"cylinder": 1}]), "cylinders.0.max_bar: must be given"),
+    (row("pressures", cylinders=[{"cylinder": 1, "max_bar": 1.0, "at": 2}]), "cylinders.0.at: is no figure"),
+    (row("correction", entry=5), "entry: 5 cannot be"),
+    (row("correction", entry=row("correction", entry=None)), "kind: give one of retightened, "),
+    (row("correction", entry=row("hand-play", play_mm="57")), "entry.play_mm: '57' cannot be"),
+]
+
+
+@pytest.mark.parametrize(("data", "words"), BROKEN, ids=[f"{n}-{w[:24]}" for n, (_, w) in enumerate(BROKEN)])
+def test_a_broken_row_is_refused_with_what_is_wrong(data: object, words: str) -> None:
+    """Whatever lies in a row, it is a booking or refused in a sentence; nothing half read gets into the log book."""
+    with pytest.raises(Refused) as told:
+        read_entry(data)
+    assert str(told.value).startswith(words)
+
+
+def test_a_whole_number_is_a_figure_too() -> None:
+    """JSON writes 22000 for 22000.0 where another hand has written it; the counter is a float all the same."""
+    entry = read_entry(row("correction", hours=22_000, entry=row("hand-play", play_mm=57)))
+    assert isinstance(entry, Correction) and entry.entry is not None
+    assert json.dumps(as_data(entry)["hours"]) == "22000.0"
+    assert json.dumps(as_data(entry)["entry"]["play_mm"]) == "57.0"
