@@ -23,6 +23,8 @@ from pydantic import BaseModel
 from starlette.requests import Request
 from starlette.responses import Response
 
+# With it here a booking is checked here: another interpreter for each would make a slow trial.
+import gateway.wear.booking_check  # noqa: F401
 from gateway.alarm.table import ROWS
 from gateway.commands.replay import Lines, pipeline_for
 from gateway.daemon import Daemon

@@ -182,3 +182,13 @@ def test_every_sheet_opens_for_every_engine(name: str, engine: EngineSettings) -
     made = sheet(name, Facts(engine, from_settings(engine)), {})
     assert made.title == SHEETS[name][0] and made.cautions and made.steps
     assert (made.booking is None) == bool(made.booking_wants)
+
+
+def test_a_part_of_a_link_cannot_be_measured_over() -> None:
+    """9.5 links are refused and not booked, the length over 10 is taken."""
+    known = facts(MAIN, spring_mm=MAIN.tightener.free_length_mm - 5)
+    length = {"length_mm": str(10 * MAIN.chain.pitch_mm)}
+    part, whole = sheet("links", known, {"links": "9.5"} | length), sheet("links", known, {"links": "10.0"} | length)
+    said = "links: Input should be a valid integer, got a number with a fractional part"
+    assert [(n.text, n.level) for n in part.notices] == [(said, "refused")] and part.booking is None
+    assert not whole.refused and whole.booking is not None and whole.booking["links"] == 10
