@@ -45,6 +45,7 @@ def test_a_module_that_is_here_already_is_called_here(tmp_path: Path) -> None:
 
 def test_an_interpreter_that_fails_is_told_in_a_line(monkeypatch: pytest.MonkeyPatch) -> None:
     """An unexpected fault there is an error of ours here, with its last line."""
+    # Another test may have brought it in.
     monkeypatch.delitem(sys.modules, "colorsys", raising=False)
     with pytest.raises(PortError, match="no attribute 'no_such_function'"):
         apart("colorsys", "no_such_function")
