@@ -16,7 +16,7 @@ import gateway.desk
 from gateway.desk import Desk
 from gateway.encode.topics import Topics
 from gateway.model.errors import PortError, Refused
-from gateway.model.settings import load_settings
+from gateway.model.settings_file import load_settings
 from gateway.ports.control import ask
 from gateway.store.state import NewBooking, StateStore
 from gateway.wear.booking_check import new_booking
