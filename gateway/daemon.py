@@ -18,14 +18,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import structlog
-from pydantic import ValidationError
 
 from gateway import __version__
 from gateway.alarm.acts import Act
 from gateway.alarm.machine import Alarm
 from gateway.alarm.table import ROWS
 from gateway.desk import Answers, Desk
-from gateway.encode.messages import ReceivedMessage, gateway_event_body
+from gateway.encode.inbound import read_receipt
+from gateway.encode.messages import gateway_event_body
 from gateway.encode.speak import SpokenEvent, SpokenState, speak_alarm, speak_untold
 from gateway.encode.times import utc_of
 from gateway.encode.topics import Topics
@@ -413,8 +413,8 @@ class Daemon:
 
     def _note_receipt(self, broker: str, payload: bytes) -> None:
         try:
-            receipt = ReceivedMessage.model_validate_json(payload)
-        except ValidationError:
+            receipt = read_receipt(payload)
+        except Refused:
             return
         if receipt.gateway == self._store.gateway_id:
             self.receipts[broker] = (receipt.seq, receipt.ts)

@@ -14,10 +14,10 @@ from concurrent.futures import TimeoutError as FutureTimeout
 from typing import Any, Protocol, cast, get_args
 
 import structlog
-from pydantic import ValidationError
 
 from gateway.alarm.acts import Act, ActKind
 from gateway.alarm.table import BY_TAG, GATEWAY_TAGS
+from gateway.encode.inbound import read_request
 from gateway.encode.messages import DoMessage, DoneMessage, adjustment_event_body, dump, rfc3339, utc_of
 from gateway.encode.topics import Topics
 from gateway.facts import facts_of
@@ -294,11 +294,9 @@ class Answers:
     def to(self, payload: bytes) -> bytes:
         """Do a request and make the answer's bytes; what is no request is answered with the reason."""
         try:
-            asked = DoMessage.model_validate_json(payload)
-        except ValidationError as e:
-            first = e.errors()[0]
-            where = ".".join(str(part) for part in first["loc"])
-            return dump(DoneMessage(id="unknown", ok=False, why=f"not a request: {where}: {first['msg']}"))
+            asked = read_request(payload)
+        except Refused as e:
+            return dump(DoneMessage(id="unknown", ok=False, why=f"not a request: {e}"))
         key = (asked.by, asked.id)
         if key not in self._given:
             self._given[key] = self._done(asked)
@@ -307,7 +305,13 @@ class Answers:
         return self._given[key]
 
     def _done(self, asked: DoMessage) -> bytes:
-        wanted = asked.model_dump(include={"do", "engine", "alarm", "minutes", "by"})
+        wanted: dict[str, Any] = {
+            "do": asked.do,
+            "engine": asked.engine,
+            "alarm": asked.alarm,
+            "minutes": asked.minutes,
+            "by": asked.by,
+        }
         if asked.do == "shelve":
             wanted["why"] = "by request over MQTT"
         try:

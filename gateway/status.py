@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Any
 from gateway import __version__
 from gateway.alarm.load import DAY_S, load_on_people
 from gateway.alarm.machine import Alarm
-from gateway.encode.messages import AlarmEvent, parse_event, rfc3339, utc_of
+from gateway.encode.times import rfc3339, utc_of
 from gateway.model.errors import Refused, StorageError
 from gateway.model.records import Measured
 from gateway.model.words import AlarmState
 from gateway.pipeline import EnginePipeline
-from gateway.report.alarms import moved
+from gateway.report.alarms import stored_move
 from gateway.store.reader import StateReader
 from gateway.worker import EngineWorker
 
@@ -168,9 +168,9 @@ def _load(reader: StateReader, daemon: "Daemon") -> dict[str, object] | None:
     engine_of = {daemon.topics.event(slug): slug for slug in daemon.workers}
     moves = []
     for row in reversed(rows):
-        event = parse_event(row.payload)
-        if isinstance(event, AlarmEvent):
-            moves.append(moved(event, engine_of.get(row.topic)))
+        move = stored_move(row.payload, engine_of.get(row.topic))
+        if move is not None:
+            moves.append(move)
     end_s = max([time.time(), *(m.utc_s + 1 for m in moves[-1:])])
     began_s = min([end_s - DAY_S, *(utc_of(row.utc) for row in oldest)])
     load = load_on_people(moves, max(began_s, end_s - LOAD_DAYS * DAY_S), end_s)

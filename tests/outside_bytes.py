@@ -29,7 +29,8 @@ from gateway.alarm.table import ROWS
 from gateway.commands.replay import Lines, pipeline_for
 from gateway.daemon import Daemon
 from gateway.desk import Answers, Desk
-from gateway.encode.messages import DoneMessage, dump
+from gateway.encode.checked import ADAPTERS
+from gateway.encode.messages import dump
 from gateway.encode.sentence_lines import LineSplitter, checksum, lines_of
 from gateway.encode.topics import Topics
 from gateway.link import Decoder
@@ -164,7 +165,7 @@ def do(data: bytes) -> None:
     """A request over MQTT: always answered by a message of the interface."""
     reply = Answers(_desk()).to(data)
     assert len(reply) <= ANSWER_BYTES_MAX
-    DoneMessage.model_validate_json(reply)
+    ADAPTERS["done"].validate_json(reply)
 
 
 def received(data: bytes) -> None:

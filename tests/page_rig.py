@@ -11,6 +11,7 @@ from typing import Any
 
 from panel_boards import alarm, board, engine
 
+from gateway.encode.checked import trend_of
 from gateway.encode.messages import TrendMessage, adjustment_event_body, dump, gateway_event_body, rfc3339
 from gateway.encode.topics import Topics
 from gateway.model.board import BoardView, EngineDetail
@@ -97,7 +98,7 @@ def trend(now_s: float, hours: float) -> TrendMessage:
     def around(mid: float, half: float) -> dict[str, float]:
         return {"p05": mid - half, "p50": mid, "p95": mid + half}
 
-    return TrendMessage.model_validate(
+    return trend_of(
         {
             "ts": rfc3339(now_s),
             "hours": hours,

@@ -9,7 +9,7 @@ import random
 import sqlite3
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
@@ -159,7 +159,7 @@ def alarm(
 
 def trend(utc_s: float, hours: float, **changes: Any) -> Any:
     """The page rig's trend, changed at will."""
-    return page_rig.trend(utc_s, hours).model_copy(update=changes)
+    return replace(page_rig.trend(utc_s, hours), **changes)
 
 
 # -- a second reading ---------------------------------------------------------------------------------------------

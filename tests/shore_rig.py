@@ -20,6 +20,7 @@ from paho.mqtt.client import Client, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
 
 from gateway.encode import messages as m
+from gateway.encode.checked import trend_of
 from gateway.model.records import Transition
 from gateway.model.words import AlarmState, Priority
 
@@ -73,7 +74,7 @@ def trend(vessel: str, lag_deg: float = 1.2, hours_to: float | None = 9_000.0, *
         "hours_since": {"retightened": 1_600.0, "camshaft_set": 11_600.0}, "agreement": "unknown", "causes": [],
         "decision": {"do": "nothing", "why": "No limit is near."}, **changed,
     }  # fmt: skip
-    return m.Topics(PREFIX, vessel).trend("main"), m.dump(m.TrendMessage.model_validate(fields))
+    return m.Topics(PREFIX, vessel).trend("main"), m.dump(trend_of(fields))
 
 
 def presence(vessel: str, state: Any = "online", utc_s: float = UTC) -> tuple[str, bytes]:

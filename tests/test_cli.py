@@ -11,7 +11,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from gateway.cli import COMMANDS, command, main, parser
-from gateway.encode.messages import SCHEMAS, schema
+from gateway.encode.checked import SCHEMAS, schema
 
 ROOT = Path(__file__).parents[1]
 CONFIG = ROOT / "config"

@@ -8,7 +8,7 @@ from typing import Any
 
 from gateway.commands.text import out
 from gateway.commands.trend import CAUTION, text_of
-from gateway.encode.shapes import TrendMessage
+from gateway.encode.checked import trend_of
 from gateway.model.errors import Refused
 
 WIDTH = 108
@@ -141,7 +141,7 @@ class Voyage:
             out("\nThe voyage was too short for a trend.")
             return
         out("\nHow it stands, and what to do\n")
-        for line in text_of(self._engine, TrendMessage.model_validate(self._trend)).splitlines():
+        for line in text_of(self._engine, trend_of(self._trend)).splitlines():
             out("\n".join(textwrap.wrap(line, WIDTH, subsequent_indent=" " * 24, drop_whitespace=True)))
         out("\n" + "\n".join(textwrap.wrap(CAUTION, WIDTH)))
 

@@ -9,7 +9,8 @@ from pathlib import Path
 
 from gateway.commands.iso19848 import ship_channels, ship_package
 from gateway.commands.operator import common
-from gateway.encode.messages import AdjustmentEvent, AlarmEvent, GatewayEvent, parse_event, rfc3339, utc_of
+from gateway.encode.checked import parse_event
+from gateway.encode.messages import AdjustmentEvent, AlarmEvent, GatewayEvent, rfc3339, utc_of
 from gateway.encode.topics import Topics
 from gateway.model.errors import Refused
 from gateway.model.records import Median

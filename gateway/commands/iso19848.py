@@ -4,7 +4,8 @@ from pathlib import Path
 from typing import Any
 
 from gateway.encode import iso19848
-from gateway.encode.messages import parse_event, utc_of
+from gateway.encode.checked import parse_event
+from gateway.encode.times import utc_of
 from gateway.encode.topics import Topics
 from gateway.model.settings import Settings
 from gateway.store.history import HistoryReader

@@ -9,7 +9,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from gateway.encode.messages import AdjustmentEvent, AlarmEvent, TrendMessage, parse_event, utc_of
+from gateway.encode.checked import parse_event, parse_trend
+from gateway.encode.messages import AdjustmentEvent, AlarmEvent, TrendMessage, utc_of
 from gateway.encode.topics import Topics
 from gateway.model.errors import Refused
 from gateway.model.settings import EngineSettings, Settings
@@ -133,7 +134,7 @@ def ship_facts(
 
 def _trend(payload: bytes | None) -> TrendMessage | None:
     try:
-        return None if payload is None else TrendMessage.model_validate_json(payload)
+        return None if payload is None else parse_trend(payload)
     except ValidationError:
         # One of another version; it is renewed within the hour.
         return None

@@ -4,7 +4,7 @@ import argparse
 import json
 
 from gateway.commands.text import out
-from gateway.encode.messages import SCHEMAS, schema
+from gateway.encode.checked import SCHEMAS, schema
 
 
 def add(p: argparse.ArgumentParser) -> None:

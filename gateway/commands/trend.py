@@ -6,6 +6,7 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from gateway.commands.text import note, out
+from gateway.encode.checked import parse_trend
 from gateway.encode.shapes import Range, TrendMessage
 from gateway.encode.topics import Topics
 from gateway.model.errors import Refused
@@ -55,7 +56,7 @@ def main(args: argparse.Namespace) -> int:
 
 def _parsed(payload: bytes) -> TrendMessage:
     try:
-        return TrendMessage.model_validate_json(payload)
+        return parse_trend(payload)
     except ValidationError:
         raise Refused("the stored trend is of another version; it is renewed within the hour") from None
 

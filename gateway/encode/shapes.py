@@ -1,18 +1,41 @@
-"""The shapes of every message of the interface's section 3, frozen; keys come in the order given here."""
+"""The shapes of every message of the interface's section 3, frozen; keys come in the order given here.
 
-from typing import Annotated, Literal
+Plain dataclasses: the running daemon makes them of what is right already. What comes from outside is checked against
+the same shapes by `gateway.encode.checked`, and aboard, where no room is for pydantic, by `gateway.encode.inbound`.
+"""
 
-from pydantic import BaseModel, ConfigDict, Field
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal
 
 from gateway.encode.figures import Figures, Fine, Hundredths, Tenths, Thousandths, Whole
 from gateway.model.limits import SHELVE_HOURS_MAX
+from gateway.model.marks import STRICT, Bound, Slug
 from gateway.model.words import AlarmState, Priority, Quality, Running
 
-Stamp = Annotated[str, Field(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z$", description="RFC 3339, UTC")]
-Date = Annotated[str, Field(pattern=r"^\d{4}-\d\d-\d\d$", description="RFC 3339 full-date")]
-Slug = Annotated[str, Field(pattern=r"^[a-z0-9-]{1,32}$")]
-Uuid = Annotated[str, Field(pattern=r"^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$")]
-Name = Annotated[str, Field(min_length=1, max_length=64)]
+
+class Described(Bound):
+    """A bound on texts with words for the schema."""
+
+    __slots__ = ("words",)
+
+    def __init__(self, words: str, **keys: object) -> None:
+        super().__init__(**keys)
+        self.words = words
+
+    def __get_pydantic_json_schema__(self, core: object, handler: Callable[[object], dict[str, Any]]) -> dict[str, Any]:
+        return handler(core) | {"description": self.words}
+
+
+def json_key(attribute: str) -> str:
+    """The key of a field: its name, but for the one word that Python keeps for itself."""
+    return "from" if attribute == "came_from" else attribute
+
+
+Stamp = Annotated[str, Described("RFC 3339, UTC", pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z$")]
+Date = Annotated[str, Described("RFC 3339 full-date", pattern=r"^\d{4}-\d\d-\d\d$")]
+Uuid = Annotated[str, Bound(pattern=r"^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$")]
+Name = Annotated[str, Bound(min_length=1, max_length=64)]
 Limit = Literal["lag-near", "lag-limit", "tension-low", "elongation-near", "elongation-limit", "retighten-due"]
 Adjustment = Literal[
     "retightened",
@@ -28,18 +51,21 @@ Adjustment = Literal[
 ]
 
 
-class Message(BaseModel):
+@dataclass(frozen=True, kw_only=True)
+class Message:
     """Base of all messages: nothing unknown is taken, nothing changes."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, json_schema_serialization_defaults_required=True)
+    __pydantic_config__ = STRICT | {"alias_generator": json_key, "json_schema_serialization_defaults_required": True}
 
 
+@dataclass(frozen=True, kw_only=True)
 class Versioned(Message):
     """Every message says which version of the interface it follows."""
 
     v: Literal[1] = 1
 
 
+@dataclass(frozen=True, kw_only=True)
 class PresenceMessage(Versioned):
     """Is the gateway there? As the will, `ts` is the time of the connection that broke."""
 
@@ -48,6 +74,7 @@ class PresenceMessage(Versioned):
     version: str
 
 
+@dataclass(frozen=True, kw_only=True)
 class ReadingQuality(Message):
     """How far the two main figures may be believed."""
 
@@ -55,6 +82,7 @@ class ReadingQuality(Message):
     lag: Quality
 
 
+@dataclass(frozen=True, kw_only=True)
 class ReadingMessage(Versioned):
     """The present of one engine."""
 
@@ -72,13 +100,14 @@ class ReadingMessage(Versioned):
     quality: ReadingQuality
 
 
+@dataclass(frozen=True, kw_only=True)
 class AlarmMessage(Versioned):
     """The present state of one alarm. `ts`: when it came to it; `since`: when it last left normal, null if normal."""
 
     ts: Stamp
     hours: Thousandths
     tag: Slug
-    no: Annotated[int, Field(ge=0, le=99)]
+    no: Annotated[int, Bound(ge=0, le=99)]
     state: AlarmState
     priority: Priority
     since: Stamp | None
@@ -90,6 +119,7 @@ class AlarmMessage(Versioned):
     by: str | None
 
 
+@dataclass(frozen=True, kw_only=True)
 class Range(Message):
     """Median and 5–95 % of a figure."""
 
@@ -98,6 +128,7 @@ class Range(Message):
     p95: Fine
 
 
+@dataclass(frozen=True, kw_only=True)
 class HoursRange(Message):
     """Running hours ahead; null where it is not in sight."""
 
@@ -106,6 +137,7 @@ class HoursRange(Message):
     p95: Tenths
 
 
+@dataclass(frozen=True, kw_only=True)
 class DateRange(Message):
     """Dates; null where they are not in sight."""
 
@@ -114,6 +146,7 @@ class DateRange(Message):
     p95: Date | None
 
 
+@dataclass(frozen=True, kw_only=True)
 class TrendLimit(Message):
     """When one limit is reached."""
 
@@ -122,6 +155,7 @@ class TrendLimit(Message):
     date: DateRange
 
 
+@dataclass(frozen=True, kw_only=True)
 class HoursSince(Message):
     """Running hours since hands were on the drive."""
 
@@ -129,6 +163,7 @@ class HoursSince(Message):
     camshaft_set: Thousandths
 
 
+@dataclass(frozen=True, kw_only=True)
 class Decision(Message):
     """What to do, and the reason in one sentence."""
 
@@ -136,6 +171,7 @@ class Decision(Message):
     why: str
 
 
+@dataclass(frozen=True, kw_only=True)
 class TrendMessage(Versioned):
     """Wear, forecast and decision of one engine."""
 
@@ -152,13 +188,15 @@ class TrendMessage(Versioned):
     decision: Decision
 
 
+@dataclass(frozen=True, kw_only=True)
 class EventHead(Versioned):
     """What the outbox adds: whose event, and its number."""
 
     gateway: Uuid
-    seq: Annotated[int, Field(ge=1)]
+    seq: Annotated[int, Bound(ge=1)]
 
 
+@dataclass(frozen=True, kw_only=True)
 class EventBody(Message):
     """What all events say. `hours`: the engine's running hours, null for the gateway's own."""
 
@@ -166,13 +204,14 @@ class EventBody(Message):
     hours: Thousandths
 
 
+@dataclass(frozen=True, kw_only=True)
 class AlarmBody(EventBody):
     """An alarm changed its state."""
 
     kind: Literal["alarm"] = "alarm"
     tag: Slug
     priority: Priority
-    came_from: Annotated[AlarmState, Field(alias="from")]
+    came_from: AlarmState
     to: AlarmState
     value: Fine
     limit: Fine
@@ -182,6 +221,7 @@ class AlarmBody(EventBody):
     by: str | None
 
 
+@dataclass(frozen=True, kw_only=True)
 class AdjustmentBody(EventBody):
     """Hands were on the drive, or measured it. `before`, `after`: figures by name with their unit last."""
 
@@ -193,6 +233,7 @@ class AdjustmentBody(EventBody):
     text: str
 
 
+@dataclass(frozen=True, kw_only=True)
 class GatewayBody(EventBody):
     """The gateway's own: `started`, `stopped`, `events-dropped` and the like."""
 
@@ -202,22 +243,26 @@ class GatewayBody(EventBody):
     text: str
 
 
+@dataclass(frozen=True, kw_only=True)
 class AlarmEvent(AlarmBody, EventHead):
     """The durable record of an alarm's transition."""
 
 
+@dataclass(frozen=True, kw_only=True)
 class AdjustmentEvent(AdjustmentBody, EventHead):
     """The durable record of an adjustment."""
 
 
+@dataclass(frozen=True, kw_only=True)
 class GatewayEvent(GatewayBody, EventHead):
     """The durable record of what the gateway itself did."""
 
 
-Event = Annotated[AlarmEvent | AdjustmentEvent | GatewayEvent, Field(discriminator="kind")]
+Event = AlarmEvent | AdjustmentEvent | GatewayEvent
 
 
-class DoMessage(Versioned):
+@dataclass(frozen=True, kw_only=True)
+class DoMessage(Message):
     """A request from aboard. `engine` null: the gateway's own alarm; `minutes`: of shelving."""
 
     v: Literal[1]
@@ -225,10 +270,11 @@ class DoMessage(Versioned):
     do: Literal["acknowledge", "shelve", "unshelve"]
     engine: Slug | None = None
     alarm: Slug
-    minutes: Annotated[float, Field(gt=0, le=SHELVE_HOURS_MAX * 60, allow_inf_nan=False)] | None = None
+    minutes: Annotated[float, Bound(gt=0, le=SHELVE_HOURS_MAX * 60, allow_inf_nan=False)] | None = None
     by: Name
 
 
+@dataclass(frozen=True, kw_only=True)
 class DoneMessage(Versioned):
     """The answer to a request; `why` says why not, or is empty."""
 
@@ -237,10 +283,11 @@ class DoneMessage(Versioned):
     why: str
 
 
-class ReceivedMessage(Versioned):
+@dataclass(frozen=True, kw_only=True)
+class ReceivedMessage(Message):
     """The shore keeps everything up to `seq`."""
 
     v: Literal[1]
     gateway: Uuid
-    seq: Annotated[int, Field(ge=0)]
+    seq: Annotated[int, Bound(ge=0)]
     ts: Stamp

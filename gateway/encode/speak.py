@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, cast
 
 from gateway.alarm.machine import Alarm
 from gateway.alarm.table import BY_TAG
@@ -14,7 +14,7 @@ from gateway.encode.messages import (
     dump,
     reading_message,
 )
-from gateway.encode.shapes import DateRange, Decision, HoursRange, HoursSince, Range, TrendLimit, TrendMessage
+from gateway.encode.shapes import DateRange, Decision, HoursRange, HoursSince, Limit, Range, TrendLimit, TrendMessage
 from gateway.encode.times import rfc3339
 from gateway.pipeline import Alarmed, ReadingDue
 from gateway.wear import forecast
@@ -88,7 +88,7 @@ def _range(r: forecast.Range) -> Range:
 def _limit(x: LimitAhead) -> TrendLimit:
     hours = HoursRange(p05=x.hours_to.p05, p50=x.hours_to.p50, p95=x.hours_to.p95)
     day = DateRange(p05=_date(x.date.p05), p50=_date(x.date.p50), p95=_date(x.date.p95))
-    return TrendLimit.model_validate({"limit": x.limit, "hours_to": hours, "date": day})
+    return TrendLimit(limit=cast(Limit, x.limit), hours_to=hours, date=day)
 
 
 def _date(utc_s: float | None) -> str | None:

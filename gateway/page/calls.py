@@ -10,10 +10,9 @@ from pydantic import BaseModel, ValidationError
 from starlette.requests import Request
 from starlette.responses import Response
 
-from gateway.encode.shapes import Message
 from gateway.model.errors import CamdriftError, Refused, StorageError
 from gateway.page.sessions import Session, Sessions
-from gateway.page.shapes import NothingBody, Problem
+from gateway.page.shapes import Answer, NothingBody, Problem
 
 BODY_BYTES_MAX = 65_536
 BODY_S = 10.0
@@ -75,7 +74,7 @@ class Op:
     """Whether asking for it keeps a log-in alive; what a page asks for by itself does not."""
 
 
-def answered(message: Message, status: int = 200) -> Response:
+def answered(message: Answer, status: int = 200) -> Response:
     """A model as JSON."""
     return Response(
         message.model_dump_json(by_alias=True),

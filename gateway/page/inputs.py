@@ -9,7 +9,8 @@ from typing import Any, Protocol
 
 from pydantic import ValidationError
 
-from gateway.encode.messages import TrendMessage
+from gateway.encode.checked import parse_trend
+from gateway.encode.shapes import TrendMessage
 from gateway.encode.topics import Topics
 from gateway.model.board import BoardReader
 from gateway.model.errors import Refused, StorageError
@@ -178,7 +179,7 @@ class Shelf:
 
 def _trend(payload: bytes) -> TrendMessage | None:
     try:
-        return TrendMessage.model_validate_json(payload)
+        return parse_trend(payload)
     except ValidationError:
         # One of another version; it is renewed within the hour.
         return None

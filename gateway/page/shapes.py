@@ -5,8 +5,9 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from gateway.encode.figures import Fine, Hundredths, Tenths, Thousandths, Whole
-from gateway.encode.shapes import Message, Slug, Stamp, TrendMessage
+from gateway.encode.shapes import Stamp, TrendMessage
 from gateway.model.limits import SHELVE_HOURS_MAX
+from gateway.model.marks import Slug
 from gateway.model.words import AlarmState, Priority, Quality, Running
 
 POINTS_MAX = 2_000
@@ -21,10 +22,16 @@ class Question(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+class Answer(BaseModel):
+    """Base of what is answered."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, json_schema_serialization_defaults_required=True)
+
+
 # -- the present --------------------------------------------------------------------------------------------------
 
 
-class Figure(Message):
+class Figure(Answer):
     """A figure with its quality and, where that is not good, the reason."""
 
     value: Fine
@@ -32,7 +39,7 @@ class Figure(Message):
     reason: str
 
 
-class AlarmAnswer(Message):
+class AlarmAnswer(Answer):
     """An alarm that is not normal."""
 
     tag: Slug
@@ -50,7 +57,7 @@ class AlarmAnswer(Message):
     until: Stamp | None
 
 
-class LimitsAnswer(Message):
+class LimitsAnswer(Answer):
     """What the figures are held against. Spring lengths in mm; `required_mm`: the length that is asked for."""
 
     tightener: Literal["sprung", "locked"]
@@ -67,7 +74,7 @@ class LimitsAnswer(Message):
     ratio: int
 
 
-class EngineAnswer(Message):
+class EngineAnswer(Answer):
     """One engine as it stands. `shape_deg`: lag from its mean over equal steps of one cycle.
 
     `ts`: of the latest data; when it has not moved for `quiet_s`, all figures are old.
@@ -97,7 +104,7 @@ class EngineAnswer(Message):
     alarms: tuple[AlarmAnswer, ...]
 
 
-class PresentAnswer(Message):
+class PresentAnswer(Answer):
     """The present of all engines. `fresh`: the gateway's own parts come round."""
 
     v: Literal[1] = 1
@@ -130,7 +137,7 @@ class HistoryQuery(Question):
         return self
 
 
-class MarkAnswer(Message):
+class MarkAnswer(Answer):
     """Hands were on the drive."""
 
     t: float
@@ -138,7 +145,7 @@ class MarkAnswer(Message):
     text: str
 
 
-class HistoryAnswer(Message):
+class HistoryAnswer(Answer):
     """Columns of equal length; a row of nulls breaks the line where nothing was measured.
 
     `t`: seconds since 1970. `low_mm`, `high_mm`: the band in force then. `elongation_percent`: from the lag alone.
@@ -176,7 +183,7 @@ class EventsTableQuery(EventsQuery):
     limit: Annotated[int, Field(ge=1, le=20_000)] = 5_000
 
 
-class EventsAnswer(Message):
+class EventsAnswer(Answer):
     """Events as they were published, newest first, each with its engine (null: the gateway's own).
 
     `older`: the seq before which to ask for the next page, null where there is none.
@@ -192,7 +199,7 @@ class BookingsQuery(Question):
     engine: Slug
 
 
-class BookingsAnswer(Message):
+class BookingsAnswer(Answer):
     """The log book in the order of typing; `faults`: bookings that contradict earlier ones and are left out."""
 
     bookings: tuple[dict[str, Any], ...]
@@ -209,7 +216,7 @@ class LoginBody(Question):
     password: Annotated[str, Field(min_length=1, max_length=256)]
 
 
-class SessionAnswer(Message):
+class SessionAnswer(Answer):
     """Who is logged in. `token`: to be sent as `X-Camdrift-Token` with every act."""
 
     user: str | None
@@ -240,14 +247,14 @@ class NothingBody(Question):
     """No figures."""
 
 
-class DoneAnswer(Message):
+class DoneAnswer(Answer):
     """It was done; the desk's answer."""
 
     done: bool = True
     answer: dict[str, Any] = Field(default={})
 
 
-class Problem(Message):
+class Problem(Answer):
     """It was not done, and why."""
 
     why: str

@@ -4,27 +4,27 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from gateway.encode.shapes import Message, Slug
-from gateway.page.shapes import Question
+from gateway.model.marks import Slug
+from gateway.page.shapes import Answer, Question
 
 SHEET_FILE_CHARS_MAX = 1_000_000
 """A file of six cylinders each half degree is about 40 kB."""
 
 
-class SheetRow(Message):
+class SheetRow(Answer):
     """A work sheet that there is."""
 
     name: Slug
     title: str
 
 
-class SheetsAnswer(Message):
+class SheetsAnswer(Answer):
     """All work sheets."""
 
     sheets: tuple[SheetRow, ...]
 
 
-class SheetStep(Message):
+class SheetStep(Answer):
     """One step, and who confirms it."""
 
     text: str
@@ -32,7 +32,7 @@ class SheetStep(Message):
     confirm: str = ""
 
 
-class SheetFigure(Message):
+class SheetFigure(Answer):
     """A figure of a work sheet with its unit and what it means. `digits` behind the point; `big`: shown large."""
 
     name: str
@@ -44,7 +44,7 @@ class SheetFigure(Message):
     big: bool = False
 
 
-class SheetWait(Message):
+class SheetWait(Answer):
     """Time that has passed, beside the least time; never leave to go on. `since_s` null: not known."""
 
     text: str
@@ -53,14 +53,14 @@ class SheetWait(Message):
     words: str
 
 
-class SheetNotice(Message):
+class SheetNotice(Answer):
     """What must be said beside the figures."""
 
     text: str
     level: Literal["refused", "attention", "good"] = "attention"
 
 
-class SheetInput(Message):
+class SheetInput(Answer):
     """A figure that is typed; it comes back with the next question under `name`.
 
     `take`: the reading that may be taken for it; `moment`: a time, taken by pressing.
@@ -85,7 +85,7 @@ class SheetBody(Question):
     file: Annotated[str, Field(max_length=SHEET_FILE_CHARS_MAX)] = ""
 
 
-class SheetAnswer(Message):
+class SheetAnswer(Answer):
     """A work sheet. `live`: its figures follow the readings, ask again each second. `booking`: what to book after, or
     null, and then `booking_wants` says what is wanting."""
 

@@ -1,10 +1,12 @@
 """Alarms of a period by what they were, how often they came and how long they stood, and the load on people."""
 
+import json
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from gateway.alarm.load import AlarmMoved, Load, load_on_people
-from gateway.encode.messages import AlarmEvent, utc_of
+from gateway.encode.shapes import AlarmEvent
+from gateway.encode.times import utc_of
 from gateway.model.words import AlarmState, Priority
 
 ACTIVE = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
@@ -13,6 +15,16 @@ ACTIVE = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
 def moved(event: AlarmEvent, engine: str | None) -> AlarmMoved:
     """An alarm's event as the record of the load has it."""
     return AlarmMoved(utc_of(event.ts), engine, event.tag, event.priority, event.came_from, event.to)
+
+
+def stored_move(payload: bytes, engine: str | None) -> AlarmMoved | None:
+    """The same from the daemon's own record; `None` for a row that cannot be read: the others still count."""
+    try:
+        e = json.loads(payload)
+        came_from, to = AlarmState(e["from"]), AlarmState(e["to"])
+        return AlarmMoved(utc_of(e["ts"]), engine, e["tag"], Priority(e["priority"]), came_from, to)
+    except (KeyError, TypeError, ValueError):
+        return None
 
 
 @dataclass(frozen=True, slots=True)

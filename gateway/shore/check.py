@@ -1,7 +1,7 @@
 """What comes from ships is checked before anything else sees it: topic, size, schema, range. Pure.
 
 A message passes or is refused with one of a closed list of reasons; a refused one is told, counted, and never kept as
-if it were true. What passes is written anew from the checked model, so nothing of the sender's spelling is stored.
+if it were true. What passes is written anew from the checked message, so nothing of the sender's spelling is stored.
 """
 
 from dataclasses import dataclass
@@ -10,9 +10,13 @@ from functools import lru_cache
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
+from pydantic_core import from_json
 
-from gateway.encode.messages import AlarmMessage, Event, PresenceMessage, ReadingMessage, TrendMessage, utc_of
-from gateway.encode.shapes import Message, Slug
+from gateway.encode.checked import ADAPTERS
+from gateway.encode.plain import plain
+from gateway.encode.shapes import Message
+from gateway.encode.times import utc_of
+from gateway.model.marks import Slug
 
 MESSAGE_BYTES_MAX = 8_192
 """The longest trend has about 2 kB; more is no message of ours."""
@@ -67,13 +71,8 @@ class NotTaken:
 
 
 _SLUG: TypeAdapter[str] = TypeAdapter(Slug)
-_ADAPTERS: dict[str, TypeAdapter[Any]] = {
-    "presence": TypeAdapter(PresenceMessage),
-    "reading": TypeAdapter(ReadingMessage),
-    "trend": TypeAdapter(TrendMessage),
-    "alarm": TypeAdapter(AlarmMessage),
-    "event": TypeAdapter(Event),
-}
+_WORDS = {"unexpected_keyword_argument": "Extra inputs are not permitted"}
+"""Where pydantic speaks of calling a class, and a sender only knows keys."""
 
 
 def address_of(topic: str, prefix: str) -> Address | None:
@@ -115,16 +114,16 @@ def check(topic: str, payload: bytes, prefix: str) -> Checked | NotTaken:
     if len(payload) > MESSAGE_BYTES_MAX:
         return refuse(Reason.SIZE, f"{len(payload)} bytes, at most {MESSAGE_BYTES_MAX}")
     try:
-        message: Message = _ADAPTERS[address.klass].validate_json(payload, strict=True)
+        message: Message = ADAPTERS[address.klass].validate_json(payload, strict=True)
     except ValidationError as e:
         return refuse(Reason.SCHEMA, _faults(e))
+    if "v" not in from_json(payload):
+        return refuse(Reason.SCHEMA, "v: Field required")
     fault = _fault(address, message)
     return refuse(*fault) if fault else Checked(topic, address, message)
 
 
 def _fault(address: Address, message: Message) -> tuple[Reason, str] | None:
-    if "v" not in message.model_fields_set:
-        return Reason.SCHEMA, "v: Field required"
     if address.klass == "alarm" and getattr(message, "tag", "") != address.tag:
         return Reason.SCHEMA, "the topic's tag is not the message's"
     kind = getattr(message, "kind", "")
@@ -132,7 +131,7 @@ def _fault(address: Address, message: Message) -> tuple[Reason, str] | None:
         return Reason.SCHEMA, f"an event of kind {kind} on this topic"
     if getattr(message, "seq", 0) > SEQ_MAX:
         return Reason.RANGE, f"seq above {SEQ_MAX}"
-    return _range_fault(message.model_dump())
+    return _range_fault(plain(message))
 
 
 def _range_fault(value: object) -> tuple[Reason, str] | None:
@@ -174,4 +173,4 @@ def _faults(e: ValidationError) -> str:
     first = e.errors(include_url=False, include_input=False)[0]
     where = ".".join(str(part) for part in first["loc"]) or "(whole message)"
     more = f" (and {e.error_count() - 1} more)" if e.error_count() > 1 else ""
-    return f"{where}: {first['msg']}{more}"
+    return f"{where}: {_WORDS.get(first['type'], first['msg'])}{more}"

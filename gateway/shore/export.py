@@ -4,7 +4,8 @@ import json
 from typing import Any
 
 from gateway.encode import iso19848
-from gateway.encode.messages import TrendMessage, parse_event, rfc3339
+from gateway.encode.checked import parse_event, parse_trend
+from gateway.encode.messages import TrendMessage, rfc3339
 from gateway.model.errors import Refused
 from gateway.shore.database import Database, open_database
 
@@ -55,7 +56,7 @@ def _trends(db: Database, vessel: str, engine: str, span: Span) -> list[TrendMes
         "ORDER BY trend_at LIMIT ?",
         (vessel, engine, *map(rfc3339, span), ROWS_MAX),
     )
-    return [TrendMessage.model_validate_json(_text(message)) for (message,) in rows]
+    return [parse_trend(_text(message)) for (message,) in rows]
 
 
 def _text(message: Any) -> bytes:

@@ -7,7 +7,8 @@ from pathlib import Path
 
 from mqtt_fakes import Mosquitto, Subscriber, broker_settings, mosquitto, needs_mosquitto, subscriber, until
 
-from gateway.encode.messages import alarm_event_body, alarm_state_payload, parse_event
+from gateway.encode.checked import parse_event
+from gateway.encode.messages import alarm_event_body, alarm_state_payload
 from gateway.encode.topics import Topics
 from gateway.model.records import Transition
 from gateway.model.settings import GatewaySettings

@@ -13,6 +13,7 @@ import pytest
 
 from gateway.encode import iso19848 as iso
 from gateway.encode import messages as m
+from gateway.encode.checked import parse_event, trend_of
 from gateway.model.records import Median, Transition
 from gateway.model.words import AlarmState, Priority, Quality
 
@@ -97,7 +98,7 @@ def events() -> list[tuple[str, iso.Event]]:
         ("", m.gateway_event_body("started", UTC + 9_000, version="0.1.0")),
     ]
     uuid = "3f0c1d2e-0000-4000-8000-00000000abcd"
-    return [(e, m.parse_event(m.event_payload(uuid, n, body))) for n, (e, body) in enumerate(bodies, start=1)]
+    return [(e, parse_event(m.event_payload(uuid, n, body))) for n, (e, body) in enumerate(bodies, start=1)]
 
 
 def made() -> dict[str, Any]:
@@ -175,7 +176,7 @@ def test_every_channel_that_a_package_uses_is_in_the_list() -> None:
 def test_the_trends_of_the_shore_make_a_package_too() -> None:
     """Pins the table that the shore exports."""
     unknown = {"p05": None, "p50": None, "p95": None}
-    trend = m.TrendMessage.model_validate(
+    trend = trend_of(
         {"ts": m.rfc3339(UTC), "hours": 1.0, "lag_deg": {**unknown, "p50": 1.5}, "lag_deg_per_1000h": unknown,
          "elongation_percent": {**unknown, "p50": 0.4}, "elongation_percent_per_1000h": unknown, "limits": [],
          "hours_since": {"retightened": None, "camshaft_set": None}, "agreement": "unknown", "causes": [],

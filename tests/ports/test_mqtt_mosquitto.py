@@ -14,7 +14,7 @@ import pytest
 from mqtt_fakes import MemoryOutbox, Mosquitto, broker_settings, mosquitto, needs_mosquitto, publish, subscriber, until
 from structlog.testing import capture_logs
 
-from gateway.encode.messages import schema
+from gateway.encode.checked import schema
 from gateway.encode.topics import Topics
 from gateway.model.limits import INBOUND_MESSAGE_BYTES_MAX
 from gateway.ports.mqtt import BrokerLink, Inbox, Timing

@@ -5,6 +5,7 @@ import re
 import shutil
 import stat
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import page_browser as b
@@ -34,7 +35,7 @@ def ship(tmp_path_factory: pytest.TempPathFactory) -> Path:
     settings = load_settings(config)
     voyage = rig.Voyage()
     trend = rig.trend(rig.utc(2027, 5, 20) - 600, 22_900.0)
-    trend = trend.model_copy(update={"decision": trend.decision.model_copy(update={"why": EVIL}), "causes": (EVIL,)})
+    trend = replace(trend, decision=replace(trend.decision, why=EVIL), causes=(EVIL,))
     rig.write(settings, {"main": voyage}, events=events, bookings=[("main", entry)], trends={"main": trend})
     return config
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.encode.messages import parse_event
+from gateway.encode.checked import parse_event
 from gateway.model.settings import GatewaySettings
 from gateway.store.bounds import fact
 from gateway.store.outbox import OutboxReader

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.encode.messages import parse_event
+from gateway.encode.checked import parse_event
 from gateway.model.errors import Refused, StorageError
 from gateway.model.settings import GatewaySettings
 from gateway.store.outbox import OutboxReader

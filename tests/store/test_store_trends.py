@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from gateway.encode.messages import parse_event
+from gateway.encode.checked import parse_event
 from gateway.model.settings import GatewaySettings
 from gateway.store import trends
 from gateway.store.outbox import OutboxReader
