@@ -16,24 +16,31 @@ from gateway.encode.figures import Mark
 from gateway.encode.shapes import Message, json_key
 
 Convert = Callable[[Any], Any]
+_JSON = json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
 def plain(message: Message) -> dict[str, Any]:
     """The message as `json.dumps` takes it."""
     shape: Any = type(message)
-    return {key: get(message) if to is None else to(get(message)) for key, get, to in _plan(shape)}
+    made: dict[str, Any] = _encoder(shape)(message)
+    return made
 
 
 def compact(value: object) -> bytes:
     """JSON without spaces, in UTF-8. Raises ValueError for what is not finite."""
-    return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+    return _JSON.encode(value).encode()
 
 
 @cache
-def _plan(shape: Any) -> tuple[tuple[str, Convert, Convert | None], ...]:
-    """Of each field its key, how it is got, and how it is converted, `None` where it stays as it is."""
+def _encoder(shape: Any) -> Convert:
     hints = get_type_hints(shape, include_extras=True)
-    return tuple((json_key(f.name), attrgetter(f.name), _conversion(hints[f.name])) for f in fields(shape))
+    plan = tuple((json_key(f.name), f.name, _conversion(hints[f.name])) for f in fields(shape))
+
+    def encoded(message: Message) -> dict[str, Any]:
+        held = vars(message)
+        return {key: held[name] if to is None else to(held[name]) for key, name, to in plan}
+
+    return encoded
 
 
 def _conversion(hint: Any) -> Convert | None:
@@ -49,7 +56,7 @@ def _conversion(hint: Any) -> Convert | None:
     if isinstance(hint, type) and issubclass(hint, Enum):
         return attrgetter("value")
     if is_dataclass(hint):
-        return plain
+        return _encoder(hint)
     return float if hint is float else None
 
 
