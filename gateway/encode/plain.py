@@ -10,7 +10,7 @@ from enum import Enum
 from functools import cache
 from operator import attrgetter
 from types import NoneType, UnionType
-from typing import Annotated, Any, Union, get_args, get_origin, get_type_hints
+from typing import Annotated, Any, Union, cast, get_args, get_origin, get_type_hints
 
 from gateway.encode.figures import Mark
 from gateway.encode.shapes import Message, json_key
@@ -22,8 +22,7 @@ _JSON = json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(",", "
 def plain(message: Message) -> dict[str, Any]:
     """The message as `json.dumps` takes it."""
     shape: Any = type(message)
-    made: dict[str, Any] = _encoder(shape)(message)
-    return made
+    return _encoder(shape)(message)
 
 
 def compact(value: object) -> bytes:
@@ -32,7 +31,7 @@ def compact(value: object) -> bytes:
 
 
 @cache
-def _encoder(shape: Any) -> Convert:
+def _encoder(shape: Any) -> Callable[[Message], dict[str, Any]]:
     hints = get_type_hints(shape, include_extras=True)
     plan = tuple((json_key(f.name), f.name, _conversion(hints[f.name])) for f in fields(shape))
 
@@ -56,7 +55,7 @@ def _conversion(hint: Any) -> Convert | None:
     if isinstance(hint, type) and issubclass(hint, Enum):
         return attrgetter("value")
     if is_dataclass(hint):
-        return _encoder(hint)
+        return _encoder(cast(Any, hint))
     return float if hint is float else None
 
 

@@ -22,7 +22,7 @@ def stored_move(payload: bytes, engine: str | None) -> AlarmMoved | None:
     try:
         e = json.loads(payload)
         came_from, to = AlarmState(e["from"]), AlarmState(e["to"])
-        return AlarmMoved(utc_of(e["ts"]), engine, e["tag"], Priority(e["priority"]), came_from, to)
+        return AlarmMoved(utc_of(e["ts"]), engine, str(e["tag"]), Priority(e["priority"]), came_from, to)
     except (KeyError, TypeError, ValueError):
         return None
 

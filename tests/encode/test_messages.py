@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import asdict, replace
 from typing import Any
 
 import jsonschema
@@ -13,6 +14,9 @@ from pydantic import ValidationError
 
 from gateway.encode import messages as m
 from gateway.encode.checked import ADAPTERS, SCHEMAS, parse_event, schema, trend_of
+from gateway.encode.inbound import read_request
+from gateway.encode.shapes import HoursRange, Range
+from gateway.model.errors import Refused
 from gateway.model.records import Measured, Reading, Transition
 from gateway.model.words import AlarmState, Priority, Quality, Running
 
@@ -172,6 +176,33 @@ def test_an_event_read_back_gives_the_same_bytes(body: dict[str, Any]) -> None:
     assert m.dump(parse_event(payload)) == payload
 
 
+@pytest.mark.parametrize(("name", "payload"), all_messages())
+def test_what_is_read_and_written_again_is_the_same(name: str, payload: bytes) -> None:
+    """Pins both ways of writing to each other: our own encoder's bytes are pydantic's of the same shape."""
+    message = ADAPTERS[name].validate_json(payload)
+    assert m.dump(message) == payload
+    assert ADAPTERS[name].dump_json(message, by_alias=True) == payload
+
+
+@given(st.lists(maybe, min_size=6, max_size=6), st.dictionaries(st.text(max_size=3), maybe | st.integers() | st.text()))
+def test_the_encoder_rounds_as_pydantic_does(x: list[float | None], named: dict[str, Any]) -> None:
+    """Pins that a mark rounds what we make and what we read alike, in nested shapes and in named figures."""
+    made = replace(
+        trend(), hours=x[0], lag_deg=Range(p05=x[1], p50=x[2], p95=x[3]),
+        limits=(replace(trend().limits[0], hours_to=HoursRange(p05=x[4], p50=x[5], p95=0.0)),),
+    )  # fmt: skip
+    assert m.dump(trend_of(asdict(made))) == m.dump(made)
+    body = m.adjustment_event_body("pressures", UTC, x[0], by="chief", before=named, after={})
+    payload = m.event_payload(GATEWAY, 1, body)
+    assert m.dump(parse_event(payload)) == payload
+
+
+def test_work_that_nobody_did_is_refused() -> None:
+    """Pins that no adjustment goes out that the shore would not take: it must say who."""
+    with pytest.raises(Refused, match="who did the work"):
+        m.adjustment_event_body("retightened", UTC, 1.0, by="", before={}, after={})
+
+
 def test_order_of_named_figures_does_not_show() -> None:
     """Pins that two bookings of the same figures give the same bytes."""
     one = m.adjustment_event_body("hand-play", UTC, 1.0, by="x", before={"a": 1.0, "b": 2.0}, after={})
@@ -204,6 +235,8 @@ def test_a_bad_request_is_refused(payload: bytes) -> None:
     """Pins that requests from aboard are taken only as the interface has them: shelving within a day, version 1."""
     with pytest.raises(ValidationError):
         ADAPTERS["do"].validate_json(payload)
+    with pytest.raises(Refused):
+        read_request(payload)
 
 
 def test_topics() -> None:
