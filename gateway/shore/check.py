@@ -13,7 +13,6 @@ from pydantic import TypeAdapter, ValidationError
 from pydantic_core import from_json
 
 from gateway.encode.checked import ADAPTERS
-from gateway.encode.plain import plain
 from gateway.encode.shapes import Message
 from gateway.encode.times import utc_of
 from gateway.model.marks import Slug
@@ -131,11 +130,13 @@ def _fault(address: Address, message: Message) -> tuple[Reason, str] | None:
         return Reason.SCHEMA, f"an event of kind {kind} on this topic"
     if getattr(message, "seq", 0) > SEQ_MAX:
         return Reason.RANGE, f"seq above {SEQ_MAX}"
-    return _range_fault(plain(message))
+    return _range_fault(message)
 
 
 def _range_fault(value: object) -> tuple[Reason, str] | None:
     """Times that are none, figures beyond any engine, characters that no database keeps."""
+    if isinstance(value, Message):
+        value = vars(value)
     if isinstance(value, dict):
         for key, inner in value.items():
             if key in ("ts", "since") and isinstance(inner, str) and (why := _no_time(inner)):

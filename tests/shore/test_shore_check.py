@@ -6,9 +6,9 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from shore_rig import PREFIX, alarm, event, presence, trend
+from shore_rig import PREFIX, UTC, alarm, event, presence, trend
 
-from gateway.encode.messages import dump
+from gateway.encode.messages import dump, rfc3339
 from gateway.model.words import AlarmState
 from gateway.shore.check import MESSAGE_BYTES_MAX, Checked, NotTaken, Reason, address_of, check, filters
 from gateway.shore.rate import Rates
@@ -106,6 +106,18 @@ def test_a_figure_may_be_named_like_a_time(key: str, figure: object, stands: boo
     found = check(topic, json.dumps(head | work).encode(), PREFIX)
     assert isinstance(found, Checked) is stands
     assert stands or (isinstance(found, NotTaken) and found.reason is Reason.RANGE)
+
+
+@pytest.mark.parametrize("figure", [10**17, 10**400, -(10**400)])
+def test_a_whole_number_that_no_float_holds_is_out_of_range(figure: int) -> None:
+    """Pins that JSON's endless whole numbers neither stop the keeper nor pass, where whole numbers are wanted."""
+    fields: dict[str, Any] = dict.fromkeys(
+        ("hours", "rpm", "spring_mm", "compression_mm", "tension_n", "slap_mm", "lag_deg", "lag_p2p_deg", "casing_c")
+    )
+    said = {"v": 1, "ts": rfc3339(UTC), "running": "ahead", **fields, "quality": {"spring": "good", "lag": "good"}}
+    topic = f"{PREFIX}/a/main/reading"
+    assert isinstance(check(topic, json.dumps(said).encode(), PREFIX), Checked)
+    assert refused(topic, json.dumps(said | {"tension_n": figure}).encode()).reason is Reason.RANGE
 
 
 def test_deeply_nested_json_is_refused_and_not_followed() -> None:
