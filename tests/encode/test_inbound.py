@@ -4,6 +4,7 @@ import json
 from collections.abc import Callable
 from typing import Any
 
+import pydantic
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -24,6 +25,10 @@ SAYS_OTHERWISE = {
     "v: Unable to parse input string as an integer, exceeded maximum size": "v: Input should be 1",
 }
 """Where pydantic speaks of its own ways and the daemon of what was sent."""
+as_of_late = pytest.mark.skipif(
+    tuple(map(int, pydantic.VERSION.split(".")[:2])) < (2, 14),
+    reason='older versions differ in odd corners: they read the text "0-0" as a whole number',
+)
 
 
 def by_pydantic(name: str, payload: bytes) -> Any:
@@ -96,6 +101,7 @@ def payloads(draw: st.DrawFn, whole: dict[str, Any]) -> bytes:
     return written(draw(st.permutations(pairs)) if draw(st.booleans()) else pairs)
 
 
+@as_of_late
 @pytest.mark.parametrize("name", READERS)
 @given(data=st.data())
 @settings(max_examples=3_000, deadline=None)
@@ -104,6 +110,7 @@ def test_what_is_taken_and_refused_is_what_pydantic_takes_and_refuses(name: str,
     compare(name, data.draw(payloads(READERS[name][1])))
 
 
+@as_of_late
 @pytest.mark.parametrize("name", READERS)
 @given(text=figures_as_text)
 @settings(max_examples=2_000, deadline=None)
@@ -113,6 +120,7 @@ def test_figures_in_texts_are_read_as_pydantic_reads_them(name: str, text: str) 
     compare(name, written([(k, text if k == key else json.dumps(v)) for k, v in READERS[name][1].items()]))
 
 
+@as_of_late
 @pytest.mark.parametrize("name", READERS)
 @given(payload=st.one_of(st.binary(max_size=60), st.text(max_size=60).map(str.encode), odd.map(str.encode)))
 @example(payload=b"\xff")
@@ -125,6 +133,7 @@ def test_no_bytes_at_all_are_read_otherwise(name: str, payload: bytes) -> None:
     compare(name, payload)
 
 
+@as_of_late
 @pytest.mark.parametrize("name", READERS)
 @given(at=st.integers(0, 300), byte=st.binary(max_size=2))
 @settings(max_examples=1_000, deadline=None)
@@ -137,6 +146,7 @@ def test_a_message_with_a_byte_broken(name: str, at: int, byte: bytes) -> None:
     compare(name, good[:at])
 
 
+@as_of_late
 @pytest.mark.parametrize("name", READERS)
 @given(data=st.data())
 @settings(max_examples=500, deadline=None)
