@@ -1,6 +1,7 @@
 """Requests and receipts that come to the running daemon: read without pydantic as pydantic would read them."""
 
 import json
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -26,8 +27,8 @@ SAYS_OTHERWISE = {
 }
 """Where pydantic speaks of its own ways and the daemon of what was sent."""
 as_of_late = pytest.mark.skipif(
-    tuple(map(int, pydantic.VERSION.split(".")[:2])) < (2, 14),
-    reason='older versions differ in odd corners: they read the text "0-0" as a whole number',
+    tuple(map(int, pydantic.VERSION.split(".")[:2])) < (2, 12),
+    reason="older versions differ in odd corners, such as what a number of 400 digits is called",
 )
 
 
@@ -71,7 +72,12 @@ numbers = st.one_of(
                      "5e-324", "1" * 400, "1" * 4_301]),
     st.integers().map(str), st.floats().map(json.dumps), st.integers(-(10**30), 10**30).map(str),
 )  # fmt: skip
-figures_as_text = st.text("0123456789_+-.eE infaty\t\n\x1c\x85\xa0\u2003\u0663", max_size=8).map(json.dumps)
+figures_as_text = (
+    st.text("0123456789_+-.eE infaty\t\n\x1c\x85\xa0\u2003\u0663", max_size=8)
+    # Pydantic reads "0-5" as -5 and "0-0" as 0: it strips noughts before it looks for a sign. That is not followed.
+    .filter(lambda text: not re.search(r"0[+-]", text))
+    .map(json.dumps)
+)
 texts = st.one_of(
     st.sampled_from([*(str(x) for x in (*REQUEST.values(), *RECEIPT.values())), "shelve", "unshelve", "lag-near\n", "",
                      "x" * 64, "x" * 65, "\U0001f600" * 64, "٢026-03-01T12:00:00.000Z", "\0"]),
