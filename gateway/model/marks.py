@@ -6,7 +6,8 @@ the commands that end, or in an interpreter of its own (`gateway.ports.apart`).
 """
 
 from collections.abc import Callable
-from typing import Annotated, Any
+from dataclasses import fields
+from typing import Annotated, Any, get_args
 
 STRICT = {"extra": "forbid"}
 """`__pydantic_config__` of every dataclass that is checked: an unknown key is refused."""
@@ -38,6 +39,21 @@ class Checked:
             "function": {"type": "no-info", "function": self.check},
             "schema": handler(source),
         }
+
+
+class ByKind:
+    """Of a union of dataclasses the one whose `kind` the data name."""
+
+    __slots__ = ()
+
+    def __get_pydantic_core_schema__(self, source: object, handler: Any) -> dict[str, Any]:
+        choices = {kind_of(shape): handler.generate_schema(shape) for shape in get_args(source)}
+        return {"type": "tagged-union", "discriminator": "kind", "choices": choices}
+
+
+def kind_of(shape: type) -> str:
+    """What the field `kind` of a dataclass always is."""
+    return str(next(f.default for f in fields(shape) if f.name == "kind"))
 
 
 class Section:

@@ -8,7 +8,8 @@ from typing import Annotated, Any
 from pydantic import TypeAdapter, ValidationError
 
 from gateway.model.errors import Refused
-from gateway.wear.bookings import KINDS, ByKind, Entry
+from gateway.model.marks import ByKind
+from gateway.wear.bookings import KINDS, Entry
 
 _ENTRY: TypeAdapter[Entry] = TypeAdapter(Annotated[Entry, ByKind()])
 _TEXTS = {

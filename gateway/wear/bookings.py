@@ -12,23 +12,12 @@ from dataclasses import asdict, dataclass, field, fields
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal, get_args
 
-from gateway.model.marks import STRICT, Bound, Finite
+from gateway.model.marks import STRICT, Bound, ByKind, Finite, kind_of
 
 UTC_S_MIN, UTC_S_MAX = 946_684_800.0, 4_102_444_800.0
 """The years 2000 to 2099: anything else is a mistyped date."""
 
 Id = Annotated[str, Bound(pattern=r"^[A-Za-z0-9._-]{1,64}$")]
-
-
-class ByKind:
-    """Of several bookings the one that `kind` names; written so that pydantic, where it is brought in, keeps it."""
-
-    __slots__ = ()
-
-    def __get_pydantic_core_schema__(self, source: object, handler: Any) -> dict[str, Any]:
-        among = get_args(source)
-        choices = {kind: handler.generate_schema(c) for kind, c in KINDS.items() if c in among}
-        return {"type": "tagged-union", "discriminator": "kind", "choices": choices}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,18 +168,7 @@ class Correction(Booked):
 
 Entry = Work | Correction
 
-KINDS: dict[str, type[Entry]] = {
-    "retightened": Retightened,
-    "camshaft-set": CamshaftSet,
-    "pumps-compensated": PumpsCompensated,
-    "chain-renewed": ChainRenewed,
-    "links-renewed": LinksRenewed,
-    "spring-renewed": SpringRenewed,
-    "links-measured": LinksMeasured,
-    "hand-play": HandPlay,
-    "pressures": Pressures,
-    "correction": Correction,
-}
+KINDS: dict[str, type[Entry]] = {kind_of(shape): shape for shape in get_args(Entry)}
 
 
 def as_data(entry: Entry) -> dict[str, Any]:

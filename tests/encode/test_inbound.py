@@ -1,11 +1,9 @@
-"""Requests and receipts that come to the running daemon: read without pydantic as pydantic would read them."""
+"""Requests and receipts that come to the running daemon: read without pydantic, and as strictly as it can be."""
 
 import json
-import re
 from collections.abc import Callable
 from typing import Any
 
-import pydantic
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -21,44 +19,33 @@ READERS: dict[str, tuple[Callable[[bytes], Any], dict[str, Any]]] = {
     "do": (read_request, REQUEST),
     "received": (read_receipt, RECEIPT),
 }
-SAYS_OTHERWISE = {
-    "Unexpected keyword argument": "Extra inputs are not permitted",
-    "v: Unable to parse input string as an integer, exceeded maximum size": "v: Input should be 1",
-}
-"""Where pydantic speaks of its own ways and the daemon of what was sent."""
-as_of_late = pytest.mark.skipif(
-    tuple(map(int, pydantic.VERSION.split(".")[:2])) < (2, 12),
-    reason="older versions differ in odd corners, such as what a number of 400 digits is called",
-)
 
 
-def by_pydantic(name: str, payload: bytes) -> Any:
-    """The message, or the first fault in words."""
+def by_pydantic(name: str, payload: bytes, strict: bool) -> Any:
+    """The message; `None` where it is refused."""
     try:
-        return ADAPTERS[name].validate_json(payload)
-    except ValidationError as e:
-        first = e.errors()[0]
-        words = SAYS_OTHERWISE.get(first["msg"], first["msg"])
-        told = f"{first['loc'][0]}: {words}" if first["loc"] else words
-        return SAYS_OTHERWISE.get(told, told)
+        return ADAPTERS[name].validate_json(payload, strict=strict)
+    except ValidationError:
+        return None
 
 
 def by_hand(name: str, payload: bytes) -> Any:
     """The same of the daemon's own reader."""
     try:
         return READERS[name][0](payload)
-    except Refused as e:
-        return str(e)
+    except Refused:
+        return None
 
 
 def compare(name: str, payload: bytes) -> None:
-    """Both take it, with the same fields of the same types, or both refuse it, in the same words if it is JSON."""
-    theirs, ours = by_pydantic(name, payload), by_hand(name, payload)
-    if isinstance(theirs, str) and theirs.startswith("Invalid JSON"):
-        # Where it breaks, and how deep brackets may lie, two parsers tell in two ways.
-        assert isinstance(ours, str), (payload, theirs, ours)
+    """What pydantic takes when it is strict is taken; nothing is taken that it refuses when it is lax; the fields and
+    their types are its own."""
+    ours = by_hand(name, payload)
+    if ours is None:
+        # As True equals 1 in Python, pydantic takes true for the version.
+        assert by_pydantic(name, payload, strict=True) is None or json.loads(payload)["v"] is True, payload
     else:
-        assert repr(ours) == repr(theirs), payload
+        assert repr(ours) == repr(by_pydantic(name, payload, strict=False)), payload
 
 
 def written(pairs: list[tuple[str, str]]) -> bytes:
@@ -72,12 +59,7 @@ numbers = st.one_of(
                      "5e-324", "1" * 400, "1" * 4_301]),
     st.integers().map(str), st.floats().map(json.dumps), st.integers(-(10**30), 10**30).map(str),
 )  # fmt: skip
-figures_as_text = (
-    st.text("0123456789_+-.eE infaty\t\n\x1c\x85\xa0\u2003\u0663", max_size=8)
-    # Pydantic reads "0-5" as -5 and "0-0" as 0: it strips noughts before it looks for a sign. That is not followed.
-    .filter(lambda text: not re.search(r"0[+-]", text))
-    .map(json.dumps)
-)
+figures_as_text = st.text("0123456789_+-.eE infaty\t\n\x1c\x85\xa0\u2003\u0663", max_size=8).map(json.dumps)
 texts = st.one_of(
     st.sampled_from([*(str(x) for x in (*REQUEST.values(), *RECEIPT.values())), "shelve", "unshelve", "lag-near\n", "",
                      "x" * 64, "x" * 65, "\U0001f600" * 64, "٢026-03-01T12:00:00.000Z", "\0"]),
@@ -107,26 +89,14 @@ def payloads(draw: st.DrawFn, whole: dict[str, Any]) -> bytes:
     return written(draw(st.permutations(pairs)) if draw(st.booleans()) else pairs)
 
 
-@as_of_late
 @pytest.mark.parametrize("name", READERS)
 @given(data=st.data())
 @settings(max_examples=3_000, deadline=None)
-def test_what_is_taken_and_refused_is_what_pydantic_takes_and_refuses(name: str, data: st.DataObject) -> None:
-    """Pins the daemon's reader to pydantic's over good and bad messages, in verdict, values, types and words."""
+def test_what_is_taken_lies_between_what_pydantic_takes_strictly_and_at_ease(name: str, data: st.DataObject) -> None:
+    """Pins the daemon's reader to pydantic's over good and bad messages, in verdict, values and types."""
     compare(name, data.draw(payloads(READERS[name][1])))
 
 
-@as_of_late
-@pytest.mark.parametrize("name", READERS)
-@given(text=figures_as_text)
-@settings(max_examples=2_000, deadline=None)
-def test_figures_in_texts_are_read_as_pydantic_reads_them(name: str, text: str) -> None:
-    """Pins signs, spaces, underscores and exponents of a figure that comes in quotes."""
-    key = {"do": "minutes", "received": "seq"}[name]
-    compare(name, written([(k, text if k == key else json.dumps(v)) for k, v in READERS[name][1].items()]))
-
-
-@as_of_late
 @pytest.mark.parametrize("name", READERS)
 @given(payload=st.one_of(st.binary(max_size=60), st.text(max_size=60).map(str.encode), odd.map(str.encode)))
 @example(payload=b"\xff")
@@ -139,7 +109,6 @@ def test_no_bytes_at_all_are_read_otherwise(name: str, payload: bytes) -> None:
     compare(name, payload)
 
 
-@as_of_late
 @pytest.mark.parametrize("name", READERS)
 @given(at=st.integers(0, 300), byte=st.binary(max_size=2))
 @settings(max_examples=1_000, deadline=None)
@@ -152,7 +121,6 @@ def test_a_message_with_a_byte_broken(name: str, at: int, byte: bytes) -> None:
     compare(name, good[:at])
 
 
-@as_of_late
 @pytest.mark.parametrize("name", READERS)
 @given(data=st.data())
 @settings(max_examples=500, deadline=None)
@@ -171,11 +139,11 @@ def test_a_good_message_is_taken() -> None:
 
 
 @pytest.mark.parametrize(("changed", "why"), [
-    ({"minutes": 1_441}, "minutes: Input should be less than or equal to 1440"),
-    ({"do": "silence"}, "do: Input should be 'acknowledge', 'shelve' or 'unshelve'"),
-    ({"v": 2}, "v: Input should be 1"),
-    ({"by": ""}, "by: String should have at least 1 character"),
-    ({"then": "reboot"}, "then: Extra inputs are not permitted"),
+    ({"minutes": 1_441}, "minutes: 1441.0 cannot be, 1440.0 at most"),
+    ({"do": "silence"}, "do: 'silence' cannot be, one of acknowledge, shelve, unshelve"),
+    ({"v": 2}, "v: 2 cannot be, one of 1"),
+    ({"by": ""}, "by: '' cannot be, a length of at least 1 is needed"),
+    ({"then": "reboot"}, "then: is not known here"),
 ])  # fmt: skip
 def test_a_refusal_names_the_key_and_what_it_should_be(changed: dict[str, Any], why: str) -> None:
     """Pins the words that whoever sent the request gets back."""

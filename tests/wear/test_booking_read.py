@@ -74,7 +74,7 @@ def test_a_log_book_is_read_without_pydantic() -> None:
 
 BROKEN = [
     ({}, "kind: give one of retightened, "),
-    ([1], "a booking: [1] cannot be"),
+    ([1], "the whole: [1] cannot be"),
     (row("hand-play", kind="repainted"), "kind: give one of retightened, "),
     (row("hand-play", kind=["hand-play"]), "kind: give one of retightened, "),
     (row("hand-play", colour=1), "colour: is no figure of this booking"),
