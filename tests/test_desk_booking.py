@@ -38,6 +38,21 @@ def dry(**figures: Any) -> dict[str, Any]:
     return {"do": "book", "dry": True, "entry": WORK | figures}
 
 
+def bookings_of(folder: Path) -> int:
+    """How many bookings the daemon knows of, as soon as it answers."""
+    found: dict[str, Any] = {}
+
+    def answered() -> bool:
+        try:
+            found.update(ask(folder / "data" / "camdrift.sock", {"do": "status"}))
+        except PortError:
+            return False
+        return True
+
+    until(answered, "it answers")
+    return int(found["status"]["engines"]["main"]["bookings"])
+
+
 def test_without_the_page_a_booking_is_checked_in_another_interpreter(
     desk: Desk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -101,19 +116,23 @@ def test_a_broken_row_is_told_at_the_start_and_the_others_count(tmp_path: Path) 
         bookings=[NewBooking("main", name, "hand-play", "2025-06-15T15:06:40Z", x) for name, x in rows.items()]
     )
     store.close()
-    found: dict[str, Any] = {}
-
-    def answered() -> bool:
-        try:
-            found.update(ask(tmp_path / "data" / "camdrift.sock", {"do": "status"}))
-        except PortError:
-            return False
-        return True
-
     with daemon(config) as process:
-        until(answered, "it answers")
-        assert found["status"]["engines"]["main"]["bookings"] == 1
+        assert bookings_of(tmp_path) == 1
         told = {x["id"]: x["why"] for x in process.lines() if "a booking cannot be read" in json.dumps(x)}
         assert told["short"] == "hours: must be given" and told["odd"].startswith("kind: give one of retightened")
         assert set(told) == {"short", "odd"}
+        assert process.end() == 0
+
+
+@pytest.mark.timeout(120)
+def test_the_running_daemon_never_brings_pydantic_in(tmp_path: Path) -> None:
+    """Started, asked and booked with, without its page: the library that checks is not in the daemon's memory."""
+    with daemon(written(tmp_path, example(tmp_path, None) | {"page": {"enabled": False}})) as process:
+        assert bookings_of(tmp_path) == 0
+        entry = {k: v for k, v in WORK.items() if k not in ("hours", "utc_s")}
+        booked = ask(tmp_path / "data" / "camdrift.sock", {"do": "book", "entry": entry, "by": "Chief"})
+        assert booked["entry"]["play_links"] == 0.7
+        assert bookings_of(tmp_path) == 1
+        mapped = Path(f"/proc/{process.child.pid}/maps").read_text(encoding="utf-8")
+        assert "numpy" in mapped and "pydantic" not in mapped
         assert process.end() == 0
