@@ -1,5 +1,6 @@
 """A function called in an interpreter of its own, so that what it brings in does not stay in the daemon's memory."""
 
+import os
 import pickle
 import subprocess
 import sys
@@ -21,10 +22,11 @@ def apart(module: str, function: str, *arguments: object, timeout_s: float = TIM
     if module in sys.modules:
         return getattr(sys.modules[module], function)(*arguments)
     asked = pickle.dumps((module, function, arguments))
+    # Modules come from where they come from here, and never from the folder that one happens to be in.
+    command = [sys.executable, "-P", "-m", __name__]
+    env = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
     try:
-        done = subprocess.run(
-            [sys.executable, "-m", __name__], input=asked, capture_output=True, timeout=timeout_s, check=False
-        )
+        done = subprocess.run(command, env=env, input=asked, capture_output=True, timeout=timeout_s, check=False)
     except (OSError, subprocess.TimeoutExpired) as e:
         raise PortError(f"a second interpreter cannot check {function}: {e}; is there memory left?") from None
     if done.returncode or not done.stdout:

@@ -57,3 +57,11 @@ def test_an_interpreter_that_does_not_start_is_told(monkeypatch: pytest.MonkeyPa
     monkeypatch.delitem(sys.modules, "colorsys", raising=False)
     with pytest.raises(PortError, match="is there memory left"):
         apart("colorsys", "rgb_to_hsv", 0.0, 0.0, 0.0)
+
+
+def test_modules_are_not_taken_from_the_folder_one_is_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file of a module's name in the present folder is not run by the other interpreter."""
+    (tmp_path / "colorsys.py").write_text("raise SystemExit('taken from here')\n", encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delitem(sys.modules, "colorsys", raising=False)
+    assert apart("colorsys", "rgb_to_hsv", 0.0, 0.0, 0.5) == (2 / 3, 1.0, 0.5)
