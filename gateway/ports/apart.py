@@ -22,9 +22,9 @@ def apart(module: str, function: str, *arguments: object, timeout_s: float = TIM
     if module in sys.modules:
         return getattr(sys.modules[module], function)(*arguments)
     asked = pickle.dumps((module, function, arguments))
-    # Modules come from where they come from here, and never from the folder that one happens to be in.
+    # Modules come from where they come from here, and never from the present folder unless they do here.
     command = [sys.executable, "-P", "-m", __name__]
-    env = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
+    env = os.environ | {"PYTHONPATH": os.pathsep.join(place or os.getcwd() for place in sys.path)}
     try:
         done = subprocess.run(command, env=env, input=asked, capture_output=True, timeout=timeout_s, check=False)
     except (OSError, subprocess.TimeoutExpired) as e:
