@@ -4,6 +4,7 @@ import os
 import pickle
 import subprocess
 import sys
+import threading
 from importlib import import_module
 from typing import Any
 
@@ -26,16 +27,31 @@ def apart(module: str, function: str, *arguments: object, timeout_s: float = TIM
     command = [sys.executable, "-P", "-m", __name__]
     env = os.environ | {"PYTHONPATH": os.pathsep.join(place or os.getcwd() for place in sys.path)}
     try:
-        done = subprocess.run(command, env=env, input=asked, capture_output=True, timeout=timeout_s, check=False)
-    except (OSError, subprocess.TimeoutExpired) as e:
+        status, said, errors = _run(command, env, asked, timeout_s)
+    except OSError as e:
         raise PortError(f"a second interpreter cannot check {function}: {e}; is there memory left?") from None
-    if done.returncode or not done.stdout:
-        last = done.stderr.decode(errors="replace").strip().splitlines()[-1:]
-        raise PortError(f"the interpreter that should check {function} ended with {done.returncode}: {' '.join(last)}")
-    good, answer = pickle.loads(done.stdout)  # noqa: S301 - our own child's answer, over a pipe that nobody else has
+    if status or not said:
+        last = errors.decode(errors="replace").strip().splitlines()[-1:]
+        why = f"was killed, for want of memory or since it did not end in {timeout_s:g} s" if status < 0 else "failed"
+        raise PortError(f"the interpreter that should check {function} {why}: {' '.join(last) or status}")
+    good, answer = pickle.loads(said)  # noqa: S301 - our own child's answer, over a pipe that nobody else has
     if good:
         return answer
     raise answer
+
+
+def _run(command: list[str], env: dict[str, str], asked: bytes, timeout_s: float) -> tuple[int, bytes, bytes]:
+    """Exit status, stdout, stderr. Raises OSError."""
+    pipe = subprocess.PIPE
+    with subprocess.Popen(command, env=env, stdin=pipe, stdout=pipe, stderr=pipe) as child:
+        # Not by the time-out of `communicate`: that one naps and looks, and where the clock is faked, naps are refused.
+        watch = threading.Timer(timeout_s, child.kill)
+        watch.start()
+        try:
+            said, errors = child.communicate(asked)
+        finally:
+            watch.cancel()
+        return child.returncode, said, errors
 
 
 def main() -> None:

@@ -65,3 +65,11 @@ def test_modules_are_not_taken_from_the_folder_one_is_in(tmp_path: Path, monkeyp
     monkeypatch.chdir(tmp_path)
     monkeypatch.delitem(sys.modules, "colorsys", raising=False)
     assert apart("colorsys", "rgb_to_hsv", 0.0, 0.0, 0.5) == (2 / 3, 1.0, 0.5)
+
+
+def test_an_interpreter_that_hangs_is_killed_and_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever asked is not kept for ever."""
+    (tmp_path / "that_hangs.py").write_text("import time\n\ndef hang():\n    time.sleep(60)\n", encoding="utf-8")
+    monkeypatch.syspath_prepend(tmp_path)
+    with pytest.raises(PortError, match=r"was killed, .* did not end in 1 s"):
+        apart("that_hangs", "hang", timeout_s=1.0)
