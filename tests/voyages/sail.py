@@ -131,6 +131,9 @@ class _Voyage:
                 # A steady head's bytes lie in their chunk; to look between them would find a silence that is none.
                 if t_s - last > STEADY_CHUNK_US / 1e6 or not self._plan.steady:
                     self._box.idle()
+                    # A box that has just come up begins to listen with its first look, and finds silence with a later.
+                    soon = (self._clock.true_s + x for x in TICKS_S[:2]) if ticks else ()
+                    ticks = sorted({*ticks, *(x for x in soon if x < t_s - 0.5)})
             else:
                 self._clock.true_s = max(self._clock.true_s, ticks.pop(0))
                 self._box.idle()
