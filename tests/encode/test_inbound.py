@@ -4,6 +4,7 @@ import json
 from collections.abc import Callable
 from typing import Any
 
+import pydantic
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -15,6 +16,10 @@ from gateway.model.errors import Refused
 
 REQUEST = {"v": 1, "id": "a1", "do": "shelve", "engine": "main", "alarm": "lag-near", "minutes": 30, "by": "chief"}
 RECEIPT = {"v": 1, "gateway": "3f0c1d2e-0000-4000-8000-00000000abcd", "seq": 7, "ts": "2026-03-01T12:00:00.000Z"}
+as_of_late = pytest.mark.skipif(
+    tuple(map(int, pydantic.VERSION.split(".")[:2])) < (2, 12),
+    reason="older versions differ in odd corners: of a key that comes twice the first stands, 1.0 is not 1",
+)
 READERS: dict[str, tuple[Callable[[bytes], Any], dict[str, Any]]] = {
     "do": (read_request, REQUEST),
     "received": (read_receipt, RECEIPT),
@@ -89,6 +94,7 @@ def payloads(draw: st.DrawFn, whole: dict[str, Any]) -> bytes:
     return written(draw(st.permutations(pairs)) if draw(st.booleans()) else pairs)
 
 
+@as_of_late
 @pytest.mark.parametrize("name", READERS)
 @given(data=st.data())
 @settings(max_examples=3_000, deadline=None)
@@ -97,6 +103,7 @@ def test_what_is_taken_lies_between_what_pydantic_takes_strictly_and_at_ease(nam
     compare(name, data.draw(payloads(READERS[name][1])))
 
 
+@as_of_late
 @pytest.mark.parametrize("name", READERS)
 @given(payload=st.one_of(st.binary(max_size=60), st.text(max_size=60).map(str.encode), odd.map(str.encode)))
 @example(payload=b"\xff")
@@ -109,6 +116,7 @@ def test_no_bytes_at_all_are_read_otherwise(name: str, payload: bytes) -> None:
     compare(name, payload)
 
 
+@as_of_late
 @pytest.mark.parametrize("name", READERS)
 @given(at=st.integers(0, 300), byte=st.binary(max_size=2))
 @settings(max_examples=1_000, deadline=None)
@@ -125,11 +133,12 @@ def test_a_message_with_a_byte_broken(name: str, at: int, byte: bytes) -> None:
 @given(data=st.data())
 @settings(max_examples=500, deadline=None)
 def test_of_a_key_that_comes_twice_the_last_stands(name: str, data: st.DataObject) -> None:
-    """Pins that both readers believe the same one of two values."""
+    """Pins which of two values is believed; pydantic's versions differ in it."""
     pairs = [(key, json.dumps(value)) for key, value in READERS[name][1].items()]
     key = data.draw(st.sampled_from([k for k, _ in pairs]))
     twice = (key, data.draw(st.one_of(numbers, texts.map(json.dumps), st.just("null"))))
-    compare(name, written([*pairs, twice] if data.draw(st.booleans()) else [twice, *pairs]))
+    once = [(k, twice[1] if k == key else v) for k, v in pairs]
+    assert repr(by_hand(name, written([*pairs, twice]))) == repr(by_hand(name, written(once)))
 
 
 def test_a_good_message_is_taken() -> None:
