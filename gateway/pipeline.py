@@ -139,7 +139,7 @@ class EnginePipeline:
         """Take bytes that arrived at `now`; yield what they make the gateway say, in order."""
         if self._heard is None:
             self._heard = now
-        for item in runs(self.decoder.feed(data), self.identity):
+        for item in runs(self.decoder.gather(data), self.identity):
             if isinstance(item, Mark):
                 yield from self._broke(item)
             elif isinstance(item, Identity):

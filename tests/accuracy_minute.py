@@ -65,7 +65,7 @@ def errors(seed: int, ripple: str = "default") -> Errors:
     made = scenario(seed, ripple)
     meter = Meter(tern_settings().engine[0])
     lags, springs, ends, times, plain = [], [], [], [], []
-    for run in runs(Decoder().feed(Head(made, seed).capture(BEGIN_S + MINUTE_S + 1))):
+    for run in runs(Decoder().gather(Head(made, seed).capture(BEGIN_S + MINUTE_S + 1))):
         if not isinstance(run, Run) or run.block is None:
             continue
         b = run.block

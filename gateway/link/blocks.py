@@ -1,6 +1,8 @@
-"""Sample frames that follow each other, gathered into one block of arrays."""
+"""Sample frames that follow each other, gathered until they become one block of arrays."""
 
-from itertools import accumulate
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import accumulate, chain
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,11 +11,45 @@ from gateway.link.continuity import tolerance
 from gateway.model.records import SampleBlock
 
 
-class OpenBlock:
-    """Bodies of consecutive sample frames of one boot, interval and validity, until they are handed out.
+@dataclass(slots=True)
+class Frames:
+    """Bodies of consecutive sample frames of one boot, interval and validity: `n × 3 × uint16` each.
 
-    `bodies`, `heads_us`, `sizes`: one entry for each frame, appended to by the decoder's loop; never all one feed
-    longer.
+    `bodies`, `heads_us`, `sizes`: one entry for each frame. `joined`: see `SampleBlock`.
+    """
+
+    boot: int
+    interval_ns: int
+    valid: int
+    joined: bool
+    bodies: list[bytes]
+    heads_us: list[int]
+    sizes: list[int]
+
+
+def block_of(parts: Sequence[Frames]) -> SampleBlock:
+    """Fresh arrays of frames that follow each other and are alike."""
+    table = np.frombuffer(b"".join(chain.from_iterable([p.bodies for p in parts])), dtype="<u2").reshape(-1, 3)
+    columns: NDArray[np.uint16] = np.ascontiguousarray(table.T, dtype=np.uint16)
+    first = parts[0]
+    *starts, _ = accumulate(chain.from_iterable([p.sizes for p in parts]), initial=0)
+    return SampleBlock(
+        boot=first.boot,
+        interval_ns=first.interval_ns,
+        valid=first.valid,
+        head_us=np.array(list(chain.from_iterable([p.heads_us for p in parts])), dtype=np.int64),
+        starts=np.array(starts, dtype=np.int64),
+        crank=columns[0],
+        cam=columns[1],
+        loop=columns[2],
+        joined=first.joined,
+    )
+
+
+class OpenBlock:
+    """What is gathered of such frames, until it is handed out; never all one feed longer.
+
+    The decoder's loop appends to the lists; after `take` there are new ones.
     """
 
     __slots__ = ("bodies", "boot", "heads_us", "interval_ns", "joined", "sizes", "tolerance_ns", "valid")
@@ -36,25 +72,10 @@ class OpenBlock:
         self.heads_us.append(head_us)
         self.sizes.append(n)
 
-    def take(self) -> SampleBlock:
-        """Hand out what is gathered as fresh arrays that pin no input, and be empty."""
-        table = np.frombuffer(b"".join(self.bodies), dtype="<u2").reshape(-1, 3)
-        columns: NDArray[np.uint16] = np.ascontiguousarray(table.T, dtype=np.uint16)
-        *starts, _ = accumulate(self.sizes, initial=0)
-        block = SampleBlock(
-            boot=self.boot,
-            interval_ns=self.interval_ns,
-            valid=self.valid,
-            head_us=np.array(self.heads_us, dtype=np.int64),
-            starts=np.array(starts, dtype=np.int64),
-            crank=columns[0],
-            cam=columns[1],
-            loop=columns[2],
-            joined=self.joined,
-        )
-        self.bodies.clear()
-        self.heads_us.clear()
-        self.sizes.clear()
+    def take(self) -> Frames:
+        """Hand out what is gathered, and be empty."""
+        out = Frames(self.boot, self.interval_ns, self.valid, self.joined, self.bodies, self.heads_us, self.sizes)
+        self.bodies, self.heads_us, self.sizes = [], [], []
         # What follows without a break joins, whatever was said between; otherwise it is begun anew.
         self.joined = True
-        return block
+        return out

@@ -13,7 +13,7 @@ from zlib import crc32
 from cobs.cobs import DecodeError
 from cobs.cobs import decode as uncobs
 
-from gateway.link.blocks import OpenBlock
+from gateway.link.blocks import Frames, OpenBlock, block_of
 from gateway.link.continuity import Continuity
 from gateway.link.counts import LinkCounts, Refusal
 from gateway.link.frames import (
@@ -34,6 +34,8 @@ from gateway.link.marks import Mark
 from gateway.model.limits import FRAME_BYTES_MAX, SAMPLES_PER_FRAME_MAX
 from gateway.model.records import CAM_VALID, CRANK_VALID, LOOP_VALID, Health, Identity, SampleBlock
 
+Piece = Frames | Identity | Health | Mark
+"""What a feed completes, samples not yet in arrays."""
 Item = SampleBlock | Identity | Health | Mark
 
 SLICE_BYTES = 1 << 20
@@ -57,14 +59,18 @@ class Decoder:
         self._first = True
 
     def feed(self, data: bytes | bytearray | memoryview) -> list[Item]:
+        """As `gather`, each stretch of samples as a block of arrays."""
+        return [block_of([piece]) if isinstance(piece, Frames) else piece for piece in self.gather(data)]
+
+    def gather(self, data: bytes | bytearray | memoryview) -> list[Piece]:
         """Take the next bytes of the stream, any number; give what they complete, in the stream's order.
 
-        Samples that follow each other come as one block; however the stream is cut into feeds, the samples, marks,
-        records and counts are the same, and only the borders between `joined` blocks move.
+        However the stream is cut into feeds, the samples, marks, records and counts are the same, and only the borders
+        between `joined` stretches of samples move.
         """
         view = memoryview(data).cast("B")
         self.counts.bytes += len(view)
-        items: list[Item] = []
+        items: list[Piece] = []
         for at in range(0, len(view), SLICE_BYTES):
             self._slice(bytes(view[at : at + SLICE_BYTES]), items)
         self._close(items)
@@ -76,7 +82,7 @@ class Decoder:
         self._skipping = False
         self._first = True
 
-    def _slice(self, data: bytes, items: list[Item]) -> None:
+    def _slice(self, data: bytes, items: list[Piece]) -> None:
         pieces = (self._pending + data).split(b"\0")
         self._pending = pieces.pop()
         if pieces:
@@ -94,7 +100,7 @@ class Decoder:
             self._pending = b""
             self._skipping = True
 
-    def _take(self, pieces: list[bytes], items: list[Item]) -> None:
+    def _take(self, pieces: list[bytes], items: list[Piece]) -> None:
         line, block = self._line, self._block
         bodies, heads_us, sizes = block.bodies, block.heads_us, block.sizes
         unpack = SAMPLES_HEAD.unpack_from
@@ -134,6 +140,7 @@ class Decoder:
                     sizes.append(n)
                     continue
             self._other(frame, items)
+            bodies, heads_us, sizes = block.bodies, block.heads_us, block.sizes
 
     def _refuse_cut(self, cause: Refusal) -> None:
         """Refuse a piece whose fields cannot be trusted; at the start of a stream a cut one is to be expected."""
@@ -142,7 +149,7 @@ class Decoder:
         else:
             self.counts.refused[cause] += 1
 
-    def _other(self, frame: bytes, items: list[Item]) -> None:
+    def _other(self, frame: bytes, items: list[Piece]) -> None:
         """A frame with a true CRC that is not simply the next samples."""
         cause = refusal(frame)
         if cause:
@@ -161,7 +168,7 @@ class Decoder:
                 if not cause:
                     self._hand_out(kind, frame, items)
 
-    def _hand_out(self, kind: int, frame: bytes, items: list[Item]) -> None:
+    def _hand_out(self, kind: int, frame: bytes, items: list[Piece]) -> None:
         self._close(items)
         if kind == KIND_IDENTITY:
             self.counts.identity += 1
@@ -170,7 +177,7 @@ class Decoder:
             self.counts.health += 1
             items.append(parse_health(frame))
 
-    def _samples(self, frame: bytes, items: list[Item]) -> None:
+    def _samples(self, frame: bytes, items: list[Piece]) -> None:
         block = self._block
         _, _, _, boot, head_us, interval_ns, n, bits, _ = SAMPLES_HEAD.unpack_from(frame)
         valid = bits & VALID_BITS
@@ -182,14 +189,14 @@ class Decoder:
             block.begin(boot, interval_ns, valid, joined)
         block.add(frame[SAMPLES_HEAD.size : -CRC_BYTES], head_us, n)
 
-    def _tell(self, items: list[Item]) -> None:
+    def _tell(self, items: list[Piece]) -> None:
         """Put the marks where they belong in the stream: after the samples before the break."""
         if self._line.marks:
             self._close(items)
             items.extend(self._line.marks)
             self._line.marks.clear()
 
-    def _close(self, items: list[Item]) -> None:
+    def _close(self, items: list[Piece]) -> None:
         if self._block.bodies:
             self.counts.samples += len(self._block.bodies)
             items.append(self._block.take())

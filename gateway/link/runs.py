@@ -4,9 +4,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TypeGuard
 
-import numpy as np
-
-from gateway.link.decoder import Item
+from gateway.link.blocks import Frames, block_of
+from gateway.link.decoder import Piece
 from gateway.link.marks import Mark
 from gateway.model.records import Health, Identity, SampleBlock
 
@@ -48,27 +47,27 @@ class Run:
         return len(self.asides) + (len(self.block.starts) if self.block is not None else 0)
 
 
-def runs(items: list[Item], known: Identity | None = None) -> Iterator[Run | Identity | Mark]:
-    """Gather the decoder's items into runs; marks and identities stand where they stood.
+def runs(items: list[Piece], known: Identity | None = None) -> Iterator[Run | Identity | Mark]:
+    """Gather the decoder's pieces into runs; marks and identities stand where they stood.
 
     `known`: who the head has said it is. An identity frame that says the same again is an aside.
     """
-    blocks: list[SampleBlock] = []
+    parts: list[Frames] = []
     asides: list[tuple[int, Aside]] = []
     frames = 0
     for item in items:
-        if _is_aside(item, known) and (not blocks or item.boot == blocks[0].boot):
+        if _is_aside(item, known) and (not parts or item.boot == parts[0].boot):
             asides.append((frames, item))
             continue
-        if isinstance(item, SampleBlock) and blocks and _goes_on(blocks[0], item):
-            blocks.append(item)
-            frames += len(item.starts)
+        if isinstance(item, Frames) and parts and _goes_on(parts[0], item):
+            parts.append(item)
+            frames += len(item.sizes)
             continue
-        if blocks or asides:
-            yield Run(_merged(blocks), tuple(asides))
-        blocks, asides, frames = [], [], 0
-        if isinstance(item, SampleBlock):
-            blocks, frames = [item], len(item.starts)
+        if parts or asides:
+            yield Run(block_of(parts) if parts else None, tuple(asides))
+        parts, asides, frames = [], [], 0
+        if isinstance(item, Frames):
+            parts, frames = [item], len(item.sizes)
         elif _is_aside(item, known):
             asides = [(0, item)]
         elif isinstance(item, Identity):
@@ -76,34 +75,16 @@ def runs(items: list[Item], known: Identity | None = None) -> Iterator[Run | Ide
             yield item
         elif isinstance(item, Mark):
             yield item
-    if blocks or asides:
-        yield Run(_merged(blocks), tuple(asides))
+    if parts or asides:
+        yield Run(block_of(parts) if parts else None, tuple(asides))
 
 
-def _is_aside(item: Item, known: Identity | None) -> TypeGuard[Aside]:
+def _is_aside(item: Piece, known: Identity | None) -> TypeGuard[Aside]:
     if isinstance(item, Identity) and known is not None:
         return replace(item, sequence=known.sequence, head_us=known.head_us) == known
     return isinstance(item, Health)
 
 
-def _goes_on(first: SampleBlock, item: SampleBlock) -> bool:
+def _goes_on(first: Frames, item: Frames) -> bool:
     same = (item.boot, item.interval_ns, item.valid) == (first.boot, first.interval_ns, first.valid)
     return item.joined and same
-
-
-def _merged(blocks: list[SampleBlock]) -> SampleBlock | None:
-    if len(blocks) < 2:
-        return blocks[0] if blocks else None
-    first = blocks[0]
-    offsets = np.cumsum([0] + [len(b.crank) for b in blocks[:-1]])
-    return SampleBlock(
-        boot=first.boot,
-        interval_ns=first.interval_ns,
-        valid=first.valid,
-        head_us=np.concatenate([b.head_us for b in blocks]),
-        starts=np.concatenate([b.starts + at for b, at in zip(blocks, offsets, strict=True)]),
-        crank=np.concatenate([b.crank for b in blocks]),
-        cam=np.concatenate([b.cam for b in blocks]),
-        loop=np.concatenate([b.loop for b in blocks]),
-        joined=first.joined,
-    )

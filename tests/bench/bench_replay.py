@@ -57,7 +57,7 @@ def link_only(data: bytes) -> int:
     """Bytes to runs of samples."""
     decoder, n = Decoder(), 0
     for at in range(0, len(data), FEED_BYTES):
-        for run in runs(decoder.feed(data[at : at + FEED_BYTES])):
+        for run in runs(decoder.gather(data[at : at + FEED_BYTES])):
             if isinstance(run, Run) and run.block is not None:
                 n += len(run.block.crank)
     return n
@@ -67,7 +67,7 @@ def measure_too(data: bytes) -> int:
     """Bytes to revolutions and seconds: link and meter without judging."""
     p, n = pipeline(), 0
     for at in range(0, len(data), FEED_BYTES):
-        for run in runs(p.decoder.feed(data[at : at + FEED_BYTES])):
+        for run in runs(p.decoder.gather(data[at : at + FEED_BYTES])):
             if isinstance(run, Run) and run.block is not None:
                 for _ in p.meter.block(run.block, run.asides):
                     n += 1
@@ -151,7 +151,7 @@ def apart_deg(data: bytes) -> float:
     """The most by which the pass's lag of a revolution differs from the meter's."""
     p = pipeline()
     found = []
-    for run in runs(p.decoder.feed(data)):
+    for run in runs(p.decoder.gather(data)):
         if isinstance(run, Run) and run.block is not None:
             found += [x.cycle.raw_deg for x in p.meter.block(run.block, run.asides) if isinstance(x, Revolution)]
     theirs = np.array(found, dtype=np.float64)

@@ -8,7 +8,8 @@ from firmware_sim_voyages import capture, event
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.link.decoder import Decoder, Item
+from gateway.link.blocks import Frames, block_of
+from gateway.link.decoder import Decoder, Piece
 from gateway.link.marks import Mark
 from gateway.link.runs import Run, runs
 from gateway.model.records import Health, Identity, SampleBlock
@@ -22,12 +23,12 @@ TEXT = (
 DATA = capture(TEXT, 30.0, seed=7)
 
 
-def order_of_items(items: list[Item]) -> list[object]:
+def order_of_pieces(pieces: list[Piece]) -> list[object]:
     """The stream frame by frame: sample frames by their bytes, other things as they are."""
     out: list[object] = []
-    for item in items:
-        if isinstance(item, SampleBlock):
-            out += order_of_block(item)
+    for item in pieces:
+        if isinstance(item, Frames):
+            out += order_of_block(block_of([item]))
         else:
             out.append(item)
     return out
@@ -42,10 +43,10 @@ def order_of_block(b: SampleBlock) -> list[object]:
     ]
 
 
-def order_of_runs(items: list[Item]) -> list[object]:
+def order_of_runs(pieces: list[Piece]) -> list[object]:
     """The same, read from runs: each health frame behind as many sample frames as it says."""
     out: list[object] = []
-    for run in runs(items):
+    for run in runs(pieces):
         if not isinstance(run, Run):
             out.append(run)
             continue
@@ -60,17 +61,17 @@ def order_of_runs(items: list[Item]) -> list[object]:
 @settings(max_examples=40, deadline=None)
 @given(st.lists(st.integers(0, len(DATA)), max_size=12))
 def test_runs_keep_every_frame_in_its_place(cuts: list[int]) -> None:
-    """However the stream is fed: the runs say the same frames in the same order as the decoder's items."""
+    """However the stream is fed: the runs say the same frames in the same order as the decoder's pieces."""
     decoder = Decoder()
     edges = [0, *sorted(cuts), len(DATA)]
     for a, b in pairwise(edges):
-        items = decoder.feed(DATA[a:b])
-        assert order_of_runs(items) == order_of_items(items)
+        pieces = decoder.gather(DATA[a:b])
+        assert order_of_runs(pieces) == order_of_pieces(pieces)
 
 
 def test_a_run_is_of_one_kind_and_without_a_break() -> None:
     """One boot, one validity, times that go on at the interval; and it is worth its name: seconds long, not frames."""
-    found = [r for r in runs(Decoder().feed(DATA)) if isinstance(r, Run) and r.block is not None]
+    found = [r for r in runs(Decoder().gather(DATA)) if isinstance(r, Run) and r.block is not None]
     for run in found:
         b = run.block
         assert b is not None
@@ -83,7 +84,7 @@ def test_a_run_is_of_one_kind_and_without_a_break() -> None:
 
 def test_marks_and_identities_stand_between_runs() -> None:
     """A break ends a run, and what it was is told before what comes after it."""
-    said = list(runs(Decoder().feed(DATA)))
+    said = list(runs(Decoder().gather(DATA)))
     kinds = [type(s) for s in said]
     assert {Run, Mark, Identity} == set(kinds)
     for before, after in pairwise(said):
@@ -93,7 +94,7 @@ def test_marks_and_identities_stand_between_runs() -> None:
 
 def test_who_is_known_says_so_without_ending_a_run() -> None:
     """An identity frame every ten seconds breaks nothing as long as it says the same; another one does."""
-    items = Decoder().feed(capture("", 31.0))
+    items = Decoder().gather(capture("", 31.0))
     first, lone, run = runs(items)
     assert isinstance(first, Identity) and isinstance(lone, Run) and isinstance(run, Run)
     assert sum(isinstance(aside, Identity) for _, aside in run.asides) == 3

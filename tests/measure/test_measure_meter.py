@@ -29,7 +29,7 @@ def meter(**engine: dict[str, object]) -> Meter:
 def play(m: Meter, data: bytes, decoder: Decoder | None = None) -> list[Cycle]:
     """All cycles of a capture."""
     out = []
-    for item in runs((decoder or Decoder()).feed(data)):
+    for item in runs((decoder or Decoder()).gather(data)):
         if isinstance(item, Mark):
             m.gap(max(0, item.gap_us))
         elif isinstance(item, Run):

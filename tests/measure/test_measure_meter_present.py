@@ -24,7 +24,7 @@ def played(speed: str, seconds: float) -> tuple[Meter, list[Any], int]:
     """A meter after this, its cycles, and when the last second ended."""
     m, cycles = meter(), []
     text = f"[engine]\nspeed = {speed}\n"
-    for item in runs(Decoder().feed(capture(text, seconds, seed=3))):
+    for item in runs(Decoder().gather(capture(text, seconds, seed=3))):
         if isinstance(item, Run) and item.block is not None:
             cycles += [w.cycle for w in m.block(item.block, item.asides) if isinstance(w, Revolution)]
     assert m.last_second is not None
