@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from gateway.alarm.acts import Act, perform
+from gateway.alarm.calm import Calm, Figures, calm
 from gateway.alarm.judge import Evidence, StepSeen, WearSeen, judge
 from gateway.alarm.machine import AlarmSet
 from gateway.alarm.table import ENGINE_TAGS, ROWS
@@ -18,8 +19,8 @@ from gateway.link.marks import Mark
 from gateway.link.runs import Run, runs
 from gateway.measure.hours import WAVES_RPM
 from gateway.measure.medians import TenMinutes
-from gateway.measure.meter import Meter, Revolution
-from gateway.measure.smoothing import Smoother
+from gateway.measure.meter import Meter
+from gateway.measure.seconds import Second
 from gateway.measure.timeline import Now, Timeline
 from gateway.model.records import Cycle, Identity, Median, Reading, Transition
 from gateway.model.settings import Settings
@@ -27,7 +28,7 @@ from gateway.model.words import Running
 from gateway.wear import bookings
 from gateway.wear.geometry import tooth_pitches_deg
 from gateway.wear.logbook import Datum, rebase
-from gateway.wear.steps import JumpDetector
+from gateway.wear.steps import Jump, JumpDetector
 from gateway.wear.trend import EngineWear, Series, Side, Trend, nearest
 
 SILENT_S = 5.0
@@ -129,6 +130,7 @@ class EnginePipeline:
         self._catching_up_until_us = 0
         self._glance_us = 0
         self._restored_steady = False
+        self._calm: Calm | None = None
         self._at_rest = False
         """No alarm's delay ran at the last second: until the next, only a revolution's own figures can begin one."""
         self._take_datum(self.wear.datum)
@@ -171,23 +173,24 @@ class EnginePipeline:
         else:
             block = replace(run.block, head_us=run.block.head_us + offset_us)
             for what in self.meter.block(block, run.asides):
-                if isinstance(what, Revolution):
+                if isinstance(what, Second):
+                    self.timeline.reached(what.t_us, now)
+                    yield from self._second(what.t_us)
+                elif what.steady:
                     yield from self._revolution(what)
-                else:
-                    self.timeline.reached(what.second.t_us, now)
-                    yield from self._second(what.second.t_us)
         # Time comes as far as the last frame, whether or not a frame stood alone between two feeds.
         for _, aside in run.asides:
             self.timeline.reached(aside.head_us + offset_us, now)
 
     def _broke(self, mark: Mark) -> Iterator[Said]:
+        self._calm = None
         gap_us = max(0, mark.gap_us)
         if mark.cause == "lost":
             self.link.lost(mark.count)
         broken_at_us = self.timeline.t_us
-        tick = self.meter.gap(gap_us)
-        if tick is not None:
-            self.timeline.t_us = broken_at_us = max(broken_at_us, tick.second.t_us)
+        second = self.meter.gap(gap_us)
+        if second is not None:
+            self.timeline.t_us = broken_at_us = max(broken_at_us, second.t_us)
             yield from self._second(broken_at_us, broken=True)
         if self._head_clock and gap_us >= self._silent_after_s * 1e6:
             silent_us = round(self._silent_after_s * 1e6)
@@ -213,10 +216,7 @@ class EnginePipeline:
 
     # -- judging ------------------------------------------------------------------------------------------------
 
-    def _revolution(self, r: Revolution) -> Iterator[Said]:
-        c = r.cycle
-        if not c.steady:
-            return
+    def _revolution(self, c: Cycle) -> Iterator[Said]:
         if not self._was_steady:
             self._was_steady = True
             if not (self._restored_steady and self.meter.hours.ran_through):
@@ -228,25 +228,27 @@ class EnginePipeline:
         m = self.meter
         self.medians.cycle(c, m.hours.hours, m.health, m.load(), m.hours.pause_rpm if self._bursts else None)
         self._warm = self.meter.running.under_way_s >= self._trend_after_s
-        yield from self._jumps(c)
-        yield from self._judge(c.t_us, revolution=self._at_rest)
+        if c.raw_deg is not None:
+            before = self._lag_jump.standing
+            if jump := self._lag_jump.add(c.raw_deg):
+                yield from self._jumped("lag", jump, before, c.t_us)
+        if c.spring_mm is not None:
+            before = self._spring_jump.standing
+            if jump := self._spring_jump.add(c.spring_mm):
+                yield from self._jumped("spring", jump, before, c.t_us)
+        # All but the figures stands as it did at the last second, or the calm was given up.
+        if self._calm is None or not self._calm.holds(c.t_us, self._figures(c.t_us)):
+            yield from self._judge(c.t_us, revolution=self._at_rest)
 
-    def _jumps(self, c: Cycle) -> Iterator[Said]:
-        """Does the revolution make a jump certain?"""
-        figures: tuple[tuple[Series, JumpDetector, float | None, Smoother], ...] = (
-            ("lag", self._lag_jump, c.raw_deg, self.meter.lag),
-            ("spring", self._spring_jump, c.spring_mm, self.meter.spring),
-        )
-        for series, detector, value, mean in figures:
-            before = detector.standing
-            jump = detector.add(value) if value is not None else None
-            if jump is None:
-                continue
-            # The slow mean would be between the two levels for hours: growth of the chain, which a jump is not.
-            mean.slow.value = jump.after
-            if self.wear.jumped(series, jump.size - (before.size if before else 0.0), self.meter.hours.hours):
-                self.medians.restart()
-                yield from self._tell_trend(c.t_us)
+    def _jumped(self, series: Series, jump: Jump, before: Jump | None, t_us: int) -> Iterator[Said]:
+        """A revolution has made a jump certain."""
+        self._calm = None
+        # The slow mean would be between the two levels for hours: growth of the chain, which a jump is not.
+        mean = self.meter.lag if series == "lag" else self.meter.spring
+        mean.slow.value = jump.after
+        if self.wear.jumped(series, jump.size - (before.size if before else 0.0), self.meter.hours.hours):
+            self.medians.restart()
+            yield from self._tell_trend(t_us)
 
     def _second(self, t_us: int, broken: bool = False) -> Iterator[Said]:
         # Counted second by second, not feed by feed: a share over time must not hang on how the bytes came.
@@ -260,8 +262,10 @@ class EnginePipeline:
         if t_us >= self._trend_due_us:
             self._trend_due_us = (t_us // self._trend_every_us + 1) * self._trend_every_us
             yield from self._hourly(t_us)
-        yield from self._judge(t_us)
-        self._at_rest = self.alarms.at_rest
+        calm_still = self._calm is not None and self._calm.stands == self._stands()
+        if self._calm is None or not calm_still or not self._calm.holds(t_us, self._figures(t_us)):
+            yield from self._judge(t_us)
+            self._at_rest = self.alarms.at_rest
         for transition in self.alarms.repeats(t_us):
             yield self._alarmed(transition)
         # The second before a break is as old as the pause is long: no present, and its hours are without the pause.
@@ -285,7 +289,11 @@ class EnginePipeline:
             yield ReadingDue(self.meter.reading(t_us + round(self._silent_after_s * 1e6)), self.timeline.utc_s(t_us))
 
     def _judge(self, t_us: int, *, revolution: bool = False) -> Iterator[Said]:
-        findings = judge(self.engine, self.alarms, self._evidence(t_us), revolution=revolution)
+        self._calm = None
+        figures = self._figures(t_us)
+        findings = judge(self.engine, self.alarms, self._evidence(figures), revolution=revolution)
+        if not (revolution or self.wear.steps or self.alarms.moves_any(findings)):
+            self._calm = calm(t_us, self._stands(), figures, findings)
         for transition in self.alarms.judge(t_us, findings):
             yield self._alarmed(transition)
 
@@ -294,29 +302,44 @@ class EnginePipeline:
         since_utc_s = None if since_us is None else self.timeline.utc_s(since_us)
         return Alarmed(t, self.timeline.utc_s(t.t_us), self.meter.hours.hours, since_utc_s)
 
-    def _evidence(self, t_us: int) -> Evidence:
+    def _figures(self, t_us: int) -> Figures:
+        return (*self.meter.means_now(t_us), self.link.percent(t_us))
+
+    def _stands(self) -> tuple[object, ...]:
+        """All but the figures that alarms are judged by, where no step stands in the medians."""
+        m = self.meter
+        return (
+            m.running.state,
+            m.running.under_way_s >= self._settle_s,
+            m.sensors.now,
+            self._silent_s,
+            self._lag_jump.standing,
+            self._spring_jump.standing,
+            len(self.wear.steps),
+            self.wear_seen,
+        )
+
+    def _evidence(self, figures: Figures) -> Evidence:
+        lag, spring, slap, loss = figures
         m = self.meter
         faults = m.sensors.now
         ahead = m.running.state is Running.AHEAD
-        lag = m.lag_deg_now(t_us) if ahead else None
-        spring = m.spring_mm_now(t_us)
-        lag_known, spring_known = ahead and lag is not None, ahead and spring is not None
         return Evidence(
             running=m.running.state,
             settled=m.running.under_way_s >= self._settle_s,
             lag_deg=lag,
             compression_mm=m.free_length_mm - spring if spring is not None else None,
             spring_mm=spring,
-            slap_mm=m.slap.value if spring_known else None,
+            slap_mm=slap,
             lag_step=self._step_seen("lag"),
             tension_step=self._step_seen("spring"),
-            lag_step_known=lag_known,
-            tension_step_known=spring_known,
+            lag_step_known=lag is not None,
+            tension_step_known=ahead and spring is not None,
             transducer=None if self._silent_s else faults.transducer,
             crank=None if self._silent_s else faults.crank,
             cam=None if self._silent_s else faults.cam,
             silent_s=self._silent_s,
-            link_loss_percent=self.link.percent(t_us),
+            link_loss_percent=loss,
             wear=self.wear_seen,
         )
 
@@ -339,6 +362,7 @@ class EnginePipeline:
         return "; an encoder's index slipped, look there first" if lag and self.wear.slips else ""
 
     def _close_medians(self) -> Iterator[Said]:
+        self._calm = None
         t_us = self.medians.last_us
         slap_mm, order1_deg = self.medians.side()
         pause_rpm = self.medians.pause_rpm
@@ -422,11 +446,13 @@ class EnginePipeline:
         spring: Literal["keep", "level", "anew"] = "anew" if chain_anew else "level" if spring_moved else "keep"
         self.wear.rebase(datum, lag_anew=lag_anew or chain_anew, spring=spring)
         self._take_datum(datum)
+        self._calm = None
         yield from self._tell_trend(self.timeline.t_us)
         yield from self._judge(self.timeline.t_us)
 
     def act(self, act: Act) -> Iterator[Said]:
         """Somebody acts on this engine's alarms. Raises Refused, with nothing changed, where it cannot be done."""
+        self._calm = None
         for transition in perform(self.alarms, act, self.timeline.t_us):
             yield self._alarmed(transition)
 

@@ -13,7 +13,8 @@ from firmware_sim_voyages import tern_settings
 from firmware_sim import Head, Scenario, Truth, parse_scenario
 from gateway.link.decoder import Decoder
 from gateway.link.runs import Run, runs
-from gateway.measure.meter import Meter, Revolution
+from gateway.measure.meter import Meter
+from gateway.model.records import Cycle
 
 BEGIN_S, MINUTE_S = 40.0, 60.0
 ECCENTRIC_AND_TORSION = """
@@ -70,8 +71,8 @@ def errors(seed: int, ripple: str = "default") -> Errors:
             continue
         b = run.block
         for what in meter.block(b, run.asides):
-            if isinstance(what, Revolution) and what.cycle.steady:
-                c = what.cycle
+            if isinstance(what, Cycle) and what.steady:
+                c = what
                 if c.t_us / 1e6 - c.duration_s >= BEGIN_S and c.t_us / 1e6 <= BEGIN_S + MINUTE_S:
                     assert not c.refused
                     lags.append(c.lag_deg)

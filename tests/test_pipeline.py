@@ -3,12 +3,16 @@
 import json
 from functools import cache
 from itertools import takewhile
+from typing import Any
 
 import numpy as np
 import pytest
 from firmware_sim_voyages import START_UTC_S, capture, event, fed, moves, pipeline, raised, split, tern_settings
 
+import gateway.pipeline
 from firmware_sim import Head, Truth, parse_scenario
+from gateway.alarm.calm import Calm
+from gateway.alarm.judge import judge
 from gateway.measure.timeline import Now
 from gateway.model.records import Median
 from gateway.model.words import Running
@@ -63,6 +67,33 @@ def test_same_bytes_say_the_same_however_split(how: str) -> None:
     for name in ("timeline", "meter", "alarms", "lag_jump"):
         assert parted.checkpoint()[name] == whole.checkpoint()[name]
     assert parted.meter.refused == whole.meter.refused
+
+
+@pytest.mark.parametrize("what", ["all kinds of trouble", "limits passed both ways"])
+def test_what_is_passed_over_while_it_is_calm_would_have_moved_nothing(
+    what: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Judged whole at every revolution and every second, the same is said, to the last bit, by fewer judgements."""
+    # The lag's band lies about where it is, so that its wander passes the limits.
+    close = {"near_deg": 0.99, "limit_deg": 1.0, "zero_deg": 16.35}
+    trouble = what == "all kinds of trouble"
+    made = tern_settings(running=QUICK) if trouble else tern_settings(running=QUICK, lag=close)
+    data = rough() if trouble else capture("[engine]\nspeed = [[0, 92], [300, 92], [310, 97]]\n", 600.0, seed=5)
+    counted: list[int] = []
+
+    def counting(*args: Any, **kwargs: Any) -> Any:
+        counted[-1] += 1
+        return judge(*args, **kwargs)
+
+    monkeypatch.setattr(gateway.pipeline, "judge", counting)
+    counted.append(0)
+    calm_said = fed(pipeline(made), [data])
+    monkeypatch.setattr(Calm, "holds", lambda *_: False)
+    counted.append(0)
+    whole_said = fed(pipeline(made), [data])
+    assert calm_said == whole_said
+    assert 50 < counted[0] < 0.7 * counted[1]
+    assert raised(calm_said)
 
 
 def test_frames_that_last_a_second_say_the_same_however_split() -> None:

@@ -74,9 +74,13 @@ def judge(engine: EngineSettings, alarms: AlarmSet, e: Evidence, *, revolution: 
 CLEAR = Finding(False)
 
 
+def _edge(limit: float, alarm: Alarm) -> float:
+    """From where on the condition holds: the limit; once active, until it is back by the dead band."""
+    return limit - (alarm.deadband if alarm.facts.active else 0.0)
+
+
 def _over(value: float, limit: float, alarm: Alarm) -> bool:
-    """At or past the limit; once active, until it is back by the dead band."""
-    return value >= limit - (alarm.deadband if alarm.facts.active else 0.0)
+    return value >= _edge(limit, alarm)
 
 
 def _lag(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
@@ -84,14 +88,15 @@ def _lag(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
         return HELD
     near = alarm.row.tag == "lag-near"
     limit = engine.lag.near_deg if near else engine.lag.limit_deg
-    if not _over(abs(e.lag_deg), limit, alarm):
-        return Finding(False, e.lag_deg, limit)
+    past = abs(e.lag_deg) - _edge(limit, alarm)
+    if past < 0:
+        return Finding(False, e.lag_deg, limit, room=-past)
     what = "near limit" if near else "limit"
     if e.lag_deg >= 0:
         text = f"Cam {e.lag_deg:.2f} deg late, {what} {limit:.2f}"
     else:
         text = f"Cam {-e.lag_deg:.2f} deg early, {what} {limit:.2f}: early is not wear"
-    return Finding(True, e.lag_deg, limit, text)
+    return Finding(True, e.lag_deg, limit, text, room=past)
 
 
 def _tension(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
@@ -103,10 +108,11 @@ def _tension(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     low = alarm.row.tag == "tension-low"
     limit = t.required_compression_mm + (-t.band_mm if low else t.band_mm)
     sign = -1.0 if low else 1.0
-    if not _over(sign * e.compression_mm, sign * limit, alarm):
-        return Finding(False, e.compression_mm, limit)
+    past = sign * e.compression_mm - _edge(sign * limit, alarm)
+    if past < 0:
+        return Finding(False, e.compression_mm, limit, room=-past)
     text = f"Chain {'slack' if low else 'tight'}: spring {e.compression_mm:.1f} mm compressed, limit {limit:.1f}"
-    return Finding(True, e.compression_mm, limit, text)
+    return Finding(True, e.compression_mm, limit, text, room=past)
 
 
 def _moved(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
@@ -117,7 +123,8 @@ def _moved(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
         return HELD
     moved = e.spring_mm - t.locked_at_mm
     text = f"Locked tightener moved {moved:+.2f} mm: something has come loose or broken"
-    return Finding(_over(abs(moved), t.moved_mm, alarm), e.spring_mm, t.locked_at_mm, text)
+    past = abs(moved) - _edge(t.moved_mm, alarm)
+    return Finding(past >= 0, e.spring_mm, t.locked_at_mm, text, room=abs(past))
 
 
 def _step(seen: StepSeen | None, known: bool, limit: float) -> Finding:
@@ -138,9 +145,10 @@ def _slap(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     if e.slap_mm is None:
         return HELD
     limit = engine.tightener.slap_limit_mm
-    if not _over(e.slap_mm, limit, alarm):
-        return Finding(False, e.slap_mm, limit)
-    return Finding(True, e.slap_mm, limit, f"Chain slaps {e.slap_mm:.1f} mm, limit {limit:.1f}")
+    past = e.slap_mm - _edge(limit, alarm)
+    if past < 0:
+        return Finding(False, e.slap_mm, limit, room=-past)
+    return Finding(True, e.slap_mm, limit, f"Chain slaps {e.slap_mm:.1f} mm, limit {limit:.1f}", room=past)
 
 
 def _elongation(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
@@ -200,10 +208,11 @@ def _poor(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     loss = e.link_loss_percent
     if loss is None:
         return HELD
-    if not _over(loss, LINK_LOSS_PERCENT, alarm):
-        return Finding(False, loss, LINK_LOSS_PERCENT)
+    past = loss - _edge(LINK_LOSS_PERCENT, alarm)
+    if past < 0:
+        return Finding(False, loss, LINK_LOSS_PERCENT, room=-past)
     text = f"{loss:.1f} % of frames lost or refused in 10 min: check cable, screen and baud rate"
-    return Finding(True, loss, LINK_LOSS_PERCENT, text)
+    return Finding(True, loss, LINK_LOSS_PERCENT, text, room=past)
 
 
 LINK_LOSS_PERCENT = 1.0

@@ -20,7 +20,8 @@ returning touches `active` alone; an alarm that comes back from being shelved or
 accepted anew. A condition that is not known (`None`) moves nothing: nothing ever turns normal for want of data.
 """
 
-from collections.abc import Iterator, Mapping
+import math
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import NamedTuple
 
@@ -39,13 +40,17 @@ LOOK_US = 10_000_000
 
 
 class Finding(NamedTuple):
-    """What judging found. `over`: the condition holds, does not, or (`None`) is not known and the alarm is held."""
+    """What judging found. `over`: the condition holds, does not, or (`None`) is not known and the alarm is held.
+
+    `room`: by how much less than this the figure may change, either way, with `over` staying as it is.
+    """
 
     over: bool | None
     value: float | None = None
     limit: float | None = None
     text: str = ""
     causes: tuple[str, ...] = ()
+    room: float = math.inf
 
 
 HELD = Finding(None)
@@ -280,7 +285,7 @@ class AlarmSet:
 
     def judge(self, now_us: int, findings: Mapping[str, Finding]) -> Iterator[Transition]:
         """Judge what was found; tags that are not among the findings are left alone."""
-        if self._moves_any(findings):
+        if self.moves_any(findings):
             for tag, alarm in self._order:
                 finding = findings.get(tag)
                 if finding is not None and not alarm.unmoved_by(finding.over):
@@ -291,8 +296,8 @@ class AlarmSet:
                 yield from self._give_back(now_us)
                 break
 
-    def _moves_any(self, findings: Mapping[str, Finding]) -> bool:
-        """Nearly always no finding moves anything, whatever the order: looked at first, in one plain loop."""
+    def moves_any(self, findings: Mapping[str, Finding]) -> bool:
+        """Does a finding move anything? Nearly always none does, whatever the order: looked at in one plain loop."""
         alarms = self.alarms
         for tag, finding in findings.items():
             alarm = alarms.get(tag)
@@ -326,13 +331,12 @@ class AlarmSet:
         """Does no delay run or wait, and nothing end by itself?"""
         return all(a.unmoved_by(None) for a in self.alarms.values())
 
-    def repeats(self, now_us: int) -> Iterator[Transition]:
+    def repeats(self, now_us: int) -> Sequence[Transition]:
         """What is due to be told again; looked for every ten seconds of head time."""
         if now_us < self._look_us:
-            return
+            return ()
         self._look_us = (now_us // LOOK_US + 1) * LOOK_US
-        for _, alarm in self._order:
-            yield from alarm.repeat(now_us, self._repeat_us, self._remind_us)
+        return [t for _, alarm in self._order for t in alarm.repeat(now_us, self._repeat_us, self._remind_us)]
 
     def checkpoint(self) -> dict[str, object]:
         """The facts of every alarm that is not simply normal and untouched."""

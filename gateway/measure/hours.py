@@ -1,6 +1,6 @@
 """Running hours from the crank: seconds that were seen, and the head's count of turns for those that were not."""
 
-from dataclasses import astuple, dataclass
+from typing import NamedTuple
 
 U32 = 1 << 32
 SHORT_GAP_S = 10.0
@@ -17,8 +17,7 @@ UNSEEN_TURNS, UNSEEN_S = 2.0, 2.0
 """Turns, and seconds at the present speed, that a count may be ahead of the seconds seen in a stream without a gap."""
 
 
-@dataclass(frozen=True, slots=True)
-class Mark:
+class Mark(NamedTuple):
     """The head's count of turns at a health frame."""
 
     boot: int
@@ -135,7 +134,7 @@ class HoursMeter:
         """Hours, and the head's count they belong to: turns made while nobody looked are caught up after a restart."""
         return {
             "hours": self.hours,
-            "mark": astuple(self._mark) if self._mark else None,
+            "mark": tuple(self._mark) if self._mark else None,
             "seen_turns": self._seen_turns,
             "rpm": self._rpm,
             "gap_us": self._gap_us,

@@ -33,14 +33,17 @@ def length_mm(transducer: Transducer, loop_ma: float) -> float:
 
     Beyond the table's ends its outermost pieces are continued, as far as NE 43 lets the loop measure.
     """
-    t = transducer
+    return float(_lengths_mm(transducer, np.array([loop_ma]))[0])
+
+
+def _lengths_mm(t: Transducer, loop_ma: NDArray[np.float64]) -> NDArray[np.float64]:
     if not t.table:
-        return t.at_4ma_mm + (loop_ma - 4.0) * (t.at_20ma_mm - t.at_4ma_mm) / 16.0
-    k = 1
-    while k < len(t.table) - 1 and loop_ma > t.table[k][0]:
-        k += 1
-    (i0, s0), (i1, s1) = t.table[k - 1], t.table[k]
-    return s0 + (loop_ma - i0) * (s1 - s0) / (i1 - i0)
+        line: NDArray[np.float64] = t.at_4ma_mm + (loop_ma - 4.0) * (t.at_20ma_mm - t.at_4ma_mm) / 16.0
+        return line
+    i, s = np.array(t.table, dtype=np.float64).T
+    k = np.searchsorted(i[1:-1], loop_ma)
+    out: NDArray[np.float64] = s[k] + (loop_ma - i[k]) * (s[k + 1] - s[k]) / (i[k + 1] - i[k])
+    return out
 
 
 def calibration_residuals_mm(transducer: Transducer) -> list[float]:
@@ -55,6 +58,6 @@ def length_table_nm(transducer: Transducer) -> NDArray[np.int32]:
     Integers, so that sums over a revolution are exact and do not depend on how the stream was split.
     """
     table = np.full(65_536, BAD_NM, dtype=np.int32)
-    for ua in range(3_800, 20_501):
-        table[ua] = round(length_mm(transducer, ua / 1000.0) * NM_PER_MM)
+    measures = np.arange(3_800, 20_501)
+    table[measures] = np.rint(_lengths_mm(transducer, measures / 1000.0) * NM_PER_MM)
     return table

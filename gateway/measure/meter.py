@@ -2,7 +2,6 @@
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +12,8 @@ from gateway.measure.hours import HoursMeter
 from gateway.measure.loop import NM_PER_MM, length_table_nm
 from gateway.measure.running import RunningState
 from gateway.measure.seconds import Second, SecondCounter, sums_without_crank
-from gateway.measure.sensors import SensorWatch
+from gateway.measure.sensors import NO_FAULTS, SensorWatch
+from gateway.measure.shape import ShapeMean
 from gateway.measure.slow_turn import SlowTurn
 from gateway.measure.smoothing import Ewma, Smoother, SpikeGate
 from gateway.model.records import CAM_VALID, CRANK_VALID, Cycle, Health, Identity, Measured, Reading, SampleBlock
@@ -23,22 +23,9 @@ from gateway.model.words import Quality, Running
 GATE_FLOOR_DEG = 0.01
 """Half a step of an encoder of 14,400 counts: what two neighbouring revolutions may always differ by."""
 GATE_FLOOR_MM = 0.02
+STANDING = (Running.STOPPED, Running.TURNING)
 STALE_US = 5_000_000
 """A figure older than this is no longer the present."""
-
-
-@dataclass(frozen=True, slots=True)
-class Revolution:
-    """A cycle has ended and has been taken into the means."""
-
-    cycle: Cycle
-
-
-@dataclass(frozen=True, slots=True)
-class Tick:
-    """A second of samples has ended and has been judged."""
-
-    second: Second
 
 
 class Meter:
@@ -71,8 +58,7 @@ class Meter:
         """Pipeline time up to which the hours are counted, a gap that is not settled yet among them."""
         self.last_cycle: Cycle | None = None
         self._last_bins: NDArray[np.float64] | None = None
-        self.shape_deg: NDArray[np.float64] | None = None
-        """float64[64·ratio]: lag over equal steps of crank angle from its mean, averaged as the fast mean is."""
+        self._shape = ShapeMean(s.fast_s)
         self._slow = SlowTurn(engine.ratio)
         self._raw_deg: float | None = None
         self._lag_us = self._spring_us = self._steady_us = 0
@@ -82,13 +68,13 @@ class Meter:
 
     def block(
         self, block: SampleBlock, asides: Sequence[tuple[int, Health | Identity]] = ()
-    ) -> Iterator[Revolution | Tick]:
-        """Yield each cycle and each second as it ends, after the state has taken it.
+    ) -> Iterator[Cycle | Second]:
+        """Yield each cycle and each second as it ends, after means and state have taken it.
 
         `asides`: what the head said between, each with the number of the block's frames that came before it.
         """
-        if not block.joined and (tick := self._end_second()):
-            yield tick
+        if not block.joined and (second := self._end_second()):
+            yield second
         if not block.joined:
             self._slow.broke()
         if block.valid & CRANK_VALID:
@@ -108,14 +94,15 @@ class Meter:
                 self.take_aside(asides[k][1])
                 continue
             # The state of the engine changes within a block, wherever a second ends.
-            self._stand(block, sums, slice(stood, frame + 1))
+            if self._slow.taken or self.running.state in STANDING:
+                self._stand(block, sums, slice(stood, frame + 1))
             stood = frame + 1
             yield self._cycle(next(cycles)) if kind == 0 else self._second(seconds[k][1])
         self._stand(block, sums, slice(stood, None))
 
     def _stand(self, block: SampleBlock, sums: FrameSums, frames: slice) -> None:
         """While she stands or is on the turning gear: follow the lag frame by frame."""
-        if self.running.state not in (Running.STOPPED, Running.TURNING):
+        if self.running.state not in STANDING:
             self._slow.forget()
             return
         end_us = sums.end_us[frames].tolist()
@@ -129,19 +116,19 @@ class Meter:
             for row in zip(end_us, middle.tolist(), lag.tolist(), strict=True):
                 self._slow.add(*row)
 
-    def gap(self, gap_us: int) -> Tick | None:
+    def gap(self, gap_us: int) -> Second | None:
         """The stream broke; nothing is joined across. `gap_us`: time that passed without samples, 0 if not known."""
         self._cutter.reset()
-        tick = self._end_second()
+        second = self._end_second()
         if gap_us:
             self.seen_us += gap_us
             self._unseen_s += gap_us / 1e6
             self.hours.gap(gap_us)
             self.running.gap(gap_us / 1e6)
             self.sensors.gap(gap_us / 1e6)
-        return tick
+        return second
 
-    def _end_second(self) -> Tick | None:
+    def _end_second(self) -> Second | None:
         second = self._seconds.cut()
         return self._second(second) if second is not None else None
 
@@ -159,21 +146,21 @@ class Meter:
 
     # -- cycles and seconds -------------------------------------------------------------------------------------
 
-    def _second(self, s: Second) -> Tick:
-        self.last_second = s
+    def _second(self, s: Second) -> Second:
+        self.last_second, rpm = s, s.rpm
         self.seen_us = s.t_us
         self.frames += s.frames
-        faults = self.sensors.second(s, under_way=abs(s.rpm) >= self.engine.running.turning_rpm)
+        faults = self.sensors.second(s, under_way=abs(rpm) >= self.engine.running.turning_rpm)
         if faults.crank_dead:
             # The head's own count of turns, or the speed on either side, will tell whether the engine ran.
             self.running.lost()
             self.hours.gap(s.covered_us)
         elif s.span_ns:
-            self.running.second(s.rpm, s.covered_us / 1e6)
-            self.hours.second(s.rpm, s.covered_us, s.crank_travel / 65_536)
-        return Tick(s)
+            self.running.second(rpm, s.covered_us / 1e6)
+            self.hours.second(rpm, s.covered_us, s.crank_travel / 65_536)
+        return s
 
-    def _cycle(self, f: Figures) -> Revolution:
+    def _cycle(self, f: Figures) -> Cycle:
         c = self._judged(f)
         self.last_cycle = c
         if c.refused:
@@ -184,18 +171,13 @@ class Meter:
             self._smooth(c)
             self._last_bins = f.bins
             if c.lag_p2p_deg is not None:
-                self._average_shape(f.shape_deg, c.duration_s)
-        return Revolution(c)
-
-    def _average_shape(self, shape_deg: NDArray[np.float64], duration_s: float) -> None:
-        if self.shape_deg is None:
-            self.shape_deg = shape_deg
-        else:
-            self.shape_deg = self.shape_deg + (shape_deg - self.shape_deg) * min(1.0, duration_s / self.lag.fast.tau_s)
+                self._shape.add(f.shape_deg, c.duration_s)
+        return c
 
     def _judged(self, f: Figures) -> Cycle:
         """A cycle's figures as far as they are to be believed."""
         state, faults = self.running.state, self.sensors.now
+        ahead = f.direction > 0 and state is Running.AHEAD
         lag_ok = not (f.lag_bad or f.torn or faults.crank or faults.cam)
         spring_ok = not (f.spring_bad or faults.transducer)
         raw = self._continuous(f.lag_deg) if lag_ok else None
@@ -209,8 +191,8 @@ class Meter:
             spring_mm=f.spring_mm if spring_ok else None,
             slap_mm=f.slap_mm if spring_ok else None,
             orders_deg=tuple(f.orders_deg) if lag_ok else (),
-            steady=f.direction > 0 and state is Running.AHEAD,
-            refused=causes(f, state, faults),
+            steady=ahead,
+            refused=() if ahead and lag_ok and spring_ok else causes(f, state, faults),
         )
 
     def _continuous(self, raw_deg: float) -> float:
@@ -280,10 +262,6 @@ class Meter:
         """Spring length: averaged while steady ahead, the live plain mean otherwise."""
         return Measured(*self._spring_now(t_us))
 
-    def spring_mm_now(self, t_us: int) -> float | None:
-        """The value alone of `spring_now`; what every revolution is judged by."""
-        return self._spring_now(t_us)[0]
-
     def _spring_now(self, t_us: int) -> tuple[float | None, Quality, str]:
         s, fault = self.last_second, self.sensors.now.transducer
         if s is None or t_us - s.t_us > self._stale_us:
@@ -304,10 +282,6 @@ class Meter:
     def lag_now(self, t_us: int) -> Measured:
         """Lag: averaged while steady ahead, the live plain mean of the last second otherwise."""
         return Measured(*self._lag_now(t_us))
-
-    def lag_deg_now(self, t_us: int) -> float | None:
-        """The value alone of `lag_now`; what every revolution is judged by."""
-        return self._lag_now(t_us)[0]
 
     def _lag_now(self, t_us: int) -> tuple[float | None, Quality, str]:
         s, faults = self.last_second, self.sensors.now
@@ -332,6 +306,20 @@ class Meter:
             return "too few revolutions yet"
         return "no steady revolution in the last burst" if self._bursts and 2 * age_us > self._stale_us else ""
 
+    def means_now(self, t_us: int) -> tuple[float | None, float | None, float | None]:
+        """What every revolution is judged by: the values of `lag_now` and of `spring_now`, and the slap; lag and slap
+        while steady ahead only."""
+        s, lag, spring, slap = self.last_second, self.lag.fast.value, self.spring.fast.value, self.slap.value
+        if self.running.state is not Running.AHEAD:
+            return None, self._spring_now(t_us)[0], None
+        if s is None or t_us - min(s.t_us, self._lag_us, self._spring_us) > self._stale_us or lag is None:
+            pass
+        elif self.sensors.now is NO_FAULTS and spring is not None and self.zero_deg is not None:
+            # So nearly always: both means are the present.
+            return self.lag_of(lag), spring, slap
+        spring = self._spring_now(t_us)[0]
+        return self._lag_now(t_us)[0], spring, None if spring is None else slap
+
     def raw_now(self) -> float | None:
         """Crank − ratio·cam as the encoders read: averaged while steady ahead, the last second's mean otherwise."""
         s = self.last_second
@@ -352,6 +340,11 @@ class Meter:
         on the turning gear, and while the engine runs."""
         lag = self._slow.lag_now()
         return None if lag is None else lag * DEG
+
+    @property
+    def shape_deg(self) -> NDArray[np.float64] | None:
+        """float64[64·ratio]: lag over equal steps of crank angle from its mean, averaged as the fast mean is."""
+        return self._shape.mean_deg
 
     @property
     def last_shape_deg(self) -> NDArray[np.float64] | None:

@@ -28,7 +28,9 @@ class RunningState:
         self._bursts = bursts
         self._need_s = settings.steady_s
         self._seconds: deque[tuple[float, float]] = deque()
-        self._speeds: deque[tuple[float, float]] = deque()
+        self._speeds: deque[float] = deque()
+        self._spans_s: deque[float] = deque()
+        self._least = self._most = 0.0
         self._held_s = 0.0
         self.state = Running.UNKNOWN
         self.rpm: float | None = None
@@ -57,17 +59,25 @@ class RunningState:
 
     def _clear(self) -> None:
         self._seconds.clear()
+        self._forget_speeds()
+
+    def _forget_speeds(self) -> None:
         self._speeds.clear()
+        self._spans_s.clear()
         self._held_s = 0.0
 
     def second(self, rpm: float, span_s: float) -> Running:
         """Take one second's mean speed (signed) and say what the engine does."""
-        self._seconds.append((rpm, span_s))
-        total = sum(span for _, span in self._seconds)
-        while total - self._seconds[0][1] >= self.SPAN_S:
-            total -= self._seconds.popleft()[1]
-        mean = sum(r * span for r, span in self._seconds) / total
-        self.rpm = mean
+        seconds = self._seconds
+        seconds.append((rpm, span_s))
+        total = weighted = 0.0
+        for _, span in seconds:
+            total += span
+        while total - seconds[0][1] >= self.SPAN_S:
+            total -= seconds.popleft()[1]
+        for r, span in seconds:
+            weighted += r * span
+        self.rpm = mean = weighted / total
         self._judge(mean, span_s)
         return self.state
 
@@ -77,21 +87,18 @@ class RunningState:
             self.state = Running.STOPPED if speed < STANDSTILL_RPM else Running.TURNING
             self.under_way_s = 0.0
             self.rest_s += span_s
-            self._speeds.clear()
-            self._held_s = 0.0
+            self._forget_speeds()
             return
         self.rest_s = 0.0
-        if self._speeds and self._speeds[-1][0] * rpm < 0:
-            self._speeds.clear()
-            self._held_s = self.under_way_s = 0.0
+        if self._speeds and self._speeds[-1] * rpm < 0:
+            self._forget_speeds()
+            self.under_way_s = 0.0
         self.under_way_s += span_s
-        self._speeds.append((rpm, span_s))
-        self._held_s += span_s
+        self._hold(rpm, span_s)
         need_s = min(self._s.steady_s, BURST_STEADY_S) if self._bursts else self._s.steady_s
-        while self._held_s - self._speeds[0][1] >= need_s:
-            self._held_s -= self._speeds.popleft()[1]
-        speeds = [r for r, _ in self._speeds]
-        wander = max(speeds) - min(speeds)
+        while self._held_s - self._spans_s[0] >= need_s:
+            self._let_go()
+        wander = self._most - self._least
         way = Running.AHEAD if rpm > 0 else Running.ASTERN
         if self.state is way and wander <= 1.5 * self._s.steady_rpm:
             return
@@ -99,6 +106,25 @@ class RunningState:
             self.state = way
         else:
             self.state = Running.CHANGING
+
+    def _hold(self, rpm: float, span_s: float) -> None:
+        first = not self._speeds
+        self._speeds.append(rpm)
+        self._spans_s.append(span_s)
+        self._held_s += span_s
+        if first or rpm > self._most:
+            self._most = rpm
+        if first or rpm < self._least:
+            self._least = rpm
+
+    def _let_go(self) -> None:
+        self._held_s -= self._spans_s.popleft()
+        gone = self._speeds.popleft()
+        # Sought anew only where it may have been this one: all are looked through seldom.
+        if gone == self._most:
+            self._most = max(self._speeds)
+        if gone == self._least:
+            self._least = min(self._speeds)
 
     def checkpoint(self) -> dict[str, object]:
         """What a restart needs; the speeds themselves are seen again within seconds."""

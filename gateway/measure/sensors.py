@@ -24,6 +24,9 @@ class SensorFaults:
     crank_dead: bool = False
 
 
+NO_FAULTS = SensorFaults()
+
+
 class SensorWatch:
     """Looks at each second and each health frame; keeps how long the loop has not moved and which slips were told."""
 
@@ -35,7 +38,7 @@ class SensorWatch:
         self._frozen_ua: int | None = None
         self._slips: dict[str, int | None] = {"crank": None, "cam": None}
         self._slipped: dict[str, float] = {"crank": 0.0, "cam": 0.0}
-        self.now = SensorFaults()
+        self.now = NO_FAULTS
 
     SLIP_TOLD_S = 600.0
     """A slip seen by the head stands so long, so that it is told even when it happens once."""
@@ -43,16 +46,20 @@ class SensorWatch:
     def second(self, s: Second, *, under_way: bool) -> SensorFaults:
         """Judge a second of samples."""
         span_s = s.covered_us / 1e6
-        for which in self._slipped:
-            self._slipped[which] = max(0.0, self._slipped[which] - span_s)
+        self._slips_pass(span_s)
         still = _still(s, s.crank_travel, s.cam_travel)
-        self.now = SensorFaults(
-            transducer=self._transducer(s, span_s, under_way),
-            crank=self._encoder("crank", s.crank_valid, still),
-            cam=self._encoder("cam", s.cam_valid, _still(s, s.cam_travel, s.crank_travel)),
-            crank_dead=still or not s.crank_valid,
-        )
+        transducer = self._transducer(s, span_s, under_way)
+        crank = self._encoder("crank", s.crank_valid, still)
+        cam = self._encoder("cam", s.cam_valid, _still(s, s.cam_travel, s.crank_travel))
+        dead = still or not s.crank_valid
+        # Nearly always the same one, which is known by what it is.
+        self.now = SensorFaults(transducer, crank, cam, dead) if transducer or crank or cam or dead else NO_FAULTS
         return self.now
+
+    def _slips_pass(self, seconds: float) -> None:
+        for which, left_s in self._slipped.items():
+            if left_s:
+                self._slipped[which] = max(0.0, left_s - seconds)
 
     def health(self, h: Health) -> None:
         """Times the encoders' index came at another count than before: new ones since the last frame are slips."""
@@ -64,8 +71,7 @@ class SensorWatch:
 
     def gap(self, gap_s: float) -> None:
         """The stream paused: time went on all the same. A loop is called frozen only when it is still so after it."""
-        for which in self._slipped:
-            self._slipped[which] = max(0.0, self._slipped[which] - gap_s)
+        self._slips_pass(gap_s)
         if self._frozen_ua is not None:
             self._frozen_s += gap_s
 

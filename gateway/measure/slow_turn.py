@@ -34,6 +34,8 @@ class SlowTurn:
     def __init__(self, ratio: int) -> None:
         self._ratio = ratio
         self._n = STEPS_PER_TURN * ratio
+        self.taken = False
+        """Has anything been taken since it was told to forget?"""
         self.turn: WholeTurn | None = None
         self._mounting: NDArray[np.float64] | None = None
         self._values = np.zeros(self._n)
@@ -47,10 +49,10 @@ class SlowTurn:
 
     def forget(self) -> None:
         """The engine has run: what comes next is another standstill."""
-        if self._last is None and self.turn is None and self._mounting is None:
-            return  # Nothing was taken since: so at every revolution under way.
-        self.broke()
-        self.turn = self._mounting = None
+        if self.taken:
+            self.broke()
+            self.turn = self._mounting = None
+            self.taken = False
 
     def broke(self) -> None:
         """Samples are missing: no turn is joined across."""
@@ -63,6 +65,7 @@ class SlowTurn:
 
     def add(self, t_us: int, crank: float, lag: float) -> None:
         """One frame: its end, and its mean angle and lag in counts, unwrapped."""
+        self.taken = True
         self._now.append((t_us, crank, lag))
         while t_us - self._now[0][0] > NOW_US:
             self._now.popleft()

@@ -22,7 +22,6 @@ def is_spike(window: Sequence[float], value: float, k: float, floor: float = 0.0
     """
     m = median(window)
     off = abs(value - m)
-    # Nearly all lie within the floor, whatever the deviations are.
     return off > floor and off > k * MAD_TO_SIGMA * median([abs(v - m) for v in window])
 
 
@@ -40,8 +39,12 @@ class SpikeGate:
 
     def admits(self, value: float) -> bool:
         """Take a value into the window and say whether it may pass. The first three pass: nothing to compare with."""
-        self.window.append(value)
-        return len(self.window) < 4 or not is_spike(self.window, value, self._k, self._floor)
+        window = self.window
+        window.append(value)
+        # Nearly all lie within the floor, whatever the deviations are.
+        if len(window) < 4 or abs(value - median(window)) <= self._floor:
+            return True
+        return not is_spike(window, value, self._k, self._floor)
 
 
 class Ewma:
@@ -73,9 +76,10 @@ class Smoother:
     def update(self, value: float, dt_s: float) -> bool:
         """Take one revolution's value; False where the gate refused it."""
         admitted = self._gate.admits(value)
-        self._after_pause = self._after_pause and not self._gate.full
         if self._after_pause:
-            self.fast.value = median(self._gate.window)
+            self._after_pause = not self._gate.full
+            if self._after_pause:
+                self.fast.value = median(self._gate.window)
         if not admitted:
             self.spikes += 1
             return False

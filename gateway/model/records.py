@@ -31,9 +31,9 @@ class Identity:
     name: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Health:
-    """The head's frame of kind 3; `None` = not fitted."""
+    """The head's frame of kind 3; `None` = not fitted. Not frozen, as `Cycle` is not: one comes every second."""
 
     sequence: int
     boot: int
@@ -78,9 +78,11 @@ class Measured:
     reason: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Cycle:
     """The averages of one working cycle: one crank turn of a two-stroke, two of a four-stroke.
+
+    Not frozen: one is made for every revolution, and a frozen one takes eight times as long to make.
 
     Averages are weighted by crank angle. `raw_deg`: mean of crank − ratio·cam, unwrapped; `lag_deg`: the same from
     the zero, `None` where that was never taken. `orders_deg`: amplitudes of the lag's first eight orders of the crank.

@@ -32,8 +32,8 @@ from firmware_sim_voyages import START_UTC_S, capture, pipeline  # noqa: E402
 from gateway.link.decoder import Decoder  # noqa: E402
 from gateway.link.runs import Run, runs  # noqa: E402
 from gateway.measure.loop import length_table_nm  # noqa: E402
-from gateway.measure.meter import Revolution  # noqa: E402
 from gateway.measure.timeline import Now  # noqa: E402
+from gateway.model.records import Cycle  # noqa: E402
 
 SECONDS, REPEATS = 3_600, 3
 FEED_BYTES = 1 << 18
@@ -153,7 +153,7 @@ def apart_deg(data: bytes) -> float:
     found = []
     for run in runs(p.decoder.gather(data)):
         if isinstance(run, Run) and run.block is not None:
-            found += [x.cycle.raw_deg for x in p.meter.block(run.block, run.asides) if isinstance(x, Revolution)]
+            found += [x.raw_deg for x in p.meter.block(run.block, run.asides) if isinstance(x, Cycle)]
     theirs = np.array(found, dtype=np.float64)
     ours = pass_over(data)[0] * 360 / TURN
     if len(ours) != len(theirs):

@@ -12,7 +12,8 @@ from firmware_sim import Head, Truth, parse_scenario
 from gateway.link.decoder import Decoder
 from gateway.link.marks import Mark
 from gateway.link.runs import Run, runs
-from gateway.measure.meter import STALE_US, Meter, Revolution, Tick
+from gateway.measure.meter import STALE_US, Meter
+from gateway.measure.seconds import Second
 from gateway.model.records import Cycle
 from gateway.model.settings import slack_tension_n
 from gateway.model.words import Quality, Running
@@ -37,7 +38,7 @@ def play(m: Meter, data: bytes, decoder: Decoder | None = None) -> list[Cycle]:
                 for _, health in item.asides:
                     m.take_aside(health)
             else:
-                out += [w.cycle for w in m.block(item.block, item.asides) if isinstance(w, Revolution)]
+                out += [w for w in m.block(item.block, item.asides) if isinstance(w, Cycle)]
     return out
 
 
@@ -232,7 +233,7 @@ def test_an_interval_that_changes_without_a_break_makes_no_wild_speed() -> None:
     fast = frames_of(crank[-1] + crank // 2, crank[-1] + crank // 2 - 700, loop, interval_ns=1_000_000, start_us=10**7)
     speeds = []
     for block in (block_of(slow, False), block_of(fast, False, 1_000_000)):
-        speeds += [w.second.rpm for w in m.block(block) if isinstance(w, Tick)]
+        speeds += [w.rpm for w in m.block(block) if isinstance(w, Second)]
     assert len(speeds) >= 14
     assert speeds == pytest.approx([96.0] * len(speeds), abs=0.1)
 

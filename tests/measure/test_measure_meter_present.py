@@ -4,12 +4,13 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from firmware_sim_voyages import capture, tern_settings
+from firmware_sim_voyages import capture, event, tern_settings
 
 from gateway.link.decoder import Decoder
+from gateway.link.marks import Mark
 from gateway.link.runs import Run, runs
-from gateway.measure.meter import Meter, Revolution
-from gateway.model.records import Health
+from gateway.measure.meter import STALE_US, Meter
+from gateway.model.records import Cycle, Health
 from gateway.model.settings import slack_tension_n
 from gateway.model.words import Quality, Running
 
@@ -26,7 +27,7 @@ def played(speed: str, seconds: float) -> tuple[Meter, list[Any], int]:
     text = f"[engine]\nspeed = {speed}\n"
     for item in runs(Decoder().gather(capture(text, seconds, seed=3))):
         if isinstance(item, Run) and item.block is not None:
-            cycles += [w.cycle for w in m.block(item.block, item.asides) if isinstance(w, Revolution)]
+            cycles += [w for w in m.block(item.block, item.asides) if isinstance(w, Cycle)]
     assert m.last_second is not None
     return m, cycles, m.last_second.t_us
 
@@ -113,3 +114,33 @@ def test_a_gap_is_told_to_every_part_in_its_own_unit(monkeypatch: pytest.MonkeyP
     m.gap(2_500_000)
     assert heard == [("hours", 2_500_000), ("running", 2.5), ("sensors", 2.5)]
     assert m.seen_us == seen_us + 2_500_000
+
+
+ROUGH = (
+    "[engine]\nspeed = [[0, 96], [150, 96], [160, -50], [190, -50], [200, 0], [230, 0], [240, 85]]\n"
+    + event("drop", 20, rate=0.03, for_s=60)
+    + event("cam-invalid", 90, for_s=8)
+    + event("loop-broken", 105, for_s=15)
+    + event("pause", 125, for_s=9)
+)
+
+
+@pytest.mark.parametrize("zero_deg", [17.35, None])
+def test_what_is_judged_by_is_what_is_shown(zero_deg: float | None) -> None:
+    """After every cycle and second of a rough five minutes: the values of `lag_now` and `spring_now`, lag and slap only
+    while steady ahead."""
+    m = meter()
+    m.zero_deg = zero_deg
+    seen = set()
+    for item in runs(Decoder().gather(capture(ROUGH, 300.0, seed=3))):
+        if isinstance(item, Mark):
+            m.gap(max(0, item.gap_us))
+        elif isinstance(item, Run) and item.block is not None:
+            for what in m.block(item.block, item.asides):
+                for t_us in (what.t_us, what.t_us + STALE_US, what.t_us + STALE_US + 1):
+                    lag, spring = m.lag_now(t_us).value, m.spring_now(t_us).value
+                    ahead = m.running.state is Running.AHEAD
+                    slap = m.slap.value if ahead and spring is not None else None
+                    assert m.means_now(t_us) == (lag if ahead else None, spring, slap)
+                    seen.add((ahead, lag is None, spring is None))
+    assert len(seen) >= (6 if zero_deg is not None else 4)

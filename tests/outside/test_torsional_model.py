@@ -69,9 +69,9 @@ def test_orders_of_the_lag_are_the_models(rpm: float) -> None:
 
     def taken(*args: object) -> object:
         r = seen(*args)  # type: ignore[arg-type]
-        if r.cycle.orders_deg:
-            orders.append(r.cycle.orders_deg)
-            lags.append(r.cycle.lag_deg)
+        if r.orders_deg:
+            orders.append(r.orders_deg)
+            lags.append(r.lag_deg)
         return r
 
     p.meter._cycle = taken  # type: ignore[method-assign, assignment]
