@@ -17,18 +17,21 @@ TORN_DEG = 60.0
 
 
 class Figures(NamedTuple):
-    """One cycle's figures, whether or not they may be used. `lag_deg`: before any zero, within no turn.
+    """One cycle's figures, whether or not they may be used. `lag_deg`: before any zero, within no turn. `torn`: has an
+    encoder lost its place within the turn?
 
     `bins`, `shape_deg`: float64[64·ratio], the lag over equal steps of crank angle, in counts, and in degrees from its
     mean.
     """
 
     t_us: int
-    duration_us: float
+    duration_s: float
     direction: int
+    rpm: float
     lag_deg: float
     lag_p2p_deg: float
     lag_bad: bool
+    torn: bool
     spring_mm: float
     slap_mm: float
     spring_bad: bool
@@ -36,23 +39,21 @@ class Figures(NamedTuple):
     bins: NDArray[np.float64]
     shape_deg: NDArray[np.float64]
 
-    @property
-    def torn(self) -> bool:
-        """Has an encoder lost its place within the turn?"""
-        return self.lag_p2p_deg > TORN_DEG
-
 
 def figures_of(cut: Cut, ratio: int) -> Iterator[Figures]:
     """All cycles of a cut, in order; the sums are made for all of them at once."""
     if not len(cut.frame):
         return
+    lag_p2p_deg = cut.lag_p2p * DEG
     columns = (
         cut.end_us,
-        cut.duration_us,
+        cut.duration_us / 1e6,
         cut.direction,
+        cut.direction * ratio * 60e6 / cut.duration_us,
         cut.lag * DEG,
-        cut.lag_p2p * DEG,
+        lag_p2p_deg,
         cut.lag_bad,
+        lag_p2p_deg > TORN_DEG,
         cut.spring_nm / NM_PER_MM,
         cut.slap_nm / NM_PER_MM,
         cut.spring_bad,

@@ -15,7 +15,7 @@ from gateway.measure.seconds import Second, SecondCounter, sums_without_crank
 from gateway.measure.sensors import NO_FAULTS, SensorWatch
 from gateway.measure.shape import ShapeMean
 from gateway.measure.slow_turn import SlowTurn
-from gateway.measure.smoothing import Ewma, Smoother, SpikeGate
+from gateway.measure.smoothing import Ewma, Smoother, SpikeGate, share
 from gateway.model.records import CAM_VALID, CRANK_VALID, Cycle, Health, Identity, Measured, Reading, SampleBlock
 from gateway.model.settings import EngineSettings, slack_tension_n
 from gateway.model.words import Quality, Running
@@ -183,8 +183,8 @@ class Meter:
         raw = self._continuous(f.lag_deg) if lag_ok else None
         return Cycle(
             t_us=f.t_us,
-            duration_s=f.duration_us / 1e6,
-            rpm=f.direction * self.engine.ratio * 60e6 / f.duration_us,
+            duration_s=f.duration_s,
+            rpm=f.rpm,
             raw_deg=raw,
             lag_deg=self.lag_of(raw),
             lag_p2p_deg=f.lag_p2p_deg if lag_ok else None,
@@ -223,16 +223,17 @@ class Meter:
             self.lag.pause()
             self.spring.pause()
         self._steady_us, self._unseen_s = c.t_us, 0.0
+        fast, slow = share(dt_s, self.lag.fast.tau_s), share(dt_s, self.lag.slow.tau_s)
         spikes = []
         if c.raw_deg is not None and c.lag_p2p_deg is not None:
-            self.lag_p2p.update(c.lag_p2p_deg, dt_s)
+            self.lag_p2p.take(c.lag_p2p_deg, fast)
             self._lag_us = c.t_us
-            if not self.lag.update(c.raw_deg, dt_s):
+            if not self.lag.take(c.raw_deg, dt_s, fast, slow):
                 spikes.append("lag spike")
         if c.spring_mm is not None and c.slap_mm is not None:
-            self.slap.update(c.slap_mm, dt_s)
+            self.slap.take(c.slap_mm, fast)
             self._spring_us = c.t_us
-            if not self.spring.update(c.spring_mm, dt_s):
+            if not self.spring.take(c.spring_mm, dt_s, fast, slow):
                 spikes.append("spring spike")
         if spikes:
             self.refused.update(spikes)
