@@ -13,8 +13,22 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from gateway.wear.ar1_sums import STRANGERS, Ar1Sums, carry, gap_place
-from gateway.wear.phi_fit import COLUMNS, SCALES, PhiFit, fit_over_phi
+from gateway.wear.ar1_sums import Ar1Sums, carry
+from gateway.wear.means import (
+    RECENT,
+    SEGMENTS_MAX,
+    Link,
+    Means,
+    Point,
+    Q,
+    link,
+    packed,
+    packed_links,
+    place_between,
+    unpacked,
+    unpacked_links,
+)
+from gateway.wear.phi_fit import SCALES, PhiFit, fit_over_phi
 from gateway.wear.regression import Floats
 
 GATE = 4.0
@@ -29,14 +43,6 @@ LEVERAGE = 0.02
 OPEN_GATE = 0.3
 """Share of late medians beyond the gate at which the scale, not the medians, is held to be wrong."""
 
-RECENT = 288
-"""Links that can be taken out again when a step is dated back: two days of running."""
-
-SEGMENTS_MAX = 4
-"""Levels whose common slope is kept; with the fifth the oldest is forgotten, slope and all."""
-
-STEP_HOURS = 1.0 / 6.0
-
 OTHER_STATE = np.array((2.0, 1.0, 0.05))
 """rpm, °C, load: between two medians, so much is another state of running and no wave, ripple or rounding."""
 
@@ -46,17 +52,7 @@ SIGMA_MIN = 1e-4
 NOTHING_KNOWN = 1e6
 """Variance, in units of the noise's, of a level of which no median has been seen yet."""
 
-Q = len(COLUMNS) + 1
 _STATE_UNITS = np.array(SCALES[2:5])
-
-
-class Point(NamedTuple):
-    """A median as the fit sees it: `row` float[q] in reference units."""
-
-    number: int
-    utc_s: float
-    hours: float
-    row: Floats
 
 
 class Innovation(NamedTuple):
@@ -71,13 +67,6 @@ class Innovation(NamedTuple):
     leverage: float
     """Variance due to the coefficients' uncertainty over that of the noise."""
     point: Point
-
-
-class _Link(NamedTuple):
-    point: Point
-    before: Floats | None
-    place: int
-    used: bool
 
 
 class Working(NamedTuple):
@@ -99,11 +88,12 @@ class Chain:
         self.unsure = np.array(unsure)
         self.odd = 0
         self.segments = [Ar1Sums(Q)]
+        self.means = Means()
         self.last: Point | None = None
         self.held: list[Point] = []
         self.working: Working | None = None
         self._spans = [(math.inf, -math.inf)]
-        self._recent: deque[_Link] = deque(maxlen=RECENT)
+        self._recent: deque[Link] = deque(maxlen=RECENT)
         self._leaping = 0.0
         self._refit_at = 0
         self.leapt: tuple[Point, float] | None = None
@@ -175,7 +165,7 @@ class Chain:
         if before is None:
             rho, change = 0.0, point.row
         else:
-            rho = carry(w.phi, self._place(before, point))
+            rho = carry(w.phi, place_between(before, point))
             change = point.row - rho * before.row
         x = change[:-1]
         own, doubt = 1 - rho * rho, float(x @ w.inverse @ x)
@@ -193,18 +183,12 @@ class Chain:
         wrong = np.where(np.abs(moved) > OTHER_STATE, self.unsure * moved, 0.0)
         return float(wrong @ wrong)
 
-    @staticmethod
-    def _place(before: Point, point: Point) -> int:
-        elapsed = max(point.hours - before.hours, (point.utc_s - before.utc_s) / 3600.0)
-        return gap_place(elapsed / STEP_HOURS)
-
     def _link(self, point: Point, used: bool = True) -> None:
-        last = self.last
-        place = STRANGERS if last is None else self._place(last, point)
-        link = _Link(point, None if last is None or place == STRANGERS else last.row, place, used)
+        new = link(self.last, point, used)
         if used:
-            self.segments[-1].add(link.before, point.row, place)
-        self._recent.append(link)
+            self.segments[-1].add(new.before, point.row, new.place)
+        self._recent.append(new)
+        self.means.add(point, used)
         first, latest = self._spans[-1]
         self._spans[-1] = (min(first, point.hours), max(latest, point.hours))
         self.last = point
@@ -217,7 +201,7 @@ class Chain:
         if self.working is None:
             return []
         coef = self.working.coef
-        points = [link.point for link in self._recent] + self.held
+        points = [k.point for k in self._recent] + self.held
         return [(p, float(p.row[-1] - p.row[:-1] @ coef)) for p in points]
 
     def split(self, since: int, size: float) -> None:
@@ -225,18 +209,19 @@ class Chain:
 
         What entered since then is taken out and fed again to the new level; at most the last `RECENT` links.
         """
-        again = [link for link in self._recent if link.point.number >= since]
-        for link in again:
-            if link.used:
-                self.segments[-1].add(link.before, link.point.row, link.place, sign=-1)
+        again = [k for k in self._recent if k.point.number >= since]
+        for k in again:
+            if k.used:
+                self.segments[-1].add(k.before, k.point.row, k.place, sign=-1)
+        self.means.take_out(since)
         self._new_level(max((k.point.hours for k in self._recent if k.point.number < since), default=None))
         assert self.working is not None
         coef = self.working.coef.copy()
         coef[0] += size
         self.working = self.working._replace(coef=coef)
-        for link in again:
-            near = self.last is None or abs(self._innovation(self.last, link.point).z) <= GATE
-            self._link(link.point, used=near)
+        for k in again:
+            near = self.last is None or abs(self._innovation(self.last, k.point).z) <= GATE
+            self._link(k.point, used=near)
         self._refit()
 
     def new_level(self) -> None:
@@ -247,6 +232,7 @@ class Chain:
 
     def _new_level(self, old_ends: float | None) -> None:
         self._recent.clear()
+        self.means.new_level()
         self.last = self.leapt = None
         self._leaping = 0.0
         first, latest = self._spans[-1]
@@ -260,14 +246,14 @@ class Chain:
         del self.segments[:-SEGMENTS_MAX], self._spans[:-SEGMENTS_MAX]
 
     def fit(self) -> PhiFit | None:
-        """The fit of all levels as it stands."""
-        return fit_over_phi(self.segments)
+        """The fit of all levels as it stands, by which the drift is told."""
+        return self.means.fit()
 
     def _refit(self) -> None:
         """Freeze what the predictions need; anew after 2 % more medians of this level, at most after a day's."""
         rows = self.segments[-1].rows
         self._refit_at = rows + max(1, min(rows // 50, 144))
-        fit = self.fit()
+        fit = fit_over_phi(self.segments)
         if fit is None:
             return
         best = int(np.argmax(fit.weight))
@@ -284,17 +270,12 @@ class Chain:
             "counters": [self.odd, self._refit_at, self._leaping],
             "segments": [s.state() for s in self.segments],
             "spans": [[first, latest] if latest >= first else None for first, latest in self._spans],
-            "recent": [[_packed(k.point), k.before is not None, k.place, k.used] for k in self._recent],
-            "before": self._before_recent(),
-            "last": None if self.last is None else _packed(self.last),
-            "held": [_packed(p) for p in self.held],
+            **packed_links(self._recent),
+            "means": self.means.state(),
+            "last": None if self.last is None else packed(self.last),
+            "held": [packed(p) for p in self.held],
             "working": None if w is None else [w.coef.tolist(), w.inverse.tolist(), w.phi, w.sigma],
         }
-
-    def _before_recent(self) -> list[float] | None:
-        """The row before the first of the recent links; each other link's is that of the link before it."""
-        first = self._recent[0].before if self._recent else None
-        return None if first is None else first.tolist()
 
     @classmethod
     def restore(cls, state: dict[str, Any], unsure: tuple[float, float, float] = (0.0, 0.0, 0.0)) -> "Chain":
@@ -303,23 +284,12 @@ class Chain:
         new.odd, new._refit_at, new._leaping = state["counters"]
         new.segments = [Ar1Sums.restore(Q, s) for s in state["segments"]]
         new._spans = [(math.inf, -math.inf) if s is None else (s[0], s[1]) for s in state["spans"]]
-        row = None if state["before"] is None else np.array(state["before"])
-        for packed, linked, place, used in state["recent"]:
-            point = _unpacked(packed)
-            new._recent.append(_Link(point, row if linked else None, place, used))
-            row = point.row
-        new.last = None if state["last"] is None else _unpacked(state["last"])
-        new.held = [_unpacked(p) for p in state["held"]]
+        new._recent.extend(unpacked_links(state))
+        # A state of before there were means: its medians all stand as rows by themselves.
+        new.means = Means.restore(state.get("means", {**state, "gathered": [], "leapt": False}))
+        new.last = None if state["last"] is None else unpacked(state["last"])
+        new.held = [unpacked(p) for p in state["held"]]
         if state["working"] is not None:
             coef, inverse, phi, sigma = state["working"]
             new.working = Working(np.array(coef), np.array(inverse), phi, sigma)
         return new
-
-
-def _packed(p: Point) -> list[Any]:
-    return [p.number, p.utc_s, p.hours, p.row.tolist()]
-
-
-def _unpacked(packed: list[Any]) -> Point:
-    number, utc_s, hours, row = packed
-    return Point(number, utc_s, hours, np.array(row))

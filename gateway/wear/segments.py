@@ -4,8 +4,9 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from gateway.model.records import Median
-from gateway.wear.chain import GATE, Point
+from gateway.wear.chain import GATE
 from gateway.wear.drift import Drift, DriftFit, OperatingPoint
+from gateway.wear.means import Point
 from gateway.wear.steps import Cusum, Signal
 
 THRESHOLD = 15.0
