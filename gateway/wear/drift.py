@@ -9,6 +9,7 @@ alone would leave that to the drift. Where only one of the two is measured, T is
 
 φ is not estimated and then believed: the fit is averaged over φ by its restricted likelihood (flat prior on φ from 0 to
 0.999), so that the intervals carry its uncertainty. Each update costs the same whatever the hours (see `ar1_sums`).
+Medians of short bursts are averaged to rows first, for the sake of the noise in their temperatures (see `means`).
 
 What keeps a bad median from pulling the fit is told in `chain`.
 """
@@ -37,7 +38,7 @@ ENOUGH_ROWS = 144
 ENOUGH_HOURS = 100.0
 """Medians and running hours before a drift is told. Less tells more of the weather than of the chain."""
 
-HOURS_SHARE = 0.002
+HOURS_SHARE = 0.0015
 """Share by which running hours, and so a drift per hour, may be wrong (standard deviation): of what runs while a head
 that sends in bursts is silent, or the gateway is down near a port, only a rough count is had. Measured on simulated
 voyages; it shows where a drift is known to a few per mille, and nowhere else."""
@@ -70,7 +71,8 @@ class Drift:
     """The fit: `a` at `hours_ref` and at the operating point, `b` per running hour, their covariance.
 
     (a, b) has Student's t with `dof` degrees of freedom, this place and `cov` as its covariance scale.
-    `sigma`: marginal standard deviation of the noise. `n`: medians used, `odd`: medians dropped, `levels`: levels that
+    `sigma`: marginal standard deviation of a row's noise (`means`); `phi`: its correlation over ten minutes. The variance
+    of `b` holds that of the hours' count (`HOURS_SHARE`). `n`: medians used, `odd`: medians dropped, `levels`: levels that
     share the slope.
     `enough` False: nothing is told, figures are NaN, and `why` says what is missing. `dropped`: (regressor, reason).
     """
