@@ -71,9 +71,9 @@ class Drift:
     """The fit: `a` at `hours_ref` and at the operating point, `b` per running hour, their covariance.
 
     (a, b) has Student's t with `dof` degrees of freedom, this place and `cov` as its covariance scale.
-    `sigma`: marginal standard deviation of a row's noise (`means`); `phi`: its correlation over ten minutes. The variance
-    of `b` holds that of the hours' count (`HOURS_SHARE`). `n`: medians used, `odd`: medians dropped, `levels`: levels that
-    share the slope.
+    `sigma`: marginal standard deviation of a row's noise (`means`); `phi`: its correlation over ten minutes.
+    The variance of `b` holds that of the count of hours (`HOURS_SHARE`). `n`: medians used, `odd`: medians dropped,
+    `levels`: levels that share the slope.
     `enough` False: nothing is told, figures are NaN, and `why` says what is missing. `dropped`: (regressor, reason).
     """
 
