@@ -266,16 +266,17 @@ class Chain:
     def state(self) -> dict[str, Any]:
         """Everything, as JSON-able lists and numbers."""
         w = self.working
-        return {
+        state = {
             "counters": [self.odd, self._refit_at, self._leaping],
             "segments": [s.state() for s in self.segments],
             "spans": [[first, latest] if latest >= first else None for first, latest in self._spans],
             **packed_links(self._recent),
-            "means": self.means.state(),
             "last": None if self.last is None else packed(self.last),
             "held": [packed(p) for p in self.held],
             "working": None if w is None else [w.coef.tolist(), w.inverse.tolist(), w.phi, w.sigma],
         }
+        # Where every median is a row by itself, all but the counts is the same, and is not kept twice.
+        return {**state, "means": {k: v for k, v in self.means.state().items() if v != state.get(k)}}
 
     @classmethod
     def restore(cls, state: dict[str, Any], unsure: tuple[float, float, float] = (0.0, 0.0, 0.0)) -> "Chain":
@@ -285,8 +286,9 @@ class Chain:
         new.segments = [Ar1Sums.restore(Q, s) for s in state["segments"]]
         new._spans = [(math.inf, -math.inf) if s is None else (s[0], s[1]) for s in state["spans"]]
         new._recent.extend(unpacked_links(state))
-        # A state of before there were means: its medians all stand as rows by themselves.
-        new.means = Means.restore(state.get("means", {**state, "gathered": [], "leapt": False}))
+        # In a state of before there were means all medians stand as rows by themselves.
+        before = {"gathered": [], "leapt": False, "pauses": [0, None]}
+        new.means = Means.restore({**state, **before, **state.get("means", {})})
         new.last = None if state["last"] is None else unpacked(state["last"])
         new.held = [unpacked(p) for p in state["held"]]
         if state["working"] is not None:

@@ -27,6 +27,9 @@ SEGMENTS_MAX = 4
 
 STEP_HOURS = 1.0 / 6.0
 
+PAUSE_HOURS = 2.0
+"""By so much more than the running hours the clock must have gone on, for a stop between two bursts."""
+
 Q = len(COLUMNS) + 1
 
 
@@ -69,6 +72,10 @@ class Means:
 
     def __init__(self) -> None:
         self.segments = [Ar1Sums(Q)]
+        self.pauses = 0
+        """Stops within a level that lay between two bursts, unseen."""
+        self._ahead_hours: float | None = None
+        """The clock at the newest median, ahead of the running hours."""
         self._gathered: list[Point] = []
         self._leapt = False
         self._last: Point | None = None
@@ -76,6 +83,9 @@ class Means:
 
     def add(self, point: Point, used: bool = True) -> None:
         """Take a median; `used` False: it leapt from the one before it, and only what follows counts from here."""
+        ahead, self._ahead_hours = self._ahead_hours, point.utc_s / 3600.0 - point.hours
+        if ahead is not None and point.revolutions < REVOLUTIONS:
+            self.pauses += self._ahead_hours - ahead > PAUSE_HOURS
         if not used:
             self._gathered, self._leapt = [], True
         self._gathered.append(point)
@@ -94,7 +104,8 @@ class Means:
 
     def new_level(self) -> None:
         """The next median begins a new level; what is gathered and makes no row yet is dropped."""
-        self._gathered, self._leapt, self._last = [], False, None
+        self._gathered, self._leapt = [], False
+        self._last = self._ahead_hours = None
         self._recent.clear()
         if self.segments[-1].rows < 2:
             self.segments.pop()
@@ -115,6 +126,7 @@ class Means:
             "segments": [s.state() for s in self.segments],
             "gathered": [packed(p) for p in self._gathered],
             "leapt": self._leapt,
+            "pauses": [self.pauses, self._ahead_hours],
             "last": None if self._last is None else packed(self._last),
             **packed_links(self._recent),
         }
@@ -126,6 +138,7 @@ class Means:
         new.segments = [Ar1Sums.restore(Q, s) for s in state["segments"]]
         new._gathered = [unpacked(p) for p in state["gathered"]]
         new._leapt = state["leapt"]
+        new.pauses, new._ahead_hours = state["pauses"]
         new._last = None if state["last"] is None else unpacked(state["last"])
         new._recent.extend(unpacked_links(state))
         return new

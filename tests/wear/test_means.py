@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,7 +10,7 @@ import statsmodels.api as sm
 
 from gateway.model.records import Median
 from gateway.wear.ar1_sums import GAPS, gap_place
-from gateway.wear.drift import HOURS_SHARE, DriftFit
+from gateway.wear.drift import HOURS_A_PAUSE, DriftFit
 from gateway.wear.means import REVOLUTIONS, Means, Point, Q
 from gateway.wear.regression import solve
 from gateway.wear.student import quantile
@@ -146,13 +147,22 @@ def test_interval_of_bursts_is_narrow_and_holds():
     assert np.median(narrower) > 5
 
 
-def test_hours_themselves_may_be_wrong():
-    """Pins that the slope's variance holds the share by which the hours may be wrong, on top of the fit's own."""
-    steep = bursts(7, slope=0.01)
-    fit = fed(steep)
+def with_stops(rows, at, days=1.5):
+    """The same bursts with the engine stopped for so many days before each of those in `at`."""
+    lost = np.cumsum(np.isin(np.arange(len(rows)), at)) * 86_400.0 * days
+    return [replace(m, utc_s=m.utc_s + s) for m, s in zip(rows, lost.tolist(), strict=True)]
+
+
+@pytest.mark.parametrize(("revolutions", "counted"), [(BURST, 3), (REVOLUTIONS, 0)])
+def test_hours_themselves_may_be_wrong(revolutions, counted):
+    """Pins that the slope's variance holds what three stops that bursts did not see may have been miscounted by, on top
+    of the fit's own; and that nothing is added where the head never pauses."""
+    fit = fed(with_stops(bursts(7, slope=0.01, revolutions=revolutions), [100, 200, 203]))
     told, plain = fit.drift(), fit._chain.fit()
     own = plain.mixture(np.eye(Q - 1)[1:2] / 1000.0)[1][0, 0]
-    assert told.cov[1][1] == pytest.approx(own + (HOURS_SHARE * told.b) ** 2, rel=1e-9)
+    assert fit._chain.means.pauses == counted
+    share = HOURS_A_PAUSE * math.sqrt(counted) / fit._chain.hours
+    assert told.cov[1][1] == pytest.approx(own + (share * told.b) ** 2, rel=1e-9)
 
 
 @pytest.mark.parametrize("cut", [10, 36, 301, 302, 303, 499])
@@ -186,7 +196,15 @@ def test_a_state_of_before_is_read(cut):
     for m in rows[cut:]:
         second.add(m)
     assert second.drift() == whole.drift()
-    assert json.dumps(second.state()) == json.dumps(whole.state())
+    chains = [f.state()["chain"] for f in (second, whole)]
+    assert [len(c.pop("means")["pauses"]) for c in chains] == [2, 2]
+    assert chains[0] == chains[1]
+
+
+def test_what_is_the_same_is_not_kept_twice():
+    """Pins that in a series without pauses the state holds no second copy of the sums."""
+    kept = fed(bursts(11, revolutions=REVOLUTIONS)).state()["chain"]
+    assert set(kept["means"]) == {"gathered", "leapt", "pauses"}
 
 
 def test_state_of_bursts_does_not_grow():
