@@ -94,6 +94,8 @@ class Means:
             if new.used:
                 self.segments[-1].add(new.before, new.point.row, new.place)
             self._recent.append(new)
+            if self._recent[0].point.number < point.number - 2 * RECENT:
+                self._recent.popleft()
             self._last, self._gathered, self._leapt = new.point, [], False
 
     def take_out(self, since: int) -> None:
