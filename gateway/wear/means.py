@@ -89,7 +89,7 @@ class Means:
         if not used:
             self._gathered, self._leapt = [], True
         self._gathered.append(point)
-        if sum(p.revolutions for p in self._gathered) >= REVOLUTIONS:
+        if sum(max(p.revolutions, 1) for p in self._gathered) >= REVOLUTIONS:
             new = link(self._last, _mean(self._gathered), not self._leapt)
             if new.used:
                 self.segments[-1].add(new.before, new.point.row, new.place)

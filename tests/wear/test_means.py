@@ -101,6 +101,11 @@ def test_what_is_gathered_waits():
     assert means.segments[0].rows == 1
 
 
+def test_what_is_gathered_is_bounded():
+    """Pins that medians that tell no revolutions still make rows, each of so many as revolutions are wanted."""
+    assert given(points(12, 3 * REVOLUTIONS, revolutions=0)).segments[0].rows == 3
+
+
 def test_no_row_lies_across_a_leap():
     """Pins that a leap ends what was gathered, and that its own row only carries on: sums as if fed from behind it."""
     these = points(4, 10 * PER_ROW + 2)
