@@ -15,6 +15,13 @@ from gateway.model.errors import Refused
 from gateway.model.marks import ByKind, kind_of
 
 T = TypeVar("T")
+TABLE_NEEDED = "a table is needed"
+NEEDED = {
+    float: "a number is needed",
+    int: "a whole number is needed",
+    str: "a text is needed",
+    list: "a list is needed",
+}
 _HOLDS: dict[str, tuple[Callable[[Any, Any], bool], str]] = {
     "gt": (lambda value, bound: value > bound, "more than {} is needed"),
     "ge": (lambda value, least: value >= least, "at least {} is needed"),
@@ -48,7 +55,7 @@ def made(shape: type[T], data: Mapping[str, object], where: str = "", unknown: s
 def one_of(shapes: tuple[type[T], ...], data: object, where: str = "", unknown: str = "is not known here") -> T:
     """The one among the dataclasses whose `kind` the data, a mapping, name. Raises Refused."""
     if not isinstance(data, Mapping):
-        raise _cannot_be(data, where, "a table is needed")
+        raise cannot_be(data, where, TABLE_NEEDED)
     by_kind = {kind_of(shape): shape for shape in shapes}
     kind = data.get("kind")
     if not isinstance(kind, str) or kind not in by_kind:
@@ -67,28 +74,29 @@ def _value(hint: Any, x: object, where: str, unknown: str) -> object:
         return _bounded(parts[1].keys, _value(parts[0], x, where, unknown), where)
     if origin is list and isinstance(x, list):
         return [_value(parts[0], each, f"{where}.{n}", unknown) for n, each in enumerate(x)]
-    if is_dataclass(hint) and isinstance(x, Mapping):
+    if is_dataclass(hint):
         shape: Any = hint
-        return made(shape, x, where, unknown)
+        if isinstance(x, Mapping):
+            return made(shape, x, where, unknown)
+        raise cannot_be(x, where, TABLE_NEEDED)
     if hint is float and isinstance(x, float | int) and not isinstance(x, bool) and abs(x) < _NUMBER_MAX:
         return float(x)
     if type(x) is hint and hint is not float:
         return x
     if origin is Literal and x in parts and not isinstance(x, bool):
         return parts[parts.index(x)]
-    raise _cannot_be(x, where, f"one of {', '.join(map(str, parts))}" if origin is Literal else _NEEDED.get(hint, ""))
-
-
-_NEEDED = {float: "a number is needed", int: "a whole number is needed", str: "a text is needed"}
+    one_of_these = f"one of {', '.join(map(str, parts))}"
+    raise cannot_be(x, where, one_of_these if origin is Literal else NEEDED.get(origin or hint, ""))
 
 
 def _bounded(bounds: Mapping[str, Any], value: object, where: str) -> object:
     for name, bound in bounds.items():
         holds, words = _HOLDS[name]
         if not holds(value, bound):
-            raise _cannot_be(value, where, words.format(bound))
+            raise cannot_be(value, where, words.format(bound))
     return value
 
 
-def _cannot_be(x: object, where: str, why: str) -> Refused:
+def cannot_be(x: object, where: str, why: str) -> Refused:
+    """The refusal of a value: `key: value cannot be, why`."""
     return Refused(f"{where or 'the whole'}: {repr(x)[:_SHOWN_MAX]} cannot be{', ' if why else ''}{why}")

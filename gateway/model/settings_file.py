@@ -12,6 +12,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from gateway.model.errors import SettingsError
 from gateway.model.marks import Section
+from gateway.model.plain_data import NEEDED, TABLE_NEEDED
 from gateway.model.settings import Settings
 
 SHOWN_CHARS_MAX = 200
@@ -78,8 +79,10 @@ def _line(path: Path, err: dict[str, object]) -> str:
     assert isinstance(loc, tuple)
     key = _short(".".join(str(p) for p in loc)) or "(whole file)"
     text = str(err["msg"]).removeprefix("Value error, ")
-    if err["type"] == "dataclass_type":
-        text = text.replace("a dictionary or an", "a valid dictionary or")
+    if err["type"] in ("dataclass_type", "dict_type"):
+        text = f"{TABLE_NEEDED}, as in {_heading(loc)}"
+    elif err["type"] == "list_type":
+        text = NEEDED[list]
     if err["type"] == "unexpected_keyword_argument":
         text = "unknown key; remove it or correct its spelling"
     elif err["type"] == "missing":
@@ -87,6 +90,12 @@ def _line(path: Path, err: dict[str, object]) -> str:
     elif "input" in err and not isinstance(err["input"], dict | list):
         text = f"{text}, not {_shown(err['input'])}"
     return f"{path}: {key}: {text}"
+
+
+def _heading(loc: tuple[int | str, ...]) -> str:
+    """The line that opens such a table in the file."""
+    name = _short(".".join(p for p in loc if isinstance(p, str)))
+    return f"[[{name}]]" if isinstance(loc[-1], int) else f"[{name}]"
 
 
 def _shown(value: object) -> str:

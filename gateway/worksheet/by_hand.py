@@ -9,7 +9,6 @@ from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Step, T
 
 PLAY_LINKS = (0.5, 1.0)
 """Hand play at mid-span, links (common practice, no source); the engine's manual comes first."""
-NO_PART = "links: Input should be a valid integer, got a number with a fractional part"
 
 
 def compensate(facts: Facts, typed: Typed) -> Sheet:
@@ -122,9 +121,8 @@ def links(facts: Facts, typed: Typed) -> Sheet:
     percent = se = None
     booking = None
     if count is not None and length is not None:
-        told = [NO_PART]
-        if count.is_integer():
-            told = cannot_be(facts, kind="links-measured", links=int(count), length_mm=length)
+        whole = int(count) if count.is_integer() else count
+        told = cannot_be(facts, kind="links-measured", links=whole, length_mm=length)
         if not told:
             found = links_by_hand(facts.engine, int(count), length)
             percent, se = found.percent, found.se_percent

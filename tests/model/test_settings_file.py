@@ -68,7 +68,7 @@ def test_the_schema_tells_the_defaults_that_are_made() -> None:
     [
         ("table = [[4, 150.0]]\nat_4ma_mm", "engine.0.transducer.table: a calibration table needs at least two points"),
         ("table = [[4, 1], [3, 2]]\nat_4ma_mm", "engine.0.transducer.table: the calibration table's mA must rise"),
-        ("table = 4\nat_4ma_mm", "engine.0.transducer.table: Input should be a valid list, not 4"),
+        ("table = 4\nat_4ma_mm", "engine.0.transducer.table: a list is needed, not 4"),
         ("tbale = 4\nat_4ma_mm", "engine.0.transducer.tbale: unknown key; remove it or correct its spelling"),
         ("lag = 4\nat_4ma_mm", "engine.0.transducer.lag: unknown key; remove it or correct its spelling"),
     ],
@@ -86,13 +86,14 @@ def test_a_fault_names_its_key(tmp_path: Path, change: str, line: str) -> None:
 
 
 def test_a_value_in_place_of_a_table(tmp_path: Path) -> None:
-    """Not the words of a dataclass, which the reader of a settings file does not know, but what was there."""
+    """Told are the line that opens such a table, and what was there; not a library's words, which no reader knows."""
     path = tmp_path / "ship.toml"
-    path.write_text("vessel = 3\nhead = [4]\nengine = []\n", encoding="utf-8")
+    path.write_text("alarms = 2\nvessel = 3\nhead = [4]\nengine = []\n", encoding="utf-8")
     with pytest.raises(SettingsError) as refused:
         load_settings(path)
     assert refused.value.faults == [
-        f"{path}: vessel: Input should be a valid dictionary or instance of Vessel, not 3",
-        f"{path}: head.0: Input should be a valid dictionary or instance of HeadSettings, not 4",
+        f"{path}: vessel: a table is needed, as in [vessel], not 3",
+        f"{path}: head.0: a table is needed, as in [[head]], not 4",
         f"{path}: engine: List should have at least 1 item after validation, not 0",
+        f"{path}: alarms: a table is needed, as in [alarms], not 2",
     ]

@@ -115,6 +115,29 @@ def test_a_broken_row_is_refused_with_what_is_wrong(data: object, words: str) ->
     assert str(told.value).startswith(words)
 
 
+WRONG_SHAPES = [
+    ([1], "the whole: [1] cannot be, a table is needed"),
+    (row("pressures", cylinders=[5]), "cylinders.0: 5 cannot be, a table is needed"),
+    (row("pressures", cylinders=5), "cylinders: 5 cannot be, a list is needed"),
+    (row("correction", entry=5), "entry: 5 cannot be, a table is needed"),
+    (row("links-measured", links=9.5), "links: 9.5 cannot be, a whole number is needed"),
+    (row("links-measured", links="ten"), "links: 'ten' cannot be, a whole number is needed"),
+    (row("links-measured", links=None), "links: None cannot be, a whole number is needed"),
+    (row("links-measured", length_mm="long"), "length_mm: 'long' cannot be, a number is needed"),
+    (row("links-measured", length_mm=None), "length_mm: None cannot be, a number is needed"),
+    (row("links-measured", person=7), "person: 7 cannot be, a text is needed"),
+]
+
+
+@pytest.mark.parametrize(("data", "words"), WRONG_SHAPES, ids=[words for _, words in WRONG_SHAPES])
+def test_the_check_of_a_new_booking_says_the_same_of_a_wrong_shape(data: object, words: str) -> None:
+    """By pydantic or without: what is there, that it cannot be, and what is needed; no library's words."""
+    for way in (parse_entry, read_entry):
+        with pytest.raises(Refused) as told:
+            way(data)
+        assert str(told.value) == words
+
+
 def test_a_whole_number_is_a_figure_too() -> None:
     """JSON writes 22000 for 22000.0 where another hand has written it; the counter is a float all the same."""
     entry = read_entry(row("correction", hours=22_000, entry=row("hand-play", play_mm=57)))
