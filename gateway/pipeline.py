@@ -28,7 +28,7 @@ from gateway.model.words import Running
 from gateway.wear import bookings
 from gateway.wear.geometry import tooth_pitches_deg
 from gateway.wear.logbook import Datum, rebase
-from gateway.wear.steps import Jump, JumpDetector
+from gateway.wear.steps import SETTLE, SETTLE_IN_BURSTS, Jump, JumpDetector
 from gateway.wear.trend import EngineWear, Series, Side, Trend, nearest
 
 SILENT_S = 5.0
@@ -109,8 +109,9 @@ class EnginePipeline:
         self.last_trend: Trend | None = None
         self.link = LinkWatch()
         self.medians = TenMinutes()
-        self._lag_jump = JumpDetector(self.engine.lag.step_deg, tooth=min(tooth_pitches_deg(self.engine)))
-        self._spring_jump = JumpDetector(self.engine.tightener.step_mm)
+        settle = SETTLE_IN_BURSTS if self._bursts else SETTLE
+        self._lag_jump = JumpDetector(self.engine.lag.step_deg, min(tooth_pitches_deg(self.engine)), settle)
+        self._spring_jump = JumpDetector(self.engine.tightener.step_mm, settle=settle)
         self._reading_every_us = round(settings.gateway.reading_every_s * 1e6)
         self._reading_due_us = 0
         self._trend_every_us = round(settings.gateway.trend_every_min * 60e6)

@@ -14,6 +14,10 @@ WINDOW = 9
 SETTLE = 50
 """Revolutions over whose length the reference follows the level."""
 
+SETTLE_IN_BURSTS = 16
+"""The same where the head sends bursts: two of six seconds. What warmth and wear do in the pauses between more of them
+would be told as a jump: fifty revolutions are seven hours of hourly bursts."""
+
 START_REVOLUTIONS = 9
 """The median of so many is the first reference."""
 
@@ -39,10 +43,10 @@ class JumpDetector:
     """Finds a jump of a figure given once per revolution. Units are the figure's own (degrees of lag, mm of spring).
 
     A revolution stands apart when it is further than `apart` thresholds from the reference, which follows the level
-    slowly and only through revolutions that do not stand apart. A jump is told when eight of the last nine stand apart
-    on one side, the last five of them in a row, and their median is at least `told` thresholds off: so within ten
-    revolutions of its happening, and not for a burst of four. The level before the first jump is kept, and the
-    condition stands, until `rebase`; a further jump on top of it is found and told as well.
+    over `settle` revolutions, and only through those that do not stand apart. A jump is told when eight of the last
+    nine stand apart on one side, the last five of them in a row, and their median is at least `told` thresholds off: so
+    within ten revolutions of its happening, and not for a burst of four. The level before the first jump is kept, and
+    the condition stands, until `rebase`; a further jump on top of it is found and told as well.
     """
 
     apart = 0.75
@@ -50,11 +54,12 @@ class JumpDetector:
     over_stop = 3.0
     """Over a stop or a change of speed the drive cools, warms and stretches: there only so many thresholds are told."""
 
-    def __init__(self, threshold: float, tooth: float | None = None) -> None:
+    def __init__(self, threshold: float, tooth: float | None = None, settle: int = SETTLE) -> None:
         if not threshold > 0 or (tooth is not None and not tooth > 0):
             raise ValueError("threshold and tooth must be above zero")
         self.threshold = threshold
         self.tooth = tooth
+        self.settle = settle
         self.standing: Jump | None = None
         self._apart = self.apart * threshold
         self._reference: float | None = None
@@ -77,7 +82,7 @@ class JumpDetector:
             return self._begin(value)
         offset = value - reference
         if -self._apart < offset < self._apart:
-            self._reference = reference + offset / SETTLE
+            self._reference = reference + offset / self.settle
             self._run = 0
             if self._offsets:
                 self._offsets.append(0.0)

@@ -5,7 +5,8 @@ import pytest
 from tests.voyages.oracles import judge
 from tests.voyages.sail import sail
 
-SEEDS = (8, 10)
+SEEDS = (8, 10, 90_839)
+"""The last: hourly bursts, and the wear of years in days (what goes on in the pauses was once told as a step)."""
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:

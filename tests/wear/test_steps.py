@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from gateway.wear.steps import Cusum, JumpDetector
+from gateway.wear.steps import SETTLE_IN_BURSTS, Cusum, JumpDetector
 
 TOOTH = 360 / 45
 
@@ -264,3 +264,36 @@ def test_a_jump_in_the_making_names_the_level_before_it() -> None:
     assert told is not None
     assert told.after == pytest.approx(4.0)
     assert detector.in_doubt is None
+
+
+REVOLUTIONS_A_BURST = 7
+"""Six seconds at 75 rpm, less the one that is cut."""
+
+
+def in_bursts(per_burst, bursts=60, sd=0.01):
+    """The figure of each revolution where it drifts by `per_burst` in the pauses."""
+    level = np.repeat(per_burst * np.arange(bursts), REVOLUTIONS_A_BURST)
+    return level + np.random.default_rng(5).normal(0.0, sd, level.size)
+
+
+@pytest.mark.parametrize("per_burst", [0.12, -0.12])
+def test_what_goes_on_in_the_pauses_of_bursts_is_no_jump(per_burst):
+    """Pins that an eighth of the threshold an hour for days, as warmth does it for hours, is followed by the reference
+    (found by voyages with the wear of years in days, where the level seven hours ago was taken for the present one)."""
+    found = JumpDetector(1.0, settle=SETTLE_IN_BURSTS)
+    assert not any(found.add(v) for v in in_bursts(per_burst))
+    assert found.in_doubt is None
+
+
+@pytest.mark.parametrize("size", [1.1, -1.1, 8.0])
+@pytest.mark.parametrize("place", range(REVOLUTIONS_A_BURST))
+@pytest.mark.parametrize("per_burst", [0.05, -0.05])
+def test_a_jump_in_bursts_is_told_within_ten_revolutions_while_the_figure_drifts(size, place, per_burst):
+    """Pins that what follows a drift still tells a little more than the threshold, wherever in a burst it happens."""
+    values, at = in_bursts(per_burst), 40 * REVOLUTIONS_A_BURST + place
+    values[at:] += size
+    found = JumpDetector(1.0, settle=SETTLE_IN_BURSTS)
+    told = [(i, jump) for i, v in enumerate(values) if (jump := found.add(v))]
+    ((when, jump),) = told
+    assert when - at < 10
+    assert jump.size == pytest.approx(size, abs=0.25)
