@@ -221,8 +221,9 @@ class EnginePipeline:
         if not self._was_steady:
             self._was_steady = True
             if not (self._restored_steady and self.meter.hours.ran_through):
-                self._lag_jump.resume()
-                self._spring_jump.resume()
+                bar = JumpDetector.over_speed if self._ran_on(c) else JumpDetector.over_stop
+                self._lag_jump.resume(bar)
+                self._spring_jump.resume(bar)
         self._restored_steady = False
         if self.medians.due(c.t_us):
             yield from self._close_medians()
@@ -240,6 +241,14 @@ class EnginePipeline:
         # All but the figures stands as it did at the last second, or the calm was given up.
         if self._calm is None or not self._calm.holds(c.t_us, self._figures(c.t_us)):
             yield from self._judge(c.t_us, revolution=self._at_rest)
+
+    def _ran_on(self, c: Cycle) -> bool:
+        """Has a warm drive only changed its speed since the last steady revolution, no longer ago than a burst?"""
+        m, r = self.meter, self.engine.running
+        near = m.since_steady_s <= max(GLANCE_S, 1.5 * self.head.burst_pause_s)
+        turned = not self._bursts or m.hours.pause_rpm is not None
+        warm = m.running.under_way_s >= self._trend_after_s
+        return near and turned and warm and r.rpm_min <= c.rpm <= r.rpm_max
 
     def _jumped(self, series: Series, jump: Jump, before: Jump | None, t_us: int) -> Iterator[Said]:
         """A revolution has made a jump certain."""

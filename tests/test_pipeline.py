@@ -334,6 +334,32 @@ def test_what_the_spring_does_in_an_hour_out_of_service_is_told_if_the_engine_ra
     assert [tag for tag in raised(said) if tag == "tension-step"] == wanted
 
 
+@pytest.mark.parametrize(
+    ("speed", "slip_deg", "after_min", "called"),
+    [
+        ("[[0, 90], [9700, 90], [9900, 82]]", 0.7, 60, ["lag-step"]),
+        ("[[0, 82], [9700, 82], [9900, 90]]", -0.7, 60, ["lag-step"]),
+        ("[[0, 90], [9700, 90], [9900, 75]]", None, 60, []),
+        ("[[0, 90], [9700, 90], [9720, 0], [10100, 0], [10140, 82]]", 0.7, 60, []),
+        ("[[0, 90], [9700, 90], [9900, 82]]", 0.7, 200, []),
+        ("[[0, 90], [9700, 90], [9900, 62]]", 0.7, 60, []),
+    ],
+    ids=["slower", "faster", "no slip", "a stop between", "not warm yet", "slower than normal running"],
+)
+def test_a_slip_while_the_speed_changes_between_two_bursts(
+    speed: str, slip_deg: float | None, after_min: int, called: list[str]
+) -> None:
+    """Pins that a warm drive that only ran on at another speed is held to little more than the step sought, by the next
+    burst but one; over a stop, cold, or creeping into port, seven tenths of a degree may be warmth (a voyage found such
+    a slip hours late)."""
+    text = f"[head]\nburst_s = 6\nevery_s = 1200\n[engine]\nspeed = {speed}\n"
+    text += "" if slip_deg is None else event("coupling-slip", 9_950, deg=slip_deg)
+    running = QUICK | {"trend_after_min": after_min}
+    p = pipeline(tern_settings(running=running, head={"burst_pause_s": 1_194.0}))
+    assert p.engine.running.rpm_min > 62
+    assert raised(fed(p, [capture(text, 12_100.0, seed=3)])) == called
+
+
 def test_bursts_measure_count_hours_and_call() -> None:
     """Six seconds in ten minutes: hours within 0.1 %, medians each, a passed limit told, and silence not."""
     text = "[head]\nburst_s = 6\nevery_s = 600\n[chain]\nelongation_percent = 0.53\n"

@@ -63,6 +63,8 @@ class Meter:
         self._raw_deg: float | None = None
         self._lag_us = self._spring_us = self._steady_us = 0
         self._unseen_s = 0.0
+        self.since_steady_s = 0.0
+        """From the steady revolution before the last to the last."""
 
     # -- what comes in ------------------------------------------------------------------------------------------
 
@@ -222,7 +224,7 @@ class Meter:
         if dt_s > self.lag.fast.tau_s + c.duration_s:
             self.lag.pause()
             self.spring.pause()
-        self._steady_us, self._unseen_s = c.t_us, 0.0
+        self._steady_us, self._unseen_s, self.since_steady_s = c.t_us, 0.0, since_s
         fast, slow = share(dt_s, self.lag.fast.tau_s), share(dt_s, self.lag.slow.tau_s)
         spikes = []
         if c.raw_deg is not None and c.lag_p2p_deg is not None:

@@ -52,7 +52,9 @@ class JumpDetector:
     apart = 0.75
     told = 0.9
     over_stop = 3.0
-    """Over a stop or a change of speed the drive cools, warms and stretches: there only so many thresholds are told."""
+    """Over a stop the drive cools, warms and stretches: there only so many thresholds are told."""
+    over_speed = 1.2
+    """Over a change of speed of a warm drive that ran on: ten or twenty turns a minute do a tenth of a threshold."""
 
     def __init__(self, threshold: float, tooth: float | None = None, settle: int = SETTLE) -> None:
         if not threshold > 0 or (tooth is not None and not tooth > 0):
@@ -65,6 +67,7 @@ class JumpDetector:
         self._reference: float | None = None
         self._start: list[float] = []
         self._before: float | None = None
+        self._bar = self.over_stop
         self._offsets: deque[float] = deque(maxlen=WINDOW)
         self._run = 0
 
@@ -97,15 +100,19 @@ class JumpDetector:
             return None
         level, before = _median(self._start), self._before
         self._reference, self._before, self._start = level, None, []
-        if before is None or abs(level - before) < self.over_stop * self.threshold:
+        if before is None or abs(level - before) < self._bar * self.threshold:
             return None
         self._reference = before
         return self._jumped(level - before)
 
-    def resume(self) -> None:
-        """Steady running was interrupted and is back: take a new reference, and tell only what warmth cannot do."""
+    def resume(self, bar: float = over_stop) -> None:
+        """Steady running was interrupted and is back: take a new reference, and tell only what warmth cannot do.
+
+        `bar`: so many thresholds, `over_stop` or `over_speed`; of two interruptions without a reference the larger.
+        """
         if self._reference is not None:
-            self._before, self._reference = self._reference, None
+            self._before, self._reference, self._bar = self._reference, None, bar
+        self._bar = max(self._bar, bar)
         self._start = []
         self._offsets.clear()
         self._run = 0
@@ -153,6 +160,7 @@ class JumpDetector:
             "reference": self._reference,
             "start": list(self._start),
             "before": self._before,
+            "bar": self._bar,
             "offsets": list(self._offsets),
             "run": self._run,
             "standing": None if s is None else [s.size, s.teeth, s.before, s.after],
@@ -163,6 +171,8 @@ class JumpDetector:
         self._reference = state["reference"]
         self._start = list(state["start"])
         self._before = state["before"]
+        # States of before this was kept know one bar.
+        self._bar = state.get("bar", self.over_stop)
         self._offsets = deque(state["offsets"], maxlen=WINDOW)
         self._run = state["run"]
         self.standing = None if state["standing"] is None else Jump(*state["standing"])

@@ -297,3 +297,42 @@ def test_a_jump_in_bursts_is_told_within_ten_revolutions_while_the_figure_drifts
     ((when, jump),) = told
     assert when - at < 10
     assert jump.size == pytest.approx(size, abs=0.25)
+
+
+def resumed(detector, *bars, size=0.0):
+    """What nine revolutions after these interruptions tell, the level moved by `size`."""
+    for _ in range(9):
+        detector.add(10.0)
+    for bar in bars:
+        detector.resume(bar)
+    return [detector.add(10.0 + size) for _ in range(9)][-1]
+
+
+@pytest.mark.parametrize("size", [1.3, -1.3])
+def test_over_another_speed_little_more_than_the_threshold_is_told(size):
+    """Pins the bar from both sides, and that a stop before there is a new reference raises it again."""
+    speed, stop = JumpDetector.over_speed, JumpDetector.over_stop
+    told = resumed(JumpDetector(1.0), speed, size=size)
+    assert told is not None and told.size == pytest.approx(size) and told.before == 10.0
+    assert resumed(JumpDetector(1.0), speed, size=size * 1.1 / 1.3) is None
+    assert resumed(JumpDetector(1.0), speed, stop, size=size) is None
+    assert resumed(JumpDetector(1.0), stop, speed, size=size) is None
+    again = JumpDetector(1.0)
+    assert resumed(again, stop, size=size) is None
+    assert again.add(10.0 + size) is None
+    again.resume(speed)
+    assert [again.add(10.0) for _ in range(9)][-1] is not None
+
+
+def test_what_is_told_over_another_speed_outlives_a_restart():
+    """Pins that the bar is kept, and that a state of before it was kept goes by that of a stop."""
+    first = JumpDetector(1.0)
+    for _ in range(9):
+        first.add(10.0)
+    first.resume(JumpDetector.over_speed)
+    kept = json.loads(json.dumps(first.state()))
+    second, third = JumpDetector(1.0), JumpDetector(1.0)
+    second.load(kept)
+    third.load({k: v for k, v in kept.items() if k != "bar"})
+    assert [second.add(11.5) for _ in range(9)][-1] is not None
+    assert [third.add(11.5) for _ in range(9)] == [None] * 9
