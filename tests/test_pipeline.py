@@ -305,9 +305,9 @@ def test_after_a_restart_the_mean_is_of_what_is_seen_now() -> None:
     assert np.ptp(np.array(good, float)) < 0.02
 
 
-def said_after_a_restart(text: str, seconds: float, down_s: float, up_s: float) -> list[Said]:
+def said_after_a_restart(text: str, seconds: float, down_s: float, up_s: float, **running: float) -> list[Said]:
     """What is said of bursts by a gateway that went down at `down_s` and is up again at `up_s`."""
-    settings = tern_settings(running=QUICK, head={"burst_pause_s": 594.0})
+    settings = tern_settings(running=QUICK | running, head={"burst_pause_s": 594.0})
     frames = timed(text, seconds)
     first = pipeline(settings)
     fed(first, [frame for frame, s in frames if s < down_s])
@@ -331,6 +331,16 @@ def test_what_the_spring_does_in_an_hour_out_of_service_is_told_if_the_engine_ra
     text = f"[head]\nburst_s = 6\nevery_s = 600\n[engine]\nspeed = {speed}\n"
     text += event("nut-backs-off", 3_900, mm=2.0, for_s=1)
     said = said_after_a_restart(text, 8_100.0, 3_100, 6_500)
+    assert [tag for tag in raised(said) if tag == "tension-step"] == wanted
+
+
+@pytest.mark.parametrize(("up_s", "wanted"), [(3_100, ["tension-step"]), (6_500, [])])
+def test_a_step_while_the_speed_changes_in_the_dark(up_s: float, wanted: list[str]) -> None:
+    """With a restart between two bursts it is told as without; over an hour out of service the frame follows as well,
+    and two millimetres at another speed may be warmth."""
+    text = "[head]\nburst_s = 6\nevery_s = 600\n[engine]\nspeed = [[0, 90], [3300, 90], [3400, 84]]\n"
+    text += event("nut-backs-off", 3_200, mm=2.0, for_s=1)
+    said = said_after_a_restart(text, 8_100.0, 3_100, up_s, trend_after_min=10)
     assert [tag for tag in raised(said) if tag == "tension-step"] == wanted
 
 
