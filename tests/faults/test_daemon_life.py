@@ -104,11 +104,11 @@ def alarm_moves(data_dir: Path, tag: str) -> list[tuple[str, str]]:
 
 
 class FailOnce:
-    """Stands in for the decoder's feed: the next call fails, later ones are the true ones."""
+    """Stands in for the decoder: the next call fails, later ones are the true ones."""
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        self._true, self.armed = Decoder.feed, True
-        monkeypatch.setattr(Decoder, "feed", lambda decoder, data: self(decoder, data))
+        self._true, self.armed = Decoder.gather, True
+        monkeypatch.setattr(Decoder, "gather", lambda decoder, data: self(decoder, data))
 
     def __call__(self, decoder: Decoder, data: bytes) -> object:
         if self.armed:
