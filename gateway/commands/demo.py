@@ -43,7 +43,7 @@ QUIET_S = 10.0
 HEAD_START_S = 15.0
 SWITCH_S = 0.0005
 MESSAGES_MAX = 20_000
-PAGE_START_S = 10.0
+PAGE_START_S = 30.0
 PAGE_USER = "engineer"
 CAUTIONS = """\
 camdrift is a monitoring aid, not a safety device. It stops and starts nothing, and never replaces the
