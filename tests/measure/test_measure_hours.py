@@ -111,6 +111,16 @@ def test_without_turns_a_gap_next_to_a_stop_does_not_count() -> None:
     assert p.meter.hours == pytest.approx(60 / 3_600, abs=1e-9)
 
 
+@pytest.mark.parametrize(("stopped_s", "counted_s"), [(340.0, 3_600.0), (380.0, 3_220.0)])
+def test_a_tenth_of_the_turns_may_be_wanting_before_a_stop_is_seen_in_them(stopped_s: float, counted_s: float) -> None:
+    """Waves and the speed's wander make as much of a difference; beyond it the turns made count and no more."""
+    p = Played(HoursMeter(0.0, 2.0))
+    p.run(96.0, 60)
+    p.unseen((96.0, 3_600.0 - stopped_s), (0.0, stopped_s))
+    p.run(96.0, 60)
+    assert p.meter.hours * 3_600 == pytest.approx(counted_s + 120, abs=2.0)
+
+
 def test_the_count_of_turns_may_wrap() -> None:
     """2³² turns come round within a gap in which the engine stopped for half the time."""
     p = Played(HoursMeter(0.0, 2.0))

@@ -1,6 +1,7 @@
 """The meter: each figure's quality and reason in every state, its bounds of belief, and going on after a restart."""
 
 import json
+from collections import Counter
 from dataclasses import replace
 
 import numpy as np
@@ -46,6 +47,21 @@ def now_us(m: Meter) -> int:
     """When the last second ended."""
     assert m.last_second is not None
     return m.last_second.t_us
+
+
+@pytest.mark.parametrize(
+    ("off", "counted"),
+    [({}, {}), ({"raw_deg": 3.0}, {"lag spike": 1}), ({"spring_mm": 3.0}, {"spring spike": 1}),
+     ({"raw_deg": 3.0, "spring_mm": -3.0}, {"lag spike": 1, "spring spike": 1})],
+    ids=["none", "lag", "spring", "both"],
+)  # fmt: skip
+def test_each_mean_counts_its_own_spikes(off: dict[str, float], counted: dict[str, int]) -> None:
+    """A revolution far from its neighbours is refused by that figure's gate and counted under its name alone."""
+    m = meter()
+    (*_, last) = play(m, capture("[engine]\nspeed = [[0, 96]]\n", 60.0, seed=2))
+    before = Counter(m.refused)
+    m._smooth(replace(last, t_us=last.t_us + 600_000, **{name: getattr(last, name) + by for name, by in off.items()}))
+    assert m.refused - before == counted
 
 
 STATES = [

@@ -52,7 +52,9 @@ def test_a_step_of_the_system_clock_moves_utc_and_no_duration(step_s: float) -> 
     run(t, STEP_FRAMES - 1, 10.0, 10.0, UTC + 10 + step_s)
     assert t.steps == 0
     assert t.utc_s(t.t_us) == pytest.approx(UTC + 9 + STEP_FRAMES - 1, abs=0.1)
-    run(t, 20, 10.0 + STEP_FRAMES - 1, 10.0 + STEP_FRAMES - 1, UTC + 10 + STEP_FRAMES - 1 + step_s)
+    run(t, 1, 10.0 + STEP_FRAMES - 1, 10.0 + STEP_FRAMES - 1, UTC + 10 + STEP_FRAMES - 1 + step_s)
+    assert t.steps == 1
+    run(t, 19, 10.0 + STEP_FRAMES, 10.0 + STEP_FRAMES, UTC + 10 + STEP_FRAMES + step_s)
     assert t.steps == 1
     assert t.utc_s(t.t_us) == pytest.approx(UTC + 9 + STEP_FRAMES - 1 + 20 + step_s, abs=0.1)
     assert t.t_us - begin_us == (STEP_FRAMES - 1 + 20) * 1_000_000
