@@ -28,6 +28,7 @@ from gateway.ports.apart import apart
 from gateway.store.state import NewBooking, NewEvent, StateStore
 from gateway.wear import bookings
 from gateway.wear.logbook import check
+from gateway.wear.refusals import can_be_growth
 from gateway.worker import EngineWorker
 from gateway.worksheet.catalogue import as_data, sheet
 
@@ -191,12 +192,14 @@ class Desk:
         m = p.meter
         reading = m.reading(p.present_us)
         standing = m.standing_raw_deg()
+        percent = p.wear_seen.elongation_percent
         found = {
             "hours": m.hours.hours,
             "spring_mm": reading.spring.value,
             "raw_deg": m.raw_now() if standing is None else standing,
             "lag_deg": reading.lag.value if standing is None else m.lag_of(standing),
-            "elongation_percent": p.wear_seen.elongation_percent,
+            # What cannot be the chain's is not booked as the chain's: nobody has typed it, so nobody could mend it.
+            "elongation_percent": percent if percent is not None and can_be_growth(percent) else None,
         }
         return {k: round(v, 3) for k, v in found.items() if v is not None and math.isfinite(v)}
 

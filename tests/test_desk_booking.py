@@ -13,6 +13,7 @@ from drive_engines import TERN
 from firmware_sim_voyages import pipeline
 
 import gateway.desk
+from gateway.alarm.judge import WearSeen
 from gateway.desk import Desk
 from gateway.encode.topics import Topics
 from gateway.model.errors import PortError, Refused
@@ -66,6 +67,17 @@ def test_without_the_page_a_booking_is_checked_in_another_interpreter(
         desk.handle(dry(colour=1, play_links="many"), "test")
     assert str(apart.value) == str(here.value) and len(str(here.value).splitlines()) == 2
     assert CHECK not in sys.modules
+
+
+@pytest.mark.parametrize(("percent", "given"), [(-1.879, False), (-0.5, True), (0.42, True), (5.0, True), (5.1, False)])
+def test_an_elongation_that_cannot_be_is_not_filled_in(desk: Desk, percent: float, given: bool) -> None:
+    """What the trend makes of a drive with a fault may be no chain's: the crew that typed no such figure is not refused
+    for it, and the booking goes without (a voyage's retightening after a jumped tooth was refused for hours)."""
+    p = next(iter(desk._host.workers.values())).pipeline
+    p.wear_seen = WearSeen(elongation_percent=percent)
+    work = dict.fromkeys(("utc_s", "hours", "play_links"))
+    answer = desk.handle(dry(kind="retightened", free_length_mm=203.2, spring_after_mm=180.2, **work), "test")
+    assert answer["entry"].get("elongation_percent") == (percent if given else None)
 
 
 def test_where_it_cannot_be_checked_nothing_is_booked(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -49,8 +49,9 @@ OTHER_STATE = np.array((2.0, 1.0, 0.05))
 SIGMA_MIN = 1e-4
 """Degrees or mm, far below any resolution: a series that never moves must not make every change infinite."""
 
-NOTHING_KNOWN = 1e6
-"""Variance, in units of the noise's, of a level of which no median has been seen yet."""
+NOTHING_KNOWN = (1000.0 / SIGMA_MIN) ** 2
+"""Variance, in units of the noise's, of a level of which no median has been seen yet: a thousand degrees or mm even in
+the quietest series. With less, a tooth's eight degrees would leap from the level before, and be told twice."""
 
 _STATE_UNITS = np.array(SCALES[2:5])
 

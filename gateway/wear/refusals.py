@@ -153,6 +153,11 @@ def _chain(e: b.ChainRenewed | b.LinksRenewed, d: Datum) -> list[str]:
     return told + _length(e.links, e.length_mm, d)
 
 
+def can_be_growth(percent: float) -> bool:
+    """Can a chain be so much longer than new?"""
+    return GROWTH_PERCENT_LOW <= percent <= GROWTH_PERCENT_HIGH
+
+
 def _loop_links(d: Datum) -> int:
     return geometry.stages(d.engine)[d.engine.chain.tightener_stage - 1].loop_links
 
@@ -163,7 +168,7 @@ def _length(links: int, length_mm: float, d: Datum) -> list[str]:
         return told
     new_mm = links * geometry.stages(d.engine)[d.engine.chain.tightener_stage - 1].pitch_mm
     percent = (length_mm / new_mm - 1) * 100
-    if GROWTH_PERCENT_LOW <= percent <= GROWTH_PERCENT_HIGH:
+    if can_be_growth(percent):
         return []
     return [
         f"{length_mm:.1f} mm over {links} links would be {percent:.1f} % of growth (new: {new_mm:.1f} mm); count again"

@@ -109,7 +109,8 @@ class Box:
         if d.recorder.refused:
             self.crashes.append(str(d.recorder.fault))
         d._control.stop()
-        with suppress(StorageError):
+        # Cut in the very last of it: the minutes that were still to be written are lost, as in any cut.
+        with suppress(StorageError, PowerCut):
             d._history.close()
         d._store.close()
         self.disk.state = state

@@ -119,6 +119,21 @@ def test_retightening_keeps_the_slope():
     assert abs(drift.b - voyage.truth.b) < 3 * math.sqrt(drift.cov[1][1])
 
 
+@pytest.mark.parametrize("medians", [60, 200], ids=["young", "old"])
+@pytest.mark.parametrize("size", [8.0, -40.0])
+def test_a_level_begun_anew_is_never_a_step(medians, size):
+    """Pins that what the first medians of a new level lie from the old one's is not told, however far it is against the
+    quietest noise (found by a voyage: a tooth of 8° counted twice, as jump and as step, and an elongation of −2 %)."""
+    voyage = quiet(11, hours=400, phi=0.3, sigma=0.0008)
+    series = Segments("lag", 0.5)
+    rows = list(spoilt(voyage, lambda i: size * (i >= medians)).medians())
+    for i, m in enumerate(rows[: medians + 150]):
+        if i == medians:
+            series.rebase(keep_slope=True)
+        assert series.add(m) is None
+        assert series.fit.leapt() is None
+
+
 def test_new_setting_forgets():
     """Pins that after the camshaft is set nothing old is told."""
     series, _ = watch(make(8, hours=1_000))
