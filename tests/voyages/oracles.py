@@ -402,13 +402,14 @@ def _hours_to_any(s: Sailed, t: float, truth: Truth) -> float:
 
 
 def _readings(s: Sailed, truth: Truth, v: Verdict) -> None:
-    rows = []
+    rows, known = [], False
     for t, topic, payload in s.broker.heard:
         if not topic.endswith("/reading"):
             continue
         r = json.loads(payload)
-        # While the head is silent nobody counts; what it has counted comes with its next frames.
-        if r["running"] != "unknown":
+        # While the head is silent nobody counts; what it has counted comes with its next frames, a second later.
+        was_known, known = known, r["running"] != "unknown"
+        if known and was_known:
             rows.append((t, r["hours"], r["lag_deg"] if r["quality"]["lag"] == "good" else None, t))
     end_s = s.plan.days * DAY_S
     # A reading that waited for its broker is of the time before.
