@@ -24,7 +24,7 @@ from gateway.measure.seconds import Second
 from gateway.measure.timeline import Now, Timeline
 from gateway.model.records import Cycle, Identity, Median, Reading, Transition
 from gateway.model.settings import Settings
-from gateway.model.words import Running
+from gateway.model.words import STANDING, Running
 from gateway.wear import bookings
 from gateway.wear.geometry import tooth_pitches_deg
 from gateway.wear.logbook import Datum, rebase
@@ -132,6 +132,7 @@ class EnginePipeline:
         self._glance_us = 0
         self._restored_steady = False
         self._calm: Calm | None = None
+        """Given up by whatever can move an alarm between two seconds."""
         self._at_rest = False
         """No alarm's delay ran at the last second: until the next, only a revolution's own figures can begin one."""
         self._take_datum(self.wear.datum)
@@ -267,13 +268,13 @@ class EnginePipeline:
         if self.medians.due(t_us):
             yield from self._close_medians()
         self._was_steady = self._steady_still(t_us)
-        if self.meter.running.state in (Running.STOPPED, Running.TURNING):
+        if self.meter.running.state in STANDING:
             self.wear.stopped(self.meter.hours.hours)
         if t_us >= self._trend_due_us:
             self._trend_due_us = (t_us // self._trend_every_us + 1) * self._trend_every_us
             yield from self._hourly(t_us)
-        calm_still = self._calm is not None and self._calm.stands == self._stands()
-        if self._calm is None or not calm_still or not self._calm.holds(t_us, self._figures(t_us)):
+        quiet = self._calm
+        if quiet is None or quiet.stands != self._stands() or not quiet.holds(t_us, self._figures(t_us)):
             yield from self._judge(t_us)
             self._at_rest = self.alarms.at_rest
         for transition in self.alarms.repeats(t_us):

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from gateway.alarm.machine import Finding
 
 TRUSTED_US = 30_000_000
-"""The shortest on-delay of an alarm that hangs on a figure of the drive, as shipped."""
+"""So long a calm is trusted: the shortest on-delay of an alarm that hangs on a figure of the drive, as shipped."""
 ROUNDING = 1e-9
 """Degrees, mm or per cent: more than a difference of two figures can be off."""
 

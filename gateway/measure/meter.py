@@ -15,15 +15,14 @@ from gateway.measure.seconds import Second, SecondCounter, sums_without_crank
 from gateway.measure.sensors import NO_FAULTS, SensorWatch
 from gateway.measure.shape import ShapeMean
 from gateway.measure.slow_turn import SlowTurn
-from gateway.measure.smoothing import Ewma, Smoother, SpikeGate, share
+from gateway.measure.smoothing import Ewma, Smoother, SpikeGate
 from gateway.model.records import CAM_VALID, CRANK_VALID, Cycle, Health, Identity, Measured, Reading, SampleBlock
 from gateway.model.settings import EngineSettings, slack_tension_n
-from gateway.model.words import Quality, Running
+from gateway.model.words import STANDING, Quality, Running
 
 GATE_FLOOR_DEG = 0.01
 """Half a step of an encoder of 14,400 counts: what two neighbouring revolutions may always differ by."""
 GATE_FLOOR_MM = 0.02
-STANDING = (Running.STOPPED, Running.TURNING)
 STALE_US = 5_000_000
 """A figure older than this is no longer the present."""
 
@@ -225,17 +224,16 @@ class Meter:
             self.lag.pause()
             self.spring.pause()
         self._steady_us, self._unseen_s, self.since_steady_s = c.t_us, 0.0, since_s
-        fast, slow = share(dt_s, self.lag.fast.tau_s), share(dt_s, self.lag.slow.tau_s)
         spikes = []
         if c.raw_deg is not None and c.lag_p2p_deg is not None:
-            self.lag_p2p.take(c.lag_p2p_deg, fast)
+            self.lag_p2p.update(c.lag_p2p_deg, dt_s)
             self._lag_us = c.t_us
-            if not self.lag.take(c.raw_deg, dt_s, fast, slow):
+            if not self.lag.update(c.raw_deg, dt_s):
                 spikes.append("lag spike")
         if c.spring_mm is not None and c.slap_mm is not None:
-            self.slap.take(c.slap_mm, fast)
+            self.slap.update(c.slap_mm, dt_s)
             self._spring_us = c.t_us
-            if not self.spring.take(c.spring_mm, dt_s, fast, slow):
+            if not self.spring.update(c.spring_mm, dt_s):
                 spikes.append("spring spike")
         if spikes:
             self.refused.update(spikes)
@@ -278,7 +276,7 @@ class Meter:
             return self.spring.fast.value, Quality.UNCERTAIN if doubt else Quality.GOOD, doubt
         if live is None:
             return None, Quality.BAD, "no sample with a good loop current"
-        if state in (Running.STOPPED, Running.TURNING):
+        if state in STANDING:
             return live, Quality.GOOD, ""
         return live, Quality.UNCERTAIN, _not_steady(state)
 

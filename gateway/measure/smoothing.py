@@ -47,13 +47,8 @@ class SpikeGate:
         return not is_spike(window, value, self._k, self._floor)
 
 
-def share(dt_s: float, tau_s: float) -> float:
-    """α = 1 − exp(−Δt/τ): how much of a mean over τ a value takes that stands for Δt."""
-    return -math.expm1(-dt_s / tau_s)
-
-
 class Ewma:
-    """Exponentially weighted mean for uneven steps. Starts at the first value."""
+    """Exponentially weighted mean for uneven steps: α = 1 − exp(−Δt/τ). Starts at the first value."""
 
     def __init__(self, tau_s: float, value: float | None = None) -> None:
         self.tau_s = tau_s
@@ -61,12 +56,10 @@ class Ewma:
 
     def update(self, value: float, dt_s: float) -> float:
         """Take a value that stands for the `dt_s` seconds before it; returns the mean."""
-        return self.take(value, share(dt_s, self.tau_s))
-
-    def take(self, value: float, alpha: float) -> float:
-        """Take a value with its `share`, which means over the same time have in common; returns the mean."""
-        before = self.value
-        self.value = value if before is None else before + alpha * (value - before)
+        if self.value is None:
+            self.value = value
+        else:
+            self.value -= math.expm1(-dt_s / self.tau_s) * (value - self.value)
         return self.value
 
 
@@ -82,10 +75,6 @@ class Smoother:
 
     def update(self, value: float, dt_s: float) -> bool:
         """Take one revolution's value; False where the gate refused it."""
-        return self.take(value, dt_s, share(dt_s, self.fast.tau_s), share(dt_s, self.slow.tau_s))
-
-    def take(self, value: float, dt_s: float, fast: float, slow: float) -> bool:
-        """The same, with the shares in the two means."""
         admitted = self._gate.admits(value)
         if self._after_pause:
             self._after_pause = not self._gate.full
@@ -95,8 +84,8 @@ class Smoother:
             self.spikes += 1
             return False
         if not self._after_pause:
-            self.fast.take(value, fast)
-        self.slow.take(value, slow)
+            self.fast.update(value, dt_s)
+        self.slow.update(value, dt_s)
         self.seen_s += dt_s
         return True
 

@@ -14,6 +14,10 @@ class Running(StrEnum):
     UNKNOWN = "unknown"
 
 
+STANDING = (Running.STOPPED, Running.TURNING)
+"""Under no power of its own: at rest or on the turning gear."""
+
+
 class Quality(StrEnum):
     """How far a figure may be believed."""
 

@@ -9,7 +9,7 @@ from typing import Any, Literal
 from gateway.model.errors import Refused
 from gateway.model.records import Measured
 from gateway.model.settings import EngineSettings
-from gateway.model.words import Quality, Running
+from gateway.model.words import STANDING, Quality, Running
 from gateway.wear.booking_read import read_entry
 from gateway.wear.bookings import Pressures
 from gateway.wear.datum import Datum
@@ -131,7 +131,7 @@ class Facts:
     @property
     def standing(self) -> bool:
         """Does she stand, or is on the turning gear?"""
-        return self.running in (Running.STOPPED, Running.TURNING)
+        return self.running in STANDING
 
     @property
     def spring_mm(self) -> float | None:
