@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import structlog
 from daemon_rig import Process, daemon, example, free_port, head, listening, until, written
 from mqtt_fakes import mosquitto, needs_mosquitto
 
@@ -28,7 +27,7 @@ Run = Callable[..., tuple[int, str, str]]
 
 
 @pytest.fixture
-def run(capsys: pytest.CaptureFixture[str]) -> Iterator[Run]:
+def run(capsys: pytest.CaptureFixture[str]) -> Run:
     """Runs a command: exit status, stdout, stderr."""
 
     def call(*args: object) -> tuple[int, str, str]:
@@ -38,8 +37,7 @@ def run(capsys: pytest.CaptureFixture[str]) -> Iterator[Run]:
         assert "Traceback" not in said.err
         return status, said.out, said.err
 
-    yield call
-    structlog.reset_defaults()
+    return call
 
 
 @contextmanager

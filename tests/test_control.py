@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import structlog
 
 from gateway.model.errors import PortError, Refused
 from gateway.ports import control
@@ -25,12 +24,6 @@ def echo(request: dict[str, Any], who: str) -> dict[str, Any]:
     if request.get("do") == "break":
         raise KeyError("a fault of our own")
     return {"asked": request, "who": who}
-
-
-@pytest.fixture(autouse=True)
-def _plain_logs() -> None:
-    """A test that ran a command in this process may have left logs bound to its own, closed, stderr."""
-    structlog.reset_defaults()
 
 
 @pytest.fixture

@@ -21,6 +21,5 @@ def test_a_stderr_that_is_gone_is_no_fault(tmp_path: Path, monkeypatch: pytest.M
     with (tmp_path / "new").open("w") as new:
         monkeypatch.setattr(sys, "stderr", new)
         log.warning("after")
-    structlog.reset_defaults()
     assert "before" in (tmp_path / "gone").read_text()
     assert "after" in (tmp_path / "new").read_text()

@@ -86,7 +86,6 @@ class Rig:
     """All of it together."""
 
     def __init__(self, **settings: Any) -> None:
-        structlog.reset_defaults()
         self.clock, self.store, self.history, self.ring = Clock(), Store(), Part(), Part()
         self.recorder = Recorder(
             cast(StateStore, self.store), cast(History, self.history), cast(CaptureRing, self.ring),
