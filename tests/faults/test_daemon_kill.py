@@ -15,12 +15,12 @@ pytestmark = [needs_mosquitto, pytest.mark.timeout(120)]
 
 
 def kept_hours(data: Path) -> float | None:
-    """Running hours of the last checkpoint; None while there is none."""
+    """Running hours of the last checkpoint; None while none knows a speed and the head's count of turns."""
     try:
-        hours = rig.checkpoint(data)["meter"]["hours"]["hours"]
+        kept = rig.checkpoint(data)["meter"]["hours"]
     except (StorageError, AssertionError):
         return None
-    return None if hours is None else float(hours)
+    return float(kept["hours"]) if kept["mark"] and kept["rpm"] else None
 
 
 def test_killed_at_random_moments_the_story_goes_on(tmp_path: Path) -> None:
@@ -33,7 +33,7 @@ def test_killed_at_random_moments_the_story_goes_on(tmp_path: Path) -> None:
     try:
         with rig.listening(broker.port) as listener, rig.head(tmp_path, rig.restless(tmp_path, rounds=6)):
             with rig.daemon(config):
-                # Hours before anything was ever kept are nobody's.
+                # Hours before speed and count were ever kept are nobody's.
                 rig.until(lambda: kept_hours(data) is not None, "a first checkpoint")
                 begun, begun_hours = time.monotonic(), kept_hours(data) or 0.0
                 time.sleep(rng.uniform(0.0, 2.0))
