@@ -1,5 +1,10 @@
 """Its place puts this folder on the import path, so that helpers beside it can be imported by tests in every folder."""
 
+import os
+
+# Before anything brings numpy in: the workers' threads of linear algebra would spin against each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import pytest
 import structlog
 

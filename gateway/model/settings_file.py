@@ -6,7 +6,7 @@ What needs pydantic is here, not in `gateway.model.settings`: the running daemon
 import hashlib
 import tomllib
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -20,6 +20,8 @@ SHOWN_CHARS_MAX = 200
 
 S = TypeVar("S", bound=Section)
 _SETTINGS = TypeAdapter(Settings)
+_SECTIONS: dict[type[Section], TypeAdapter[Any]] = {}
+"""As they are asked for: to build one takes a hundred times as long as to check with it."""
 
 
 def shipped_config(name: str) -> Path:
@@ -61,7 +63,10 @@ def checked_settings(data: object) -> Settings:
 
 def checked_section(kind: type[S], data: object) -> S:
     """One section from plain data, a mapping. Raises pydantic's ValidationError."""
-    return TypeAdapter(kind).validate_python(data)
+    if kind not in _SECTIONS:
+        _SECTIONS[kind] = TypeAdapter(kind)
+    section: S = _SECTIONS[kind].validate_python(data)
+    return section
 
 
 def settings_json(settings: Settings) -> bytes:
