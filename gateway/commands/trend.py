@@ -73,7 +73,7 @@ def text_of(slug: str, t: TrendMessage) -> str:
             "since retightening",
             f"{number(h.retightened, 0)} h; since the camshaft was set {number(h.camshaft_set, 0)} h",
         ),
-        "  limits",
+        "  limits, as the trend reaches them; an alarm goes by the present figure and may come before",
     ]
     young = t.lag_deg.p50 is None
     for x in t.limits:

@@ -121,7 +121,8 @@ def _forecast(t: TrendMessage | None, slug: str) -> list[Markup]:
         table(told, ("Figure", "Where it stands", "Per 1,000 running hours"), levels),
         bars(t, f"{slug}-forecast") or tag("p", "No limit is in the forecast."),
         table(
-            "Running hours ahead and date of each limit; the range is what the readings allow, not a promise",
+            "Running hours ahead and date of each limit; the range is what the readings allow, not a promise; an alarm "
+            "goes by the present figure and may come before",
             ("Limit", "Reached"),
             [(name, ahead(x.hours_to, x.date)) for name, x in limits],
         ),

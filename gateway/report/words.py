@@ -96,7 +96,7 @@ def ahead(hours: HoursRange, date: DateRange) -> str:
         return "not within sight"
     late = "not within sight" if hours.p95 is None else f"{hours.p95:,.0f}"
     if hours.p50 is None:
-        return f"not within sight, but in {hours.p05:,.0f} h at the earliest"
+        return f"not within sight, early end in {hours.p05:,.0f} h"
     days = f"   {date.p50} ({date.p05} to {date.p95 or 'not within sight'})" if date.p50 else ""
     return f"in {hours.p50:,.0f} h ({end(hours.p05, 0)} to {late}){days}"
 

@@ -229,7 +229,7 @@ def test_the_course_is_drawn(screen: Screen, size: tuple[int, int]) -> None:
     screen.open("course", size)
     screen.press("input[value=ahead]")
     screen.until(lambda: "retightened" in screen.text(".marks"), "the year with the work done")
-    assert "at the earliest" in " ".join(screen.texts("figcaption"))
+    assert "early end" in " ".join(screen.texts("figcaption"))
     assert len(screen.driver.find_elements(By.CSS_SELECTOR, ".charts canvas")) == 3
     labels = [e.get_attribute("aria-label") for e in screen.driver.find_elements(By.CSS_SELECTOR, ".plot [role=img]")]
     assert len(labels) == 4 and all(labels)

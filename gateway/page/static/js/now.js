@@ -170,10 +170,11 @@ function nextWords(trend) {
   if (!n) return now.trim() || "No limit is in sight.";
   const what = LIMIT[n.limit] || n.limit;
   const when = (ymd) => (ymd ? day(Date.parse(ymd)) : null);
-  const early = n.hours_to.p05 === null ? "" : `at the earliest in ${number(n.hours_to.p05, 0)} running hours${n.date.p05 ? `, ${when(n.date.p05)}` : ""}`;
+  const early = n.hours_to.p05 === null ? "" : `early end of the trend in ${number(n.hours_to.p05, 0)} running hours${n.date.p05 ? `, ${when(n.date.p05)}` : ""}`;
   const likely = n.hours_to.p50 === null ? "" : `in about ${number(n.hours_to.p50, 0)} running hours${n.date.p50 ? `, ${when(n.date.p50)}` : ""}`;
   const said = [likely, n.hours_to.p05 === n.hours_to.p50 ? "" : early].filter(Boolean).join("; ");
-  return now ? `${now}Next: ${what} ${said}.` : `${what[0].toUpperCase()}${what.slice(1)} ${said}.`;
+  const next = now ? `${now}Next: ${what} ${said}.` : `${what[0].toUpperCase()}${what.slice(1)} ${said}.`;
+  return `${next} An alarm goes by the present figure and may come before.`;
 }
 
 // The gateway itself: asked for only while somebody has it open.
