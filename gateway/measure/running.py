@@ -128,7 +128,7 @@ class RunningState:
 
     def checkpoint(self) -> dict[str, object]:
         """What a restart needs; the speeds themselves are seen again within seconds."""
-        return {"state": self.state.value, "under_way_s": self.under_way_s, "rpm": self.rpm}
+        return {"under_way_s": self.under_way_s}
 
     def restore(self, kept: dict[str, object]) -> None:
         """Take up a checkpoint: the state is judged anew, the time under way goes on."""
