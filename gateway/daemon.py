@@ -47,7 +47,7 @@ from gateway.store.captures import CaptureRing
 from gateway.store.history import History, HistoryReader
 from gateway.store.outbox import Backlog, OutboxReader
 from gateway.store.reader import StateReader
-from gateway.store.recorder import Recorder
+from gateway.store.recorder import FLUSH_S, Recorder
 from gateway.store.state import NewEvent, NewRetained, StateStore
 from gateway.store.trends import EVERY_TREND
 from gateway.watch import GatewayWatch, Health
@@ -74,9 +74,12 @@ class Daemon:
     """`start`, then `watch` once a second (or `run_until`), then `stop`. Making it may raise StorageError, Refused.
 
     `fingerprint`: of the settings, as `gateway.model.settings_file` takes it; the event of the start tells it.
+    `flush_s`: how often the history is written.
     """
 
-    def __init__(self, settings: Settings, fingerprint: str, *, data_dir: Path | None = None) -> None:
+    def __init__(
+        self, settings: Settings, fingerprint: str, *, data_dir: Path | None = None, flush_s: float = FLUSH_S
+    ) -> None:
         self.settings = settings
         self._fingerprint = fingerprint
         self.data_dir = data_dir or settings.gateway.data_dir
@@ -106,7 +109,7 @@ class Daemon:
                 if ring.enabled
                 else None
             )
-            self.recorder = Recorder(self._store, self._history, self._captures)
+            self.recorder = Recorder(self._store, self._history, self._captures, flush_s=flush_s)
             self._wire()
             undo.pop_all()
 

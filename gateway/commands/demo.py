@@ -83,7 +83,8 @@ def main(args: argparse.Namespace) -> int:
         password = secrets.token_hex(6)
         settings = _settings(folder, broker, password)
         messages = end.enter_context(_subscriber(broker, Topics(settings.gateway.topic_prefix, settings.vessel.slug)))
-        daemon = Daemon(settings, fingerprint(settings))
+        # The page is to have the course while the voyage goes on: a second of the wall is days of it.
+        daemon = Daemon(settings, fingerprint(settings), flush_s=1.0)
         end.callback(daemon.stop)
         out(f"Here run a simulated sensor head on a pty, the gateway, a broker ({broker.name}) and a subscriber, which")
         out("prints this. Over a year at sea in about a minute; --seconds and Ctrl-C end it sooner.\n")

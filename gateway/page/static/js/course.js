@@ -153,7 +153,7 @@ function plot(spec, box, at, said) {
     width: box.clientWidth, height: box.clientWidth < 500 ? 190 : 230, tzDate: (t) => uPlot.tzDate(new Date(t * 1000), "Etc/UTC"),
     cursor: { drag: { x: false, y: false }, sync: { key: "course" } }, legend: { show: false }, padding: [20, null, null, null],
     scales: { x: { time: true, range: () => [from, to] }, y: { range: (_, lo, hi) => reachOf(spec, lo, hi) } },
-    axes: [{ ...axis, space: 70, size: 44, values: dates }, { ...axis, size: 58, values: (_, vs) => vs.map((v) => number(v, spec.digits)) }],
+    axes: [{ ...axis, space: 70, size: 50, values: dates }, { ...axis, size: 58, values: (_, vs) => vs.map((v) => number(v, spec.digits)) }],
     series: [{}, ...series],
     hooks: { drawAxes: [(p) => under(p, spec, style)], draw: [(p) => over(p, spec, style)], setCursor: [(p) => text(at, pointed(p, spec))] },
   }, [got.t, ...spec.data], box);

@@ -141,7 +141,7 @@ function comes() {
   return {
     el: h("section", { class: "ahead" }, h("h3", {}, button), note, next, todo, agree),
     update(e) {
-      text(next, nextWords(e.trend));
+      text(next, nextWords(e));
       const d = e.trend && e.trend.decision;
       text(todo, d ? `${DO[d.do] || d.do}: ${d.why}` : "");
       const causes = e.trend && e.trend.causes.length ? ` Likely causes: ${e.trend.causes.join("; ")}.` : "";
@@ -150,23 +150,24 @@ function comes() {
   };
 }
 
-const at = (l) => l.hours_to.p50 === 0;
+// By the trend, or by the present figure: its alarm has called.
+const at = (e, l) => l.hours_to.p50 === 0 || e.alarms.some((a) => a.tag === l.limit && a.active);
 
-function reached(trend) {
-  const tags = trend.limits.filter(at).map((l) => l.limit);
+function reached(e) {
+  const tags = e.trend.limits.filter((l) => at(e, l)).map((l) => l.limit);
   const said = tags.filter((tag) => !tags.includes(GRAVER[tag])).map((tag) => REACHED[tag] || tag);
   return said.length ? `Reached: ${said.join(", ")}. ` : "";
 }
 
-function nearest(trend) {
-  const known = trend.limits.filter((l) => !at(l) && (l.hours_to.p05 !== null || l.hours_to.p50 !== null));
+function nearest(e) {
+  const known = e.trend.limits.filter((l) => !at(e, l) && (l.hours_to.p05 !== null || l.hours_to.p50 !== null));
   const early = (l) => l.hours_to.p05 ?? l.hours_to.p50;
   return known.sort((a, b) => early(a) - early(b))[0] || null;
 }
 
-function nextWords(trend) {
-  if (!trend) return "Not known yet: it comes with the first hours of warm, steady running.";
-  const n = nearest(trend), now = reached(trend);
+function nextWords(e) {
+  if (!e.trend) return "Not known yet: it comes with the first hours of warm, steady running.";
+  const n = nearest(e), now = reached(e);
   if (!n) return now.trim() || "No limit is in sight.";
   const what = LIMIT[n.limit] || n.limit;
   const when = (ymd) => (ymd ? day(Date.parse(ymd)) : null);
