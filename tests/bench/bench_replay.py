@@ -42,7 +42,6 @@ RESIDUE = crc32(b"\0\0\0\0")
 """A payload followed by its CRC-32, little-endian, leaves this behind, whatever it is."""
 HEAD_BYTES, CRC_BYTES, SAMPLES = 24, 4, 2
 RATE, TURN, BINS = 500, 65_536, 64
-ROWS = ("bound: one vectorised pass", "a pass with all figures", "link", "link, measure", "whole pipeline")
 
 
 def whole(data: bytes) -> int:
@@ -72,12 +71,9 @@ def link_only(data: bytes) -> int:
 
 def measure_too(data: bytes) -> int:
     """Bytes to revolutions and seconds: link and meter without judging."""
-    p, n = pipeline(), 0
-    for run in runs_of(p.decoder, data):
-        if run.block is not None:
-            for _ in p.meter.block(run.block, run.asides):
-                n += 1
-    return n
+    p = pipeline()
+    made = (p.meter.block(run.block, run.asides) for run in runs_of(p.decoder, data) if run.block is not None)
+    return sum(1 for each in made for _ in each)
 
 
 def samples(data: bytes) -> list[NDArray[np.uint16]]:
@@ -198,10 +194,16 @@ def run(seconds: int, repeats: int) -> None:
     say = sys.stdout.write
     data = capture("", float(seconds))
     say(f"{seconds} s at 500 Hz, {len(data) / 1e6:.1f} MB\n")
-    took = best_s([bound, figures, link_only, measure_too, whole], data, repeats)
+    rows: dict[str, Callable[[bytes], int]] = {
+        "bound: one vectorised pass": bound,
+        "a pass with all figures": figures,
+        "link": link_only,
+        "link, measure": measure_too,
+        "whole pipeline": whole,
+    }
+    took = best_s(list(rows.values()), data, repeats)
     bound_s, fair_s, *_ = took
-    rows = zip(ROWS, took, strict=True)
-    for name, took_s in rows:
+    for name, took_s in zip(rows, took, strict=True):
         say(f"  {name:28} {took_s:7.3f} s  {seconds / took_s:8.0f} × real time  {took_s / bound_s:5.2f} × bound")
         say(f"  {took_s / fair_s:5.2f} × the pass with all figures\n")
     say(f"the lag of each revolution by that pass and by the meter: {apart_deg(data):.1e} deg apart at most\n")

@@ -48,7 +48,6 @@ SLOW = [
     "tests/wear/test_segments.py::test_wear_and_changes_of_state_are_no_step",
     "tests/wear/test_segments.py::test_several_steps",
     "tests/wear/test_segments.py::test_jump_never_becomes_a_slope",
-    "tests/wear/test_agreement.py::test_never_agreed_where_the_two_parted",
     "tests/measure/test_accuracy.py",
     "tests/measure/test_measure_hours.py::test_a_simulated_voyage_keeps_its_hours",
     "tests/measure/test_measure_cutter.py::test_any_splitting_gives_the_same_bits",

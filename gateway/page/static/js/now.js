@@ -150,8 +150,8 @@ function comes() {
   };
 }
 
-// By the trend, or by the present figure: its alarm has called.
-const at = (e, l) => l.hours_to.p50 === 0 || e.alarms.some((a) => a.tag === l.limit && a.active);
+// By the trend, or by the present figure: its alarm has called, or the graver one of the pair.
+const at = (e, l) => l.hours_to.p50 === 0 || e.alarms.some((a) => a.active && [l.limit, GRAVER[l.limit]].includes(a.tag));
 
 function reached(e) {
   const tags = e.trend.limits.filter((l) => at(e, l)).map((l) => l.limit);
@@ -171,11 +171,13 @@ function nextWords(e) {
   if (!n) return now.trim() || "No limit is in sight.";
   const what = LIMIT[n.limit] || n.limit;
   const when = (ymd) => (ymd ? day(Date.parse(ymd)) : null);
-  const early = n.hours_to.p05 === null ? "" : `early end of the trend in ${number(n.hours_to.p05, 0)} running hours${n.date.p05 ? `, ${when(n.date.p05)}` : ""}`;
   const likely = n.hours_to.p50 === null ? "" : `in about ${number(n.hours_to.p50, 0)} running hours${n.date.p50 ? `, ${when(n.date.p50)}` : ""}`;
-  const said = [likely, n.hours_to.p05 === n.hours_to.p50 ? "" : early].filter(Boolean).join("; ");
+  const early = n.hours_to.p05 === null ? "" : `early end of the trend in ${number(n.hours_to.p05, 0)} running hours${n.date.p05 ? `, ${when(n.date.p05)}` : ""}`;
+  // An interval of running hours has no trend, and its alarm comes when it is over.
+  const exact = n.hours_to.p05 === n.hours_to.p50;
+  const said = [likely, exact ? "" : early].filter(Boolean).join("; ");
   const next = now ? `${now}Next: ${what} ${said}.` : `${what[0].toUpperCase()}${what.slice(1)} ${said}.`;
-  return `${next} An alarm goes by the present figure and may come before.`;
+  return exact ? next : `${next} An alarm goes by the present figure and may come before.`;
 }
 
 // The gateway itself: asked for only while somebody has it open.
