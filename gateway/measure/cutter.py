@@ -22,6 +22,7 @@ from gateway.model.records import CAM_VALID, LOOP_VALID, SampleBlock
 
 TURN = 65_536
 BINS_PER_TURN = 64
+WIDTH = TURN // BINS_PER_TURN
 ORDERS = 8
 SHRUNK = np.sinc(np.arange(1, ORDERS + 1) / BINS_PER_TURN)
 Ints = NDArray[np.int64]
@@ -89,7 +90,7 @@ class Cutter:
     Bounded: a turn that takes longer than `slow_s` is not averaged (the turning gear), so no more need be kept.
     """
 
-    def __init__(self, ratio: int, length_nm: NDArray[np.int32], slow_s: float = 30.0) -> None:
+    def __init__(self, ratio: int, length_nm: Ints, slow_s: float = 30.0) -> None:
         self._ratio = ratio
         self._shift = 16 if ratio == 1 else 17
         self._length_nm = length_nm
@@ -99,9 +100,11 @@ class Cutter:
 
     def reset(self) -> None:
         """Forget the unfinished cycle: what comes next does not follow what came before."""
-        self._empty = True
-        self._crank = self._lag = self._spring = self._us = np.empty(0, dtype=np.int64)
-        self._bad = np.empty(0, dtype=np.uint8)
+        self._crank = self._lag = self._spring = np.empty(0, dtype=np.int64)
+        # By frame: where its samples begin among those held, its head time, whether the cam is not valid.
+        self._starts = self._head_us = np.empty(0, dtype=np.int64)
+        self._cam_bad = np.empty(0, dtype=np.bool_)
+        self._interval_ns = 0
 
     def skip(self, block: SampleBlock) -> int | None:
         """Pass over a block whose crank is not valid. Returns the loop's µA before its first sample, if that joins."""
@@ -116,32 +119,48 @@ class Cutter:
         old = len(self._crank)
         self._append(block)
         sums = self._frame_sums(block, old)
-        cut, keep = self._cut(block, old)
-        self._crank, self._lag = self._crank[keep:], self._lag[keep:]
-        self._spring, self._us, self._bad = self._spring[keep:], self._us[keep:], self._bad[keep:]
-        self._forget_slow()
+        cut, keep = self._cut(len(self._starts) - len(block.starts))
+        self._keep(keep)
+        if self._time_us(len(self._crank) - 1) - self._time_us(0) > self._slow_s * self._ratio * 1e6:
+            self._keep(len(self._crank) - 1)
         return cut, sums
 
     def _append(self, block: SampleBlock) -> None:
-        """Unwrap the new samples onto the old ones. Neighbouring samples lie less than half a turn apart."""
-        crank, lag16 = block.crank, block.crank - block.cam * np.uint16(self._ratio)
-        first = self._empty
-        last_crank = np.uint16(int(crank[0]) if first else int(self._crank[-1]) & 0xFFFF)
-        last_lag = np.uint16(int(lag16[0]) if first else int(self._lag[-1]) & 0xFFFF)
-        base_crank = int(crank[0]) if first else int(self._crank[-1])
-        base_lag = int(np.int16(lag16[0].astype(np.int16))) if first else int(self._lag[-1])
-        new_crank = np.cumsum(np.diff(crank, prepend=last_crank).view(np.int16), dtype=np.int64) + base_crank
-        new_lag = np.cumsum(np.diff(lag16, prepend=last_lag).view(np.int16), dtype=np.int64) + base_lag
+        """Join the new samples to the old ones. Neighbouring samples lie less than half a turn apart."""
+        lag16 = block.crank - block.cam * np.uint16(self._ratio)
+        old = len(self._crank)
+        self._crank = _unwrapped(self._crank, block.crank, int(block.crank[0]))
+        self._lag = _unwrapped(self._lag, lag16, int(lag16[:1].view(np.int16)[0]))
+        spring = np.empty(len(self._crank), dtype=np.int64)
+        spring[:old] = self._spring
         if block.valid & LOOP_VALID:
-            spring = self._length_nm[block.loop].astype(np.int64)
+            np.take(self._length_nm, block.loop, out=spring[old:], mode="clip")
         else:
-            spring = np.full(len(crank), BAD_NM, dtype=np.int64)
-        us = _times_us(block)
-        bad = np.full(len(crank), 0 if block.valid & CAM_VALID else 1, dtype=np.uint8)
-        join = (lambda a, b: b) if first else (lambda a, b: np.concatenate((a, b)))
-        self._crank, self._lag = join(self._crank, new_crank), join(self._lag, new_lag)
-        self._spring, self._us, self._bad = join(self._spring, spring), join(self._us, us), join(self._bad, bad)
-        self._empty = False
+            spring[old:] = BAD_NM
+        self._spring = spring
+        cam_bad = np.full(len(block.starts), not block.valid & CAM_VALID)
+        self._starts = np.concatenate((self._starts, block.starts + old))
+        self._head_us = np.concatenate((self._head_us, block.head_us))
+        self._cam_bad = np.concatenate((self._cam_bad, cam_bad))
+        self._interval_ns = block.interval_ns
+
+    def _keep(self, first: int) -> None:
+        """Let go of all samples before this one."""
+        frame = int(self._frame(first))
+        self._crank, self._lag, self._spring = self._crank[first:], self._lag[first:], self._spring[first:]
+        self._starts = self._starts[frame:] - first
+        self._head_us, self._cam_bad = self._head_us[frame:], self._cam_bad[frame:]
+
+    def _frame(self, sample: Ints | int) -> Ints:
+        """The frame of a sample; of each, if there are several."""
+        out: Ints = np.searchsorted(self._starts, sample, side="right") - 1
+        return out
+
+    def _time_us(self, sample: Ints | int) -> Ints:
+        """Head time of a sample; of each, if there are several."""
+        frame = self._frame(sample)
+        out: Ints = self._head_us[frame] + (sample - self._starts[frame]) * self._interval_ns // 1000
+        return out
 
     def _frame_sums(self, block: SampleBlock, old: int) -> FrameSums:
         starts = block.starts
@@ -149,10 +168,8 @@ class Cutter:
         crank, lag, spring = self._crank[old:], self._lag[old:], self._spring[old:]
         no_length = spring == BAD_NM
         any_bad = bool(no_length.any())
-        loop = block.loop.astype(np.int64)
-        before = self._last_loop if block.joined and self._last_loop is not None else int(loop[0])
-        steps = np.abs(np.diff(loop, prepend=before))
-        self._last_loop = int(loop[-1])
+        loop_min, loop_max, loop_steps = loop_figures(block, self._last_loop if block.joined else None)
+        self._last_loop = int(block.loop[-1])
         return FrameSums(
             end_us=block.head_us + (ends - starts + 1) * block.interval_ns // 1000,
             n=ends - starts + 1,
@@ -163,69 +180,68 @@ class Cutter:
             lag_sum=np.add.reduceat(lag, starts),
             spring_sum=np.add.reduceat(np.where(no_length, 0, spring) if any_bad else spring, starts),
             spring_bad=np.add.reduceat(no_length, starts, dtype=np.int64) if any_bad else np.zeros_like(starts),
-            loop_min=np.minimum.reduceat(loop, starts),
-            loop_max=np.maximum.reduceat(loop, starts),
-            loop_steps=np.add.reduceat(steps, starts),
+            loop_min=loop_min,
+            loop_max=loop_max,
+            loop_steps=loop_steps,
         )
 
-    def _cut(self, block: SampleBlock, old: int) -> tuple[Cut, int]:
-        """The cycles, and the index of the first sample that the unfinished one still needs."""
+    def _cut(self, frames_before: int) -> tuple[Cut, int]:
+        """The cycles, and the index of the first sample that the unfinished one still needs.
+
+        `frames_before`: those held that are not of the present block.
+        """
         turns = self._crank >> self._shift
         at = np.flatnonzero(turns[1:] != turns[:-1])
         if len(at) == 0:
             return no_cycles(self._ratio), 0
         direction = turns[at + 1] - turns[at]
-        soon = (self._us[at[1:]] - self._us[at[:-1]]) <= self._slow_s * self._ratio * 1e6
+        soon = np.diff(self._time_us(at)) <= self._slow_s * self._ratio * 1e6
         whole = np.flatnonzero((direction[1:] == direction[:-1]) & soon)
         keep = int(at[-1])
         if len(whole) == 0:
             return no_cycles(self._ratio), keep
         edge = np.maximum(turns[at], turns[at + 1]) << self._shift
-        parts = []
         # Neighbouring cycles in one direction are cut together: their angle never turns back beyond an edge.
-        for run in np.split(whole, np.flatnonzero((np.diff(whole) != 1) | (np.diff(direction[whole]) != 0)) + 1):
+        breaks = np.flatnonzero((np.diff(whole) != 1) | (np.diff(direction[whole]) != 0)) + 1
+        parts = []
+        for run in np.split(whole, breaks):
             bounds = np.append(run, run[-1] + 1)
             parts.append(self._average(at[bounds], edge[bounds], int(direction[run[0]])))
         cut = parts[0] if len(parts) == 1 else _joined(parts)
-        # `frame` holds the index of the sample that closed the cycle until here, where it becomes the frame's.
-        frame = np.searchsorted(block.starts, cut.frame - old, side="right") - 1
-        return Cut(np.maximum(frame, 0), *(getattr(cut, f) for f in Cut.__slots__[1:])), keep
+        frame = np.maximum(cut.frame - frames_before, 0)
+        return Cut(frame, *(getattr(cut, f) for f in Cut.__slots__[1:])), keep
 
     def _average(self, at: Ints, edge: Ints, direction: int) -> Cut:
         """Cycles between the crossings `at` (each between samples at and at + 1) of the angles `edge`, all one way."""
+        first_frame, last_frame = self._frame(at[:-1]), self._frame(at[1:] + 1)
+        us, next_us = self._time_us(at), self._time_us(at + 1)
         lo, hi = int(at[0]), int(at[-1]) + 2
         crank, lag, spring = self._crank[lo:hi], self._lag[lo:hi], self._spring[lo:hi]
         at = at - lo
         step = np.diff(crank)
         n = len(at) - 1
         cycle = self._ratio * TURN
-        lag_to = np.concatenate(([0], np.cumsum((lag[1:] + lag[:-1]) * step)))
-        spring_to = np.concatenate(([0], np.cumsum((spring[1:] + spring[:-1]) * step)))
+        lag_to, spring_to = _integral(lag, step), _integral(spring, step)
         part = (edge - crank[at]).astype(np.float64)
         share = part / step[at]
         spring_part = part * (2 * spring[at] + (spring[at + 1] - spring[at]) * share)
         spring_mean = (np.diff(spring_to[at]) + np.diff(spring_part)) / (2 * cycle * direction)
-        us = self._us[lo:hi]
-        edge_us = us[at] + share * (us[at + 1] - us[at])
+        edge_us = us + share * (next_us - us)
         first, last = at[:-1] + 1, int(at[-1]) + 1
         lag_min, lag_max = np.minimum.reduceat(lag[:last], first), np.maximum.reduceat(lag[:last], first)
         spring_min, spring_max = np.minimum.reduceat(spring[:last], first), np.maximum.reduceat(spring[:last], first)
         # The samples on either side of an edge take part in the mean: a bad one spoils both cycles.
         spring_ok = (spring_min != BAD_NM) & (spring[at[:-1]] != BAD_NM) & (spring[at[1:] + 1] != BAD_NM)
-        bad = self._bad[lo:hi]
-        if bad.any():
-            lag_bad = np.maximum.reduceat(bad[:last], first) + bad[at[:-1]] + bad[at[1:] + 1] > 0
-        else:
-            lag_bad = np.zeros(n, dtype=np.bool_)
+        bad_before = np.append(0, np.cumsum(self._cam_bad))
         bins = self._bins(crank, lag, step, lag_to, at, edge, direction)
         return Cut(
-            frame=at[1:] + 1 + lo,
+            frame=last_frame,
             end_us=np.floor(edge_us[1:]).astype(np.int64),
             duration_us=np.diff(edge_us),
             direction=np.full(n, direction, dtype=np.int64),
             lag=bins.mean(axis=1),
             lag_p2p=lag_max - lag_min,
-            lag_bad=lag_bad,
+            lag_bad=bad_before[last_frame + 1] > bad_before[first_frame],
             spring_nm=spring_mean,
             slap_nm=spring_max - spring_min,
             spring_bad=~spring_ok,
@@ -235,37 +251,65 @@ class Cutter:
     def _bins(self, crank: Ints, lag: Ints, step: Ints, lag_to: Ints, at: Ints, edge: Ints, direction: int) -> Floats:
         """Mean lag in each of the equal steps of angle: differences of the integral at their borders."""
         per = BINS_PER_TURN * self._ratio
-        width = TURN // BINS_PER_TURN
         n = len(at) - 1
-        borders = edge[0] + direction * width * np.arange(n * per + 1, dtype=np.int64)
-        # The first sample at or past a border; running maxima make the angle rise where the encoder dithers.
-        reach = np.maximum.accumulate(crank * direction)
-        i = np.searchsorted(reach, borders * direction, side="left") - 1
+        borders = edge[0] + direction * WIDTH * np.arange(n * per + 1, dtype=np.int64)
+        # The last sample before each border. Running maxima make the angle rise where the encoder dithers.
+        reach = crank if direction > 0 else -crank
+        if (step.min() if direction > 0 else -step.max()) < 0:
+            reach = np.maximum.accumulate(reach)
+        reached = reach // WIDTH
+        passes = np.flatnonzero(reached[1:] != reached[:-1])
+        passed = np.repeat(passes, reached[passes + 1] - reached[passes])
         # At a cycle's edge the crossing itself, for its end and for the next one's beginning alike.
+        after_first = int(edge[0]) * direction // WIDTH - int(reached[0])
+        i = np.append(at[0], passed[after_first : after_first + n * per])
         i[::per] = at
         part = (borders - crank[i]).astype(np.float64)
         integral = part * (2 * lag[i] + (lag[i + 1] - lag[i]) * (part / step[i]))
         # Whole differences first, in integers: what was summed before the cycle leaves no rounding behind.
         whole = np.diff(lag_to[i])
-        out: Floats = ((whole + np.diff(integral)) / (2 * width * direction)).reshape(n, per)
+        out: Floats = ((whole + np.diff(integral)) / (2 * WIDTH * direction)).reshape(n, per)
         return out
 
-    def _forget_slow(self) -> None:
-        if self._us[-1] - self._us[0] > self._slow_s * self._ratio * 1e6:
-            self._crank, self._lag = self._crank[-1:], self._lag[-1:]
-            self._spring, self._us, self._bad = self._spring[-1:], self._us[-1:], self._bad[-1:]
+
+def _unwrapped(old: Ints, new: NDArray[np.uint16], first: int) -> Ints:
+    """The angle goes on from the old; `first`: where the new begins if there is nothing before it."""
+    out = np.empty(len(old) + len(new), dtype=np.int64)
+    out[: len(old)] = old
+    steps = out[len(old) :]
+    steps[0] = int(old[-1]) + _signed(int(new[0]) - int(old[-1])) if len(old) else first
+    steps[1:] = (new[1:] - new[:-1]).view(np.int16)
+    np.cumsum(steps, out=steps)
+    return out
 
 
-def _times_us(block: SampleBlock) -> Ints:
-    """Head time of every sample of a block."""
-    n = len(block.crank)
-    sizes = np.diff(block.starts, append=n)
-    step_us, odd_ns = divmod(block.interval_ns, 1000)
-    if not odd_ns:
-        # By far the most; dividing each sample's time takes as long as all else here.
-        return np.arange(n, dtype=np.int64) * step_us + np.repeat(block.head_us - block.starts * step_us, sizes)
-    within = np.arange(n, dtype=np.int64) - np.repeat(block.starts, sizes)
-    return np.repeat(block.head_us, sizes) + within * block.interval_ns // 1000
+def _signed(count: int) -> int:
+    """A difference of counts as the shorter way round."""
+    return (count + TURN // 2) % TURN - TURN // 2
+
+
+def _integral(value: Ints, step: Ints) -> Ints:
+    """Twice the area under straight lines between the samples, from the first to each."""
+    out = np.zeros(len(value), dtype=np.int64)
+    pieces = out[1:]
+    np.add(value[1:], value[:-1], out=pieces)
+    pieces *= step
+    np.cumsum(pieces, out=pieces)
+    return out
+
+
+def loop_figures(block: SampleBlock, before: int | None) -> tuple[Ints, Ints, Ints]:
+    """Of the loop current in each frame, µA: least, most, and the sum of |step| between neighbours.
+
+    `before`: the sample before the block's first, `None` where none joins it.
+    """
+    loop, starts = block.loop, block.starts
+    steps = np.empty_like(loop)
+    steps[0] = 0 if before is None else abs(int(loop[0]) - before)
+    # Unsigned, so the greater less the smaller.
+    np.subtract(np.maximum(loop[1:], loop[:-1]), np.minimum(loop[1:], loop[:-1]), out=steps[1:])
+    least, most = np.minimum.reduceat(loop, starts), np.maximum.reduceat(loop, starts)
+    return least.astype(np.int64), most.astype(np.int64), np.add.reduceat(steps, starts, dtype=np.int64)
 
 
 def no_cycles(ratio: int) -> Cut:

@@ -52,12 +52,12 @@ def calibration_residuals_mm(transducer: Transducer) -> list[float]:
     return [mm - length_mm(line, ma) for ma, mm in transducer.table]
 
 
-def length_table_nm(transducer: Transducer) -> NDArray[np.int32]:
-    """int32[65536]: length in nm for every loop current in µA; BAD_NM where NE 43 says it does not measure.
+def length_table_nm(transducer: Transducer) -> NDArray[np.int64]:
+    """int64[65536]: length in nm for every loop current in µA; BAD_NM where NE 43 says it does not measure.
 
     Integers, so that sums over a revolution are exact and do not depend on how the stream was split.
     """
-    table = np.full(65_536, BAD_NM, dtype=np.int32)
+    table = np.full(65_536, BAD_NM, dtype=np.int64)
     measures = np.arange(3_800, 20_501)
     table[measures] = np.rint(_lengths_mm(transducer, measures / 1000.0) * NM_PER_MM)
     return table

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from gateway.measure.cutter import FrameSums
+from gateway.measure.cutter import FrameSums, loop_figures
 from gateway.measure.loop import BAD_NM
 from gateway.model.records import CAM_VALID, CRANK_VALID, LOOP_VALID, SampleBlock
 
@@ -154,18 +154,18 @@ def _next_second(t_us: int) -> int:
     return (t_us // SECOND_US + 1) * SECOND_US
 
 
-def sums_without_crank(block: SampleBlock, length_nm: NDArray[np.int32], last_loop: int | None) -> FrameSums:
+def sums_without_crank(block: SampleBlock, length_nm: NDArray[np.int64], last_loop: int | None) -> FrameSums:
     """Frame sums of a block whose crank is not valid: only the loop's figures mean anything.
 
     `last_loop`: µA of the sample before the block's first, `None` where none joins it.
     """
     starts = block.starts
     ends = np.append(starts[1:], len(block.loop))
-    spring = length_nm[block.loop].astype(np.int64)
+    spring = length_nm[block.loop]
     if not block.valid & LOOP_VALID:
         spring[:] = BAD_NM
     bad = spring == BAD_NM
-    loop = block.loop.astype(np.int64)
+    loop_min, loop_max, loop_steps = loop_figures(block, last_loop)
     none = np.zeros_like(starts)
     return FrameSums(
         end_us=block.head_us + (ends - starts) * block.interval_ns // 1000,
@@ -177,7 +177,7 @@ def sums_without_crank(block: SampleBlock, length_nm: NDArray[np.int32], last_lo
         lag_sum=none,
         spring_sum=np.add.reduceat(np.where(bad, 0, spring), starts),
         spring_bad=np.add.reduceat(bad, starts, dtype=np.int64),
-        loop_min=np.minimum.reduceat(loop, starts),
-        loop_max=np.maximum.reduceat(loop, starts),
-        loop_steps=np.add.reduceat(np.abs(np.diff(loop, prepend=loop[0] if last_loop is None else last_loop)), starts),
+        loop_min=loop_min,
+        loop_max=loop_max,
+        loop_steps=loop_steps,
     )

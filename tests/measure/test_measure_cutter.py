@@ -13,7 +13,7 @@ from gateway.measure.cutter import Cut, Cutter, FrameSums
 from gateway.measure.loop import BAD_NM
 from gateway.model.records import CAM_VALID, LOOP_VALID
 
-LENGTHS = np.full(65_536, BAD_NM, dtype=np.int32)
+LENGTHS = np.full(65_536, BAD_NM, dtype=np.int64)
 LENGTHS[3_800:20_501] = 150_000_000 + 5_000 * (np.arange(3_800, 20_501) - 4_000)
 INTERVAL_US = 2_000
 

@@ -11,7 +11,7 @@ from gateway.measure.loop import BAD_NM
 from gateway.measure.seconds import Second, SecondCounter, sums_without_crank
 from gateway.model.records import CAM_VALID, CRANK_VALID, LOOP_VALID
 
-LENGTHS = np.full(65_536, BAD_NM, dtype=np.int32)
+LENGTHS = np.full(65_536, BAD_NM, dtype=np.int64)
 LENGTHS[3_800:20_501] = 150_000_000 + 5_000 * (np.arange(3_800, 20_501) - 4_000)
 
 

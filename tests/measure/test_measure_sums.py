@@ -13,7 +13,7 @@ from gateway.model.records import CAM_VALID, LOOP_VALID, SampleBlock
 from gateway.model.settings import Transducer
 
 LOOP = [4_000, 4_010, 3_990, 9, 5_000, 5_000]
-LENGTH_NM = np.where(np.arange(65_536) < 3_600, BAD_NM, 150_000_000 + 10 * np.arange(65_536)).astype(np.int32)
+LENGTH_NM = np.where(np.arange(65_536) < 3_600, BAD_NM, 150_000_000 + 10 * np.arange(65_536)).astype(np.int64)
 
 
 def block(valid: int) -> SampleBlock:
