@@ -13,10 +13,11 @@ from gateway.alarm.calm import Calm, Figures, calm
 from gateway.alarm.judge import Evidence, StepSeen, WearSeen, judge
 from gateway.alarm.machine import AlarmSet
 from gateway.alarm.table import ENGINE_TAGS, ROWS
+from gateway.link.blocks import Run
 from gateway.link.decoder import Decoder
 from gateway.link.loss import LinkWatch
 from gateway.link.marks import Mark
-from gateway.link.runs import Run, runs
+from gateway.link.runs import runs
 from gateway.measure.hours import WAVES_RPM
 from gateway.measure.medians import TenMinutes
 from gateway.measure.meter import Meter
@@ -143,7 +144,7 @@ class EnginePipeline:
         """Take bytes that arrived at `now`; yield what they make the gateway say, in order."""
         if self._heard is None:
             self._heard = now
-        for item in runs(self.decoder.gather(data), self.identity):
+        for item in runs(self.decoder.gather(data, self.identity), self.identity):
             if isinstance(item, Mark):
                 yield from self._broke(item)
             elif isinstance(item, Identity):

@@ -11,8 +11,9 @@ import numpy as np
 from firmware_sim_voyages import tern_settings
 
 from firmware_sim import Head, Scenario, Truth, parse_scenario
+from gateway.link.blocks import Run
 from gateway.link.decoder import Decoder
-from gateway.link.runs import Run, runs
+from gateway.link.runs import runs
 from gateway.measure.meter import Meter
 from gateway.model.records import Cycle
 

@@ -1,14 +1,15 @@
-"""Sample frames that follow each other, gathered until they become one block of arrays."""
+"""Sample frames that follow each other, gathered into one block of arrays, and runs: such a block with what the head
+said among its frames."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from itertools import accumulate, chain
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gateway.link.continuity import tolerance
-from gateway.model.records import SampleBlock
+from gateway.model.records import Health, Identity, SampleBlock
 
 
 @dataclass(slots=True)
@@ -43,6 +44,70 @@ def block_of(parts: Sequence[Frames]) -> SampleBlock:
         cam=columns[1],
         loop=columns[2],
         joined=first.joined,
+    )
+
+
+Aside = Health | Identity
+"""What the head says between samples without breaking them: its health, and who it is where that is known already."""
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Samples without a break, and the asides among them, each with the number of frames that came before it.
+
+    `block` is `None` for asides with no samples about them.
+    """
+
+    block: SampleBlock | None
+    asides: tuple[tuple[int, Aside], ...]
+
+    @property
+    def boot(self) -> int:
+        """Boot number of all of it."""
+        return self.block.boot if self.block is not None else self.asides[0][1].boot
+
+    @property
+    def head_us(self) -> int:
+        """Head time of its first frame."""
+        return int(self.block.head_us[0]) if self.block is not None else self.asides[0][1].head_us
+
+    @property
+    def sent_us(self) -> int:
+        """Head time of its first frame's sending: a frame of samples goes out after the last of them."""
+        if self.block is None:
+            return self.head_us
+        first = self.block.starts[1] if len(self.block.starts) > 1 else len(self.block.crank)
+        return self.head_us + int(first) * self.block.interval_ns // 1_000
+
+    @property
+    def frames(self) -> int:
+        """Good frames in it."""
+        return len(self.asides) + (len(self.block.starts) if self.block is not None else 0)
+
+
+def apart(run: Run) -> Iterator[SampleBlock | Aside]:
+    """The samples and the asides of a run one after the other, as they came."""
+    begun = 0
+    for frames, aside in run.asides:
+        if run.block is not None and frames > begun:
+            yield _part(run.block, begun, frames)
+            begun = frames
+        yield aside
+    if run.block is not None and len(run.block.starts) > begun:
+        yield _part(run.block, begun, len(run.block.starts))
+
+
+def _part(block: SampleBlock, first: int, end: int) -> SampleBlock:
+    begin = int(block.starts[first])
+    samples = slice(begin, int(block.starts[end]) if end < len(block.starts) else len(block.crank))
+    return replace(
+        block,
+        head_us=block.head_us[first:end],
+        starts=block.starts[first:end] - begin,
+        crank=block.crank[samples],
+        cam=block.cam[samples],
+        loop=block.loop[samples],
+        joined=block.joined or first > 0,
     )
 
 

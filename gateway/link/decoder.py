@@ -5,15 +5,18 @@ looked at; from there on nothing but the head itself can have written it. A piec
 by cause; either way the next zero byte begins a new one, so no fault outlives its own frame.
 
 Nearly all frames are samples that simply follow the last ones. The loop in `_take` tries for exactly that with a
-handful of comparisons, and leaves everything else to `_other`, which judges a frame field by field.
+handful of comparisons, and leaves everything else to `_other`, which judges a frame field by field. Where many come at
+once, `plain` tries for all of them first.
 """
 
+from collections.abc import Iterator
+from itertools import chain
 from zlib import crc32
 
 from cobs.cobs import DecodeError
 from cobs.cobs import decode as uncobs
 
-from gateway.link.blocks import Frames, OpenBlock, block_of
+from gateway.link.blocks import Frames, OpenBlock, Run, apart, block_of
 from gateway.link.continuity import Continuity
 from gateway.link.counts import LinkCounts, Refusal
 from gateway.link.frames import (
@@ -31,11 +34,12 @@ from gateway.link.frames import (
     refusal,
 )
 from gateway.link.marks import Mark
+from gateway.link.plain import plain
 from gateway.model.limits import FRAME_BYTES_MAX, SAMPLES_PER_FRAME_MAX
 from gateway.model.records import CAM_VALID, CRANK_VALID, LOOP_VALID, Health, Identity, SampleBlock
 
-Piece = Frames | Identity | Health | Mark
-"""What a feed completes, samples not yet in arrays."""
+Piece = Frames | Identity | Health | Mark | Run
+"""What a feed completes: samples not yet in arrays, or a whole run where nothing was amiss."""
 Item = SampleBlock | Identity | Health | Mark
 
 SLICE_BYTES = 1 << 20
@@ -59,20 +63,21 @@ class Decoder:
         self._first = True
 
     def feed(self, data: bytes | bytearray | memoryview) -> list[Item]:
-        """As `gather`, each stretch of samples as a block of arrays."""
-        return [block_of([piece]) if isinstance(piece, Frames) else piece for piece in self.gather(data)]
+        """As `gather`, each stretch of samples as a block of arrays, and all else between them where it stood."""
+        return [item for piece in self.gather(data) for item in _items(piece)]
 
-    def gather(self, data: bytes | bytearray | memoryview) -> list[Piece]:
+    def gather(self, data: bytes | bytearray | memoryview, known: Identity | None = None) -> list[Piece]:
         """Take the next bytes of the stream, any number; give what they complete, in the stream's order.
 
         However the stream is cut into feeds, the samples, marks, records and counts are the same, and only the borders
-        between `joined` stretches of samples move.
+        between `joined` stretches of samples move. `known`: who the head has said it is.
         """
         view = memoryview(data).cast("B")
         self.counts.bytes += len(view)
         items: list[Piece] = []
         for at in range(0, len(view), SLICE_BYTES):
-            self._slice(bytes(view[at : at + SLICE_BYTES]), items)
+            # What a slice says may be another name; the next is not held against this one.
+            self._slice(bytes(view[at : at + SLICE_BYTES]), known if at == 0 else None, items)
         self._close(items)
         return items
 
@@ -82,17 +87,23 @@ class Decoder:
         self._skipping = False
         self._first = True
 
-    def _slice(self, data: bytes, items: list[Piece]) -> None:
+    def _slice(self, data: bytes, known: Identity | None, items: list[Piece]) -> None:
         pieces = (self._pending + data).split(b"\0")
         self._pending = pieces.pop()
         if pieces:
             first = pieces[0]
             if self._skipping or self._first:
                 pieces[0] = b""
-            if not self._skipping and self._first:
+            if not self._skipping and self._first and first:
                 self._take([first], items)
             self._skipping = self._first = False
-            self._take(pieces, items)
+            pieces = [piece for piece in pieces if piece]
+            if runs := plain(pieces, self._line, self._block, known):
+                self._close(items)
+                self._book(runs, len(pieces))
+                items += runs
+            else:
+                self._take(pieces, items)
         if self._skipping:
             self._pending = b""
         elif len(self._pending) > FRAME_BYTES_MAX:
@@ -100,13 +111,27 @@ class Decoder:
             self._pending = b""
             self._skipping = True
 
+    def _book(self, runs: list[Run], frames: int) -> None:
+        """Go on from where plain runs end."""
+        line, counts, block = self._line, self.counts, runs[-1].block
+        assert block is not None
+        for _, aside in chain.from_iterable(run.asides for run in runs):
+            if isinstance(aside, Health):
+                counts.health += 1
+            else:
+                counts.identity += 1
+            line.sent_us = aside.head_us
+        counts.samples += len(block.starts)
+        last_n = len(block.crank) - int(block.starts[-1])
+        line.end_ns = int(block.head_us[-1]) * 1_000 + last_n * block.interval_ns
+        line.next_sequence = (line.next_sequence + frames) & 0xFFFF
+        line.old_run = 0
+
     def _take(self, pieces: list[bytes], items: list[Piece]) -> None:
         line, block = self._line, self._block
         bodies, heads_us, sizes = block.bodies, block.heads_us, block.sizes
         unpack = SAMPLES_HEAD.unpack_from
         for piece in pieces:
-            if not piece:
-                continue
             if len(piece) > FRAME_BYTES_MAX:
                 self.counts.refused["overlong"] += 1
                 continue
@@ -200,3 +225,12 @@ class Decoder:
         if self._block.bodies:
             self.counts.samples += len(self._block.bodies)
             items.append(self._block.take())
+
+
+def _items(piece: Piece) -> Iterator[Item]:
+    if isinstance(piece, Frames):
+        yield block_of([piece])
+    elif isinstance(piece, Run):
+        yield from apart(piece)
+    else:
+        yield piece

@@ -1,50 +1,13 @@
 """Blocks that follow each other, joined over what the head says between them, so that whole minutes are one array."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from typing import TypeGuard
 
-from gateway.link.blocks import Frames, block_of
+from gateway.link.blocks import Aside, Frames, Run, block_of
 from gateway.link.decoder import Piece
 from gateway.link.marks import Mark
-from gateway.model.records import Health, Identity, SampleBlock
-
-Aside = Health | Identity
-"""What the head says between samples without breaking them: its health, and who it is where that is known already."""
-
-
-@dataclass(frozen=True, slots=True)
-class Run:
-    """Samples without a break, and the asides among them, each with the number of frames that came before it.
-
-    `block` is `None` for asides with no samples about them.
-    """
-
-    block: SampleBlock | None
-    asides: tuple[tuple[int, Aside], ...]
-
-    @property
-    def boot(self) -> int:
-        """Boot number of all of it."""
-        return self.block.boot if self.block is not None else self.asides[0][1].boot
-
-    @property
-    def head_us(self) -> int:
-        """Head time of its first frame."""
-        return int(self.block.head_us[0]) if self.block is not None else self.asides[0][1].head_us
-
-    @property
-    def sent_us(self) -> int:
-        """Head time of its first frame's sending: a frame of samples goes out after the last of them."""
-        if self.block is None:
-            return self.head_us
-        first = self.block.starts[1] if len(self.block.starts) > 1 else len(self.block.crank)
-        return self.head_us + int(first) * self.block.interval_ns // 1_000
-
-    @property
-    def frames(self) -> int:
-        """Good frames in it."""
-        return len(self.asides) + (len(self.block.starts) if self.block is not None else 0)
+from gateway.link.plain import says_again
+from gateway.model.records import Health, Identity
 
 
 def runs(items: list[Piece], known: Identity | None = None) -> Iterator[Run | Identity | Mark]:
@@ -73,16 +36,14 @@ def runs(items: list[Piece], known: Identity | None = None) -> Iterator[Run | Id
         elif isinstance(item, Identity):
             known = item
             yield item
-        elif isinstance(item, Mark):
+        elif isinstance(item, Mark | Run):
             yield item
     if parts or asides:
         yield Run(block_of(parts) if parts else None, tuple(asides))
 
 
 def _is_aside(item: Piece, known: Identity | None) -> TypeGuard[Aside]:
-    if isinstance(item, Identity) and known is not None:
-        return replace(item, sequence=known.sequence, head_us=known.head_us) == known
-    return isinstance(item, Health)
+    return says_again(item, known) if isinstance(item, Identity) else isinstance(item, Health)
 
 
 def _goes_on(first: Frames, item: Frames) -> bool:

@@ -14,6 +14,7 @@ from mqtt_fakes import mosquitto, needs_mosquitto
 from gateway.daemon import Daemon
 from gateway.link.decoder import Decoder
 from gateway.model.errors import StorageError
+from gateway.model.records import Identity
 from gateway.model.settings_file import checked_settings, fingerprint, load_settings
 from gateway.store.reader import StateReader
 from gateway.store.state import StateStore
@@ -108,13 +109,13 @@ class FailOnce:
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self._true, self.armed = Decoder.gather, True
-        monkeypatch.setattr(Decoder, "gather", lambda decoder, data: self(decoder, data))
+        monkeypatch.setattr(Decoder, "gather", lambda decoder, data, known: self(decoder, data, known))
 
-    def __call__(self, decoder: Decoder, data: bytes) -> object:
+    def __call__(self, decoder: Decoder, data: bytes, known: Identity | None) -> object:
         if self.armed:
             self.armed = False
             raise ZeroDivisionError("made by the test")
-        return self._true(decoder, data)
+        return self._true(decoder, data, known)
 
 
 def test_failed_pipeline_is_begun_anew(tmp_path: Path, running: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -207,13 +207,15 @@ def test_clock_that_goes_back_shown_by_health() -> None:
 
 
 def test_rounding_of_head_time_joins() -> None:
-    """Head time in whole µs beside an interval that is not: a thousand frames still make one block."""
+    """Head time in whole µs beside an interval that is not: a thousand frames still join."""
     w = HeadWriter(interval_ns=1_953_125)
     data = bytearray()
     for i in range(1_000):
         w.head_us = (i * 7 * w.interval_ns) // 1_000
         data += w.ramp(7)
-    assert [b.crank.size for b in blocks(Decoder().feed(data))] == [7_000]
+    items = Decoder().feed(data)
+    assert marks(items) == [] and sum(b.crank.size for b in blocks(items)) == 7_000
+    assert [b.joined for b in blocks(items)] == [False] + [True] * (len(blocks(items)) - 1)
 
 
 def test_head_time_beyond_what_is_exact_is_refused() -> None:

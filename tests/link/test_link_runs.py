@@ -8,10 +8,10 @@ from firmware_sim_voyages import capture, event
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.link.blocks import Frames, block_of
+from gateway.link.blocks import Frames, Run, block_of
 from gateway.link.decoder import Decoder, Piece
 from gateway.link.marks import Mark
-from gateway.link.runs import Run, runs
+from gateway.link.runs import runs
 from gateway.model.records import Health, Identity, SampleBlock
 
 TEXT = (
