@@ -29,8 +29,9 @@ sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
 
 from firmware_sim_voyages import START_UTC_S, capture, pipeline  # noqa: E402
 
+from gateway.link.blocks import Run  # noqa: E402
 from gateway.link.decoder import Decoder  # noqa: E402
-from gateway.link.runs import Run, runs  # noqa: E402
+from gateway.link.runs import runs  # noqa: E402
 from gateway.measure.loop import length_table_nm  # noqa: E402
 from gateway.measure.timeline import Now  # noqa: E402
 from gateway.model.records import Cycle, Identity  # noqa: E402
@@ -57,7 +58,7 @@ def runs_of(decoder: Decoder, data: bytes) -> Iterator[Run]:
     """Runs of samples, an identity that is known already among them, as in the pipeline."""
     known: Identity | None = None
     for at in range(0, len(data), FEED_BYTES):
-        for run in runs(decoder.gather(data[at : at + FEED_BYTES]), known):
+        for run in runs(decoder.gather(data[at : at + FEED_BYTES], known), known):
             if isinstance(run, Run):
                 yield run
             elif isinstance(run, Identity):
@@ -115,14 +116,16 @@ def pass_over(data: bytes) -> list[NDArray[Any]]:
     crank = np.cumsum(np.diff(crank16, prepend=crank16[0]).view(np.int16), dtype=np.int64) + int(crank16[0])
     lag16 = crank16 - cam16
     lag = np.cumsum(np.diff(lag16, prepend=lag16[0]).view(np.int16), dtype=np.int64) + int(np.int16(lag16[0]))
-    spring = length_table_nm(pipeline().engine.transducer)[loop].astype(np.int64)
+    spring = length_table_nm(pipeline().engine.transducer)[loop]
     step = np.diff(crank)
     lag_to, spring_to = (np.concatenate(([0], np.cumsum((x[1:] + x[:-1]) * step))) for x in (lag, spring))
     turns = crank >> 16
     at = np.flatnonzero(np.diff(turns))
     edge, first, n = turns[at + 1] << 16, at[:-1] + 1, len(at) - 1
     border = edge[0] + (TURN // BINS) * np.arange(n * BINS + 1)
-    i = np.searchsorted(np.maximum.accumulate(crank), border) - 1
+    reached = crank // (TURN // BINS)
+    passes = np.flatnonzero(reached[1:] != reached[:-1])
+    i = passes[border // (TURN // BINS) - int(reached[0]) - 1]
     part = (border - crank[i]).astype(np.float64)
     piece = part * (2 * lag[i] + (lag[i + 1] - lag[i]) * part / step[i])
     bins = ((np.diff(lag_to[i]) + np.diff(piece)) / (2 * TURN / BINS)).reshape(n, BINS)
@@ -138,11 +141,11 @@ def pass_over(data: bytes) -> list[NDArray[Any]]:
         *(np.maximum.reduceat(x, first) - np.minimum.reduceat(x, first) for x in (lag, spring)),
     ]
     seconds = np.arange(0, len(crank), RATE)
-    rough = np.abs(np.diff(loop.astype(np.int64), prepend=int(loop[0])))
+    rough = np.append(np.uint16(0), np.maximum(loop[1:], loop[:-1]) - np.minimum(loop[1:], loop[:-1]))
     by_second = [
         np.diff(crank[seconds]),
         np.diff(lag[seconds]),
-        *(np.add.reduceat(x, seconds) for x in (lag, spring, rough)),
+        *(np.add.reduceat(x, seconds, dtype=np.int64) for x in (lag, spring, rough)),
         np.minimum.reduceat(loop, seconds),
         np.maximum.reduceat(loop, seconds),
     ]
