@@ -184,6 +184,22 @@ def test_pause_between_bursts() -> None:
     assert next(i for i in items if isinstance(i, Mark)).gap_us == 594_000_000
 
 
+def test_pause_after_a_burst_whose_end_was_lost() -> None:
+    """A health frame has told of the lost samples; the pause behind it is told from there, with its length."""
+    w = HeadWriter()
+    data = w.ramp()
+    w.ramp()
+    data += w.health()
+    told_us = w.head_us
+    w.head_us += 594_000_000
+    decoder = Decoder()
+    items = decoder.feed(data + w.ramp())
+    lost, pause = [i for i in items if isinstance(i, Mark)]
+    assert lost == Mark("lost", 1, told_us, w.boot, 100_000)
+    assert pause == Mark("pause", 1, told_us + 594_000_000, w.boot, 594_000_000)
+    assert decoder.counts.pauses == 1
+
+
 def test_clock_that_goes_back() -> None:
     """A head time that steps back is marked and counted once, though samples and health both show it."""
     w = HeadWriter(head_us=10**10)

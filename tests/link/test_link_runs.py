@@ -102,6 +102,15 @@ def test_who_is_known_says_so_without_ending_a_run() -> None:
     assert isinstance(next(runs(items, replace(first, serial=first.serial + 1))), Identity)
 
 
+def test_who_is_known_may_say_so_first() -> None:
+    """Right behind a break, too, a known head's name is said among the frames, and is no news."""
+    known = next(i for i in Decoder().gather(capture("", 1.0)) if isinstance(i, Identity))
+    again = replace(known, sequence=9, head_us=known.head_us + 1)
+    mark, run = runs([Mark("lost", 1, 0, known.boot, 0), again], known)
+    assert isinstance(mark, Mark)
+    assert isinstance(run, Run) and run.asides == ((0, again),)
+
+
 def test_health_frames_without_samples_are_a_run_of_their_own() -> None:
     """A head that only tells its health is heard."""
     health = Health(0, 3, 77, None, None, None, None, None, None, None, None, None)
