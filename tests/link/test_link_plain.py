@@ -60,6 +60,13 @@ def skip(w: HeadWriter, frames: int) -> bytes:
     return w.ramp()
 
 
+def flipped(w: HeadWriter) -> bytes:
+    """A bit of a sample, whose byte stays other than nought: nothing but the CRC can tell."""
+    made = bytearray(w.samples([(0x5555, 0x5555, 0x5555)] * 50))
+    made[-60] ^= 0x02
+    return bytes(made)
+
+
 def reborn(w: HeadWriter) -> bytes:
     w.boot += 1
     return w.ramp()
@@ -69,6 +76,7 @@ AMISS: dict[str, Callable[[HeadWriter], bytes]] = {
     "a spoilt frame": lambda w: b"\x01\x02\x03\0",
     "a cut code": lambda w: b"\x09\x02\0",
     "an overlong piece": lambda w: b"\x01" * 2_049 + b"\0",
+    "a flipped bit among its samples": flipped,
     "nothing": lambda w: b"\0",
     "another version": lambda w: samples(w, version=2),
     "a set reserved byte": lambda w: samples(w, reserved=1, n=50),

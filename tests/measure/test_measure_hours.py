@@ -150,6 +150,17 @@ def test_a_restart_catches_up_what_nobody_saw() -> None:
     assert p.meter.hours == pytest.approx((3_600 + 120) / 3_600, abs=1e-6)
 
 
+def test_a_restart_keeps_the_count_it_had_seen() -> None:
+    """The engine stopped for most of what nobody saw: the turns since the last count seen tell it, not those since the
+    gateway came up."""
+    p = Played(HoursMeter(0.0, 2.0))
+    p.run(96.0, 60)
+    p.restart()
+    p.unseen((96.0, 600.0), (0.0, 3_000.0))
+    p.run(96.0, 60)
+    assert p.meter.hours == pytest.approx((600 + 120) / 3_600, abs=2 / 3_600)
+
+
 def test_a_head_that_started_anew_in_the_gap_counts_by_the_speed_on_either_side() -> None:
     """Its turns begin at nought and say nothing of the gap."""
     p = Played(HoursMeter(0.0, 2.0))

@@ -15,7 +15,7 @@ from gateway.link.marks import Mark
 from gateway.link.runs import Run, runs
 from gateway.measure.meter import STALE_US, Meter
 from gateway.measure.seconds import Second
-from gateway.model.records import Cycle
+from gateway.model.records import Cycle, Health
 from gateway.model.settings import slack_tension_n
 from gateway.model.words import Quality, Running
 from gateway.pipeline import ReadingDue
@@ -204,6 +204,18 @@ def test_a_short_break_is_no_revolution() -> None:
     assert max(speeds) - min(speeds) < 5.0
     assert m.running.state is Running.AHEAD
     assert 30 < m.used < 150 * 1.6
+
+
+def test_what_came_before_a_break_is_a_second_of_its_own() -> None:
+    """Half a second of samples and two health frames: given out by the break, once, and every frame counted."""
+    m, turned = meter(), np.arange(250, dtype=np.int64) * 210
+    frames = frames_of(turned, turned, np.full(250, 12_000, dtype=np.int64))
+    health = Health(0, 1, 0, None, None, None, None, None, None, None, None, None)
+    assert list(m.block(block_of(frames, False), [(2, health), (5, health)])) == []
+    second = m.gap(3_000_000)
+    assert second is not None
+    assert (second.n, second.frames, second.crank_travel, second.covered_us) == (250, 5, 249 * 210, 500_000)
+    assert m.last_second is second and m.frames == 7 and m.gap(1_000_000) is None
 
 
 def test_four_stroke_cycles_are_two_turns_at_crank_speed() -> None:

@@ -56,6 +56,28 @@ def test_the_first_three_pass() -> None:
     assert [gate.admits(v) for v in (1.0, 900.0, -5.0)] == [True, True, True]
 
 
+def test_the_fourth_is_compared() -> None:
+    """Three before it are enough to know what is odd."""
+    gate = SpikeGate(11, 4.0, 0.01)
+    assert [gate.admits(v) for v in (1.0, 1.001, 1.002, 9.0)] == [True, True, True, False]
+
+
+def test_after_a_pause_the_mean_is_the_middle_until_the_window_is_full() -> None:
+    """What was before is no yardstick; once the window is full the mean goes on from that middle."""
+    s = Smoother(SpikeGate(5, 4.0, 0.01), 30.0, 3_600.0)
+    for v in noisy(30):
+        s.update(v, 0.6)
+    s.pause()
+    late = [7.004, 7.001, 7.005, 7.002]
+    for k, v in enumerate(late, 1):
+        s.update(v, 0.6)
+        assert s.fast.value == median(late[:k])
+    middle = s.fast.value
+    assert middle is not None
+    s.update(7.009, 0.6)
+    assert s.fast.value == pytest.approx(middle + (1 - math.exp(-0.6 / 30.0)) * (7.009 - middle), abs=1e-12)
+
+
 @given(st.lists(st.tuples(st.floats(-10, 10), st.floats(0.01, 1_000)), min_size=1, max_size=40))
 def test_mean_stays_within_what_it_was_given(steps: list[tuple[float, float]]) -> None:
     """Whatever the steps of time, the mean never leaves the range of its values."""

@@ -115,3 +115,21 @@ def test_a_restart_of_both_counts_what_passed_by_utc() -> None:
     new.restore(t.checkpoint())
     end_s = run(new, 10, 0.0, 3.0, UTC + 99.0 + 3_600.0, boot=2)
     assert end_s == pytest.approx(99.0 + 3_600.0 + 9.0, abs=0.5)
+
+
+def test_a_restart_of_both_after_months() -> None:
+    """The more time has been counted, the more a small error in it would weigh."""
+    t = Timeline("system")
+    t.restore({"t_us": 10_000_000_000_000, "boot": 1, "offset_us": 0, "utc_offset_s": UTC - 10_000_000.0})
+    assert run(t, 1, 0.0, 3.0, UTC + 60.0, boot=2) == pytest.approx(10_000_060.0, abs=1e-3)
+
+
+def test_a_given_start_is_not_overruled_by_what_was_kept() -> None:
+    """Nor is anything learnt from a checkpoint that knew no UTC."""
+    kept = {"t_us": 5_000_000, "boot": 1, "offset_us": 0, "utc_offset_s": 12.0}
+    given = Timeline("head", UTC)
+    given.restore(kept)
+    assert given.utc_s(5_000_000) == UTC + 5.0
+    for made, utc_s in ((Timeline("head", UTC), UTC + 5.0), (Timeline("system"), 5.0)):
+        made.restore(kept | {"utc_offset_s": None})
+        assert made.utc_s(5_000_000) == utc_s
