@@ -115,6 +115,7 @@ class EnginePipeline:
         self._spring_jump = JumpDetector(self.engine.tightener.step_mm, settle=settle)
         self._reading_every_us = round(settings.gateway.reading_every_s * 1e6)
         self._reading_due_us = 0
+        self._reading_held = False
         self._trend_every_us = round(settings.gateway.trend_every_min * 60e6)
         self._trend_due_us = self._trend_every_us
         self._trend_medians = 0
@@ -281,7 +282,12 @@ class EnginePipeline:
         for transition in self.alarms.repeats(t_us):
             yield self._alarmed(transition)
         # The second before a break is as old as the pause is long: no present, and its hours are without the pause.
-        if t_us >= self._reading_due_us and not broken:
+        if t_us < self._reading_due_us or broken:
+            return
+        # Begun in the midst of a burst, the head's count of turns comes a second later; the reading stands for the
+        # whole of the pause. Only once: it may never come.
+        self._reading_held = self.meter.hours.behind and not self._reading_held
+        if not self._reading_held:
             self._reading_due_us = (t_us // self._reading_every_us + 1) * self._reading_every_us
             yield ReadingDue(self.meter.reading(t_us), self.timeline.utc_s(t_us))
 

@@ -15,6 +15,7 @@ from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
+from unittest.mock import patch
 
 from cobs import cobs
 from firmware_sim_voyages import pipeline, tern_settings
@@ -23,8 +24,10 @@ from pydantic import BaseModel
 from starlette.requests import Request
 from starlette.responses import Response
 
+import gateway.link.plain
+
 # With it here a booking is checked here: another interpreter for each would make a slow trial.
-import gateway.wear.booking_check  # noqa: F401
+import gateway.wear.booking_check
 from gateway.alarm.table import ROWS
 from gateway.commands.replay import Lines, pipeline_for
 from gateway.daemon import Daemon
@@ -84,12 +87,17 @@ def head_bytes(data: bytes) -> bytes:
 
 
 def link(data: bytes) -> None:
-    """The decoder: no exception, and no more items than bytes."""
+    """The decoder, trying for a table at once and never: no exception, no more items than bytes, the same counts."""
     stream = head_bytes(data)
-    decoder = Decoder()
     cut = len(stream) // 2
-    items = [*decoder.feed(stream[:cut]), *decoder.feed(stream[cut:])]
-    assert len(items) <= len(stream)
+    counts = []
+    for many in (1, len(stream) + 1):
+        decoder = Decoder()
+        with patch.object(gateway.link.plain, "MANY", many):
+            items = [*decoder.feed(stream[:cut]), *decoder.feed(stream[cut:])]
+        assert len(items) <= len(stream)
+        counts.append(decoder.counts)
+    assert counts[0] == counts[1]
 
 
 def replay(data: bytes) -> None:

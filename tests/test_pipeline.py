@@ -316,6 +316,17 @@ def said_after_a_restart(text: str, seconds: float, down_s: float, up_s: float, 
     return fed(second, [frame for frame, s in frames if s >= up_s])
 
 
+@pytest.mark.parametrize("up_s", [4_198.0, 4_201.5, 4_202.4, 4_203.2])
+def test_the_first_reading_after_a_restart_has_the_hours_of_the_pause(up_s: float) -> None:
+    """Up again between two bursts or in the midst of one, before the head's count of turns was heard."""
+    said = said_after_a_restart("[head]\nburst_s = 6\nevery_s = 600\n", 5_500.0, 3_100.0, up_s)
+    first, *later = [s.reading for s in said if isinstance(s, ReadingDue)]
+    assert 4_200e6 < first.t_us < 4_206e6
+    for r in later:
+        assert r.hours - first.hours == pytest.approx((r.t_us - first.t_us) / 3.6e9, abs=2 / 3_600)
+    assert len(later) >= 2
+
+
 def test_a_slip_between_bursts_is_told_though_the_box_restarts_there() -> None:
     """The pause hides no more with a restart in it than without."""
     text = "[head]\nburst_s = 6\nevery_s = 600\n" + event("coupling-slip", 3_300, deg=0.7)

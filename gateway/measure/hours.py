@@ -11,7 +11,8 @@ WAVES_RPM = 1.5
 """So far a burst's speed may lie from the mean by the seaway alone; further, and the speed was changed meanwhile."""
 RAN_THROUGH_S = 7_200.0
 """In a longer gap a stop long enough for hands on the drive could hide within the waves."""
-
+BEHIND_US = 60_000_000
+"""From here on a reading waits a second for the gap's hours."""
 
 UNSEEN_TURNS, UNSEEN_S = 2.0, 2.0
 """Turns, and seconds at the present speed, that a count may be ahead of the seconds seen in a stream without a gap."""
@@ -52,6 +53,11 @@ class HoursMeter:
 
         self.ran_through = False
         """Over the last gap the engine ran at the speed of before and after it, by the head's count."""
+
+    @property
+    def behind(self) -> bool:
+        """Is a gap of a minute or more still open while she runs? The next count of turns will add hours."""
+        return self._gap_us >= BEHIND_US and self._rpm >= self._turning_rpm
 
     def second(self, rpm: float, span_us: int, turns: float) -> None:
         """A second of samples: signed mean speed, time covered, turns made (either way)."""
