@@ -106,15 +106,15 @@ AMISS: dict[str, Callable[[HeadWriter], bytes]] = {
 
 
 @pytest.mark.parametrize("amiss", AMISS)
-@pytest.mark.parametrize("place", [0, 1, 150, 329])
+@pytest.mark.parametrize("place", [0, 1, 70, 129])
 def test_one_thing_amiss_anywhere(amiss: str, place: int) -> None:
     """Among hundreds of good frames, at their beginning, in their midst, at their end, and what follows it."""
     w = HeadWriter(sequence=65_400)
     start = w.identity() + w.ramp() + w.ramp()
     rest = b""
-    for k in range(330):
+    for k in range(130):
         rest += AMISS[amiss](w) if k == place else w.health() if k % 10 == 9 else w.ramp()
-    after = b"".join(w.ramp() if k % 10 else w.health() for k in range(200))
+    after = b"".join(w.ramp() if k % 10 else w.health() for k in range(110))
     cuts = [len(start), len(start) + len(rest)]
     assert heard(start + rest + after, cuts, 100) == heard(start + rest + after, cuts, NEVER)
 
