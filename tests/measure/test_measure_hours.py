@@ -161,6 +161,41 @@ def test_a_restart_keeps_the_count_it_had_seen() -> None:
     assert p.meter.hours == pytest.approx((600 + 120) / 3_600, abs=2 / 3_600)
 
 
+def test_a_gap_stays_open_until_the_head_has_told_its_turns() -> None:
+    """Seen again, but without a count yet: no hours are made up, and it is known that some are wanting."""
+    p = Played(HoursMeter(0.0, 2.0))
+    p.run(96.0, 60)
+    before = p.meter.hours
+    p.turns += 96.0 / 60 * 600
+    p.meter.gap(3_600_000_000)
+    assert p.meter.behind
+    p.turns += 96.0 / 60
+    p.meter.second(96.0, 1_000_000, 96.0 / 60)
+    assert p.meter.behind and p.meter.hours - before == pytest.approx(1 / 3_600)
+    p.run(96.0, 2)
+    assert not p.meter.behind
+    assert p.meter.hours - before == pytest.approx((600 + 3) / 3_600, abs=2 / 3_600)
+
+
+@pytest.mark.parametrize(("rpm", "gap_s", "behind"), [(96.0, 59.0, False), (96.0, 60.0, True), (0.0, 3_600.0, False)])
+def test_hours_are_behind_only_after_a_minute_and_while_she_runs(rpm: float, gap_s: float, behind: bool) -> None:
+    """A short gap is worth no waiting, and at a standstill there is nothing to wait for."""
+    p = Played(HoursMeter(0.0, 2.0))
+    p.run(rpm, 60)
+    p.meter.gap(round(gap_s * 1e6))
+    assert p.meter.behind is behind
+
+
+@pytest.mark.parametrize(("gap_s", "through"), [(7_200.0, True), (7_201.0, False)])
+def test_over_two_hours_nobody_says_that_she_ran_through(gap_s: float, through: bool) -> None:
+    """By the count of turns she did; a short stop could hide in it."""
+    p = Played(HoursMeter(0.0, 2.0))
+    p.run(96.0, 60)
+    p.unseen((96.0, gap_s))
+    p.run(96.0, 2)
+    assert p.meter.ran_through is through
+
+
 def test_a_head_that_started_anew_in_the_gap_counts_by_the_speed_on_either_side() -> None:
     """Its turns begin at nought and say nothing of the gap."""
     p = Played(HoursMeter(0.0, 2.0))

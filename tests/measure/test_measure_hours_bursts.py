@@ -32,6 +32,17 @@ def test_hours_of_the_pause_count(early: tuple[float, ...]) -> None:
     assert meter.hours == pytest.approx(100 + (10 * 1800 + 3) / 3600, abs=1e-3)
 
 
+def test_a_stop_in_the_pause_is_told_by_the_count_that_came_first() -> None:
+    """The first health frame of the burst comes before its samples: half the pause's turns are wanting in it."""
+    meter = HoursMeter(0.0, 2.0)
+    burst(meter, 0.0, gap_s=0.0, health_first_s=(0.0,))
+    before = meter.hours
+    meter.health(1, int(900 * TURNS_PER_S))
+    meter.gap(1_797_000_000)
+    meter.second(96.0, 1_000_000, TURNS_PER_S)
+    assert meter.hours - before == pytest.approx((900 - 3 + 1) / 3_600, abs=3 / 3_600)
+
+
 def test_a_count_ahead_without_a_gap_is_let_go() -> None:
     """A count that no gap explains does not add hours to a later gap in which the engine stood."""
     meter = HoursMeter(0.0, 2.0)

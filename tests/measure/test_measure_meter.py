@@ -239,7 +239,9 @@ def test_a_restart_from_a_checkpoint_gives_the_same_means(at: float) -> None:
     play(whole, data)
     play(first, data[:cut])
     second = meter()
-    second.restore(json.loads(json.dumps(first.checkpoint())))
+    kept = json.loads(json.dumps(first.checkpoint()))
+    second.restore(kept)
+    assert json.loads(json.dumps(second.checkpoint())) == kept
     play(second, data[cut:])
     assert second.hours.hours == pytest.approx(whole.hours.hours, abs=2 / 3_600)
     for name in ("lag", "spring"):

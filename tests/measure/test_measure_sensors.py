@@ -73,6 +73,16 @@ def test_a_frozen_loop_is_told_after_its_time_under_way_only() -> None:
     assert not any(w.second(still, under_way=False).transducer for _ in range(500))
 
 
+def test_a_frozen_loop_is_told_to_the_second() -> None:
+    """From the first second without a movement on, each counts once."""
+    w, told = SensorWatch(T), []
+    w.second(second(), under_way=True)
+    for k in range(1, round(T.frozen_after_s) + 2):
+        faults = w.second(second(loop_min_ua=10_000, loop_max_ua=10_000), under_way=True)
+        told += [k] if "frozen" in faults.transducer else []
+    assert told[0] == round(T.frozen_after_s)
+
+
 def test_a_slowly_moving_loop_is_not_frozen() -> None:
     """Still within each second, but elsewhere a minute later."""
     w = SensorWatch(T)

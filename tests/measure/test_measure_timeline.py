@@ -124,6 +124,13 @@ def test_a_restart_of_both_after_months() -> None:
     assert run(t, 1, 0.0, 3.0, UTC + 60.0, boot=2) == pytest.approx(10_000_060.0, abs=1e-3)
 
 
+def test_utc_is_learnt_in_silence_too() -> None:
+    """Begun anew from a checkpoint that knew no UTC, and no head is heard."""
+    t = Timeline("system")
+    t.restore({"t_us": 5_000_000, "boot": 1, "offset_us": 0, "utc_offset_s": None})
+    assert t.utc_s(t.idle(Now(1.0, UTC))) == UTC
+
+
 def test_a_given_start_is_not_overruled_by_what_was_kept() -> None:
     """Nor is anything learnt from a checkpoint that knew no UTC."""
     kept = {"t_us": 5_000_000, "boot": 1, "offset_us": 0, "utc_offset_s": 12.0}
