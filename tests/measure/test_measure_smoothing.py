@@ -105,8 +105,9 @@ def test_smoother_counts_spikes_and_they_leave_no_trace() -> None:
         assert s.update(v, 0.6)
     before = (s.fast.value, s.slow.value, s.seen_s)
     assert not s.update(9.0, 0.6)
+    assert not s.update(-9.0, 0.6)
     assert (s.fast.value, s.slow.value, s.seen_s) == before
-    assert s.spikes == 1
+    assert s.spikes == 2
 
 
 def test_smoother_goes_on_from_a_checkpoint() -> None:
