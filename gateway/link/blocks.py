@@ -4,6 +4,7 @@ said among its frames."""
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import accumulate, chain
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,20 +31,32 @@ class Frames:
 
 def block_of(parts: Sequence[Frames]) -> SampleBlock:
     """Fresh arrays of frames that follow each other and are alike."""
-    table = np.frombuffer(b"".join(chain.from_iterable([p.bodies for p in parts])), dtype="<u2").reshape(-1, 3)
-    columns: NDArray[np.uint16] = np.ascontiguousarray(table.T, dtype=np.uint16)
-    first = parts[0]
+    samples = np.frombuffer(b"".join(chain.from_iterable([p.bodies for p in parts])), dtype=np.uint8)
     *starts, _ = accumulate(chain.from_iterable([p.sizes for p in parts]), initial=0)
+    head_us = np.array(list(chain.from_iterable([p.heads_us for p in parts])), dtype=np.int64)
+    return arranged(parts[0], samples, head_us, np.array(starts, dtype=np.int64), joined=parts[0].joined)
+
+
+def arranged(
+    like: "Frames | OpenBlock",
+    samples: NDArray[Any],
+    head_us: NDArray[np.int64],
+    starts: NDArray[np.int64],
+    *,
+    joined: bool,
+) -> SampleBlock:
+    """A block of one boot, interval and validity. `samples`: N × 3 × uint16 as sent, in one piece."""
+    columns = np.ascontiguousarray(samples.view("<u2").reshape(-1, 3).T, dtype=np.uint16)
     return SampleBlock(
-        boot=first.boot,
-        interval_ns=first.interval_ns,
-        valid=first.valid,
-        head_us=np.array(list(chain.from_iterable([p.heads_us for p in parts])), dtype=np.int64),
-        starts=np.array(starts, dtype=np.int64),
+        boot=like.boot,
+        interval_ns=like.interval_ns,
+        valid=like.valid,
+        head_us=head_us,
+        starts=starts,
         crank=columns[0],
         cam=columns[1],
         loop=columns[2],
-        joined=first.joined,
+        joined=joined,
     )
 
 

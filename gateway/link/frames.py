@@ -16,6 +16,18 @@ CRC_RESIDUE = 0x2144DF1C
 HEADER = struct.Struct("<BBHIQ")
 SAMPLES_HEAD = struct.Struct("<BBHIQIHBB")
 """Header, then interval ns, n, validity bits, reserved."""
+SAMPLES_FIELDS = [
+    ("version", "u1"),
+    ("kind", "u1"),
+    ("sequence", "<u2"),
+    ("boot", "<u4"),
+    ("head_us", "<u8"),
+    ("interval_ns", "<u4"),
+    ("n", "<u2"),
+    ("valid", "u1"),
+    ("reserved", "u1"),
+]
+"""The same as columns of a table of frames."""
 IDENTITY = struct.Struct("<BBHIQIHHIII16s")
 HEALTH = struct.Struct("<BBHIQhhhHHHHHI")
 

@@ -15,7 +15,7 @@ from cobs.cobs import DecodeError
 from cobs.cobs import decode as uncobs
 from numpy.typing import NDArray
 
-from gateway.link.blocks import Aside, OpenBlock, Run
+from gateway.link.blocks import Aside, OpenBlock, Run, arranged
 from gateway.link.continuity import SENDING_STEP_US, Continuity
 from gateway.link.frames import (
     CRC_BYTES,
@@ -27,29 +27,17 @@ from gateway.link.frames import (
     KIND_SAMPLES,
     SAMPLE_BYTES,
     SAMPLES_BYTES_FIXED,
+    SAMPLES_FIELDS,
     VERSION,
     parse_health,
     parse_identity,
     refusal,
 )
 from gateway.model.limits import FRAME_BYTES_MAX, SAMPLES_PER_FRAME_MAX
-from gateway.model.records import Identity, SampleBlock
+from gateway.model.records import Identity
 
 MANY = 128
 """From about a hundred frames on a table is faster than the loop."""
-
-FIELDS = [
-    ("version", "u1"),
-    ("kind", "u1"),
-    ("sequence", "<u2"),
-    ("boot", "<u4"),
-    ("head_us", "<u8"),
-    ("interval_ns", "<u4"),
-    ("n", "<u2"),
-    ("valid", "u1"),
-    ("reserved", "u1"),
-]
-"""`frames.SAMPLES_HEAD`, by name."""
 
 
 def plain(pieces: list[bytes], line: Continuity, block: OpenBlock, known: Identity | None) -> list[Run] | None:
@@ -72,7 +60,7 @@ def plain(pieces: list[bytes], line: Continuity, block: OpenBlock, known: Identi
     at = np.flatnonzero(alike)
     table = np.frombuffer(
         b"".join(compress(frames, alike.tolist())),
-        dtype=[*FIELDS, ("samples", f"V{n * SAMPLE_BYTES}"), ("crc", f"V{CRC_BYTES}")],
+        dtype=[*SAMPLES_FIELDS, ("samples", f"V{n * SAMPLE_BYTES}"), ("crc", f"V{CRC_BYTES}")],
     )
     if not _follow(table, at, n, line, block):
         return None
@@ -83,7 +71,10 @@ def plain(pieces: list[bytes], line: Continuity, block: OpenBlock, known: Identi
     told = [(0, aside) for _, aside in asides[:before]]
     # Each stands behind as many samples as pieces before it, less those that are asides themselves.
     among = [(piece - k, aside) for k, (piece, aside) in enumerate(asides)][before:]
-    run = Run(_block_of(table, n, block), tuple(among))
+    samples = np.ascontiguousarray(table["samples"])
+    starts = np.arange(0, n * len(table), n, dtype=np.int64)
+    joined = block.joined or bool(block.bodies)
+    run = Run(arranged(block, samples, table["head_us"].astype(np.int64), starts, joined=joined), tuple(among))
     return [Run(None, tuple(told)), run] if told else [run]
 
 
@@ -146,19 +137,3 @@ def says_again(identity: Identity, known: Identity | None) -> bool:
     if known is None:
         return False
     return replace(identity, sequence=known.sequence, head_us=known.head_us) == known
-
-
-def _block_of(table: NDArray[np.void], n: int, block: OpenBlock) -> SampleBlock:
-    samples = np.ascontiguousarray(table["samples"]).view("<u2").reshape(-1, 3)
-    columns: NDArray[np.uint16] = np.ascontiguousarray(samples.T, dtype=np.uint16)
-    return SampleBlock(
-        boot=block.boot,
-        interval_ns=block.interval_ns,
-        valid=block.valid,
-        head_us=table["head_us"].astype(np.int64),
-        starts=np.arange(0, n * len(table), n, dtype=np.int64),
-        crank=columns[0],
-        cam=columns[1],
-        loop=columns[2],
-        joined=block.joined or bool(block.bodies),
-    )
