@@ -373,6 +373,35 @@ def test_red_or_amber_by_setting(driver: Chrome, settings: Settings) -> None:
     assert found == ["rgba(180, 83, 9, 1)", "rgba(179, 21, 27, 1)"]
 
 
+def test_figures_between_gaps_are_seen(screen: Screen) -> None:
+    """Pins that means with nothing before and after them, as a head in bursts gives, are drawn as points."""
+    screen.open("course", b.DESK)
+    screen.driver.execute_script(
+        "const real = window.fetch;"
+        "window.fetch = async (...asked) => {"
+        "  const answer = await real(...asked);"
+        "  if (!String(asked[0]).includes('/api/history')) return answer;"
+        "  const body = await answer.json();"
+        "  body.lag_deg = body.lag_deg.map((v, i) => (i % 5 ? null : v));"
+        "  return new Response(JSON.stringify(body), { headers: { 'Content-Type': 'application/json' } });"
+        "};"
+    )
+    said = "[role=status].words"
+    screen.until(lambda: "Means of a minute" in screen.text(said), "two days")
+    before = screen.text(said)
+    screen.press("input[value='6h']")
+    inked = (
+        "const line = getComputedStyle(document.documentElement).getPropertyValue('--line').trim();"
+        "const c = document.querySelector('.charts canvas'), dot = document.createElement('canvas').getContext('2d');"
+        "dot.fillStyle = line; dot.fillRect(0, 0, 1, 1);"
+        "const [r, g, b] = dot.getImageData(0, 0, 1, 1).data;"
+        "const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data;"
+        "let n = 0; for (let k = 0; k < d.length; k += 4) n += d[k] === r && d[k + 1] === g && d[k + 2] === b;"
+        "return n"
+    )
+    screen.until(lambda: screen.text(said) != before and screen.driver.execute_script(inked) > 200, "points")
+
+
 def test_it_asks_nothing_of_the_world(screen: Screen) -> None:
     """Pins that everything the page loads comes from the gateway, under 150 kB in all."""
     screen.open("course", b.DESK)

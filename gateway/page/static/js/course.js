@@ -142,13 +142,19 @@ const figure = (v, spec) => `${number(v, spec.digits)}${spec.unit === "°" ? "" 
 
 const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
+// Figures without a neighbour, which no line shows: a head in bursts has hardly any others by the minute.
+function alone(u, i, all) {
+  const v = u.data[i];
+  return all ? null : v.flatMap((x, k) => (x !== null && (v[k - 1] ?? null) === null && (v[k + 1] ?? null) === null ? [k] : []));
+}
+
 function plot(spec, box, at, said) {
   if (!box.isConnected) return;
   const style = { card: ink("--card"), ink: ink("--ink"), faint: ink("--grid"), line: ink("--line"), band: ink("--band"), limit: ink("--limit"), fit: ink("--fit") };
   const from = got.now - SPANS[span][1];
   const to = span === "ahead" ? horizon() : got.now;
   const axis = { stroke: style.ink, grid: { stroke: style.faint, width: 1 }, ticks: { stroke: style.faint, width: 1 }, font: "13px system-ui, sans-serif" };
-  const series = spec.data.map((_, i) => ({ label: ["value", "least", "most"][i], stroke: i ? style.limit : style.line, width: i ? 1 : 2, dash: i ? [2, 4] : undefined, points: { show: got.t.length < 60 && !i, size: 4 }, spanGaps: false }));
+  const series = spec.data.map((_, i) => ({ label: ["value", "least", "most"][i], stroke: i ? style.limit : style.line, width: i ? 1 : 2, dash: i ? [2, 4] : undefined, points: { show: got.t.length < 60 && !i, size: 4, filter: i ? () => null : alone }, spanGaps: false }));
   const u = new uPlot({
     width: box.clientWidth, height: box.clientWidth < 500 ? 190 : 230, tzDate: (t) => uPlot.tzDate(new Date(t * 1000), "Etc/UTC"),
     cursor: { drag: { x: false, y: false }, sync: { key: "course" } }, legend: { show: false }, padding: [20, null, null, null],
