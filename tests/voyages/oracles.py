@@ -402,14 +402,13 @@ def _hours_to_any(s: Sailed, t: float, truth: Truth) -> float:
 
 
 def _readings(s: Sailed, truth: Truth, v: Verdict) -> None:
-    rows, known = [], False
+    rows = []
     for t, topic, payload in s.broker.heard:
         if not topic.endswith("/reading"):
             continue
         r = json.loads(payload)
-        # While the head is silent nobody counts; what it has counted comes with its next frames, a second later.
-        was_known, known = known, r["running"] != "unknown"
-        if known and was_known:
+        # While the head is silent nobody counts; its next reading has what it counted meanwhile.
+        if r["running"] != "unknown":
             rows.append((t, r["hours"], r["lag_deg"] if r["quality"]["lag"] == "good" else None, t))
     end_s = s.plan.days * DAY_S
     # A reading that waited for its broker is of the time before.
