@@ -14,18 +14,18 @@ from gateway.alarm.judge import Evidence, StepSeen, WearSeen, judge
 from gateway.alarm.machine import AlarmSet
 from gateway.alarm.table import ENGINE_TAGS, ROWS
 from gateway.link.blocks import Run
+from gateway.link.breaks import Mark
 from gateway.link.decoder import Decoder
 from gateway.link.loss import LinkWatch
-from gateway.link.marks import Mark
 from gateway.link.runs import runs
 from gateway.measure.hours import WAVES_RPM
 from gateway.measure.medians import TenMinutes
 from gateway.measure.meter import Meter
 from gateway.measure.seconds import Second
 from gateway.measure.timeline import Now, Timeline
+from gateway.model.enums import STANDING, Running
 from gateway.model.records import Cycle, Identity, Median, Reading, Transition
 from gateway.model.settings import Settings
-from gateway.model.words import STANDING, Running
 from gateway.wear import bookings
 from gateway.wear.geometry import tooth_pitches_deg
 from gateway.wear.logbook import Datum, rebase

@@ -16,9 +16,9 @@ from pathlib import Path
 
 import pytest
 
+from gateway.cli.embedded_broker import find_mosquitto
 from gateway.model.settings import BrokerSettings
 from gateway.model.settings_file import checked_section
-from gateway.ports.broker_embedded import find_mosquitto
 
 needs_mosquitto = pytest.mark.skipif(
     find_mosquitto() is None or shutil.which("mosquitto_sub") is None,

@@ -29,25 +29,33 @@ import gateway.link.plain
 # With it here a booking is checked here: another interpreter for each would make a slow trial.
 import gateway.wear.booking_check
 from gateway.alarm.table import ROWS
-from gateway.commands.replay import Lines, pipeline_for
-from gateway.daemon import Daemon
-from gateway.desk import Answers, Desk
+from gateway.app.daemon import Daemon
+from gateway.cli.replay import Lines, pipeline_for
 from gateway.encode.checked import ADAPTERS
 from gateway.encode.messages import dump
 from gateway.encode.sentence_lines import LineSplitter, checksum, lines_of
 from gateway.encode.topics import Topics
+from gateway.engine.commands import Answers, Desk
 from gateway.link import Decoder
 from gateway.measure.timeline import Now
 from gateway.model.errors import Refused, SettingsError
 from gateway.model.panel_settings import SentenceSettings
 from gateway.model.settings_file import checked_section, load_settings
-from gateway.page.calls import Call, Door, Op, answered
-from gateway.page.sessions import Sessions
-from gateway.page.shapes import ActBody, BookBody, DoneAnswer, EventsTableQuery, HistoryQuery, LoginBody, NothingBody
-from gateway.ports.control import ControlServer
-from gateway.ports.modbus_frames import MbapSplitter, RtuReceiver, mbap, rtu_frame
-from gateway.ports.modbus_pdu import PDU_BYTES_MAX, Asked, answer
-from gateway.ports.sentences_queue import SentenceQueue
+from gateway.outlets.control import ControlServer
+from gateway.outlets.modbus.frames import MbapSplitter, RtuReceiver, mbap, rtu_frame
+from gateway.outlets.modbus.pdu import PDU_BYTES_MAX, Asked, answer
+from gateway.outlets.page.calls import Call, Door, Op, answered
+from gateway.outlets.page.sessions import Sessions
+from gateway.outlets.page.shapes import (
+    ActBody,
+    BookBody,
+    DoneAnswer,
+    EventsTableQuery,
+    HistoryQuery,
+    LoginBody,
+    NothingBody,
+)
+from gateway.outlets.sentences.queue import SentenceQueue
 from gateway.shore.check import DETAIL_CHARS_MAX, Checked, check
 from gateway.worksheet.pressure_file import CYLINDERS_MAX, ROWS_MAX, read_pressures
 

@@ -15,14 +15,14 @@ from gateway.encode.checked import trend_of
 from gateway.encode.messages import TrendMessage, adjustment_event_body, dump, gateway_event_body, rfc3339
 from gateway.encode.topics import Topics
 from gateway.model.board import BoardView, EngineDetail
+from gateway.model.enums import AlarmState, Priority, Quality
 from gateway.model.errors import Refused
 from gateway.model.records import Measured, Median
 from gateway.model.settings import Settings
 from gateway.model.settings_file import checked_settings
-from gateway.model.words import AlarmState, Priority, Quality
-from gateway.page.inputs import PageInputs
-from gateway.page.server import PageServer
-from gateway.page.sessions import hash_password
+from gateway.outlets.page.inputs import PageInputs
+from gateway.outlets.page.server import PageServer
+from gateway.outlets.page.sessions import hash_password
 from gateway.store.history import History, HistoryReader
 from gateway.store.reader import StateReader
 from gateway.store.state import NewBooking, NewEvent, NewRetained, StateStore

@@ -4,7 +4,7 @@ from dataclasses import replace
 from typing import Any
 
 from gateway.model.board import AlarmView, BoardView, EngineView
-from gateway.model.words import AlarmState, Priority, Running
+from gateway.model.enums import AlarmState, Priority, Running
 
 
 def alarm(no: int = 3, state: AlarmState = AlarmState.UNACKNOWLEDGED, **changes: Any) -> AlarmView:

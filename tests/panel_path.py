@@ -14,14 +14,14 @@ from unittest import mock
 from pyModbusTCP.client import ModbusClient
 
 from firmware_sim import Head, parse_scenario
-from gateway import panel
-from gateway.daemon import Daemon
+from gateway.app import panel
+from gateway.app.daemon import Daemon
 from gateway.encode.speak import SpokenEvent, SpokenState
 from gateway.model.errors import StorageError
 from gateway.model.panel_settings import RelaySettings
 from gateway.model.settings import Settings
 from gateway.model.settings_file import checked_settings, fingerprint
-from gateway.ports.relay import Relay
+from gateway.outlets.relay.relay import Relay
 
 TERN = Path(__file__).parents[1] / "config" / "tern-passage.toml"
 TRANSDUCER_FAULT = 13

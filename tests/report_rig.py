@@ -20,9 +20,9 @@ import page_rig
 
 from gateway.encode.messages import alarm_event_body, dump, gateway_event_body, rfc3339
 from gateway.encode.topics import Topics
+from gateway.model.enums import AlarmState, Priority
 from gateway.model.records import Median, Transition
 from gateway.model.settings import Settings
-from gateway.model.words import AlarmState, Priority
 from gateway.store.history import History
 from gateway.store.state import NewBooking, NewEvent, NewRetained, StateStore
 from gateway.wear.booking_check import entry_json

@@ -18,12 +18,12 @@ import daemon_rig as rig
 from satellite_link import SHORE, Side
 from shore_rig import trend
 
+from gateway.cli.embedded_broker import find_mosquitto
 from gateway.encode.messages import alarm_event_body, rfc3339
 from gateway.encode.topics import Topics
+from gateway.model.enums import AlarmState, Priority
 from gateway.model.records import Transition
 from gateway.model.settings import GatewaySettings
-from gateway.model.words import AlarmState, Priority
-from gateway.ports.broker_embedded import find_mosquitto
 from gateway.store.recorder import Recorder
 from gateway.store.state import NewEvent, NewRetained, StateStore
 from gateway.store.trends import EVERY_TREND

@@ -5,7 +5,7 @@ import threading
 from collections.abc import Iterator
 from typing import Any
 
-from gateway.ports.mqtt_access import reason_text
+from gateway.outlets.mqtt.access import reason_text
 from gateway.shore.keeper import Keeper, KeeperSettings
 from gateway.shore.link import Access
 

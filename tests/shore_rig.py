@@ -21,8 +21,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from gateway.encode import messages as m
 from gateway.encode.checked import trend_of
+from gateway.model.enums import AlarmState, Priority
 from gateway.model.records import Transition
-from gateway.model.words import AlarmState, Priority
 
 UTC = 1_795_000_000.0
 PREFIX = "camdrift/1"

@@ -14,8 +14,8 @@ from firmware_sim import Head, Truth, parse_scenario
 from gateway.alarm.calm import Calm
 from gateway.alarm.judge import judge
 from gateway.measure.timeline import Now
+from gateway.model.enums import Running
 from gateway.model.records import Median
-from gateway.model.words import Running
 from gateway.pipeline import Alarmed, EnginePipeline, MedianDue, ReadingDue, Said, TrendDue, WrongHead
 from gateway.wear.booking_check import parse_entry
 from gateway.wear.segments import StepFound

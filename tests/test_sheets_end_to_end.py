@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from firmware_sim import Truth
-from gateway.cli import main
+from gateway.cli.main import main
 from tests.sheet_rig import aboard, figure, said, standing, take
 
 FREE_MM, REQUIRED_MM = 202.9, 23.0

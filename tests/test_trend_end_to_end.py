@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from firmware_sim import Head, Truth, load_scenario
-from gateway.cli import main
-from gateway.commands.replay import Lines, pipeline_for
+from gateway.cli.main import main
+from gateway.cli.replay import Lines, pipeline_for
 from gateway.encode.speak import speak_trend
 from gateway.encode.topics import Topics
 from gateway.measure.timeline import Now

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from gateway.alarm.machine import Alarm, AlarmSet
+from gateway.model.enums import AlarmState
 from gateway.model.errors import Refused
 from gateway.model.limits import SHELVE_HOURS_MAX
 from gateway.model.records import Transition
-from gateway.model.words import AlarmState
 
 ActKind = Literal["acknowledge", "shelve", "unshelve", "out-of-service", "in-service"]
 ACKNOWLEDGEABLE = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 from gateway.alarm.machine import HELD, Alarm, AlarmSet, Finding
 from gateway.alarm.table import BY_TAG
+from gateway.model.enums import Running
 from gateway.model.settings import EngineSettings
-from gateway.model.words import Running
 
 
 @dataclass(frozen=True, slots=True)

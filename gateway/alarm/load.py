@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from itertools import groupby
 
-from gateway.model.words import AlarmState, Priority
+from gateway.model.enums import AlarmState, Priority
 
 DAY_S = 86_400.0
 TEN_MIN_S = 600.0

@@ -26,10 +26,10 @@ from dataclasses import asdict, dataclass, field
 from typing import NamedTuple
 
 from gateway.alarm.table import Row
+from gateway.model.enums import AlarmState, Priority
 from gateway.model.limits import SHELVE_HOURS_MAX
 from gateway.model.records import Transition
 from gateway.model.settings import AlarmTuning
-from gateway.model.words import AlarmState, Priority
 
 HOUR_US = 3_600_000_000
 WATCH_US = 4 * HOUR_US

@@ -10,7 +10,7 @@ hours for what comes from an hourly sum whose last digit wanders.
 
 from dataclasses import dataclass
 
-from gateway.model.words import Priority, Running
+from gateway.model.enums import Priority, Running
 
 ALARM, WARNING, CAUTION = Priority.ALARM, Priority.WARNING, Priority.CAUTION
 AHEAD = frozenset({Running.AHEAD})

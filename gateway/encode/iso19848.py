@@ -15,8 +15,8 @@ from typing import Any, Literal
 
 from gateway.encode.messages import AdjustmentEvent, AlarmEvent, GatewayEvent, TrendMessage
 from gateway.encode.times import rfc3339, utc_of
+from gateway.model.enums import Quality
 from gateway.model.records import Median
-from gateway.model.words import Quality
 
 GOOD, UNCERTAIN, BAD = "0", "1", "2"
 """Our coding, told in each channel as `QualityCoding`; "0" = good is the standard's usual one."""

@@ -29,9 +29,9 @@ from gateway.encode.shapes import (
 )
 from gateway.encode.times import rfc3339, utc_of
 from gateway.encode.topics import Topics
+from gateway.model.enums import AlarmState, Priority
 from gateway.model.errors import Refused
 from gateway.model.records import Reading, Transition
-from gateway.model.words import AlarmState, Priority
 
 __all__ = [
     "Adjustment",

@@ -7,8 +7,8 @@ A board that is not fresh reads unknown, its alarms stay as they last stood: not
 from itertools import chain
 
 from gateway.model.board import AlarmView, BoardView, EngineView
+from gateway.model.enums import Priority, Running
 from gateway.model.limits import ALARMS_PER_ENGINE
-from gateway.model.words import Priority, Running
 
 MAP_VERSION = 1
 INPUT_REGISTERS = 16

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from gateway.encode.sentence_lines import LINE_CHARS_MAX, TAIL_CHARS, Sentence, compose, escape
 from gateway.model.board import AlarmView
-from gateway.model.words import AlarmState, Priority
+from gateway.model.enums import AlarmState, Priority
 
 TALKER = "ER"
 CATEGORY = "C"

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
 from gateway.encode.figures import Figures, Fine, Hundredths, Tenths, Thousandths, Whole
+from gateway.model.enums import AlarmState, Priority, Quality, Running
 from gateway.model.limits import SHELVE_HOURS_MAX
 from gateway.model.marks import STRICT, Bound, Slug
-from gateway.model.words import AlarmState, Priority, Quality, Running
 
 
 class Described(Bound):

@@ -9,8 +9,8 @@ a gap too, and counted in frames lost modulo 65,536. Old numbers that keep risin
 again without a new boot number; after a few it is believed.
 """
 
+from gateway.link.breaks import Cause, Mark
 from gateway.link.counts import LinkCounts
-from gateway.link.marks import Cause, Mark
 from gateway.model.limits import OUT_OF_ORDER_FRAMES_MAX
 
 HALF_CIRCLE = 32_768

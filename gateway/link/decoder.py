@@ -17,6 +17,7 @@ from cobs.cobs import DecodeError
 from cobs.cobs import decode as uncobs
 
 from gateway.link.blocks import Frames, OpenBlock, Run, apart, block_of
+from gateway.link.breaks import Mark
 from gateway.link.continuity import Continuity
 from gateway.link.counts import LinkCounts, Refusal
 from gateway.link.frames import (
@@ -33,7 +34,6 @@ from gateway.link.frames import (
     parse_identity,
     refusal,
 )
-from gateway.link.marks import Mark
 from gateway.link.plain import plain
 from gateway.model.limits import FRAME_BYTES_MAX, SAMPLES_PER_FRAME_MAX
 from gateway.model.records import CAM_VALID, CRANK_VALID, LOOP_VALID, Health, Identity, SampleBlock

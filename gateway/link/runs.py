@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from typing import TypeGuard
 
 from gateway.link.blocks import Aside, Frames, Run, block_of
+from gateway.link.breaks import Mark
 from gateway.link.decoder import Piece
-from gateway.link.marks import Mark
 from gateway.link.plain import says_again
 from gateway.model.records import Health, Identity
 

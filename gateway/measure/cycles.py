@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from gateway.measure.cutter import Cut
 from gateway.measure.loop import NM_PER_MM
 from gateway.measure.sensors import SensorFaults
-from gateway.model.words import Running
+from gateway.model.enums import Running
 
 DEG = 360.0 / 65_536
 TORN_DEG = 60.0

@@ -16,9 +16,9 @@ from gateway.measure.sensors import NO_FAULTS, SensorWatch
 from gateway.measure.shape import ShapeMean
 from gateway.measure.slow_turn import SlowTurn
 from gateway.measure.smoothing import Ewma, Smoother, SpikeGate
+from gateway.model.enums import STANDING, Quality, Running
 from gateway.model.records import CAM_VALID, CRANK_VALID, Cycle, Health, Identity, Measured, Reading, SampleBlock
 from gateway.model.settings import EngineSettings, slack_tension_n
-from gateway.model.words import STANDING, Quality, Running
 
 GATE_FLOOR_DEG = 0.01
 """Half a step of an encoder of 14,400 counts: what two neighbouring revolutions may always differ by."""

@@ -2,8 +2,8 @@
 
 from collections import deque
 
+from gateway.model.enums import Running
 from gateway.model.settings import RunningSettings
-from gateway.model.words import Running
 
 REST_GAP_S = 60.0
 """An engine does not start, run and stop again within so short a silence."""

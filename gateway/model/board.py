@@ -6,8 +6,8 @@ A value older than its limit stands here as `None`; who reads it never needs to 
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from gateway.model.enums import AlarmState, Priority, Running
 from gateway.model.records import Measured
-from gateway.model.words import AlarmState, Priority, Running
 
 GATEWAY = ""
 """What stands for the engine's slug in an act on one of the gateway's own alarms."""

@@ -2,7 +2,7 @@
 
 The running daemon holds settings, messages and bookings as plain dataclasses and never brings pydantic in: that alone
 is ten megabytes on a small box. Whatever comes from outside is checked by pydantic against these same dataclasses, in
-the commands that end, or in an interpreter of its own (`gateway.ports.apart`).
+the commands that end, or in an interpreter of its own (`gateway.engine.apart`).
 """
 
 from collections.abc import Callable

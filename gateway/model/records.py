@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from gateway.model.words import AlarmState, Priority, Quality, Running
+from gateway.model.enums import AlarmState, Priority, Quality, Running
 
 CRANK_VALID = 1
 CAM_VALID = 2

@@ -8,10 +8,10 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal
 
+from gateway.model.enums import Priority
 from gateway.model.marks import Bound, Checked, Finite, NotNegative, Positive, Section, Slug, told
 from gateway.model.page_settings import PageSettings
 from gateway.model.panel_settings import ModbusRtuSettings, ModbusTcpSettings, RelaySettings, SentenceSettings
-from gateway.model.words import Priority
 
 MessageClass = Literal["presence", "reading", "trend", "alarm", "event"]
 CLASSES: list[MessageClass] = ["presence", "reading", "trend", "alarm", "event"]

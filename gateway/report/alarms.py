@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from gateway.alarm.load import AlarmMoved, Load, load_on_people
 from gateway.encode.shapes import AlarmEvent
 from gateway.encode.times import utc_of
-from gateway.model.words import AlarmState, Priority
+from gateway.model.enums import AlarmState, Priority
 
 ACTIVE = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
 

@@ -1,7 +1,7 @@
 """The first page: of each engine the decision, the figures at both ends of the period, and the course of the lag."""
 
 from gateway.encode.shapes import TrendLimit
-from gateway.model.words import Priority
+from gateway.model.enums import Priority
 from gateway.report.alarms import by_priority
 from gateway.report.courses import lag_plot
 from gateway.report.facts import EngineFacts, Period, ShipFacts

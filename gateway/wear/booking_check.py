@@ -1,6 +1,6 @@
 """Checks a new booking that comes from outside: from the local socket, the page, or a command.
 
-Brings in pydantic: the running daemon asks it in an interpreter of its own (`gateway.ports.apart`).
+Brings in pydantic: the running daemon asks it in an interpreter of its own (`gateway.engine.apart`).
 """
 
 from typing import Annotated, Any

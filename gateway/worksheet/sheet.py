@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from gateway.model.enums import STANDING, Quality, Running
 from gateway.model.errors import Refused
 from gateway.model.records import Measured
 from gateway.model.settings import EngineSettings
-from gateway.model.words import STANDING, Quality, Running
 from gateway.wear.booking_read import read_entry
 from gateway.wear.bookings import Pressures
 from gateway.wear.datum import Datum

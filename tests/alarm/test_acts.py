@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 from gateway.alarm.acts import Act, ActKind, perform
 from gateway.alarm.machine import HOUR_US, REPEATS_MAX, WATCH_US, AlarmSet, Finding
 from gateway.alarm.table import ENGINE_TAGS, ROWS
+from gateway.model.enums import AlarmState, Priority
 from gateway.model.errors import Refused
 from gateway.model.limits import SHELVE_HOURS_MAX
 from gateway.model.settings import AlarmTuning
-from gateway.model.words import AlarmState, Priority
 
 MIN_US = 60_000_000
 TAG = "slap-high"

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from gateway.alarm.judge import Evidence, StepSeen, WearSeen, judge
 from gateway.alarm.machine import AlarmSet
 from gateway.alarm.table import BY_TAG, ENGINE_TAGS, ROWS
-from gateway.model.words import AlarmState, Running
+from gateway.model.enums import AlarmState, Running
 
 ENGINE = tern()
 GOOD = Evidence(

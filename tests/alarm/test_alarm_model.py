@@ -9,8 +9,8 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
 from gateway.alarm.machine import AlarmSet, Finding
 from gateway.alarm.table import Row
+from gateway.model.enums import Priority, Running
 from gateway.model.records import Transition
-from gateway.model.words import Priority, Running
 
 ANY = frozenset(Running)
 HIGH = Row(1, "lag-limit", "T", Priority.ALARM, "deg", 60.0, 300.0, 0.05, ANY)

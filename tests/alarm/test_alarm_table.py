@@ -6,9 +6,9 @@ from drive_engines import tern
 from gateway.alarm.judge import _RULES
 from gateway.alarm.machine import Alarm
 from gateway.alarm.table import BY_TAG, ENGINE_TAGS, GATEWAY_TAGS, ROWS
+from gateway.model.enums import Priority
 from gateway.model.limits import ALARMS_PER_ENGINE
 from gateway.model.settings import AlarmTuning
-from gateway.model.words import Priority
 
 PROMISED = """
 0 lag-near warning | 1 lag-limit alarm | 2 lag-step alarm | 3 tension-low alarm | 4 tension-high warning

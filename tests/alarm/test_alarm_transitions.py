@@ -12,9 +12,9 @@ import pytest
 
 from gateway.alarm.machine import Alarm, Finding
 from gateway.alarm.table import Row
+from gateway.model.enums import AlarmState, Priority, Running
 from gateway.model.limits import SHELVE_HOURS_MAX
 from gateway.model.records import Transition
-from gateway.model.words import AlarmState, Priority, Running
 
 ROW = Row(0, "lag-near", "T", Priority.WARNING, "deg", 0.0, 0.0, 0.0, frozenset(Running))
 LETTERS = {

@@ -11,7 +11,7 @@ from gateway.alarm.calm import TRUSTED_US, Calm, Figures, calm
 from gateway.alarm.judge import Evidence, WearSeen, judge
 from gateway.alarm.machine import AlarmSet
 from gateway.alarm.table import BY_TAG, ENGINE_TAGS, ROWS
-from gateway.model.words import Running
+from gateway.model.enums import Running
 
 ENGINE = tern()
 FREE_MM = ENGINE.tightener.free_length_mm

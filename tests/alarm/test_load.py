@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gateway.alarm.load import AlarmMoved, Flood, load_on_people
-from gateway.model.words import AlarmState, Priority
+from gateway.model.enums import AlarmState, Priority
 
 DAY = 86_400.0
 NORMAL, CALLS, SEEN, BACK = (

@@ -28,7 +28,7 @@ from shore_inside import local  # noqa: E402
 from shore_rig import BROKER_LINES, UTC, KeeperProcess, Ship, alarm, event, postgres_server, presence, trend  # noqa: E402
 
 from gateway.encode.messages import rfc3339  # noqa: E402
-from gateway.model.words import AlarmState  # noqa: E402
+from gateway.model.enums import AlarmState  # noqa: E402
 from gateway.shore.check import filters  # noqa: E402
 from gateway.shore.link import FleetLink, Wish  # noqa: E402
 

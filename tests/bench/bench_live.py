@@ -2,7 +2,7 @@
 
 Real processes: head on a pty in real time, Mosquitto, the daemon with capture ring, history, outbox and local socket.
 Due: under 3 % of a core and under 64 MiB resident. Also printed: how much of the memory is the interpreter's and the
-libraries' own before the daemon has done anything (`import gateway.daemon`), the bound below which no part of the
+libraries' own before the daemon has done anything (`import gateway.app.daemon`), the bound below which no part of the
 daemon can bring it. Run: `python tests/bench/bench_live.py [SECONDS]`.
 """
 
@@ -21,7 +21,7 @@ from service_environment import service_environment  # noqa: E402
 
 WARM_S = 15.0
 CPU_DUE_PERCENT, RESIDENT_DUE_MIB = 3.0, 64.0
-IMPORTS = "import gateway.daemon; print(open('/proc/self/status').read())"
+IMPORTS = "import gateway.app.daemon; print(open('/proc/self/status').read())"
 
 
 @dataclass(frozen=True, slots=True)

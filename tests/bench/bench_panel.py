@@ -20,12 +20,12 @@ from panel_boards import Box, alarm, board, engine  # noqa: E402
 from pty_pair import one_pty, read_some  # noqa: E402
 from pyModbusTCP.server import ModbusServer  # noqa: E402
 
+from gateway.model.enums import AlarmState  # noqa: E402
 from gateway.model.panel_settings import ModbusTcpSettings, RelaySettings, SentenceSettings  # noqa: E402
-from gateway.model.words import AlarmState  # noqa: E402
-from gateway.ports.modbus import ModbusTcpServer  # noqa: E402
-from gateway.ports.modbus_frames import mbap  # noqa: E402
-from gateway.ports.relay import Relay  # noqa: E402
-from gateway.ports.sentences import SentencePort  # noqa: E402
+from gateway.outlets.modbus.frames import mbap  # noqa: E402
+from gateway.outlets.modbus.tcp import ModbusTcpServer  # noqa: E402
+from gateway.outlets.relay.relay import Relay  # noqa: E402
+from gateway.outlets.sentences.port import SentencePort  # noqa: E402
 
 REQUEST = mbap(1, 1, struct.pack(">BHH", 4, 0, 16))
 CLIENTS, READS_EACH, READS_PER_S = 10, 50, 10

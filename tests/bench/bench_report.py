@@ -22,7 +22,7 @@ from gateway.store.history import History  # noqa: E402
 RUN = """
 import sys
 from pathlib import Path
-from gateway.cli import main
+from gateway.cli.main import main
 status = main(sys.argv[1:])
 peak = next(x for x in Path("/proc/self/status").read_text().splitlines() if x.startswith("VmHWM"))
 print(peak.split()[1], file=sys.stderr)

@@ -59,7 +59,7 @@ def test_there_is_something_to_read() -> None:
 def test_head_and_gateway_share_nothing() -> None:
     """The link page is their only contract: an error in one cannot hide in the other."""
     # The demo starts the simulated head as the other end of its link; it is the one place where both are known.
-    demo = {ROOT / "gateway" / "commands" / name for name in ("demo.py", "demo_voyage.py")}
+    demo = {ROOT / "gateway" / "cli" / name for name in ("demo.py", "demo_voyage.py")}
     assert [p for p in sources("gateway") if "firmware_sim" in imported(p) and p not in demo] == []
     assert [p for p in sources("firmware_sim") if "gateway" in imported(p)] == []
 

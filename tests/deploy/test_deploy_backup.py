@@ -12,8 +12,8 @@ import pytest
 from shore_rig import PREFIX, UTC, transition
 
 from gateway.encode import messages as m
+from gateway.model.enums import AlarmState
 from gateway.model.settings import GatewaySettings
-from gateway.model.words import AlarmState
 from gateway.shore.check import check
 from gateway.shore.store import FleetStore
 from gateway.store.history import History

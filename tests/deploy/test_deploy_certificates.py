@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.ports.certificates import DAY_S, ends_utc_s
+from gateway.app.certificates import DAY_S, ends_utc_s
 
 SCRIPT = Path(__file__).parents[2] / "deploy/ship/certificates.sh"
 pytestmark = pytest.mark.skipif(shutil.which("openssl") is None, reason="openssl is not installed")

@@ -16,9 +16,9 @@ from gateway.encode import messages as m
 from gateway.encode.checked import ADAPTERS, SCHEMAS, parse_event, schema, trend_of
 from gateway.encode.inbound import read_request
 from gateway.encode.shapes import HoursRange, Range
+from gateway.model.enums import AlarmState, Priority, Quality, Running
 from gateway.model.errors import Refused
 from gateway.model.records import Measured, Reading, Transition
-from gateway.model.words import AlarmState, Priority, Quality, Running
 
 GATEWAY = "3f0c1d2e-0000-4000-8000-00000000abcd"
 UTC = 482_196_050.52

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from panel_boards import alarm, board, engine
 
 from gateway.encode.registers import BITS, INPUT_REGISTERS, discrete_inputs, input_registers, signed
-from gateway.model.words import AlarmState, Priority, Running
+from gateway.model.enums import AlarmState, Priority, Running
 
 FLOATS = st.none() | st.floats(allow_nan=True, allow_infinity=True)
 

@@ -21,7 +21,7 @@ from gateway.encode.sentence_lines import (
     unescape,
 )
 from gateway.encode.sentences import alc, alf, alr, clock_time, read_ack, read_acn, state_letter
-from gateway.model.words import AlarmState, Priority
+from gateway.model.enums import AlarmState, Priority
 
 S = AlarmState
 

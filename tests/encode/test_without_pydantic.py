@@ -11,7 +11,7 @@ import sys
 from gateway.encode import inbound, messages as m, shapes as s
 from gateway.model.errors import Refused
 from gateway.model.records import Measured, Reading, Transition
-from gateway.model.words import AlarmState, Priority, Quality, Running
+from gateway.model.enums import AlarmState, Priority, Quality, Running
 from gateway.report.alarms import stored_move
 
 gateway, ts = "3f0c1d2e-0000-4000-8000-00000000abcd", m.rfc3339(1.75e9)

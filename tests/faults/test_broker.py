@@ -10,10 +10,10 @@ from mqtt_fakes import Mosquitto, Subscriber, broker_settings, mosquitto, needs_
 from gateway.encode.checked import parse_event
 from gateway.encode.messages import alarm_event_body, alarm_state_payload
 from gateway.encode.topics import Topics
+from gateway.model.enums import AlarmState, Priority
 from gateway.model.records import Transition
 from gateway.model.settings import GatewaySettings
-from gateway.model.words import AlarmState, Priority
-from gateway.ports.mqtt import BrokerLink
+from gateway.outlets.mqtt.link import BrokerLink
 from gateway.store.outbox import OutboxReader
 from gateway.store.state import NewEvent, NewRetained, StateStore
 

@@ -11,7 +11,7 @@ import daemon_rig as rig
 import pytest
 from mqtt_fakes import mosquitto, needs_mosquitto
 
-from gateway.daemon import Daemon
+from gateway.app.daemon import Daemon
 from gateway.link.decoder import Decoder
 from gateway.model.errors import StorageError
 from gateway.model.records import Identity

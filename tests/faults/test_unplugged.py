@@ -13,7 +13,7 @@ from structlog.testing import capture_logs
 from gateway.link import Decoder, Mark
 from gateway.model.records import Health, SampleBlock
 from gateway.model.settings import HeadSettings
-from gateway.ports.source import Chunk, HeadSource
+from gateway.sources.head import Chunk, HeadSource
 
 WAIT_S = 15.0
 VECTORS = {

@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gateway.link.blocks import Frames, Run, block_of
+from gateway.link.breaks import Mark
 from gateway.link.decoder import Decoder, Piece
-from gateway.link.marks import Mark
 from gateway.link.runs import runs
 from gateway.model.records import Health, Identity, SampleBlock
 

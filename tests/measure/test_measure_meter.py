@@ -10,14 +10,14 @@ from firmware_sim_voyages import capture, event, fed, pipeline, tern_settings
 from measure_blocks import block_of, frames_of
 
 from firmware_sim import Head, Truth, parse_scenario
+from gateway.link.breaks import Mark
 from gateway.link.decoder import Decoder
-from gateway.link.marks import Mark
 from gateway.link.runs import Run, runs
 from gateway.measure.meter import STALE_US, Meter
 from gateway.measure.seconds import Second
+from gateway.model.enums import Quality, Running
 from gateway.model.records import Cycle, Health
 from gateway.model.settings import slack_tension_n
-from gateway.model.words import Quality, Running
 from gateway.pipeline import ReadingDue
 
 GOOD, UNCERTAIN, BAD = Quality.GOOD, Quality.UNCERTAIN, Quality.BAD

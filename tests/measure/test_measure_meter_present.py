@@ -6,13 +6,13 @@ from typing import Any
 import pytest
 from firmware_sim_voyages import capture, event, tern_settings
 
+from gateway.link.breaks import Mark
 from gateway.link.decoder import Decoder
-from gateway.link.marks import Mark
 from gateway.link.runs import Run, runs
 from gateway.measure.meter import STALE_US, Meter
+from gateway.model.enums import Quality, Running
 from gateway.model.records import Cycle, Health
 from gateway.model.settings import slack_tension_n
-from gateway.model.words import Quality, Running
 
 HEALTH = Health(1, 7, 10**6, 41.2, 55.3, 48.7, 23_950, 11_200, 0, 1, 0, 1_234)
 

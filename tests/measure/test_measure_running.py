@@ -3,8 +3,8 @@
 import pytest
 
 from gateway.measure.running import STANDSTILL_RPM, RunningState
+from gateway.model.enums import Running
 from gateway.model.settings import RunningSettings
-from gateway.model.words import Running
 
 S = RunningSettings()
 

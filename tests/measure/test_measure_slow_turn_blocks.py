@@ -12,8 +12,8 @@ from measure_blocks import ALL_VALID, Frame, blocks_of, frames_of
 
 from gateway.measure.meter import Meter
 from gateway.measure.slow_turn import TURN
+from gateway.model.enums import Running
 from gateway.model.records import CAM_VALID, CRANK_VALID
-from gateway.model.words import Running
 
 RATE_HZ = 500
 GEAR_RPM = 1.5

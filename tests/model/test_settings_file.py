@@ -20,7 +20,7 @@ from pathlib import Path
 import gateway.model.page_settings
 import gateway.model.panel_settings
 import gateway.model.settings
-from gateway.ports.apart import apart
+from gateway.engine.apart import apart
 settings, fingerprint = apart("gateway.model.settings_file", "load_with_fingerprint", Path(sys.argv[1]))
 print(settings.vessel.slug, fingerprint, settings.engine[0].tightener.target_length_mm > 0)
 print([name for name in sys.modules if "pydantic" in name or name == "gateway.model.settings_file"])

@@ -8,7 +8,7 @@ chattering is 3 or more in one minute; stale is more than 24 h (1,440 min); the 
 import pytest
 
 from gateway.alarm.load import AlarmMoved, load_on_people
-from gateway.model.words import AlarmState, Priority
+from gateway.model.enums import AlarmState, Priority
 
 DAY = 86_400.0
 NORMAL, CALLS = AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED

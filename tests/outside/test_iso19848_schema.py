@@ -14,8 +14,8 @@ import pytest
 from gateway.encode import iso19848 as iso
 from gateway.encode import messages as m
 from gateway.encode.checked import parse_event, trend_of
+from gateway.model.enums import AlarmState, Priority, Quality
 from gateway.model.records import Median, Transition
-from gateway.model.words import AlarmState, Priority, Quality
 
 UTC = 1_795_000_000.0
 TIME, TEXT, COUNT, NUMBER = "time", "text", "count", "number"

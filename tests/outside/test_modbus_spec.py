@@ -9,8 +9,8 @@ import struct
 import pytest
 from panel_boards import board, engine
 
-from gateway.ports.modbus_frames import MbapSplitter, RtuReceiver, RtuRequest, TcpRequest, crc16, mbap, rtu_frame
-from gateway.ports.modbus_pdu import Asked, answer, pack_bits
+from gateway.outlets.modbus.frames import MbapSplitter, RtuReceiver, RtuRequest, TcpRequest, crc16, mbap, rtu_frame
+from gateway.outlets.modbus.pdu import Asked, answer, pack_bits
 
 
 def ask(request: str, may_write: bool = True, **figures: float) -> str:

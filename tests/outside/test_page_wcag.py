@@ -20,8 +20,8 @@ import page_rig as rig
 import pytest
 from selenium.webdriver import Chrome
 
-from gateway.facts import facts_at_rest
-from gateway.page.files import static_files
+from gateway.engine.sheet_facts import facts_at_rest
+from gateway.outlets.page.files import static_files
 from gateway.worksheet.catalogue import SHEETS, as_data, sheet
 
 ALL_RULES = {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}

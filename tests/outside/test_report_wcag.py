@@ -14,7 +14,7 @@ import page_browser as b
 import pytest
 import report_rig as rig
 
-from gateway.cli import main
+from gateway.cli.main import main
 from gateway.model.settings_file import load_settings
 
 AXE = Path(__file__).parent / "axe" / "axe.min.js"

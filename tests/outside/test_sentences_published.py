@@ -13,7 +13,7 @@ from pynmeagps import NMEAReader
 
 from gateway.encode.sentence_lines import SentenceError, checksum, compose, parse
 from gateway.encode.sentences import AlertCommand, alc, alf, alr, alr_empty, arc, hbt, read_ack, read_acn
-from gateway.model.words import AlarmState, Priority
+from gateway.model.enums import AlarmState, Priority
 
 
 def lines_in(text: str) -> list[str]:

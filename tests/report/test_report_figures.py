@@ -7,10 +7,10 @@ from statistics import median
 import pytest
 import report_rig as rig
 
-from gateway.cli import main
+from gateway.cli.main import main
+from gateway.model.enums import Priority
 from gateway.model.settings import Settings
 from gateway.model.settings_file import load_settings
-from gateway.model.words import Priority
 from gateway.wear.bookings import CamshaftSet, Retightened
 
 FROM, TO = rig.utc(2027, 3, 15), rig.utc(2027, 5, 20)

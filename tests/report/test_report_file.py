@@ -12,8 +12,8 @@ import page_browser as b
 import pytest
 import report_rig as rig
 
-from gateway.cli import main
-from gateway.commands import report_files
+from gateway.cli import report_files
+from gateway.cli.main import main
 from gateway.model.settings_file import load_settings
 from gateway.wear.bookings import HandPlay
 

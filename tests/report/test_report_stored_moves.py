@@ -7,8 +7,8 @@ import pytest
 
 from gateway.encode.checked import parse_event
 from gateway.encode.messages import AlarmEvent, alarm_event_body, event_payload
+from gateway.model.enums import AlarmState, Priority
 from gateway.model.records import Transition
-from gateway.model.words import AlarmState, Priority
 from gateway.report.alarms import moved, stored_move
 
 RAISED = Transition(

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from shore_rig import PREFIX, UTC, alarm, event, presence, trend
 
 from gateway.encode.messages import dump, rfc3339
-from gateway.model.words import AlarmState
+from gateway.model.enums import AlarmState
 from gateway.shore.check import MESSAGE_BYTES_MAX, Checked, NotTaken, Reason, address_of, check, filters
 from gateway.shore.rate import Rates
 

@@ -13,7 +13,7 @@ from mqtt_fakes import mosquitto, needs_mosquitto, publish, until
 from shore_inside import local
 from shore_rig import BROKER_LINES, PREFIX, SRC, UTC, event, gateway_of, presence, trend
 
-from gateway.cli import main
+from gateway.cli.main import main
 from gateway.shore.check import check
 from gateway.shore.link import FleetLink, TakenOver, Wish
 from gateway.shore.store import FleetStore

@@ -15,7 +15,7 @@ from paho.mqtt.client import Client, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
 from shore_rig import PREFIX, SRC, UTC, PostgresServer, alarm, event, keeper, presence, trend
 
-from gateway.model.words import AlarmState
+from gateway.model.enums import AlarmState
 from gateway.shore.check import check
 from gateway.shore.database import open_database
 from gateway.shore.store import FleetStore

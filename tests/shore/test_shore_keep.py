@@ -12,8 +12,8 @@ from mqtt_fakes import Mosquitto, mosquitto, needs_mosquitto, publish, subscribe
 from shore_inside import inside
 from shore_rig import BROKER_LINES, alarm, event, gateway_of, keeper, presence, ship, trend
 
+from gateway.model.enums import AlarmState
 from gateway.model.errors import StorageError
-from gateway.model.words import AlarmState
 from gateway.shore.check import MESSAGE_BYTES_MAX
 from gateway.shore.database import open_database
 

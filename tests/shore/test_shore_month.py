@@ -10,9 +10,9 @@ from shore_rig import BROKER_LINES, PREFIX, UTC, presence, transition, trend
 
 from gateway.encode.messages import alarm_event_body, rfc3339
 from gateway.encode.topics import Topics
+from gateway.model.enums import AlarmState
 from gateway.model.settings import GatewaySettings
-from gateway.model.words import AlarmState
-from gateway.ports.mqtt import BrokerLink
+from gateway.outlets.mqtt.link import BrokerLink
 from gateway.store.outbox import OutboxReader
 from gateway.store.state import NewEvent, NewRetained, StateStore
 from gateway.store.trends import EVERY_TREND

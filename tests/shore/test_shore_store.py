@@ -7,8 +7,8 @@ import pytest
 from shore_rig import PREFIX, UTC, alarm, event, gateway_of, presence, trend
 
 from gateway.encode import messages as m
+from gateway.model.enums import AlarmState
 from gateway.model.errors import Refused
-from gateway.model.words import AlarmState
 from gateway.shore.check import Checked, NotTaken, Reason, check
 from gateway.shore.database import Database, open_database, steps
 from gateway.shore.fleet import COLUMNS, as_csv, as_json, as_table, fleet

@@ -6,11 +6,11 @@ from contextlib import suppress
 from functools import partial
 from typing import Any
 
-from gateway.daemon import Daemon
+from gateway.app.daemon import Daemon
+from gateway.engine.thread import EngineWorker
 from gateway.model.errors import Refused, StorageError
 from gateway.model.settings import Settings
 from gateway.model.settings_file import fingerprint
-from gateway.worker import EngineWorker
 
 from .broker import Broker, Lockstep
 from .clock import Clock

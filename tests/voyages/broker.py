@@ -16,8 +16,8 @@ from typing import Any
 from greenlet import greenlet
 
 from gateway.model.errors import PortError
-from gateway.ports.mqtt import BrokerLink
-from gateway.ports.mqtt_pipe import Ack, Granted
+from gateway.outlets.mqtt.link import BrokerLink
+from gateway.outlets.mqtt.pipe import Ack, Granted
 
 from .clock import Clock
 

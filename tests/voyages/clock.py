@@ -9,7 +9,7 @@ from unittest.mock import patch
 import structlog
 
 START_UTC_S = 1_700_000_000.0
-ASKERS = ("gateway.daemon", "gateway.worker", "gateway.desk", "gateway.ports.mqtt")
+ASKERS = ("gateway.app.daemon", "gateway.engine.thread", "gateway.engine.commands", "gateway.outlets.mqtt.link")
 """Modules that ask the time module themselves."""
 
 
@@ -48,7 +48,7 @@ class Ids:
 @contextmanager
 def virtual(clock: Clock, seed: int) -> Iterator[None]:
     """Within it the product sees this clock, ids and chances of this seed, and logs nothing."""
-    import gateway.ports.mqtt as mqtt
+    import gateway.outlets.mqtt.link as mqtt
 
     from .broker import Lockstep
 
@@ -58,14 +58,14 @@ def virtual(clock: Clock, seed: int) -> Iterator[None]:
     with ExitStack() as stack:
         for name in ASKERS:
             stack.enter_context(patch(f"{name}.time", clock))
-        for name in ("gateway.store.state.uuid", "gateway.desk.uuid"):
+        for name in ("gateway.store.state.uuid", "gateway.engine.commands.uuid"):
             stack.enter_context(patch(name, Ids(seed)))
-        stack.enter_context(patch("gateway.daemon.clock_synchronised", lambda: clock.synchronised))
-        stack.enter_context(patch("gateway.daemon.utc_less_boot_s", clock.apart))
-        stack.enter_context(patch("gateway.ports.mqtt.Backoff", lambda least, most: real(least, most, chance)))
-        stack.enter_context(patch("gateway.ports.mqtt.Pipe", Lockstep.made))
+        stack.enter_context(patch("gateway.app.daemon.clock_synchronised", lambda: clock.synchronised))
+        stack.enter_context(patch("gateway.app.daemon.utc_less_boot_s", clock.apart))
+        stack.enter_context(patch("gateway.outlets.mqtt.link.Backoff", lambda least, most: real(least, most, chance)))
+        stack.enter_context(patch("gateway.outlets.mqtt.link.Pipe", Lockstep.made))
         # Nothing ever comes by itself: a wait on the queue would wait for the wall clock.
-        stack.enter_context(patch("gateway.worker.WAIT_S", 0.0))
+        stack.enter_context(patch("gateway.engine.thread.WAIT_S", 0.0))
         structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(50))
         stack.callback(lambda: structlog.configure(**logged))
         yield

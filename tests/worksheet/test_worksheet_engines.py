@@ -9,12 +9,12 @@ from typing import Any, cast
 
 import pytest
 
-from gateway.desk import Desk, Host
+from gateway.engine.commands import Desk, Host
+from gateway.model.enums import Quality, Running
 from gateway.model.errors import Refused
 from gateway.model.records import Measured
 from gateway.model.settings import EngineSettings
 from gateway.model.settings_file import checked_settings
-from gateway.model.words import Quality, Running
 from gateway.store.state import StateStore
 from gateway.wear.booking_check import parse_entry
 from gateway.wear.bookings import Entry

@@ -1,0 +1,1 @@
+"""Start, stop and watch over the daemon."""

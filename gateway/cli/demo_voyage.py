@@ -1,0 +1,155 @@
+"""What the demo's subscriber makes of the messages: lines for people, a crew that does its part, and the summary."""
+
+import contextlib
+import textwrap
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any
+
+from gateway.cli.text import out
+from gateway.cli.trend import CAUTION, text_of
+from gateway.encode.checked import trend_of
+from gateway.model.errors import Refused
+
+WIDTH = 108
+LINE_EVERY_H = 250.0
+NUT_TURNED_MM = 2.5
+"""In port the spring stands shorter by so much than it was at sea: cooling alone makes it about 1 mm shorter."""
+FREE_LENGTHS_MM = (203.0, 202.8)
+"""As the crew measures it at each retightening: the spring takes a set."""
+CREW = "second engineer"
+HEADING = (
+    f"{'':<23}{'':<16}{'spring':>8}{'tension':>9}{'lag':>7}   next limit, with its\n"
+    f"{'date':<12}{'running':>8}   {'engine':<16}{'mm':>8}{'N':>9}{'deg':>7}   5 to 95 % range\n" + "-" * WIDTH
+)
+Desk = Callable[[dict[str, Any], str], dict[str, Any]]
+
+
+class Voyage:
+    """Feed it messages in the order in which they arrive. `desk` takes the crew's requests, as a running daemon's."""
+
+    def __init__(self, desk: Desk, engine: str) -> None:
+        self._desk, self._engine = desk, engine
+        self._next_h = 0.0
+        self._at_sea_mm: float | None = None
+        self._booked = 0
+        self._seen: list[tuple[str, str]] = []
+        self._trend: dict[str, Any] | None = None
+        self._hours: list[float] = []
+        # The daemon answers between two chunks of a stream half a million times faster than time; readings go on.
+        self._hand = ThreadPoolExecutor(1, thread_name_prefix="demo-crew")
+
+    def take(self, topic: str, message: dict[str, Any]) -> None:
+        """One message from the broker."""
+        match topic.rsplit("/", 1)[-1], message.get("kind"):
+            case "reading", _:
+                self._reading(message)
+            case "trend", _:
+                self._trend = message
+            case "event", "alarm":
+                self._alarm(message)
+            case "event", "adjustment":
+                before, after = message["before"].get("spring_mm"), message["after"].get("spring_mm")
+                self._tell(
+                    message, "BOOKED", message["what"], f"by {message['by']}: spring {before} mm, now {after} mm"
+                )
+
+    # -- what is printed ----------------------------------------------------------------------------------------
+
+    def _reading(self, r: dict[str, Any]) -> None:
+        hours, length = r["hours"], r["spring_mm"]
+        if hours is None:
+            return
+        self._hours.append(hours)
+        if r["running"] == "ahead" and length is not None:
+            self._at_sea_mm = length
+        elif r["running"] == "stopped":
+            self._in_port(r)
+        if hours >= self._next_h:
+            self._next_h = (hours // LINE_EVERY_H + 1) * LINE_EVERY_H
+            engine = r["running"] + ("" if r["rpm"] is None else f" {r['rpm']:.0f} rpm")
+            figures = f"{_known(length, '.1f'):>8}{_known(r['tension_n'], ',.0f'):>9}{_known(r['lag_deg'], '.2f'):>7}"
+            out(f"{_when(r)}{engine:<16}{figures}   {self._outlook()}"[:WIDTH].rstrip())
+
+    def _outlook(self) -> str:
+        ahead = [x for x in (self._trend or {}).get("limits", []) if x["hours_to"]["p50"]]
+        first = min(ahead, key=lambda x: x["hours_to"]["p50"], default=None)
+        if first is None:
+            return ""
+        h = first["hours_to"]
+        early = "?" if h["p05"] is None else f"{h['p05']:,.0f}"
+        late = "?" if h["p95"] is None else f"{h['p95']:,.0f}"
+        return f"{first['limit']} in {h['p50']:,.0f} h" + ("" if early == late else f" ({early} to {late})")
+
+    def _alarm(self, e: dict[str, Any]) -> None:
+        raised = e["to"] == "unacknowledged" and e["from"] != "unacknowledged"
+        if raised:
+            self._tell(e, e["priority"].upper(), e["tag"], e["text"])
+            self._hand.submit(self._acknowledge, e["tag"])
+        elif e["to"] in ("returned", "normal") and e["from"] in ("unacknowledged", "acknowledged"):
+            self._tell(e, "over", e["tag"], "back to normal")
+
+    def _tell(self, message: dict[str, Any], word: str, what: str, text: str) -> None:
+        line = f"{_when(message)}{word:<9}{what:<18}{text}"
+        self._seen.append((message["ts"], line))
+        out("\n".join(textwrap.wrap(line, WIDTH, subsequent_indent=" " * 50)))
+
+    # -- the crew -----------------------------------------------------------------------------------------------
+
+    def _acknowledge(self, tag: str) -> None:
+        # What stood may have passed meanwhile: then there is nothing to acknowledge.
+        with contextlib.suppress(Refused):
+            self._desk({"do": "acknowledge", "engine": self._engine, "alarm": tag, "by": CREW}, "demo")
+
+    def crew_leaves(self) -> None:
+        """No more requests: the daemon is about to stop."""
+        self._hand.shutdown(cancel_futures=True)
+
+    def _in_port(self, r: dict[str, Any]) -> None:
+        """The nut was turned: book it once, with what was read before and after."""
+        before, after = self._at_sea_mm, r["spring_mm"]
+        if before is None or after is None or before - after < NUT_TURNED_MM:
+            return
+        self._at_sea_mm = None
+        free_mm = FREE_LENGTHS_MM[min(self._booked, len(FREE_LENGTHS_MM) - 1)]
+        self._booked += 1
+        entry = {
+            "kind": "retightened",
+            "person": CREW,
+            "utc_s": r["ts"],
+            "hours": r["hours"],
+            "free_length_mm": free_mm,
+            "spring_before_mm": round(before, 1),
+            "spring_after_mm": round(after, 1),
+        }
+        try:
+            self._desk({"do": "book", "engine": self._engine, "entry": entry}, "demo")
+        except Refused as e:
+            out(f"{_when(r)}the booking was refused: {e}")
+
+    # -- the summary --------------------------------------------------------------------------------------------
+
+    def sum_up(self, *, whole: bool, seconds: float) -> None:
+        """What was seen, how it stands, and what an engineer would do now."""
+        out("-" * WIDTH)
+        ran = self._hours[-1] - self._hours[0] if self._hours else 0.0
+        out(f"{ran:,.0f} running hours in {seconds:.0f} s" + ("." if whole else "; ended before the voyage was over."))
+        out("\nWhat was seen, in order")
+        for _, line in sorted(self._seen, key=lambda seen: seen[0]) or [("", "nothing")]:
+            out("\n".join(textwrap.wrap(line, WIDTH, initial_indent="  ", subsequent_indent=" " * 50)))
+        if self._trend is None:
+            out("\nThe voyage was too short for a trend.")
+            return
+        out("\nHow it stands, and what to do\n")
+        for line in text_of(self._engine, trend_of(self._trend)).splitlines():
+            out("\n".join(textwrap.wrap(line, WIDTH, subsequent_indent=" " * 24, drop_whitespace=True)))
+        out("\n" + "\n".join(textwrap.wrap(CAUTION, WIDTH)))
+
+
+def _when(message: dict[str, Any]) -> str:
+    hours = "" if message.get("hours") is None else f"{message['hours']:,.0f} h"
+    return f"{message['ts'][:10]:<12}{hours:>8}   "
+
+
+def _known(value: float | None, digits: str) -> str:
+    return "unknown" if value is None else f"{value:{digits}}"

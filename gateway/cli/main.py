@@ -1,0 +1,102 @@
+"""`camdrift`: the command line. Data to stdout, everything else to stderr, and no traceback to anybody."""
+
+import argparse
+import os
+import sys
+from collections.abc import Iterable, Sequence
+from importlib import import_module
+from types import ModuleType
+
+from gateway import __version__
+from gateway.cli.logs import set_up_logs
+from gateway.model.errors import CamdriftError, PortError, Refused, SettingsError, StorageError
+
+EX_CONFIG = 78
+EX_IOERR = 74
+# What each does, as --help says it: docstrings are gone under -OO, which the service runs with.
+COMMANDS = {
+    "demo": "Show the whole job on this machine: simulated head, broker, daemon, page and subscriber, "
+    "a year in about a minute.",
+    "run": "Run the daemon until it is told to stop (SIGTERM or Ctrl-C).",
+    "check": "Check a configuration and print what follows from it.",
+    "replay": "Run a capture through the same pipeline and print what the daemon would publish, "
+    "one JSON object a line.",
+    "status": "Show what the running daemon sees: engines, alarms, brokers, disk, and the load on people.",
+    "acknowledge": "Acknowledge an alarm, or all of them.",
+    "shelve": "Put an alarm away for some minutes, at most a day; it comes back by itself.",
+    "unshelve": "Bring a shelved alarm back before its time.",
+    "out-of-service": "Take an alarm out of service for work on the drive; only in-service ends it.",
+    "in-service": "Put an alarm back in service.",
+    "silence": "Stop the sound until the next announcement; nothing else changes.",
+    "trend": "Print the present trend: wear, when which limit is reached, and the decision.",
+    "sheet": "Work sheets: cautions, figures, order of steps, and what to book after; live beside a running daemon.",
+    "book": "Book what was done at the drive, or measured: who, when, at what running hours, which figures.",
+    "export": "Print events, bookings or history as CSV, or an ISO 19848 package and its channel list.",
+    "report": "Make a report of a period as one HTML or PDF file: figures, plots, forecast, alarms, "
+    "work before and after.",
+    "schema": "Print the JSON Schema of a message or of the configuration.",
+    "page-password": "Read a password, hidden, and print the line for the settings that "
+    "lets its owner act on the page.",
+    "shore": "The shore side: keep what a fleet says, watch its alerts, list its engines.",
+}
+EPILOG = (
+    "camdrift is a monitoring aid: it stops and starts nothing, and never replaces the engine maker's manual, class "
+    "rules, the safety management system, a permit to work or a licensed engineer's judgement."
+)
+
+
+def command(name: str) -> ModuleType:
+    """The module of a command, brought in only when it is asked for: the daemon carries none of the others."""
+    return import_module(f"gateway.cli.{name.replace('-', '_')}")
+
+
+def parser(names: Iterable[str] = COMMANDS) -> argparse.ArgumentParser:
+    """The command line with these commands."""
+    top = argparse.ArgumentParser(
+        prog="camdrift", description="Watches the camshaft chain drive of a ship's engine.", epilog=EPILOG
+    )
+    top.add_argument("--version", action="version", version=f"camdrift {__version__}")
+    top.add_argument("--debug", action="store_true", help="log more, and how an unexpected fault came about")
+    sub = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    for name in names:
+        text = COMMANDS[name]
+        command(name).add(sub.add_parser(name, help=text, description=text, epilog=EPILOG))
+    return top
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run a command. Exit status: 0 done, 1 the answer is no, 2 usage, 74 a port or a disk, 78 the configuration."""
+    words = sys.argv[1:] if argv is None else list(argv)
+    first = next((word for word in words if not word.startswith("-")), None)
+    args = parser([first] if first in COMMANDS else COMMANDS).parse_args(words)
+    set_up_logs(debug=args.debug)
+    try:
+        status = command(args.command).main(args)
+        sys.stdout.flush()
+        return int(status)
+    except SettingsError as e:
+        return _told(str(e), EX_CONFIG)
+    except (PortError, StorageError) as e:
+        return _told(f"camdrift: {e}", EX_IOERR)
+    except Refused as e:
+        return _told(f"camdrift: {e}", 1)
+    except CamdriftError as e:
+        return _told(f"camdrift: {e}", 1)
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # Whoever read our output has gone; writing the rest of it at exit would only fail again.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except OSError as e:
+        # Files and ports tell for themselves; what is left is mostly a full disk behind our output.
+        return _told(f"camdrift: {e.filename or 'output'}: {e.strerror or e}", EX_IOERR)
+    except Exception as e:
+        if args.debug:
+            raise
+        return _told(f"camdrift: unexpected fault, please report it: {type(e).__name__}: {e} (--debug tells more)", 1)
+
+
+def _told(text: str, status: int) -> int:
+    print(text, file=sys.stderr)  # noqa: T201
+    return status

@@ -1,0 +1,50 @@
+"""What the commands that talk to a running daemon share."""
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from gateway.cli.text import out
+from gateway.model.settings import Settings
+from gateway.model.settings_file import load_settings
+from gateway.outlets.control import ask
+
+
+def common(p: argparse.ArgumentParser) -> None:
+    """Arguments of all of them."""
+    p.add_argument("config", type=Path, help="the TOML file of the ship")
+    p.add_argument(
+        "--data-dir",
+        type=Path,
+        help="where the gateway keeps its data, if not where the settings say (gateway.data_dir)",
+    )
+
+
+def acting(p: argparse.ArgumentParser, *, tag: bool = True) -> None:
+    """Arguments of an act on an alarm."""
+    common(p)
+    if tag:
+        p.add_argument("tag", help="the alarm's tag, such as lag-near")
+    p.add_argument("--engine", help="the engine's short name in the settings, where there are several")
+    p.add_argument("--by", help="who acts, if not the user who is logged in")
+
+
+def socket_path(settings: Settings, args: argparse.Namespace) -> Path:
+    """Where the daemon listens."""
+    if settings.gateway.socket is not None:
+        return settings.gateway.socket
+    return Path(args.data_dir or settings.gateway.data_dir) / "camdrift.sock"
+
+
+def request(args: argparse.Namespace, do: str, **fields: Any) -> dict[str, Any]:
+    """Ask the daemon. Raises PortError where none answers, Refused where it says no."""
+    settings = load_settings(args.config)
+    asked = {"do": do, "engine": getattr(args, "engine", None), "by": getattr(args, "by", None), **fields}
+    return ask(socket_path(settings, args), asked)
+
+
+def act(args: argparse.Namespace, do: str, done: str, **fields: Any) -> int:
+    """An act on one alarm, and a line that it is done."""
+    answer = request(args, do, alarm=args.tag, **fields)
+    out(f"{args.tag}: {done} by {answer['by']}")
+    return 0

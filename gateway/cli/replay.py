@@ -1,0 +1,117 @@
+"""Run a capture through the same pipeline and print what the daemon would publish, one JSON object a line."""
+
+import argparse
+import sys
+import uuid
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+from gateway.cli.text import note
+from gateway.encode.messages import Topics, event_payload, utc_of
+from gateway.encode.speak import SpokenEvent, SpokenState, speak_alarm, speak_reading, speak_trend
+from gateway.measure.timeline import Now
+from gateway.model.errors import Refused
+from gateway.model.settings import Settings
+from gateway.model.settings_file import load_settings
+from gateway.pipeline import Alarmed, EnginePipeline, ReadingDue, Said, TrendDue
+from gateway.sources.capture_file import read_capture
+
+CHUNK_BYTES = 1 << 18
+"""Small enough that a chunk's arrays stay in the cache, large enough that numpy's cost a call does not count."""
+NAMESPACE = uuid.UUID("6f0d8a52-3c1b-4d0e-9a54-2b7a1f6f2c11")
+"""Ours, drawn once: the replayed gateway's id follows from the vessel's slug, so that the same bytes say the same."""
+
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Arguments."""
+    p.add_argument("config", type=Path, help="the TOML file of the ship")
+    p.add_argument("capture", type=Path, help="raw bytes of one head's link")
+    p.add_argument(
+        "--start", default="1970-01-01T00:00:00Z", help="UTC of the first frame, such as 2031-02-03T04:05:00Z"
+    )
+    p.add_argument("--engine", help="short name of the engine whose head it is; needed where there are several")
+    p.add_argument("--readings", action="store_true", help="print the readings too")
+
+
+def main(args: argparse.Namespace) -> int:
+    """Replay, then sum up on stderr. 1 where the capture holds no good frame."""
+    settings = load_settings(args.config)
+    try:
+        start_utc_s = utc_of(args.start)
+    except ValueError as e:
+        raise Refused(f"--start: {e}") from None
+    slug = _engine(settings, args.engine)
+    pipeline = pipeline_for(settings, slug, start_utc_s)
+    topics = Topics(settings.gateway.topic_prefix, settings.vessel.slug)
+    lines = Lines(topics, slug, settings.vessel.slug, readings=args.readings)
+    for chunk in read_capture(args.capture, CHUNK_BYTES):
+        sys.stdout.buffer.writelines(lines.of(pipeline.feed(chunk, Now(0.0, 0.0))))
+    _sum_up(pipeline)
+    return 0 if pipeline.decoder.counts.good else 1
+
+
+def pipeline_for(settings: Settings, engine: str, start_utc_s: float) -> EnginePipeline:
+    """The pipeline of an engine with head time as its clock."""
+    head_time = replace(settings.time, source="head")
+    return EnginePipeline(replace(settings, time=head_time), engine, start_utc_s)
+
+
+class Lines:
+    """Turns sayings into lines; counts the events as an outbox would."""
+
+    def __init__(self, topics: Topics, engine: str, vessel: str, *, readings: bool) -> None:
+        self._topics, self._engine, self._readings = topics, engine, readings
+        self._gateway = str(uuid.uuid5(NAMESPACE, vessel))
+        self._seq = 0
+
+    def of(self, sayings: Iterable[Said]) -> Iterator[bytes]:
+        """The lines, each with its newline."""
+        for said in sayings:
+            if isinstance(said, Alarmed):
+                for spoken in speak_alarm(self._topics, said):
+                    yield self._line(spoken)
+            elif isinstance(said, TrendDue):
+                yield self._line(speak_trend(self._topics, self._engine, said.trend))
+            elif isinstance(said, ReadingDue) and self._readings:
+                yield self._line(speak_reading(self._topics, self._engine, said))
+
+    def _line(self, spoken: SpokenEvent | SpokenState) -> bytes:
+        if isinstance(spoken, SpokenEvent):
+            self._seq += 1
+            payload = event_payload(self._gateway, self._seq, spoken.body)
+        else:
+            payload = spoken.payload
+        # A topic holds nothing that JSON would escape: slugs and tags.
+        return b'{"topic":"' + spoken.topic.encode() + b'","message":' + payload + b"}\n"
+
+
+def _engine(settings: Settings, wanted: str | None) -> str:
+    slugs = [e.slug for e in settings.engine]
+    if wanted is None and len(slugs) > 1:
+        raise Refused(f"there are several engines; say --engine with one of: {', '.join(slugs)}")
+    if wanted is not None and wanted not in slugs:
+        raise Refused(f"--engine {wanted}: not among the engines: {', '.join(slugs)}")
+    return wanted or slugs[0]
+
+
+def _sum_up(p: EnginePipeline) -> None:
+    c = p.decoder.counts
+    note(f"frames      {c.good} good: {c.samples} samples, {c.health} health, {c.identity} identity")
+    losses = {
+        "lost": c.lost,
+        "duplicate": c.duplicates,
+        "out of order": c.out_of_order,
+        "head restarts": c.boots,
+        "time steps": c.time_steps,
+        "pauses": c.pauses,
+        "cut at the start": c.partial_first,
+        **{f"refused, {cause}": n for cause, n in c.refused.items()},
+    }
+    note("losses      " + (", ".join(f"{n} {cause}" for cause, n in losses.items() if n) or "none"))
+    refused = ", ".join(f"{n} {cause}" for cause, n in sorted(p.meter.refused.items())) or "none"
+    note(f"revolutions {p.meter.used} used; refused: {refused}")
+    hours = p.meter.hours.hours
+    note(f"hours       {hours:.3f}, of them {hours - p.engine.service.hours_at_start:.3f} in this capture")
+    if c.good == 0:
+        note("no good frame: this is not a capture of the head's link, version 1")

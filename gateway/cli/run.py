@@ -1,0 +1,55 @@
+"""Run the daemon until it is told to stop (SIGTERM or Ctrl-C)."""
+
+import argparse
+import faulthandler
+import signal
+import threading
+from pathlib import Path
+
+import structlog
+
+from gateway.app.daemon import Daemon
+from gateway.engine.apart import apart
+from gateway.model.settings import Settings
+
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Arguments."""
+    p.add_argument("config", type=Path, help="the TOML file of the ship")
+    p.add_argument(
+        "--data-dir",
+        type=Path,
+        help="where the gateway keeps its data, if not where the settings say (gateway.data_dir)",
+    )
+
+
+def main(args: argparse.Namespace) -> int:
+    """Start, watch, stop."""
+    settings, fingerprint = _loaded(args.config)
+    log = structlog.get_logger("run")
+    faulthandler.enable()
+    stopping = threading.Event()
+    for signum in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(signum, lambda *_: stopping.set())
+    signal.signal(
+        signal.SIGHUP, lambda *_: log.warning("SIGHUP does nothing: restart the service to read new settings")
+    )
+    daemon = Daemon(settings, fingerprint, data_dir=args.data_dir)
+    log.info("started", vessel=settings.vessel.slug, data_dir=str(daemon.data_dir))
+    daemon.start()
+    try:
+        status = daemon.run_until(stopping)
+        if status:
+            log.error("a part failed again and again; stopping, so that the service manager begins anew")
+    finally:
+        # Also where the watch itself failed: what the parts have is still written and sent.
+        log.info("stopping: what is due is written and sent")
+        whole = daemon.stop()
+        log.info("stopped", all_written=whole)
+    return status
+
+
+def _loaded(config: Path) -> tuple[Settings, str]:
+    # Checking brings in pydantic, which would stay in the memory of a process that runs for months.
+    settings: tuple[Settings, str] = apart("gateway.model.settings_file", "load_with_fingerprint", config)
+    return settings

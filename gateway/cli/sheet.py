@@ -1,0 +1,285 @@
+"""Work sheets: cautions, figures, order of steps, and what to book after; live beside a running daemon."""
+
+import argparse
+import json
+import shlex
+import sys
+import textwrap
+import time
+from pathlib import Path
+from typing import Any
+
+from gateway.cli.operator import common, socket_path
+from gateway.cli.text import note, out
+from gateway.encode.times import utc_of
+from gateway.engine.sheet_facts import facts_at_rest
+from gateway.model.errors import PortError, Refused, StorageError
+from gateway.model.settings import EngineSettings, Settings
+from gateway.model.settings_file import load_settings
+from gateway.outlets.control import NoDaemon, ask
+from gateway.store.reader import StateReader
+from gateway.wear.booking_read import read_entry
+from gateway.worksheet.catalogue import SHEETS, as_data, sheet
+from gateway.worksheet.pressure_file import FILE_CHARS_MAX
+from gateway.worksheet.sheet import Facts
+
+WIDTH = 100
+LIVE_S = 1.0
+LIVE_MIN_MAX = 24 * 60.0
+UNANSWERED_MAX = 60
+"""So many questions in a row may go unanswered, a minute's restart of the daemon, before the line gives up."""
+Option = tuple[str, str, str, str]
+"""Option, the figure's name on the sheet, metavar, help; a metavar that ends in … takes several."""
+
+OPTIONS: dict[str, tuple[Option, ...]] = {
+    "retighten": (
+        ("--free", "free_mm", "MM", "the spring's free length measured today"),
+        ("--before", "before_mm", "MM", "its length before any nut was touched"),
+        ("--there", "there_mm", "MM", "its length when you said that it is there"),
+        ("--play", "play_links", "LINKS", "hand play at mid-span"),
+    ),
+    "retime": (
+        ("--before", "before_deg", "DEG", "the lag before the couplings were loosed"),
+        ("--gauge", "gauge_mm", "MM…", "pin gauge before, one a section, late is +"),
+        ("--gauge-after", "gauge_after_mm", "MM…", "pin gauge after; 0 where it fits"),
+        ("--oil-off", "oil_off", "UTC", "when the pressure was taken off the couplings, RFC 3339"),
+    ),
+    "compensate": (
+        ("--lag", "lag_deg", "DEG", "in place of the lag as the gateway has it"),
+        ("--pumps", "pumps", "N", "number of fuel pumps"),
+    ),
+    "pressures": (
+        ("--taken", "taken", "WHEN", "before or after the work (default: before)"),
+        ("--max", "max_bar", "P…", "maximum pressures, one a cylinder"),
+        ("--mean", "mean_bar", "P…", "mean indicated pressures, one a cylinder"),
+        ("--unit", "unit", "UNIT", "of both: bar (default), MPa, kPa, Pa, psi"),
+        ("--rpm", "rpm", "RPM", "speed, for the indicated power"),
+    ),
+    "links": (
+        ("--links", "links", "N", "how many links were measured"),
+        ("--length", "length_mm", "MM", "the length over them, pin to pin"),
+    ),
+    "hand-play": (
+        ("--links", "play_links", "LINKS", "play in links"),
+        ("--mm", "play_mm", "MM", "or in mm"),
+    ),
+    "new-chain": (),
+}
+
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Arguments: the sheet's name, then the settings and the figures that were typed."""
+    names = p.add_subparsers(dest="sheet", required=True, metavar="SHEET")
+    for name, (title, _) in SHEETS.items():
+        one = names.add_parser(name, help=title, description=title)
+        common(one)
+        one.add_argument("--engine", help="the engine's short name in the settings, where there are several")
+        one.add_argument("--json", action="store_true", help="the same data as one JSON object")
+        if name == "pressures":
+            one.add_argument("--file", type=Path, help="a pressure/crank-angle file: CSV, units in its heading")
+        else:
+            one.add_argument("--live", action="store_true", help="one line that follows the readings; Ctrl-C ends it")
+            one.add_argument(
+                "--for", dest="minutes", type=float, default=240.0, metavar="MIN", help="how long (default: 240)"
+            )
+        for option, figure, metavar, text in OPTIONS[name]:
+            several = {"nargs": "+"} if metavar.endswith("…") else {}
+            one.add_argument(option, dest=f"typed_{figure}", metavar=metavar.rstrip("…"), help=text, **several)  # type: ignore[arg-type]
+
+
+def main(args: argparse.Namespace) -> int:
+    """Print the sheet. 1 where a figure was refused."""
+    settings = load_settings(args.config)
+    typed = _typed(args)
+    if getattr(args, "live", False):
+        return _live(settings, args, typed)
+    made = _made(settings, args, typed)
+    if args.json:
+        out(json.dumps(made, indent=2, ensure_ascii=False))
+    else:
+        out(text_of(made, _book_line(args, made)))
+    return 1 if any(n["level"] == "refused" for n in made["notices"]) else 0
+
+
+def _typed(args: argparse.Namespace) -> dict[str, str]:
+    found = {}
+    for _, figure, _, _ in OPTIONS[args.sheet]:
+        value = getattr(args, f"typed_{figure}")
+        if value is not None:
+            found[figure] = value if isinstance(value, str) else " ".join(value)
+    if "oil_off" in found:
+        try:
+            found["oil_off"] = f"{utc_of(found['oil_off']):.0f}"
+        except ValueError as e:
+            raise Refused(f"--oil-off: {e}") from None
+    return found
+
+
+# -- where the sheet comes from -------------------------------------------------------------------------------------
+
+
+def _made(settings: Settings, args: argparse.Namespace, typed: dict[str, str]) -> dict[str, Any]:
+    """From the daemon, which has the readings; where none runs, from settings and log book."""
+    if args.sheet == "pressures":
+        file = None if args.file is None else _file(args.file)
+        return as_data(sheet(args.sheet, _without(settings, args), typed, file))
+    try:
+        return _asked(settings, args, typed)
+    except NoDaemon:
+        note("no daemon runs: without readings, from settings and log book alone")
+        return as_data(sheet(args.sheet, _without(settings, args), typed))
+
+
+def _asked(settings: Settings, args: argparse.Namespace, typed: dict[str, str]) -> dict[str, Any]:
+    asked = {"do": "sheet", "engine": args.engine, "name": args.sheet, "typed": typed}
+    made: dict[str, Any] = ask(socket_path(settings, args), asked)["sheet"]
+    return made
+
+
+def _without(settings: Settings, args: argparse.Namespace) -> Facts:
+    engine = _engine(settings, args.engine)
+    try:
+        reader = StateReader(args.data_dir or settings.gateway.data_dir)
+    except StorageError:
+        # A gateway that has never run has no log book; the settings still tell enough.
+        return facts_at_rest(engine, [])
+    try:
+        return facts_at_rest(engine, [read_entry(row.entry) for row in reader.bookings(engine.slug)])
+    finally:
+        reader.close()
+
+
+def _engine(settings: Settings, slug: str | None) -> EngineSettings:
+    found = [e for e in settings.engine if slug in (None, e.slug)]
+    if len(found) != 1:
+        raise Refused(f"say --engine with one of: {', '.join(e.slug for e in settings.engine)}")
+    return found[0]
+
+
+def _file(path: Path) -> str:
+    try:
+        with path.open("rb") as f:
+            data = f.read(FILE_CHARS_MAX + 1)
+    except OSError as e:
+        raise Refused(f"{path}: cannot be read: {e.strerror or e}") from None
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError:
+        return data.decode("latin-1")
+
+
+# -- live -----------------------------------------------------------------------------------------------------------
+
+
+def _live(settings: Settings, args: argparse.Namespace, typed: dict[str, str]) -> int:
+    """One line that follows the readings, until Ctrl-C or the time is up. Raises PortError where nobody answers."""
+    if not 0 < args.minutes <= LIVE_MIN_MAX:
+        raise Refused(f"--for {args.minutes:g}: give up to {LIVE_MIN_MAX:g} minutes")
+    first = _asked(settings, args, typed)
+    for caution in first["cautions"]:
+        out(textwrap.fill(f"! {caution}", WIDTH, subsequent_indent="  "))
+    until_s, unanswered, shown = time.monotonic() + args.minutes * 60, 0, ""
+    try:
+        while time.monotonic() < until_s:
+            try:
+                line, unanswered = live_line(_asked(settings, args, typed)), 0
+            except PortError as e:
+                line, unanswered = f"no answer: {e}", unanswered + 1
+                if unanswered > UNANSWERED_MAX:
+                    raise
+            shown = _renewed(line, shown)
+            time.sleep(LIVE_S)
+    except KeyboardInterrupt:
+        pass
+    finally:
+        if shown and sys.stdout.isatty():
+            out("")
+    return 0
+
+
+def _renewed(line: str, before: str) -> str:
+    """On a terminal the line is written over; elsewhere each that differs is a line of its own."""
+    if sys.stdout.isatty():
+        sys.stdout.write("\r" + line[: WIDTH + 40].ljust(len(before)))
+    elif line != before:
+        out(line)
+    sys.stdout.flush()
+    return line
+
+
+def live_line(made: dict[str, Any]) -> str:
+    """The large figures and what must be said, in one line."""
+    figures = [f"{f['name']} {_value(f)}" for f in made["figures"] if f["big"]]
+    waits = [
+        f"{w['text'].lower()} {_clock(w['since_s'])} (least {w['least_s'] / 60:.0f} min)" for w in made["waits"][:1]
+    ]
+    said = [n["text"] for n in made["notices"] if n["text"].startswith(("Passed", "There", "It "))][:1]
+    return " | ".join([*figures, *said, *waits])
+
+
+# -- as text --------------------------------------------------------------------------------------------------------
+
+
+def text_of(made: dict[str, Any], book: str) -> str:
+    """A sheet as text to read or print."""
+    lines = [made["title"].upper(), ""]
+    lines += [textwrap.fill(f"! {c}", WIDTH, subsequent_indent="  ") for c in made["cautions"]]
+    for n in made["notices"]:
+        sign = {"refused": "REFUSED: ", "attention": "NOTE: ", "good": "OK: "}[n["level"]]
+        lines += ["", textwrap.fill(sign + n["text"], WIDTH, subsequent_indent="  ")]
+    lines += ["", "Figures"]
+    for f in made["figures"]:
+        lines.append(f"  {f['name']:<34}{_value(f):>18}   {f['help']}")
+    for w in made["waits"]:
+        since = f"{_clock(w['since_s'])}   least {w['least_s'] / 60:.0f} min. {w['words']}"
+        lines.append(f"  {w['text']:<34}{since}")
+    lines += ["", "Steps"]
+    for n, s in enumerate(made["steps"], 1):
+        lines.append(textwrap.fill(f"{n:>4}. {s['text']}", WIDTH, subsequent_indent="      "))
+        if s["who"]:
+            lines.append(f"      [ ] {s['who']}: {s['confirm']}   ______________")
+    lines += [
+        "",
+        "To book",
+        textwrap.fill(book, WIDTH, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False),
+    ]
+    return "\n".join(lines)
+
+
+def _book_line(args: argparse.Namespace, made: dict[str, Any]) -> str:
+    booking = made["booking"]
+    if booking is None:
+        return f"nothing yet: wanting is {made['booking_wants']}"
+    words = [f"camdrift book {args.config} {booking['kind']} --person NAME"]
+    for key, value in booking.items():
+        if key == "cylinders":
+            words += [f"--cylinder {_cylinder(c)}" for c in value]
+        elif key != "kind" and value not in (None, []):
+            words.append(f"--{key.replace('_', '-')} {_word(value)}")
+    return " ".join(words)
+
+
+def _word(value: object) -> str:
+    if isinstance(value, list):
+        return " ".join(f"{v:g}" for v in value)
+    return shlex.quote(str(value))
+
+
+def _cylinder(c: dict[str, Any]) -> str:
+    mean = c.get("mean_indicated_bar")
+    return f"{c['cylinder']}:{c['max_bar']:g}" + ("" if mean is None else f":{mean:g}")
+
+
+def _value(f: dict[str, Any]) -> str:
+    value = f["value"]
+    if value is None:
+        return "not known"
+    shown = value if isinstance(value, str) else f"{value:.{f['digits']}f}"
+    return f"{shown} {f['unit']}".strip()
+
+
+def _clock(since_s: float | None) -> str:
+    if since_s is None:
+        return "not known"
+    minutes = int(since_s // 60)
+    return f"{minutes // 60} h {minutes % 60} min" if minutes >= 60 else f"{minutes} min"

@@ -1,0 +1,255 @@
+"""The shore side: keep what a fleet says, watch its alerts, list its engines."""
+
+import argparse
+import os
+import signal
+import socket
+import ssl
+import sys
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from urllib.parse import SplitResult, urlsplit
+
+from pydantic import ValidationError
+
+from gateway.cli.text import note, out
+from gateway.encode import iso19848
+from gateway.encode.times import utc_of
+from gateway.model.errors import PortError, Refused
+from gateway.model.settings import BrokerSettings
+from gateway.model.settings_file import checked_section
+from gateway.outlets.mqtt.access import read_password, reason_text, tls_context, why_not
+from gateway.shore import fleet as listing
+from gateway.shore.database import open_database, steps
+from gateway.shore.export import vessel_channels, vessel_package
+from gateway.shore.gaps import close_gap
+from gateway.shore.keeper import Keeper, KeeperSettings
+from gateway.shore.link import CONNECT_S, Access
+from gateway.shore.watch import Alert, watch
+
+PORTS = {"mqtt": 1883, "mqtts": 8883}
+
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Arguments."""
+    sub = p.add_subparsers(dest="shore", required=True, metavar="keep|watch|fleet|export|close-gap|schema")
+    keep = sub.add_parser("keep", help="subscribe to a fleet and keep what it says")
+    _access_arguments(keep)
+    _keep_arguments(keep)
+    look = sub.add_parser("watch", help="print alerts as they come")
+    _access_arguments(look)
+    look.add_argument("--json", action="store_true", help="one JSON object a line")
+    look.add_argument("--vessel", help="only this vessel's")
+    _silence_argument(look)
+    lines = sub.add_parser("fleet", help="list every engine, worst first")
+    _store_argument(lines)
+    lines.add_argument("--format", choices=("table", "csv", "json"), default="table")
+    gap = sub.add_parser("close-gap", help="say that missing events will never come")
+    _store_argument(gap)
+    gap.add_argument("gateway", help="the gateway's UUID")
+    gap.add_argument("first", type=int, help="first number that is missing")
+    gap.add_argument("last", type=int, help="last number that is missing")
+    gap.add_argument("--by", required=True, help="who says so")
+    sent = sub.add_parser("export", help="print a vessel's trends and events as an ISO 19848 package")
+    _store_argument(sent)
+    sent.add_argument("vessel", help="the vessel's short name in its settings")
+    sent.add_argument(
+        "--ship-id", help="as ISO 19848 has it, for instance IMO and seven figures (default: the short name)"
+    )
+    sent.add_argument("--channels", action="store_true", help="print the data channel list instead")
+    sent.add_argument(
+        "--from", dest="from_utc", default="2000-01-01T00:00:00Z", help="from this UTC on, such as 2031-02-03T04:05:00Z"
+    )
+    sent.add_argument(
+        "--to", dest="to_utc", default="2100-01-01T00:00:00Z", help="up to this UTC, such as 2031-02-03T04:05:00Z"
+    )
+    tables = sub.add_parser("schema", help="print the SQL that makes the store")
+    tables.add_argument("kind", choices=("postgresql", "sqlite"))
+
+
+def _access_arguments(p: argparse.ArgumentParser) -> None:
+    p.add_argument("--broker", required=True, metavar="URL", help="mqtts://HOST[:8883] or mqtt://HOST[:1883]")
+    p.add_argument("--prefix", default="camdrift/1", help="of all topics (default: %(default)s)")
+    p.add_argument("--user", help="name at the broker, where it wants one")
+    p.add_argument("--password-file", type=Path, help="a file only its owner may read")
+    p.add_argument("--password-env", metavar="NAME", help="the variable that holds the password")
+    p.add_argument("--ca-file", type=Path, help="who must have signed the broker's certificate")
+    p.add_argument("--cert-file", type=Path, help="our certificate")
+    p.add_argument("--key-file", type=Path, help="its key; only its owner may read it")
+
+
+def _keep_arguments(p: argparse.ArgumentParser) -> None:
+    _store_argument(p)
+    d = KeeperSettings(store="")
+    p.add_argument(
+        "--group", default=d.group, help="keepers that share the load; '' = not shared (default: %(default)s)"
+    )
+    p.add_argument("--name", default=d.name, help="this keeper's own, the same at each start (default: %(default)s)")
+    p.add_argument("--readings", action="store_true", help="keep readings too, where ships send them")
+    p.add_argument("--no-receipts", action="store_true", help="tell nobody aboard what has arrived")
+    p.add_argument(
+        "--drain", action="store_true", help="take over what waits for --name, which will not come back; end"
+    )
+    p.add_argument("--rate", type=float, default=d.rate_per_s, help="messages/s of one ship, long run (%(default)s)")
+    p.add_argument("--burst", type=float, default=d.rate_burst, help="messages at once of one ship (%(default)s)")
+    p.add_argument("--session-days", type=float, default=d.session_days, help="the broker waits for us so long")
+    p.add_argument("--keep-readings-days", type=float, default=d.readings_days)
+    p.add_argument("--keep-trends-days", type=float, default=d.trends_days)
+    _silence_argument(p)
+
+
+def _store_argument(p: argparse.ArgumentParser) -> None:
+    p.add_argument("--store", required=True, metavar="URL", help="sqlite:///FILE or postgresql://USER@HOST/DATABASE")
+
+
+def _silence_argument(p: argparse.ArgumentParser) -> None:
+    p.add_argument("--silent-after-min", type=float, default=180.0, help="nothing heard for so long is told")
+
+
+def main(args: argparse.Namespace) -> int:
+    """Do what was asked."""
+    does: dict[str, Callable[[argparse.Namespace], int]] = {
+        "keep": _keep,
+        "watch": _watch,
+        "fleet": _fleet,
+        "export": _export,
+        "close-gap": _close_gap,
+        "schema": _schema,
+    }
+    return does[args.shore](args)
+
+
+def _keep(args: argparse.Namespace) -> int:
+    settings = KeeperSettings(
+        store=args.store,
+        prefix=args.prefix.rstrip("/"),
+        group=args.group,
+        name=args.name,
+        readings=args.readings,
+        receipts=not args.no_receipts,
+        rate_per_s=args.rate,
+        rate_burst=args.burst,
+        session_days=args.session_days,
+        readings_days=args.keep_readings_days,
+        trends_days=args.keep_trends_days,
+        silent_after_s=args.silent_after_min * 60,
+    )
+    keeper = Keeper(access(args), settings)
+    keeper.run(_stopping(), drain=args.drain)
+    t = keeper.tally
+    note(f"kept {t.kept} messages in {t.batches} batches, refused {t.refused}")
+    return 0
+
+
+def _watch(args: argparse.Namespace) -> int:
+    stopping = _stopping()
+
+    def say(alert: Alert) -> None:
+        if args.vessel in (None, alert.vessel):
+            out(alert.json() if args.json else alert.line())
+            sys.stdout.flush()
+
+    name = f"camdrift-watch-{socket.gethostname()[:20]}-{os.getpid()}"
+    silent_s = args.silent_after_min * 60
+    watch(access(args), args.prefix.rstrip("/"), name, say, lambda: not stopping.is_set(), note, silent_s)
+    return 0
+
+
+def _fleet(args: argparse.Namespace) -> int:
+    rows = listing.fleet(args.store, time.time())
+    if args.format == "csv":
+        sys.stdout.write(listing.as_csv(rows))
+    else:
+        out(listing.as_json(rows) if args.format == "json" else listing.as_table(rows))
+    return 0
+
+
+def _close_gap(args: argparse.Namespace) -> int:
+    db = open_database(args.store, make=True)
+    try:
+        close_gap(db, args.gateway, args.first, args.last, args.by, time.time())
+    finally:
+        db.close()
+    return 0
+
+
+def _export(args: argparse.Namespace) -> int:
+    try:
+        span = utc_of(args.from_utc), utc_of(args.to_utc)
+    except ValueError as e:
+        raise Refused(str(e)) from None
+    ship = iso19848.Ship(args.ship_id or args.vessel, args.vessel)
+    make = vessel_channels if args.channels else vessel_package
+    out(iso19848.text(make(args.store, ship, span, time.time())))
+    return 0
+
+
+def _schema(args: argparse.Namespace) -> int:
+    out("\n".join(steps(args.kind)).rstrip())
+    return 0
+
+
+def _stopping() -> threading.Event:
+    stopping = threading.Event()
+    for signum in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(signum, lambda *_: stopping.set())
+    return stopping
+
+
+def access(args: argparse.Namespace) -> Access:
+    """Where the broker is and how to come in; secrets are read at each connection, so they may be changed meanwhile."""
+    broker = _broker(args)
+    return Access(
+        host=broker.host,
+        port=broker.port,
+        user=broker.user,
+        password=lambda: read_password(broker),
+        tls=_tls(broker),
+        why_not=lambda e: str(e) if isinstance(e, PortError) else why_not(e, broker.host, broker.port, CONNECT_S),
+        reason=reason_text,
+        keepalive_s=broker.keepalive_s,
+    )
+
+
+def _broker(args: argparse.Namespace) -> BrokerSettings:
+    url = _url(args.broker)
+    try:
+        given = {
+            "name": "fleet",
+            "host": url.hostname or "",
+            "port": url.port or PORTS[url.scheme],
+            "user": args.user or url.username,
+            "tls": url.scheme == "mqtts",
+            "password_file": args.password_file,
+            "password_env": args.password_env,
+            "ca_file": args.ca_file,
+            "cert_file": args.cert_file,
+            "key_file": args.key_file,
+        }
+        return checked_section(BrokerSettings, given)
+    except (ValidationError, ValueError) as e:
+        text = str(e.errors()[0]["msg"]).removeprefix("Value error, ") if isinstance(e, ValidationError) else str(e)
+        raise Refused(f"--broker and what goes with it: {text}") from None
+
+
+def _url(text: str) -> SplitResult:
+    url = urlsplit(text)
+    if url.scheme not in PORTS or not url.hostname:
+        raise Refused(f"--broker {text}: give mqtts://HOST or mqtt://HOST")
+    if url.password is not None:
+        raise Refused("--broker: a password in a URL can be read by everybody; use --password-file or --password-env")
+    if url.scheme == "mqtt" and url.hostname not in ("127.0.0.1", "::1", "localhost"):
+        note(f"camdrift: {url.hostname} is reached without TLS: anybody on the way can read and change what ships say")
+    return url
+
+
+def _tls(broker: BrokerSettings) -> Callable[[], ssl.SSLContext | None]:
+    def context() -> ssl.SSLContext | None:
+        key = broker.key_file
+        if key is not None and key.exists() and key.stat().st_mode & 0o077:
+            raise PortError(f"key_file {key}: others may read it; chmod 600 {key}")
+        return tls_context(broker)
+
+    return context

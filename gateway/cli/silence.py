@@ -1,0 +1,19 @@
+"""Stop the sound until the next announcement; nothing else changes."""
+
+import argparse
+
+from gateway.cli.operator import common, request
+from gateway.cli.text import out
+
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Arguments."""
+    common(p)
+    p.add_argument("--by", help="who acts, if not the user who is logged in")
+
+
+def main(args: argparse.Namespace) -> int:
+    """Ask the daemon."""
+    by = request(args, "silence")["by"]
+    out(f"silenced by {by} until the next announcement")
+    return 0

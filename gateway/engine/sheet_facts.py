@@ -1,0 +1,52 @@
+"""What a work sheet is made from, gathered from an engine's worker or, where no daemon runs, from its log book."""
+
+from collections.abc import Sequence
+
+from gateway.engine.thread import EngineWorker
+from gateway.model.settings import EngineSettings
+from gateway.wear import bookings as b
+from gateway.wear.logbook import rebase
+from gateway.worksheet.sheet import Facts
+
+
+def facts_of(worker: EngineWorker) -> Facts:
+    """The present of a running engine, from any thread: everything read here is frozen, or a list that only grows."""
+    p, view = worker.pipeline, worker.view
+    known = Facts(p.engine, p.wear.datum, taken=_pressures(worker.log))
+    d = None if view is None else view.detail
+    if view is None or d is None:
+        return known
+    trend = p.last_trend
+    sea = (None, None, None) if trend is None else (trend.lag_deg.p05, trend.lag_deg.p50, trend.lag_deg.p95)
+    return Facts(
+        p.engine,
+        p.wear.datum,
+        running=view.running,
+        utc_s=d.utc_s,
+        hours=view.running_hours,
+        rpm=view.rpm,
+        spring=d.spring,
+        lag=d.lag,
+        raw_deg=d.raw_deg if d.standing_raw_deg is None else d.standing_raw_deg,
+        whole_turn=d.standing_raw_deg is not None,
+        turned_raw_deg=d.turned_raw_deg,
+        turned_utc_s=d.turned_utc_s,
+        rest_s=d.rest_s,
+        sea_lag_deg=sea,
+        elongation_percent=view.elongation_percent,
+        agreement="unknown" if trend is None else trend.agreement.state,
+        taken=known.taken,
+    )
+
+
+def facts_at_rest(engine: EngineSettings, log: Sequence[b.Entry]) -> Facts:
+    """What is known without a daemon: settings and log book, and no reading."""
+    return Facts(engine, rebase(engine, log), taken=_pressures(log))
+
+
+def _pressures(log: Sequence[b.Entry]) -> tuple[b.Pressures, ...]:
+    """Pressures booked, oldest first, without those that were corrected or struck out."""
+    entries = list(log)
+    corrected = {e.replaces: e.entry for e in entries if isinstance(e, b.Correction)}
+    stand = [corrected.get(e.id, e) for e in entries]
+    return tuple(e for e in stand if isinstance(e, b.Pressures))

@@ -1,0 +1,1 @@
+"""The links to brokers."""

@@ -1,0 +1,346 @@
+"""One thread for each broker: from the outbox to the broker, at least once, in order, whatever the link does.
+
+The pipeline never waits for a broker: `offer` and `wake.set` return at once. The thread never dies silently: whatever
+goes wrong is told once, and the link begins again after a pause.
+"""
+
+import contextlib
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import structlog
+
+from gateway.encode.messages import presence_payload
+from gateway.encode.topics import Topics
+from gateway.model.errors import CamdriftError, PortError, StorageError
+from gateway.model.settings import BrokerSettings
+from gateway.outlets.mqtt.access import Unreachable
+from gateway.outlets.mqtt.line import Outgoing
+from gateway.outlets.mqtt.pipe import Granted, Inbox, Pipe, Will
+from gateway.outlets.mqtt.wake import Backoff, Wake
+from gateway.outlets.mqtt.window import REFUSED, OutboxReader, Window
+
+__all__ = ["BrokerLink", "Inbox", "LinkStatus", "OutboxReader", "Timing", "Wake"]
+
+OFFERED_MAX = 32
+"""Readings that wait while the socket is choked: two for each of sixteen engines. Beyond, the oldest is dropped."""
+ALARM_PAUSE_S = 1.0
+"""The longest pause between tries while nobody answers and an alarm waits: it is to be ashore within 10 s of the link's
+return. A dead link charges nothing for the tries; with no alarm waiting the pauses grow as the settings say."""
+ALARM_CONNECT_S = 4.0
+"""So long then a try for TCP: the gaps between the kernel's own repeats stay below two seconds (RFC 6298)."""
+PATIENT_EVERY = 4
+"""Each fourth of these takes the full time, for a link that answers, but slowly."""
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """Seconds after which a silent broker is given up, and of the thread's own beat."""
+
+    connect_s: float = 10.0
+    connack_s: float = 30.0
+    ack_s: float = 60.0
+    stable_s: float = 30.0
+    """A connection that held so long makes the next pause short again; one that accepts and throws out does not."""
+    beat_s: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class LinkStatus:
+    """What is known of one broker. `reason`: why it is not connected, or empty. Last ack and beat: monotonic s."""
+
+    name: str
+    connected: bool
+    reason: str
+    refused: int
+    why_refused: str
+    in_flight: int
+    last_ack: float | None
+    place: int
+    dropped_readings: int
+    last_beat: float
+
+
+class BrokerLink:
+    """Publishes one outbox place to one broker."""
+
+    def __init__(
+        self,
+        broker: BrokerSettings,
+        reader_factory: Callable[[], OutboxReader],
+        topics: Topics,
+        version: str,
+        *,
+        wake: Wake | None = None,
+        utc: Callable[[], float] = time.time,
+        subscribe: Sequence[Inbox] = (),
+        timing: Timing = Timing(),
+    ) -> None:
+        """`reader_factory` is called in the link's own thread, once a connection. Call `wake.set()` after each commit;
+        a `Wake` serves one link only."""
+        self.wake = wake or Wake()
+        self._broker, self._reader_factory, self._topics, self._version = broker, reader_factory, topics, version
+        self._utc, self._inboxes, self._timing = utc, tuple(subscribe), timing
+        self._client_id = broker.client_id or f"camdrift-{topics.vessel}-{broker.name}"
+        self._offered: deque[tuple[str, bytes]] = deque(maxlen=OFFERED_MAX)
+        self._answers: deque[tuple[str, bytes]] = deque(maxlen=OFFERED_MAX)
+        self._backoff = Backoff(broker.backoff_s_min, broker.backoff_s_max)
+        self._silence = Backoff(broker.backoff_s_min, broker.backoff_s_max)
+        self._silent = 0
+        """Tries in a row that nobody answered."""
+        self._stopping = threading.Event()
+        self._stop_by = 0.0
+        self._log = structlog.get_logger("mqtt").bind(broker=broker.name)
+        self._told: str | None = None
+        self._reason = "not yet connected"
+        self._window: Window | None = None
+        self._place = 0
+        self._last_ack: float | None = None
+        self._dropped = self._refused = 0
+        self._since: float | None = None
+        self.last_beat = time.monotonic()
+        self._thread = threading.Thread(target=self._run, name=f"mqtt-{broker.name}", daemon=True)
+
+    def start(self) -> None:
+        """Start the thread; a broker that cannot be reached is tried again for ever."""
+        self._thread.start()
+
+    def offer(self, topic: str, payload: bytes) -> None:
+        """A reading, QoS 0: sent now or never. Any thread; never waits."""
+        if "reading" not in self._broker.classes:
+            return
+        if self._window is None or len(self._offered) == OFFERED_MAX:
+            self._dropped += 1
+        if self._window is not None:
+            self._offered.append((topic, payload))
+            self.wake.set()
+
+    def answer(self, topic: str, payload: bytes) -> None:
+        """The answer to a request, QoS 1, while connected; who asked asks again if it is lost. Never waits."""
+        if self._window is not None:
+            self._answers.append((topic, payload))
+            self.wake.set()
+
+    def stop(self, drain_s: float = 5.0) -> bool:
+        """Send what is due for at most `drain_s`, say offline, disconnect. True if the thread has ended in time."""
+        self._stop_by = time.monotonic() + drain_s
+        self._stopping.set()
+        self.wake.set()
+        if self._thread.is_alive():
+            # An attempt to connect may stand in the way: resolver, TCP and TLS are not to be interrupted.
+            self._thread.join(drain_s + 2.0)
+        ended = not self._thread.is_alive()
+        if ended:
+            self.wake.close()
+        return ended
+
+    def status(self) -> LinkStatus:
+        """The link as it stands; any thread."""
+        window = self._window
+        return LinkStatus(
+            name=self._broker.name,
+            connected=window is not None,
+            reason=self._reason,
+            refused=self._refused if window else 0,
+            why_refused=window.why_refused if window else "",
+            in_flight=window.in_flight if window else 0,
+            last_ack=self._last_ack,
+            place=self._place,
+            dropped_readings=self._dropped,
+            last_beat=self.last_beat,
+        )
+
+    def _run(self) -> None:
+        while not self._stopping.is_set():
+            silent = False
+            try:
+                self._connection()
+            except PortError as e:
+                silent = isinstance(e, Unreachable)
+                self._fail(str(e))
+            except Exception as e:
+                self._log.debug("link failed", exc_info=True)
+                self._fail(f"unexpected {type(e).__name__}: {e}")
+            if self._stopping.is_set():
+                return
+            if silent:
+                self._silent += 1
+                self._pause_in_silence(self._silence.next())
+            else:
+                self._answered()
+                self._pause(self._backoff.next())
+
+    def _answered(self) -> None:
+        """Somebody is there: what comes after a long silence is not waited for as long as the silence was."""
+        self._silent = 0
+        self._silence.reset()
+
+    def _fail(self, reason: str) -> None:
+        """The first failure warns, its repeats whisper."""
+        if self._since is not None and time.monotonic() - self._since >= self._timing.stable_s:
+            self._backoff.reset()
+            self._told = None
+        self._since = None
+        self._reason = reason
+        tell = self._log.debug if reason == self._told else self._log.warning
+        self._told = reason
+        tell("broker not connected", reason=reason)
+
+    def _pause(self, seconds: float) -> None:
+        until = time.monotonic() + seconds
+        while (left := until - time.monotonic()) > 0 and not self._stopping.is_set():
+            self.last_beat = time.monotonic()
+            self._stopping.wait(min(left, self._timing.beat_s))
+
+    def _pause_in_silence(self, seconds: float) -> None:
+        """A pause of which an alarm that waits makes a short one, and a new alarm the end."""
+        waits = self._alarm_waits()
+        until = time.monotonic() + (min(seconds, ALARM_PAUSE_S) if waits else seconds)
+        while (left := until - time.monotonic()) > 0 and not self._stopping.is_set():
+            self.last_beat = time.monotonic()
+            # Before the look, so that what is stored while we look wakes us again.
+            if self.wake.wait(min(left, self._timing.beat_s)) and not self._stopping.is_set():
+                self.wake.clear()
+                if self._alarm_waits() > waits:
+                    return
+
+    def _alarm_waits(self) -> int:
+        """Revision of the newest alarm state that the broker never had; 0 where there is none or the disk is silent."""
+        if "alarm" not in self._broker.classes:
+            return 0
+        with contextlib.suppress(CamdriftError):
+            reader = self._reader_factory()
+            try:
+                return reader.alarm_waits()
+            finally:
+                getattr(reader, "close", lambda: None)()
+        return 0
+
+    def _connect_s(self, reader: OutboxReader) -> float:
+        """How long a try may take for TCP and for TLS."""
+        hurried = self._silent and self._silent % PATIENT_EVERY and reader.alarm_waits()
+        return min(ALARM_CONNECT_S, self._timing.connect_s) if hurried else self._timing.connect_s
+
+    def _connection(self) -> None:
+        reader = self._reader_factory()
+        pipe = Pipe(self._broker, self._client_id, self._will(), self._inboxes, self._connect_s(reader))
+        politely = False
+        try:
+            self._place = reader.place()
+            pipe.open()
+            self._answered()
+            granted = self._await_connack(pipe)
+            if granted is not None:
+                # Brokers lose retained messages when they die; what stands now is said again at each connection. A disk
+                # too full to note that must not keep the present, which needs no disk, from going out.
+                with contextlib.suppress(StorageError):
+                    reader.forget_retained()
+                politely = self._serve(pipe, self._begin(reader, granted))
+        finally:
+            self._window = None
+            self._offered.clear()
+            self._answers.clear()
+            pipe.close(politely=politely)
+            getattr(reader, "close", lambda: None)()
+
+    def _presence(self, state: str) -> Outgoing:
+        said = presence_payload("online" if state == "online" else "offline", self._utc(), self._version)
+        return Outgoing(self._topics.presence, said, retain=True)
+
+    def _will(self) -> Will | None:
+        if "presence" not in self._broker.classes:
+            return None
+        out = self._presence("offline")
+        return Will(out.topic, out.payload)
+
+    def _await_connack(self, pipe: Pipe) -> Granted | None:
+        """What the broker allows; None when we are to stop meanwhile. Raises PortError."""
+        until = time.monotonic() + self._timing.connack_s
+        while pipe.granted is None:
+            self._step(pipe, until)
+            if pipe.lost:
+                raise PortError(pipe.lost)
+            if self._stopping.is_set():
+                return None
+            if time.monotonic() >= until:
+                raise PortError(
+                    f"connected, but no CONNACK within {self._timing.connack_s:g} s; does MQTT listen there?"
+                )
+        return pipe.granted
+
+    def _begin(self, reader: OutboxReader, granted: Granted) -> Window:
+        online = self._presence("online") if "presence" in self._broker.classes else None
+        retry = Backoff(self._broker.backoff_s_min, self._broker.backoff_s_max)
+        b = self._broker
+        window = Window(reader, granted, b.window, b.classes, online, retry, self._answers, needs_reader=b.needs_reader)
+        self._reason, self._window, self._since, self._refused = "", window, time.monotonic(), 0
+        self._log.info("broker connected", place=window.place, after=self._told or "")
+        return window
+
+    def _serve(self, pipe: Pipe, window: Window) -> bool:
+        """Until we are to stop; True if offline was said and heard. Raises PortError when the connection is over."""
+        # What the broker says first, perhaps that it sends us away, is read before anything is sent.
+        pipe.step(0.0, self.wake)
+        while True:
+            now = time.monotonic()
+            with pipe.together():
+                window.fill(now, lambda out: pipe.publish(out.topic, out.payload, 1, out.retain))
+            self._send_offered(pipe)
+            if self._stopping.is_set() and ((window.idle and not window.in_flight) or now >= self._stop_by):
+                return self._goodbye(pipe, window)
+            self._step(pipe, None)
+            self._settle(pipe, window)
+            self._tell_refused(window)
+            if window.overdue(time.monotonic(), self._timing.ack_s):
+                raise PortError(f"takes messages and has not acknowledged them for {self._timing.ack_s:g} s")
+            if pipe.lost:
+                raise PortError(pipe.lost)
+
+    def _step(self, pipe: Pipe, until: float | None) -> None:
+        now = time.monotonic()
+        self.last_beat = now
+        left = self._timing.beat_s if until is None else min(self._timing.beat_s, max(0.0, until - now))
+        if self._stopping.is_set():
+            left = min(left, max(0.05, self._stop_by - now))
+        pipe.step(left, self.wake)
+
+    def _settle(self, pipe: Pipe, window: Window) -> None:
+        now = time.monotonic()
+        while not pipe.acks.empty():
+            window.take(pipe.acks.get_nowait(), now)
+        window.settle(now)
+        self._place = window.place
+        self._last_ack = window.last_ack or self._last_ack
+
+    def _tell_refused(self, window: Window) -> None:
+        before, self._refused = self._refused, window.refused
+        if self._refused and not before:
+            self._log.warning("broker refuses a message; kept and tried again", reason=window.why_refused)
+
+    def _send_offered(self, pipe: Pipe) -> None:
+        # No more than are there now: who offers faster than we send must not keep us from the acknowledgements.
+        for _ in range(len(self._offered)):
+            if pipe.choked or pipe.lost:
+                return
+            topic, payload = self._offered.popleft()
+            pipe.publish(topic, payload, 0, False)
+
+    def _goodbye(self, pipe: Pipe, window: Window) -> bool:
+        """Say offline. Where it is not heard the connection is cut instead, and the broker says it by the will."""
+        if "presence" not in self._broker.classes:
+            return True
+        if window.in_flight:
+            return False
+        out = self._presence("offline")
+        mid = pipe.publish(out.topic, out.payload, 1, True)
+        until = time.monotonic() + 1.0
+        while not pipe.lost and time.monotonic() < until:
+            pipe.step(0.05, self.wake)
+            while not pipe.acks.empty():
+                ack = pipe.acks.get_nowait()
+                if ack.mid == mid:
+                    return ack.code < REFUSED
+        return False

@@ -1,0 +1,132 @@
+"""What may be done from the page, by somebody who has logged in: acknowledge, put away, stop the sound, book."""
+
+import asyncio
+import time
+from typing import Any
+
+from starlette.responses import Response
+
+# Not called from here: with it in this process, the desk checks a booking here and not in another interpreter.
+import gateway.wear.booking_check  # noqa: F401
+from gateway.alarm.table import BY_TAG, GATEWAY_TAGS
+from gateway.model.errors import Refused
+from gateway.outlets.page.calls import COOKIE, Call, NotThere, Op, answered, problem
+from gateway.outlets.page.inputs import PageInputs, Shelf
+from gateway.outlets.page.sessions import LOCKED, Session, Sessions
+from gateway.outlets.page.shapes import ActBody, BookBody, DoneAnswer, LoginBody, NothingBody, SessionAnswer
+
+ACTS = ("acknowledge", "shelve", "unshelve", "out-of-service", "in-service")
+ACTS_A_SECOND = 10
+NOTICE = (
+    "Every act is put on record with your name. camdrift is a monitoring aid: the manual, the class rules and the "
+    "permit to work decide."
+)
+
+
+class Acts:
+    """Handlers that change something, and those of logging in and out."""
+
+    def __init__(self, inputs: PageInputs, shelf: Shelf, sessions: Sessions) -> None:
+        self._in, self._shelf, self._sessions = inputs, shelf, sessions
+        self._page = inputs.settings.page
+        self._second, self._done = 0, 0
+
+    def ops(self) -> list[Op]:
+        """All of them."""
+        alarm = [
+            Op("POST", f"/api/alarm/{{tag}}/{do}", self._alarm(do), text, "actor", body=ActBody, answer=DoneAnswer)
+            for do, text in zip(
+                ACTS,
+                (
+                    "Acknowledge an alarm.",
+                    "Put an alarm away for a time.",
+                    "Bring a shelved alarm back.",
+                    "Take an alarm out of service.",
+                    "Put an alarm back into service.",
+                ),
+                strict=True,
+            )
+        ]
+        return [
+            *alarm,
+            Op("POST", "/api/silence", self.silence, "Stop the sound.", "actor", body=NothingBody, answer=DoneAnswer),
+            Op("POST", "/api/book", self.book, "Book what was done.", "actor", body=BookBody, answer=DoneAnswer),
+            Op("GET", "/api/session", self.session, "Who is logged in.", "anybody", answer=SessionAnswer, touch=False),
+            Op("POST", "/api/login", self.log_in, "Log in.", "anybody", body=LoginBody, answer=SessionAnswer),
+            Op("POST", "/api/logout", self.log_out, "Log out.", "anybody", body=NothingBody, answer=SessionAnswer),
+        ]
+
+    def _alarm(self, do: str) -> Any:
+        async def handler(call: Call) -> Response:
+            tag = str(call.request.path_params["tag"])
+            body: ActBody = call.body
+            if tag not in BY_TAG:
+                raise NotThere(f"there is no alarm {tag!r}")
+            if tag not in GATEWAY_TAGS and body.engine is None and len(self._in.settings.engine) > 1:
+                raise Refused("say which engine")
+            request = {"do": do, "alarm": tag, "engine": body.engine, "minutes": body.minutes, "why": body.why}
+            return await self._do(request, call)
+
+        return handler
+
+    async def silence(self, call: Call) -> Response:
+        """POST /api/silence."""
+        return await self._do({"do": "silence"}, call)
+
+    async def book(self, call: Call) -> Response:
+        """POST /api/book."""
+        body: BookBody = call.body
+        # Who books is who has logged in; whoever did the work may be another and stands in the entry.
+        entry = {"person": call.user, **body.entry}
+        answer = await self._do({"do": "book", "engine": body.engine, "entry": entry, "dry": body.dry}, call)
+        self._shelf.forget()
+        return answer
+
+    async def _do(self, request: dict[str, Any], call: Call) -> Response:
+        second = int(time.monotonic())
+        self._second, self._done = second, (self._done + 1 if second == self._second else 1)
+        if self._done > ACTS_A_SECOND:
+            return problem("Too many acts at once; nothing was done.", 429)
+        wanted = {k: v for k, v in request.items() if v not in (None, "")} | {"by": call.user}
+        return answered(DoneAnswer(answer=await asyncio.to_thread(self._in.act, wanted, "page")))
+
+    # -- log-in -------------------------------------------------------------------------------------------------
+
+    async def session(self, call: Call) -> Response:
+        """GET /api/session."""
+        return answered(self._answer(call.session))
+
+    async def log_in(self, call: Call) -> Response:
+        """POST /api/login."""
+        body: LoginBody = call.body
+        try:
+            token, session = await asyncio.to_thread(self._sessions.log_in, body.name, body.password, call.address)
+        except Refused as e:
+            return problem(str(e), 429 if str(e) == LOCKED else 403)
+        answer = answered(self._answer(session))
+        self._set_cookie(answer, token)
+        return answer
+
+    async def log_out(self, call: Call) -> Response:
+        """POST /api/logout."""
+        self._sessions.log_out(call.request.cookies.get(COOKIE))
+        answer = answered(self._answer(None))
+        answer.delete_cookie(COOKIE, path="/", httponly=True, samesite="strict", secure=self._tls)
+        return answer
+
+    @property
+    def _tls(self) -> bool:
+        return self._page.cert_file is not None
+
+    def _set_cookie(self, answer: Response, token: str) -> None:
+        answer.set_cookie(COOKIE, token, path="/", httponly=True, samesite="strict", secure=self._tls)
+
+    def _answer(self, session: Session | None) -> SessionAnswer:
+        return SessionAnswer(
+            user=session.user if session else None,
+            token=session.csrf if session else None,
+            users=bool(self._page.users),
+            minutes=self._page.session_minutes,
+            view_without_login=self._page.view_without_login,
+            notice=NOTICE,
+        )

@@ -1,0 +1,66 @@
+"""The whole page as one ASGI application: files, interface, guard."""
+
+import json
+
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from gateway.outlets.page.acts import Acts
+from gateway.outlets.page.calls import Call, Door, Op, problem
+from gateway.outlets.page.files import StaticFile, static_files
+from gateway.outlets.page.guard import App, Guard
+from gateway.outlets.page.inputs import PageInputs, Shelf
+from gateway.outlets.page.openapi import document
+from gateway.outlets.page.sessions import Sessions
+from gateway.outlets.page.stream import Stream
+from gateway.outlets.page.views import Views
+
+METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE")
+
+
+class Page:
+    """The application `app`, its `stream`, and `close`. Raises SettingsError for a password's file that is not one."""
+
+    def __init__(self, inputs: PageInputs) -> None:
+        settings = inputs.settings.page
+        self._shelf = Shelf(inputs)
+        self._sessions = Sessions(settings, inputs.note)
+        door = Door(self._sessions, view_without_login=settings.view_without_login)
+        views = Views(inputs, self._shelf, door)
+        acts = Acts(inputs, self._shelf, self._sessions)
+        self.stream: Stream = views.stream
+        self._files = static_files()
+        ops = [*views.ops(), *acts.ops()]
+        ops.append(Op("GET", "/api/openapi.json", self._openapi, "This document.", "anybody", touch=False))
+        self.openapi = document(ops, inputs.version)
+        paths: dict[str, dict[str, Op]] = {}
+        for op in ops:
+            paths.setdefault(op.path, {})[op.method] = op
+        routes = [Route(path, door.endpoint(by_method), methods=METHODS) for path, by_method in paths.items()]
+        routes.append(Route("/{path:path}", self._file, methods=["GET"]))
+        self.app: App = Guard(Starlette(routes=routes), settings.names)
+
+    def close(self) -> None:
+        """Let go of the store's files."""
+        self._shelf.close()
+
+    async def _openapi(self, _call: Call) -> Response:
+        return Response(json.dumps(self.openapi), media_type="application/json")
+
+    async def _file(self, request: Request) -> Response:
+        found = self._files.get(request.path_params["path"] or "index.html")
+        if found is None:
+            return problem("There is nothing here.", 404)
+        return _sent(found, request)
+
+
+def _sent(file: StaticFile, request: Request) -> Response:
+    # Asked for anew each time and mostly answered by "not modified": an update of the gateway shows at once.
+    headers = {"etag": file.etag, "cache-control": "no-cache", "vary": "accept-encoding"}
+    if request.headers.get("if-none-match") == file.etag:
+        return Response(status_code=304, headers=headers)
+    if "gzip" in request.headers.get("accept-encoding", ""):
+        return Response(file.packed, media_type=file.media_type, headers=headers | {"content-encoding": "gzip"})
+    return Response(file.body, media_type=file.media_type, headers=headers)

@@ -1,0 +1,117 @@
+"""The present as the page tells it, made from the board."""
+
+from collections.abc import Iterable
+
+from gateway.encode.messages import TrendMessage, rfc3339
+from gateway.model.board import AlarmView, BoardView, EngineView
+from gateway.model.enums import AlarmState, Quality
+from gateway.model.records import Measured
+from gateway.model.settings import EngineSettings
+from gateway.outlets.page.inputs import PageInputs, Shelf
+from gateway.outlets.page.shapes import AlarmAnswer, EngineAnswer, Figure, LimitsAnswer, PresentAnswer
+from gateway.wear.course import band_mm
+
+QUIET_S = 3.0
+"""Sooner than the alarm of a silent head, so that figures are seen to be old before they are taken away."""
+NOT_YET = Measured(None, Quality.BAD, "nothing heard from the sensor head")
+_CALLING = {AlarmState.UNACKNOWLEDGED: 0, AlarmState.ACKNOWLEDGED: 1, AlarmState.RETURNED: 2}
+_WEIGHT = {"emergency-alarm": 0, "alarm": 1, "warning": 2, "caution": 3}
+
+
+def present(inputs: PageInputs, shelf: Shelf, utc_s: float) -> PresentAnswer:
+    """All of it, at `utc_s`."""
+    board: BoardView = inputs.board()
+    settings = {e.slug: e for e in inputs.settings.engine}
+    quiet_s = {h.slug: QUIET_S if h.burst_pause_s == 0 else 3 * h.burst_pause_s for h in inputs.settings.head}
+    return PresentAnswer(
+        ts=rfc3339(utc_s),
+        vessel=inputs.settings.vessel.name,
+        version=inputs.version,
+        heartbeat=board.heartbeat,
+        fresh=board.fresh,
+        silenced=board.silenced,
+        alarm_colour=inputs.settings.page.alarm_colour,
+        engines=tuple(
+            engine_answer(settings[v.slug], v, shelf.trend(v.slug), quiet_s[settings[v.slug].head])
+            for v in board.engines
+        ),
+        alarms=alarm_answers("", board.gateway_alarms),
+    )
+
+
+def engine_answer(e: EngineSettings, v: EngineView, trend: TrendMessage | None, quiet_s: float) -> EngineAnswer:
+    """One engine."""
+    d = v.detail
+    return EngineAnswer(
+        slug=v.slug,
+        name=e.name or e.slug,
+        running=v.running,
+        rpm=v.rpm,
+        hours=v.running_hours,
+        head_heard=v.head_heard,
+        quiet_s=quiet_s,
+        ts=None if d is None else rfc3339(d.utc_s),
+        spring_mm=_figure(d.spring if d else NOT_YET),
+        compression_mm=v.compression_mm,
+        tension_n=d.tension_n if d else None,
+        slap_mm=v.slap_mm,
+        lag_deg=_figure(d.lag if d else NOT_YET),
+        lag_p2p_deg=d.lag_p2p_deg if d else None,
+        raw_deg=d.raw_deg if d else None,
+        elongation_percent=v.elongation_percent,
+        casing_c=d.casing_c if d else None,
+        shape_deg=tuple(round(x, 4) for x in d.shape_deg) if d else (),
+        orders_deg=tuple(round(x, 4) for x in d.orders_deg) if d else (),
+        limits=limits_answer(e, d.free_length_mm if d else e.tightener.free_length_mm),
+        trend=trend,
+        alarms=alarm_answers(v.slug, v.alarms),
+    )
+
+
+def limits_answer(e: EngineSettings, free_length_mm: float) -> LimitsAnswer:
+    """What the figures are held against, with the free length as last booked."""
+    t = e.tightener
+    required, low, high = band_mm(e, free_length_mm, t.locked_at_mm)
+    return LimitsAnswer(
+        tightener=t.kind,
+        free_length_mm=free_length_mm,
+        required_mm=required,
+        low_mm=low,
+        high_mm=high,
+        required_compression_mm=t.required_compression_mm,
+        slap_mm=t.slap_limit_mm,
+        lag_near_deg=e.lag.near_deg,
+        lag_limit_deg=e.lag.limit_deg,
+        elongation_near_percent=e.elongation.near_percent,
+        elongation_limit_percent=e.elongation.limit_percent,
+        ratio=e.ratio,
+    )
+
+
+def alarm_answers(engine: str, views: Iterable[AlarmView]) -> tuple[AlarmAnswer, ...]:
+    """Alarms that are not normal: those that call first, then by priority, newest first."""
+    standing = [v for v in views if v.state is not AlarmState.NORMAL]
+    standing.sort(key=lambda v: (_CALLING.get(v.state, 3), _WEIGHT[v.priority], -v.changed_utc_s))
+    return tuple(_alarm(engine, v) for v in standing)
+
+
+def _alarm(engine: str, v: AlarmView) -> AlarmAnswer:
+    return AlarmAnswer(
+        tag=v.tag,
+        no=v.no,
+        engine=engine,
+        title=v.title,
+        text=v.text,
+        priority=v.priority,
+        state=v.state,
+        active=v.active,
+        unacknowledged=v.unacknowledged,
+        changed=rfc3339(v.changed_utc_s),
+        causes=v.causes,
+        away=v.away,
+        until=None if v.until_utc_s is None else rfc3339(v.until_utc_s),
+    )
+
+
+def _figure(m: Measured) -> Figure:
+    return Figure(value=m.value, quality=m.quality, reason=m.reason)

@@ -1,0 +1,260 @@
+"""The shapes of the page's questions and answers; the OpenAPI document is made from them."""
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from gateway.encode.figures import Fine, Hundredths, Tenths, Thousandths, Whole
+from gateway.encode.shapes import Stamp, TrendMessage
+from gateway.model.enums import AlarmState, Priority, Quality, Running
+from gateway.model.limits import SHELVE_HOURS_MAX
+from gateway.model.marks import Slug
+
+POINTS_MAX = 2_000
+SPAN_S_MAX = 60 * 366 * 86_400.0
+Utc = Annotated[float, Field(ge=0, le=4_102_444_800, allow_inf_nan=False, description="seconds since 1970, UTC")]
+TextLine = Annotated[str, Field(max_length=500)]
+
+
+class Question(BaseModel):
+    """Base of what is asked: nothing unknown is taken."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Answer(BaseModel):
+    """Base of what is answered."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, json_schema_serialization_defaults_required=True)
+
+
+# -- the present --------------------------------------------------------------------------------------------------
+
+
+class Figure(Answer):
+    """A figure with its quality and, where that is not good, the reason."""
+
+    value: Fine
+    quality: Quality
+    reason: str
+
+
+class AlarmAnswer(Answer):
+    """An alarm that is not normal."""
+
+    tag: Slug
+    no: int
+    engine: str
+    title: str
+    text: str
+    priority: Priority
+    state: AlarmState
+    active: bool
+    unacknowledged: bool
+    changed: Stamp
+    causes: tuple[str, ...]
+    away: str
+    until: Stamp | None
+
+
+class LimitsAnswer(Answer):
+    """What the figures are held against. Spring lengths in mm; `required_mm`: the length that is asked for."""
+
+    tightener: Literal["sprung", "locked"]
+    free_length_mm: Thousandths
+    required_mm: Thousandths
+    low_mm: Thousandths
+    high_mm: Thousandths
+    required_compression_mm: Thousandths
+    slap_mm: Thousandths
+    lag_near_deg: Fine
+    lag_limit_deg: Fine
+    elongation_near_percent: Fine
+    elongation_limit_percent: Fine
+    ratio: int
+
+
+class EngineAnswer(Answer):
+    """One engine as it stands. `shape_deg`: lag from its mean over equal steps of one cycle.
+
+    `ts`: of the latest data; when it has not moved for `quiet_s`, all figures are old.
+    """
+
+    slug: Slug
+    name: str
+    running: Running
+    rpm: Tenths
+    hours: Tenths
+    head_heard: bool
+    quiet_s: Tenths
+    ts: Stamp | None
+    spring_mm: Figure
+    compression_mm: Hundredths
+    tension_n: Whole
+    slap_mm: Hundredths
+    lag_deg: Figure
+    lag_p2p_deg: Fine
+    raw_deg: Fine
+    elongation_percent: Fine
+    casing_c: Tenths
+    shape_deg: tuple[float, ...]
+    orders_deg: tuple[float, ...]
+    limits: LimitsAnswer
+    trend: TrendMessage | None
+    alarms: tuple[AlarmAnswer, ...]
+
+
+class PresentAnswer(Answer):
+    """The present of all engines. `fresh`: the gateway's own parts come round."""
+
+    v: Literal[1] = 1
+    ts: Stamp
+    vessel: str
+    version: str
+    heartbeat: int
+    fresh: bool
+    silenced: bool
+    alarm_colour: Literal["amber", "red"]
+    engines: tuple[EngineAnswer, ...]
+    alarms: tuple[AlarmAnswer, ...]
+
+
+# -- the course ---------------------------------------------------------------------------------------------------
+
+
+class HistoryQuery(Question):
+    """Which engine, from when to when, how many points at most."""
+
+    engine: Slug
+    start: Utc = Field(alias="from")
+    end: Utc = Field(alias="to")
+    points: Annotated[int, Field(ge=10, le=POINTS_MAX)] = 600
+
+    @model_validator(mode="after")
+    def _ordered(self) -> "HistoryQuery":
+        if not 0 < self.end - self.start <= SPAN_S_MAX:
+            raise ValueError("from must lie before to, by sixty years at most")
+        return self
+
+
+class MarkAnswer(Answer):
+    """Hands were on the drive."""
+
+    t: float
+    kind: str
+    text: str
+
+
+class HistoryAnswer(Answer):
+    """Columns of equal length; a row of nulls breaks the line where nothing was measured.
+
+    `t`: seconds since 1970. `low_mm`, `high_mm`: the band in force then. `elongation_percent`: from the lag alone.
+    """
+
+    engine: Slug
+    grade: Literal["minutes", "medians"]
+    t: tuple[float, ...]
+    lag_deg: tuple[float | None, ...]
+    spring_mm: tuple[float | None, ...]
+    low_mm: tuple[float | None, ...]
+    high_mm: tuple[float | None, ...]
+    elongation_percent: tuple[float | None, ...]
+    rpm: tuple[float | None, ...]
+    casing_c: tuple[float | None, ...]
+    hours: tuple[float | None, ...]
+    marks: tuple[MarkAnswer, ...]
+
+
+# -- the record ---------------------------------------------------------------------------------------------------
+
+
+class EventsQuery(Question):
+    """Events newest first; `before`: a seq, for the page of older ones."""
+
+    before: Annotated[int, Field(ge=1)] | None = None
+    limit: Annotated[int, Field(ge=1, le=500)] = 100
+    kind: Literal["alarm", "adjustment", "gateway"] | None = None
+    engine: Slug | None = None
+
+
+class EventsTableQuery(EventsQuery):
+    """The same for a table, which may be longer."""
+
+    limit: Annotated[int, Field(ge=1, le=20_000)] = 5_000
+
+
+class EventsAnswer(Answer):
+    """Events as they were published, newest first, each with its engine (null: the gateway's own).
+
+    `older`: the seq before which to ask for the next page, null where there is none.
+    """
+
+    events: tuple[dict[str, Any], ...]
+    older: int | None
+
+
+class BookingsQuery(Question):
+    """Which engine's log book."""
+
+    engine: Slug
+
+
+class BookingsAnswer(Answer):
+    """The log book in the order of typing; `faults`: bookings that contradict earlier ones and are left out."""
+
+    bookings: tuple[dict[str, Any], ...]
+    faults: tuple[str, ...]
+
+
+# -- people -------------------------------------------------------------------------------------------------------
+
+
+class LoginBody(Question):
+    """Name and password."""
+
+    name: Annotated[str, Field(min_length=1, max_length=64)]
+    password: Annotated[str, Field(min_length=1, max_length=256)]
+
+
+class SessionAnswer(Answer):
+    """Who is logged in. `token`: to be sent as `X-Camdrift-Token` with every act."""
+
+    user: str | None
+    token: str | None
+    users: bool
+    minutes: float
+    view_without_login: bool
+    notice: str
+
+
+class ActBody(Question):
+    """On which engine's alarm (null: the gateway's own); shelving wants minutes, putting away wants a reason."""
+
+    engine: Slug | None = None
+    minutes: Annotated[float, Field(gt=0, le=SHELVE_HOURS_MAX * 60, allow_inf_nan=False)] | None = None
+    why: TextLine = ""
+
+
+class BookBody(Question):
+    """A booking; figures left out are taken from the readings where they can be. `dry`: only checked and filled."""
+
+    engine: Slug
+    entry: dict[str, Any]
+    dry: bool = False
+
+
+class NothingBody(Question):
+    """No figures."""
+
+
+class DoneAnswer(Answer):
+    """It was done; the desk's answer."""
+
+    done: bool = True
+    answer: dict[str, Any] = Field(default={})
+
+
+class Problem(Answer):
+    """It was not done, and why."""
+
+    why: str

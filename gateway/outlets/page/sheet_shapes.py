@@ -1,0 +1,102 @@
+"""The shapes of the work sheets' questions and answers."""
+
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+
+from gateway.model.marks import Slug
+from gateway.outlets.page.shapes import Answer, Question
+
+SHEET_FILE_CHARS_MAX = 1_000_000
+"""A file of six cylinders each half degree is about 40 kB."""
+
+
+class SheetRow(Answer):
+    """A work sheet that there is."""
+
+    name: Slug
+    title: str
+
+
+class SheetsAnswer(Answer):
+    """All work sheets."""
+
+    sheets: tuple[SheetRow, ...]
+
+
+class SheetStep(Answer):
+    """One step, and who confirms it."""
+
+    text: str
+    who: str = ""
+    confirm: str = ""
+
+
+class SheetFigure(Answer):
+    """A figure of a work sheet with its unit and what it means. `digits` behind the point; `big`: shown large."""
+
+    name: str
+    value: float | int | str | None
+    unit: str = ""
+    help: str = ""
+    key: str = ""
+    digits: int = 2
+    big: bool = False
+
+
+class SheetWait(Answer):
+    """Time that has passed, beside the least time; never leave to go on. `since_s` null: not known."""
+
+    text: str
+    since_s: float | None
+    least_s: float
+    words: str
+
+
+class SheetNotice(Answer):
+    """What must be said beside the figures."""
+
+    text: str
+    level: Literal["refused", "attention", "good"] = "attention"
+
+
+class SheetInput(Answer):
+    """A figure that is typed; it comes back with the next question under `name`.
+
+    `take`: the reading that may be taken for it; `moment`: a time, taken by pressing.
+    """
+
+    name: Annotated[str, Field(pattern=r"^[a-z0-9_]{1,32}$")]
+    label: str
+    unit: str = ""
+    value: str = ""
+    help: str = ""
+    take: float | None = None
+    moment: bool = False
+
+
+class SheetBody(Question):
+    """Figures typed, and a pressure/crank-angle file as text."""
+
+    engine: Slug | None = None
+    typed: dict[Annotated[str, Field(max_length=32)], Annotated[str, Field(max_length=400)]] = Field(
+        default={}, max_length=64
+    )
+    file: Annotated[str, Field(max_length=SHEET_FILE_CHARS_MAX)] = ""
+
+
+class SheetAnswer(Answer):
+    """A work sheet. `live`: its figures follow the readings, ask again each second. `booking`: what to book after, or
+    null, and then `booking_wants` says what is wanting."""
+
+    title: str
+    name: str = ""
+    cautions: tuple[str, ...]
+    steps: tuple[SheetStep, ...]
+    figures: tuple[SheetFigure, ...]
+    live: bool
+    inputs: tuple[SheetInput, ...] = ()
+    booking: dict[str, Any] | None = None
+    booking_wants: str = ""
+    waits: tuple[SheetWait, ...] = ()
+    notices: tuple[SheetNotice, ...] = ()

@@ -1,0 +1,216 @@
+"""What can be asked for: the present, the course, the record, the work sheets."""
+
+import asyncio
+import json
+import time
+from collections.abc import Callable, Iterator
+from typing import Any, TypeVar
+
+from starlette.responses import Response, StreamingResponse
+
+from gateway.encode.topics import Topics
+from gateway.model.errors import Refused, StorageError
+from gateway.model.settings import EngineSettings
+from gateway.outlets.page.calls import Call, Door, NotThere, Op, answered, problem
+from gateway.outlets.page.course import course
+from gateway.outlets.page.inputs import PageInputs, Shelf
+from gateway.outlets.page.present import present
+from gateway.outlets.page.record import bookings_answer, bookings_table, events_answer, events_csv
+from gateway.outlets.page.shapes import (
+    BookingsAnswer,
+    BookingsQuery,
+    EventsAnswer,
+    EventsQuery,
+    EventsTableQuery,
+    HistoryAnswer,
+    HistoryQuery,
+    PresentAnswer,
+)
+from gateway.outlets.page.sheet_shapes import SHEET_FILE_CHARS_MAX, SheetAnswer, SheetBody, SheetRow, SheetsAnswer
+from gateway.outlets.page.stream import Stream, TooManyViewers
+
+READERS_MAX = 2
+"""Questions to the disk at once: the page must not take both cores from what measures."""
+STATUS_S = 5.0
+SHEET_FIGURES_MAX = 64
+SHEET_TEXT_MAX = 8_000
+T = TypeVar("T")
+
+
+class Views:
+    """Handlers that only read."""
+
+    def __init__(self, inputs: PageInputs, shelf: Shelf, door: Door) -> None:
+        self._in, self._shelf, self._door = inputs, shelf, door
+        self.stream = Stream(self.present_json, inputs.settings.page.viewers_max)
+        self._reading = asyncio.Semaphore(READERS_MAX)
+        self._status: dict[str, Any] = {}
+        self._status_due_s = 0.0
+
+    def ops(self) -> list[Op]:
+        """All of them."""
+        return [
+            Op("GET", "/api/present", self.present, "The present of all engines.", answer=PresentAnswer, touch=False),
+            Op(
+                "GET",
+                "/api/stream",
+                self.follow,
+                "The present each second, as server-sent events.",
+                media_type="text/event-stream",
+                touch=False,
+            ),
+            Op(
+                "GET",
+                "/api/history",
+                self.history,
+                "The course over time, thinned for a plot.",
+                query=HistoryQuery,
+                answer=HistoryAnswer,
+            ),
+            Op("GET", "/api/events", self.events, "The record.", query=EventsQuery, answer=EventsAnswer),
+            Op(
+                "GET",
+                "/api/events.csv",
+                self.events_table,
+                "The record as CSV.",
+                query=EventsTableQuery,
+                media_type="text/csv",
+            ),
+            Op("GET", "/api/bookings", self.bookings, "The log book.", query=BookingsQuery, answer=BookingsAnswer),
+            Op(
+                "GET",
+                "/api/bookings.csv",
+                self.bookings_table,
+                "The log book as CSV.",
+                query=BookingsQuery,
+                media_type="text/csv",
+            ),
+            Op("GET", "/api/status", self.status, "What `camdrift status` shows.", touch=False),
+            Op("GET", "/api/sheet", self.sheets, "The work sheets that there are.", answer=SheetsAnswer),
+            Op("GET", "/api/sheet/{name}", self.sheet, "A work sheet with its figures.", answer=SheetAnswer),
+            Op(
+                "POST",
+                "/api/sheet/{name}",
+                self.sheet_with_file,
+                "A work sheet from a pressure/crank-angle file; nothing is kept of it.",
+                "actor",
+                body=SheetBody,
+                answer=SheetAnswer,
+                body_bytes_max=2 * SHEET_FILE_CHARS_MAX,
+            ),
+        ]
+
+    def present_json(self) -> bytes:
+        """The present as it stands, from any thread."""
+        return present(self._in, self._shelf, time.time()).model_dump_json(by_alias=True).encode()
+
+    async def present(self, _call: Call) -> Response:
+        """GET /api/present."""
+        data = await asyncio.to_thread(self.present_json)
+        return Response(data, media_type="application/json", headers={"cache-control": "no-store"})
+
+    async def follow(self, call: Call) -> Response:
+        """GET /api/stream."""
+        op = next(o for o in self.ops() if o.path == "/api/stream")
+
+        def may_go_on() -> bool:
+            try:
+                self._door.admit(op, call.request)
+            except Exception:
+                return False
+            return True
+
+        if call.request.method == "HEAD":
+            return Response(media_type="text/event-stream")
+        try:
+            viewer = self.stream.enter()
+        except TooManyViewers as e:
+            return problem(str(e), 503)
+        return StreamingResponse(
+            self.stream.lines(viewer, may_go_on),
+            media_type="text/event-stream",
+            headers={"cache-control": "no-store", "x-accel-buffering": "no"},
+        )
+
+    async def history(self, call: Call) -> Response:
+        """GET /api/history."""
+        q: HistoryQuery = call.query
+        engine = self._engine(q.engine)
+        log = self._shelf.bookings(q.engine)
+        return answered(await self._read(lambda: course(engine, log, self._shelf.history(), q)))
+
+    async def events(self, call: Call) -> Response:
+        """GET /api/events."""
+        return answered(await self._read(lambda: events_answer(self._topics, self._shelf.state(), call.query)))
+
+    async def events_table(self, call: Call) -> Response:
+        """GET /api/events.csv."""
+        return _csv("events", await self._read(lambda: events_csv(self._topics, self._shelf.state(), call.query)))
+
+    async def bookings(self, call: Call) -> Response:
+        """GET /api/bookings."""
+        engine = self._engine(call.query.engine)
+        return answered(await self._read(lambda: bookings_answer(engine, self._shelf.bookings(engine.slug))))
+
+    async def bookings_table(self, call: Call) -> Response:
+        """GET /api/bookings.csv."""
+        engine = self._engine(call.query.engine)
+        return _csv("log-book", await self._read(lambda: bookings_table(self._shelf.bookings(engine.slug))))
+
+    async def status(self, _call: Call) -> Response:
+        """GET /api/status."""
+        if time.monotonic() >= self._status_due_s:
+            self._status_due_s = time.monotonic() + STATUS_S
+            self._status = await self._read(self._in.status)
+        data = json.dumps(self._status, ensure_ascii=False, separators=(",", ":"))
+        return Response(data, media_type="application/json", headers={"cache-control": "no-store"})
+
+    async def sheets(self, _call: Call) -> Response:
+        """GET /api/sheet."""
+        rows = [SheetRow(name=name, title=title) for name, (title, _) in self._in.sheets.items()]
+        return answered(SheetsAnswer(sheets=tuple(rows)))
+
+    async def sheet(self, call: Call) -> Response:
+        """GET /api/sheet/{name}."""
+        typed: dict[str, str] = dict(call.query)
+        engine = typed.pop("engine", None)
+        if len(typed) > SHEET_FIGURES_MAX or sum(len(k) + len(v) for k, v in typed.items()) > SHEET_TEXT_MAX:
+            raise Refused("too many figures")
+        return await self._sheet(call, engine, typed)
+
+    async def sheet_with_file(self, call: Call) -> Response:
+        """POST /api/sheet/{name}."""
+        body: SheetBody = call.body
+        return await self._sheet(call, body.engine, body.typed | ({"file": body.file} if body.file else {}))
+
+    async def _sheet(self, call: Call, engine: str | None, typed: dict[str, str]) -> Response:
+        name = str(call.request.path_params["name"])
+        if name not in self._in.sheets:
+            raise NotThere(f"there is no work sheet {name!r}")
+        slug = self._engine(engine or self._in.settings.engine[0].slug).slug
+        made = await self._read(lambda: self._in.sheets[name][1](slug, typed))
+        return answered(SheetAnswer.model_validate(made))
+
+    @property
+    def _topics(self) -> Topics:
+        return self._in.topics
+
+    def _engine(self, slug: str) -> EngineSettings:
+        for e in self._in.settings.engine:
+            if e.slug == slug:
+                return e
+        raise NotThere(f"there is no engine {slug!r}; there are: {', '.join(e.slug for e in self._in.settings.engine)}")
+
+    async def _read(self, read: Callable[[], T]) -> T:
+        async with self._reading:
+            try:
+                return await asyncio.to_thread(read)
+            except StorageError:
+                self._shelf.reopen()
+                raise
+
+
+def _csv(name: str, lines: Iterator[str] | str) -> Response:
+    text = lines if isinstance(lines, str) else "".join(lines)
+    headers = {"content-disposition": f'attachment; filename="{name}.csv"', "cache-control": "no-store"}
+    return Response(text, media_type="text/csv", headers=headers)

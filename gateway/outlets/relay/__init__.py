@@ -1,0 +1,1 @@
+"""The alarm relay."""

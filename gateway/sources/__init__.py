@@ -1,0 +1,1 @@
+"""Where bytes of a sensor head come from."""

@@ -1,0 +1,155 @@
+"""The demo: its whole story through a real pty and a real broker, its end by Ctrl-C, and its crew."""
+
+import os
+import re
+import signal
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from gateway.cli.demo_voyage import Voyage
+from gateway.model.errors import Refused
+
+ROOT = Path(__file__).parents[2]
+COMMAND = [sys.executable, "-m", "gateway.cli", "demo"]
+WIDTH_MAX = 110
+
+
+@pytest.mark.timeout(420)
+def test_tells_its_story_to_the_end() -> None:
+    """One command shows wear past both limits, two retightenings, a broken wire found as such, and what to do."""
+    done = subprocess.run([*COMMAND, "--seconds", "380"], cwd=ROOT, capture_output=True, text=True, timeout=400)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert max(map(len, done.stdout.splitlines())) <= WIDTH_MAX
+    summary = done.stdout[done.stdout.index("What was seen, in order") :]
+    told = re.findall(r"(ALARM|WARNING|BOOKED) +([a-z-]+)", summary)
+    assert told == [
+        ("ALARM", "tension-low"),
+        ("BOOKED", "retightened"),
+        ("WARNING", "lag-near"),
+        ("WARNING", "transducer-fault"),
+        ("ALARM", "tension-low"),
+        ("BOOKED", "retightened"),
+        ("ALARM", "lag-limit"),
+    ]
+    assert "wire broken" in re.sub(r"\s+", " ", summary)
+    assert re.search(r"decision +re-time: ", summary)
+    assert "monitoring aid" in done.stdout
+
+
+def test_ctrl_c_ends_it_with_the_summary(tmp_path: Path) -> None:
+    """Ctrl-C, sent to the whole process group as a terminal does, still gives the summary, and no child is left."""
+    keep = tmp_path / "kept"
+    child = subprocess.Popen(
+        [*COMMAND, "--keep", str(keep), "--seconds", "60"],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    assert child.stdout is not None
+    before = [line for line, _ in zip(iter(child.stdout.readline, ""), range(14), strict=False)]
+    os.killpg(child.pid, signal.SIGINT)
+    after, errors = child.communicate(timeout=60)
+    assert child.returncode == 0
+    assert any("running hours in" in line for line in after.splitlines()), before
+    assert "Traceback" not in errors
+    assert not (keep / "head").is_symlink()
+    left = subprocess.run(["pgrep", "-f", str(keep)], capture_output=True, text=True, timeout=10)
+    assert left.stdout == ""
+
+
+def test_serves_the_page_and_stays_when_asked() -> None:
+    """The demo says where its page is and who may act there; with --stay both outlive the voyage, until Ctrl-C."""
+    child = subprocess.Popen(
+        [*COMMAND, "--seconds", "4", "--stay"],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    assert child.stdout is not None
+    try:
+        said = ""
+        for line in iter(child.stdout.readline, ""):
+            said += line
+            if "Ctrl-C ends all" in line:
+                break
+        assert "running hours in" in said
+        url = re.findall(r"http://127\.0\.0\.1:\d+", said)[0]
+        name, password = re.findall(r"log in as (\w+) with (\w+)", said)[0]
+        assert httpx.get(f"{url}/api/present").json()["vessel"] == "Tern Passage"
+        assert httpx.post(f"{url}/api/login", json={"name": name, "password": password}).json()["user"] == name
+    finally:
+        os.killpg(child.pid, signal.SIGINT)
+        errors = child.communicate(timeout=60)[1]
+    assert (child.returncode, errors) == (0, "")
+
+
+# -- the crew -----------------------------------------------------------------------------------------------------
+
+
+class Desk:
+    """Takes the crew's requests; refuses them where told to."""
+
+    def __init__(self, *, refuses: bool = False) -> None:
+        self.asked: list[dict[str, Any]] = []
+        self._refuses = refuses
+
+    def __call__(self, request: dict[str, Any], _who: str) -> dict[str, Any]:
+        self.asked.append(request)
+        if self._refuses:
+            raise Refused("not now")
+        return {}
+
+
+def reading(running: str, spring_mm: float | None, hours: float = 100.0) -> dict[str, Any]:
+    """As much of a reading as the demo looks at."""
+    return {
+        "ts": "2031-02-03T04:05:06.000Z",
+        "hours": hours,
+        "running": running,
+        "rpm": 96.0,
+        "spring_mm": spring_mm,
+        "tension_n": 1200.0,
+        "lag_deg": None,
+    }
+
+
+@pytest.mark.parametrize(("in_port_mm", "booked"), [(181.8, 0), (179.0, 1), (None, 0)])
+def test_crew_books_a_turned_nut_once(in_port_mm: float | None, booked: int) -> None:
+    """A spring that is shorter in port by more than cooling makes it is booked, once in that stay."""
+    desk = Desk()
+    voyage = Voyage(desk, "main")
+    voyage.take("x/reading", reading("ahead", 182.9))
+    for _ in range(3):
+        voyage.take("x/reading", reading("stopped", in_port_mm))
+    voyage.crew_leaves()
+    assert [r["entry"]["kind"] for r in desk.asked] == ["retightened"] * booked
+    if booked:
+        assert desk.asked[0]["entry"]["spring_before_mm"] == 182.9
+
+
+def test_refused_booking_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    """A booking that the daemon refuses is told with its reason, and the voyage goes on."""
+    voyage = Voyage(Desk(refuses=True), "main")
+    voyage.take("x/reading", reading("ahead", 182.9))
+    voyage.take("x/reading", reading("stopped", 179.0))
+    voyage.crew_leaves()
+    assert "the booking was refused: not now" in capsys.readouterr().out
+
+
+def test_summary_of_nothing(capsys: pytest.CaptureFixture[str]) -> None:
+    """A voyage ended before it began is summed up in words, not by a fault."""
+    voyage = Voyage(Desk(), "main")
+    voyage.crew_leaves()
+    voyage.sum_up(whole=False, seconds=0.2)
+    said = capsys.readouterr().out
+    assert "0 running hours" in said
+    assert "too short for a trend" in said

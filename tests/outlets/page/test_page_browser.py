@@ -1,0 +1,445 @@
+"""The page in a real headless Chromium, on an upright phone and on a desk: read, acknowledge, be refused, lose it."""
+
+import re
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from typing import Any
+
+import page_browser as b
+import page_rig as rig
+import pytest
+from selenium.webdriver import ActionChains, Chrome
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+
+from gateway.model.board import EngineView
+from gateway.model.enums import Quality, Running
+from gateway.model.records import Measured
+from gateway.model.settings import Settings
+
+pytestmark = pytest.mark.skipif(b.WHY_NOT is not None, reason=str(b.WHY_NOT))
+SIZES = pytest.mark.parametrize("size", [b.PHONE, b.DESK], ids=["phone", "desk"])
+
+
+@pytest.fixture(scope="module")
+def settings(tmp_path_factory: pytest.TempPathFactory) -> Settings:
+    """A year behind it, up to now."""
+    made = rig.settings(tmp_path_factory.mktemp("page"))
+    rig.fill(made, time.time())
+    return made
+
+
+@pytest.fixture(scope="module")
+def driver() -> Iterator[Chrome]:
+    """One browser for this file; each test loads the page anew."""
+    with b.chromium() as made:
+        yield made
+
+
+class Screen:
+    """The page as somebody sees it."""
+
+    def __init__(self, driver: Chrome, served: rig.Served, crew: rig.Crew) -> None:
+        self.driver, self.served, self.crew = driver, served, crew
+
+    def open(self, view: str, size: tuple[int, int], **media: str) -> None:
+        """Load a view anew."""
+        b.sized(self.driver, size, **media)
+        self.driver.get("about:blank")
+        self.driver.get(f"{self.served.url}/#{view}")
+        self.until(lambda: self.text("#link") == "live", "live")
+
+    def text(self, selector: str) -> str:
+        """What an element says."""
+        return str(self.driver.find_element(By.CSS_SELECTOR, selector).text)
+
+    def texts(self, selector: str) -> list[str]:
+        """What all of them say."""
+        return [e.text for e in self.driver.find_elements(By.CSS_SELECTOR, selector)]
+
+    def press(self, selector: str) -> None:
+        """Press a button."""
+        self.driver.find_element(By.CSS_SELECTOR, selector).click()
+
+    def until(self, happened: Callable[[], object], what: str, within_s: float = 30.0) -> None:
+        """Wait, for a bounded time; an element that is being replaced counts as not yet."""
+        end = time.monotonic() + within_s
+        while True:
+            try:
+                if happened():
+                    return
+            except Exception as e:
+                if time.monotonic() > end:
+                    raise AssertionError(what) from e
+            assert time.monotonic() < end, what
+            time.sleep(0.05)
+
+    def log_in(self, password: str = rig.PASSWORD) -> None:
+        """Type name and password."""
+        if not self.driver.find_element(By.ID, "login").get_attribute("open"):
+            self.press("#login-button")
+        for field, value in (("login-name", "second"), ("login-password", password)):
+            element = self.driver.find_element(By.ID, field)
+            element.clear()
+            element.send_keys(value)
+        self.press("#login button[type=submit]")
+
+    def change(self, **changes: Any) -> None:
+        """Something on the board's first engine is another."""
+        engine: EngineView = self.crew.view.engines[0]
+        self.crew.view = replace(self.crew.view, engines=(replace(engine, **changes),))
+
+    def sideways(self) -> int:
+        """Pixels by which the page is wider than the screen."""
+        return int(
+            self.driver.execute_script(
+                "return document.documentElement.scrollWidth - document.documentElement.clientWidth"
+            )
+        )
+
+
+@pytest.fixture
+def screen(driver: Chrome, settings: Settings) -> Iterator[Screen]:
+    """A page at work; afterwards the browser has complained of nothing but what a test expects."""
+    now_s = time.time()
+    crew = rig.Crew(rig.present(now_s, *rig.two_alarms(now_s)))
+    driver.get_log("browser")
+    with rig.Served(rig.inputs(settings, crew)) as served:
+        driver.get(served.url)
+        driver.delete_all_cookies()
+        yield Screen(driver, served, crew)
+        driver.get("about:blank")
+    said = [e["message"] for e in driver.get_log("browser") if e["level"] == "SEVERE"]
+    assert [m for m in said if "401" not in m and "403" not in m and "ERR_CONNECTION" not in m] == []
+
+
+@SIZES
+def test_figures_are_read_at_a_glance(screen: Screen, size: tuple[int, int]) -> None:
+    """Pins spring, lag, running state, quality and the next limit in words, and that nothing hangs over the edge."""
+    screen.open("now", size)
+    assert screen.text("[data-figure=spring_mm]") == "180.9"
+    assert screen.text("[data-figure=lag_deg]") == "1.18"
+    assert "running ahead" in screen.text(".running") and "88.4 rpm" in screen.text(".running")
+    assert screen.texts(".quality") == ["Reading good", "Reading good"]
+    following = screen.text("[data-figure=next]")
+    assert following.startswith("Reached: retightening is due. Next: camshaft lag comes near its limit in about 2,712")
+    assert "early end of the trend in 2,190" in following
+    assert screen.sideways() <= 0
+
+
+def test_the_pictures_are_to_scale(screen: Screen) -> None:
+    """Pins that the plate stands at the length, the band at its ends, and the pointer of the lag between its marks."""
+    screen.open("now", b.DESK)
+    at = "return document.querySelector(arguments[0]).getBoundingClientRect()"
+    seat, plate, band, free = (
+        screen.driver.execute_script(at, f".picture {s}") for s in (".seat", ".plate", ".band", ".free")
+    )
+    per_mm = (free["left"] - seat["right"]) / 203.2
+    assert (plate["left"] - seat["right"]) / per_mm == pytest.approx(180.94, abs=0.6)
+    assert (band["left"] - seat["right"]) / per_mm == pytest.approx(177.7, abs=0.6)
+    assert band["width"] / per_mm == pytest.approx(5.0, abs=0.6)
+    screen.change(detail=rig.detail(time.time(), lag=Measured(-1.0, Quality.GOOD)))
+    screen.until(lambda: screen.text(".measured + .measured .unit") == "° early", "the early side")
+
+
+def test_it_is_live(screen: Screen) -> None:
+    """Pins that a changed figure and a changed running state show by themselves."""
+    screen.open("now", b.DESK)
+    screen.change(running=Running.STOPPED, detail=rig.detail(time.time(), spring=Measured(182.06, Quality.GOOD)))
+    screen.until(lambda: screen.text("[data-figure=spring_mm]") == "182.1", "the new length")
+    screen.until(lambda: screen.text(".running") == "stopped", "the new state")
+
+
+def said_next(screen: Screen, change: str) -> str:
+    """What the page says comes next, after `change` (JavaScript) to the answer `e` of the first engine."""
+    screen.open("now", b.DESK)
+    said = screen.driver.execute_async_script(
+        "const done = arguments[0]; Promise.all([import('/js/now.js'), fetch('/api/present').then((r) => r.json())])"
+        f".then(([now, p]) => {{ const e = p.engines[0]; {change};"
+        "  now.update(document.querySelector('#view'), p);"
+        "  done(document.querySelector('[data-figure=next]').textContent);"
+        "})"
+    )
+    return str(said)
+
+
+def test_a_limit_that_is_reached_is_said(screen: Screen) -> None:
+    """Pins that of a pair the graver says it, and that what comes next is said beside it."""
+    reached = "for (const l of e.trend.limits.slice(0, 2)) l.hours_to.p05 = l.hours_to.p50 = 0; e.alarms = []"
+    said = said_next(screen, reached)
+    assert said.startswith("Reached: camshaft lag is at its limit. Next: retightening is due in about 2,400 running")
+    assert "alarm" not in said, "an interval has no trend that an alarm could come before"
+
+
+@pytest.mark.parametrize("tag", ["lag-near", "lag-limit"])
+def test_a_limit_whose_alarm_stands_is_not_still_to_come(screen: Screen, tag: str) -> None:
+    """Pins that where the present figure has called, the trend that lies a little below does not say when it will, for
+    the milder of a pair either."""
+    said = said_next(screen, f"e.alarms = [{{ tag: '{tag}', active: true }}]")
+    where = {"lag-near": "near", "lag-limit": "at"}[tag]
+    assert said.startswith(f"Reached: camshaft lag is {where} its limit. Next: ") and "comes near" not in said
+
+
+def test_not_known_is_said_with_its_reason(screen: Screen) -> None:
+    """Pins that no figure is made up: not known, and why."""
+    screen.open("now", b.PHONE)
+    screen.change(
+        head_heard=False, detail=rig.detail(time.time(), spring=Measured(None, Quality.BAD, "loop current 2.1 mA"))
+    )
+    screen.until(lambda: "Not known: loop current 2.1 mA" in screen.texts(".quality"), "the reason")
+    assert screen.text("[data-figure=spring_mm]") == "–"
+    assert "nothing is heard" in screen.text(".running")
+
+
+@SIZES
+def test_refused_without_log_in_then_acknowledged(screen: Screen, size: tuple[int, int]) -> None:
+    """Pins that pressing asks for a log-in, under a notice of use, and does nothing, that a wrong password is told, and
+    the whole act after."""
+    screen.open("now", size)
+    button = "[data-tag=tension-low] [data-do=acknowledge]"
+    screen.press(button)
+    screen.until(lambda: "Log in first" in screen.text("#login-why"), "the refusal")
+    assert "put on record with your name" in screen.text("#login-notice")
+    assert screen.crew.asked == []
+    screen.log_in("not the password")
+    screen.until(lambda: "wrong" in screen.text("#login-why"), "the wrong password")
+    screen.log_in()
+    screen.until(lambda: screen.text("#login-button") == "Log out second", "logged in")
+    screen.press(button)
+    screen.until(
+        lambda: "acknowledged" in screen.text("[data-tag=tension-low] .head").split(" · "), "acknowledged is shown"
+    )
+    assert screen.crew.asked[0][0]["by"] == "second"
+    assert not screen.driver.find_elements(By.CSS_SELECTOR, button)
+
+
+@SIZES
+def test_a_lost_gateway_is_said(screen: Screen, size: tuple[int, int]) -> None:
+    """Pins that figures are shown as old, and the loss is told to a screen reader as well, and that it comes back."""
+    screen.open("now", size)
+    port = screen.served.server.port
+    assert screen.served.server.stop()
+    screen.until(lambda: "does not answer" in screen.text("#banner"), "the loss is said", 8)
+    assert screen.driver.find_element(By.ID, "banner").get_attribute("role") == "alert"
+    assert "stale" in screen.driver.find_element(By.TAG_NAME, "body").get_attribute("class").split()
+    assert screen.text("#link").startswith("not live")
+    struck = screen.driver.find_element(By.CSS_SELECTOR, ".value").value_of_css_property("text-decoration-line")
+    assert struck == "line-through"
+    s = replace(screen.served.server._settings, port=port)
+    whole = replace(screen.served.server._in.settings, page=s)
+    screen.served = rig.Served(replace(screen.served.server._in, settings=whole))
+    screen.until(lambda: screen.text("#link") == "live" and screen.text("#banner") == "", "it is back")
+    assert screen.served.server.stop()
+
+
+def test_a_halted_pipeline_is_said(screen: Screen) -> None:
+    """Pins that figures of a gateway whose parts do not come round are shown as old although the page answers."""
+    screen.open("now", b.DESK)
+    screen.crew.view = replace(screen.crew.view, fresh=False)
+    screen.until(lambda: "does not come round" in screen.text("#banner"), "the halt is said")
+
+
+@SIZES
+def test_the_course_is_drawn(screen: Screen, size: tuple[int, int]) -> None:
+    """Pins that a year is drawn with its summary, limits, work done and a table, and the forecast to the limit."""
+    screen.open("course", size)
+    screen.press("input[value=ahead]")
+    screen.until(lambda: "retightened" in screen.text(".marks"), "the year with the work done")
+    assert "early end" in " ".join(screen.texts("figcaption"))
+    assert len(screen.driver.find_elements(By.CSS_SELECTOR, ".charts canvas")) == 3
+    labels = [e.get_attribute("aria-label") for e in screen.driver.find_elements(By.CSS_SELECTOR, ".plot [role=img]")]
+    assert len(labels) == 4 and all(labels)
+    inked = screen.driver.execute_script(
+        "const c = document.querySelector('.charts canvas');"
+        "return c.getContext('2d').getImageData(0, 0, c.width, c.height).data.some((v) => v > 0)"
+    )
+    assert inked
+    assert len(screen.texts(".orders tr")) == 8
+    plot = screen.driver.find_element(By.CSS_SELECTOR, ".charts .u-over")
+    ActionChains(screen.driver).move_to_element_with_offset(plot, -plot.size["width"] // 4, 0).perform()
+    screen.until(
+        lambda: all(re.fullmatch(r"\d+ \w{3} \d{4} \d\d:\d\d: \d.*", x) for x in screen.texts(".at")),
+        "what is pointed at",
+    )
+    screen.press(".charts .what")
+    assert "Late is +" in screen.text(".charts .note")
+    screen.press(".as-table summary")
+    screen.until(lambda: len(screen.texts(".as-table tbody tr")) >= 12, "the table")
+    assert screen.sideways() <= 0
+
+
+@SIZES
+def test_the_log_is_filtered(screen: Screen, size: tuple[int, int]) -> None:
+    """Pins that the record is listed, filtered by kind and by word, and older pages come on asking."""
+    screen.open("log", size)
+    screen.until(lambda: len(screen.texts(".log tbody tr")) == 100, "the first page")
+    screen.press(".view-log > p > button")
+    screen.until(lambda: len(screen.texts(".log tbody tr")) == 121, "the second")
+    screen.driver.find_element(By.ID, "log-word").send_keys("no. 77")
+    screen.until(lambda: len(screen.texts(".log tbody tr")) == 1, "one word")
+    screen.driver.find_element(By.ID, "log-word").clear()
+    screen.driver.find_element(By.CSS_SELECTOR, "#log-kind option[value=adjustment]").click()
+    screen.until(lambda: "retightened" in screen.text(".log tbody"), "by kind")
+    assert screen.sideways() <= 0
+
+
+def test_booking_is_checked_before_it_is_made(screen: Screen) -> None:
+    """Pins that a booking is first shown as it would be, and made only by a second press."""
+    screen.open("log", b.DESK)
+    screen.log_in()
+    screen.until(lambda: screen.text("#login-button") == "Log out second", "logged in")
+    screen.press(".book summary")
+    screen.driver.find_element(By.CSS_SELECTOR, "#book-kind option[value=links-measured]").click()
+    screen.driver.find_element(By.ID, "book-links").send_keys("20")
+    screen.driver.find_element(By.ID, "book-length_mm").send_keys("2295,5")
+    assert not screen.driver.find_element(By.CSS_SELECTOR, ".book [type=submit]").is_enabled()
+    screen.press(".book [type=button]")
+    screen.until(lambda: "Nothing is booked yet" in screen.text(".book .why"), "checked")
+    screen.press(".book [type=submit]")
+    screen.until(lambda: screen.text(".book .why").startswith("Booked"), "booked")
+    dry, made = (request for request, _ in screen.crew.asked)
+    assert dry["dry"] and not made.get("dry")
+    assert made["entry"]["length_mm"] == 2295.5 and made["entry"]["links"] == 20
+
+
+@SIZES
+def test_what_a_figure_means_is_there_on_demand(screen: Screen, size: tuple[int, int]) -> None:
+    """Pins that each figure's name opens its meaning with its unit, by keyboard too."""
+    screen.open("now", size)
+    names = screen.driver.find_elements(By.CSS_SELECTOR, ".engine .what")
+    assert len(names) == 11
+    for name in names:
+        name.send_keys(Keys.ENTER)
+        note = screen.driver.find_element(By.ID, str(name.get_attribute("aria-controls")))
+        assert note.is_displayed() and len(note.text) > 20, name.text
+
+
+def test_a_keyboard_reaches_everything(screen: Screen) -> None:
+    """Pins that Tab goes from the skip link over views and alarm to the figures, and that the focus is seen."""
+    screen.open("now", b.DESK)
+    seen = []
+    for _ in range(14):
+        screen.driver.switch_to.active_element.send_keys(Keys.TAB)
+        at = screen.driver.switch_to.active_element
+        seen.append(at.text or at.get_attribute("id"))
+        assert at.value_of_css_property("outline-style") != "none", seen
+    assert seen[0] == "Go to the figures"
+    assert {"Now", "Course", "Log", "Sheets", "Help", "Acknowledge"} <= set(seen)
+
+
+def test_flashing_only_while_it_calls_and_never_for_who_does_not_want_it(screen: Screen) -> None:
+    """Pins the flashing: the unacknowledged alarm's sign alone, and none where reduced motion is wished."""
+    screen.open("now", b.DESK)
+    how = "return getComputedStyle(document.querySelector(arguments[0])).animationName"
+    calling, seen = "[data-tag=tension-low] .sign", "[data-tag=retighten-due] .sign"
+    assert screen.driver.execute_script(how, calling) == "call"
+    assert screen.driver.execute_script(how, seen) == "none"
+    screen.open("now", b.DESK, motion="reduce")
+    assert screen.driver.execute_script(how, calling) == "none"
+
+
+def test_alarms_are_told_without_colour(screen: Screen) -> None:
+    """Pins that priority and state are words, that each priority has a shape of its own, and a new alarm is spoken."""
+    screen.open("now", b.DESK)
+    heads = screen.texts(".alarm .head")
+    assert heads[0].startswith("Alarm") and "not acknowledged" in heads[0] and heads[1].startswith("Caution")
+    shapes = [
+        p.get_attribute("d") for p in screen.driver.find_elements(By.CSS_SELECTOR, ".alarm .sign path:first-child")
+    ]
+    assert len(set(shapes)) == 2
+    said = screen.driver.find_element(By.ID, "said")
+    assert said.get_attribute("aria-live") == "assertive"
+    assert "Compression 19.8 mm" in str(said.get_attribute("textContent"))
+    assert screen.driver.title.startswith("(1)")
+
+
+def test_red_or_amber_by_setting(driver: Chrome, settings: Settings) -> None:
+    """Pins that the colour of alarms is the setting's."""
+    found = []
+    for colour in ("amber", "red"):
+        now_s = time.time()
+        crew = rig.Crew(rig.present(now_s, *rig.two_alarms(now_s)))
+        made = replace(settings, page=replace(settings.page, alarm_colour=colour))
+        with rig.Served(rig.inputs(made, crew)) as served:
+            screen = Screen(driver, served, crew)
+            screen.open("now", b.DESK)
+            found.append(
+                screen.driver.find_element(By.CSS_SELECTOR, "[data-tag=tension-low]").value_of_css_property(
+                    "border-left-color"
+                )
+            )
+            driver.get("about:blank")
+    assert found == ["rgba(180, 83, 9, 1)", "rgba(179, 21, 27, 1)"]
+
+
+def test_figures_between_gaps_are_seen(screen: Screen) -> None:
+    """Pins that means with nothing before and after them, as a head in bursts gives, are drawn as points."""
+    screen.open("course", b.DESK)
+    screen.driver.execute_script(
+        "const real = window.fetch;"
+        "window.fetch = async (...asked) => {"
+        "  const answer = await real(...asked);"
+        "  if (!String(asked[0]).includes('/api/history')) return answer;"
+        "  const body = await answer.json();"
+        "  body.lag_deg = body.lag_deg.map((v, i) => (i % 5 ? null : v));"
+        "  return new Response(JSON.stringify(body), { headers: { 'Content-Type': 'application/json' } });"
+        "};"
+    )
+    said = "[role=status].words"
+    screen.until(lambda: "Means of a minute" in screen.text(said), "two days")
+    before = screen.text(said)
+    screen.press("input[value='6h']")
+    inked = (
+        "const line = getComputedStyle(document.documentElement).getPropertyValue('--line').trim();"
+        "const c = document.querySelector('.charts canvas'), dot = document.createElement('canvas').getContext('2d');"
+        "dot.fillStyle = line; dot.fillRect(0, 0, 1, 1);"
+        "const [r, g, b] = dot.getImageData(0, 0, 1, 1).data;"
+        "const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data;"
+        "let n = 0; for (let k = 0; k < d.length; k += 4) n += d[k] === r && d[k + 1] === g && d[k + 2] === b;"
+        "return n"
+    )
+    screen.until(lambda: screen.text(said) != before and screen.driver.execute_script(inked) > 200, "points")
+
+
+def test_it_asks_nothing_of_the_world(screen: Screen) -> None:
+    """Pins that everything the page loads comes from the gateway, under 150 kB in all."""
+    screen.open("course", b.DESK)
+    screen.until(lambda: len(screen.driver.find_elements(By.CSS_SELECTOR, ".charts canvas")) == 3, "drawn")
+    loaded = screen.driver.execute_script(
+        "return performance.getEntriesByType('resource').map((e) => [e.name, e.decodedBodySize])"
+    )
+    assert loaded and all(name.startswith(screen.served.url) for name, _ in loaded)
+    assert sum(size for name, size in loaded if "/api/" not in name) < 150_000
+
+
+def test_work_sheets_are_live(driver: Chrome, settings: Settings) -> None:
+    """Pins that cautions come first, figures follow the readings, and what is typed goes along and stays."""
+    to_go = [3.25]
+
+    def sheet(_engine: str, typed: Any) -> dict[str, Any]:
+        figure = {"name": "To go", "value": to_go[0], "unit": "mm", "help": "Present less target."}
+        length = {"name": "free_length_mm", "label": "Free length", "unit": "mm", "value": "203.2"}
+        said = {"name": "Typed", "value": typed.get("free_length_mm", "nothing")}
+        return {
+            "title": "Made up", "cautions": ["The permit decides."], "figures": [figure, said], "live": True,
+            "steps": [{"text": "Turn the nut.", "who": "second engineer", "confirm": "counts the turns"}],
+            "inputs": [length],
+        }  # fmt: skip
+
+    crew = rig.Crew(rig.present(time.time()))
+    with rig.Served(rig.inputs(settings, crew, sheets={"made-up": ("Made up", sheet)})) as served:
+        screen = Screen(driver, served, crew)
+        screen.open("sheets", b.PHONE)
+        screen.until(lambda: screen.texts(".sheet-list button") == ["Made up"], "listed")
+        screen.press(".sheet-list button")
+        screen.until(lambda: "3.25 mm" in screen.text(".sheet .figures"), "the figure")
+        assert "permit" in screen.text(".sheet .cautions") and "counts the turns" in screen.text(".sheet ol")
+        field = screen.driver.find_element(By.CSS_SELECTOR, ".sheet input")
+        field.clear()
+        field.send_keys("202.9")
+        screen.until(lambda: "202.9" in screen.text(".sheet .figures"), "what was typed")
+        to_go[0] = 1.5
+        screen.until(lambda: "1.50 mm" in screen.text(".sheet .figures"), "it falls")
+        assert field.get_attribute("value") == "202.9"
+        driver.get("about:blank")
