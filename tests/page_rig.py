@@ -14,12 +14,12 @@ from panel_boards import alarm, board, engine
 from gateway.encode.checked import trend_of
 from gateway.encode.messages import TrendMessage, adjustment_event_body, dump, gateway_event_body, rfc3339
 from gateway.encode.topics import Topics
-from gateway.model.board import BoardView, EngineDetail
 from gateway.model.enums import AlarmState, Priority, Quality
 from gateway.model.errors import Refused
 from gateway.model.records import Measured, Median
 from gateway.model.settings import Settings
 from gateway.model.settings_file import checked_settings
+from gateway.model.snapshot import EngineDetail, Snapshot
 from gateway.outlets.page.inputs import PageInputs
 from gateway.outlets.page.server import PageServer
 from gateway.outlets.page.sessions import hash_password
@@ -168,7 +168,7 @@ def detail(now_s: float, **changes: Any) -> EngineDetail:
     return replace(made, **changes)
 
 
-def present(now_s: float, *alarms: Any, **changes: Any) -> BoardView:
+def present(now_s: float, *alarms: Any, **changes: Any) -> Snapshot:
     """One engine running ahead; lag and spring as in `detail`."""
     lag_deg = changes.get("lag_deg", LATE_DEG)
     shown = engine(
@@ -201,7 +201,7 @@ def two_alarms(now_s: float) -> tuple[Any, Any]:
 class Crew:
     """Where the page's acts go: remembered, and shown on the board as the desk would."""
 
-    view: BoardView
+    view: Snapshot
     asked: list[tuple[dict[str, Any], str]] = field(default_factory=list)
     noted: list[tuple[str, str]] = field(default_factory=list)
     refuse: str = ""

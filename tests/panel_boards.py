@@ -3,8 +3,8 @@
 from dataclasses import replace
 from typing import Any
 
-from gateway.model.board import AlarmView, BoardView, EngineView
 from gateway.model.enums import AlarmState, Priority, Running
+from gateway.model.snapshot import AlarmView, EngineView, Snapshot
 
 
 def alarm(no: int = 3, state: AlarmState = AlarmState.UNACKNOWLEDGED, **changes: Any) -> AlarmView:
@@ -48,19 +48,19 @@ def engine(index: int = 0, alarms: tuple[AlarmView, ...] = (), **changes: Any) -
     return replace(view, **changes)
 
 
-def board(*engines: EngineView, gateway_alarms: tuple[AlarmView, ...] = (), **changes: Any) -> BoardView:
+def board(*engines: EngineView, gateway_alarms: tuple[AlarmView, ...] = (), **changes: Any) -> Snapshot:
     """A fresh board of these engines, or of one in good order."""
-    return replace(BoardView(engines or (engine(),), gateway_alarms, 7, True), **changes)
+    return replace(Snapshot(engines or (engine(),), gateway_alarms, 7, True), **changes)
 
 
 class Box:
     """A board that a test may change while a port reads it, and the acts that came out."""
 
-    def __init__(self, view: BoardView) -> None:
+    def __init__(self, view: Snapshot) -> None:
         self.view = view
         self.acts: list[tuple[str, str, int | None, str]] = []
 
-    def read(self) -> BoardView:
+    def read(self) -> Snapshot:
         return self.view
 
     def act(self, kind: str, engine: str, no: int | None, by: str) -> None:

@@ -37,10 +37,10 @@ from gateway.encode.topics import Topics
 from gateway.encode.views import alarm_view
 from gateway.engine.commands import Answers, Desk
 from gateway.engine.thread import ACTS_MAX, EngineWorker
-from gateway.model.board import GATEWAY, AlarmView, BoardView
 from gateway.model.errors import Refused, StorageError
 from gateway.model.records import Median, Reading
 from gateway.model.settings import Settings
+from gateway.model.snapshot import GATEWAY, AlarmView, Snapshot
 from gateway.outlets.control import ControlServer
 from gateway.outlets.mqtt.link import BrokerLink, Inbox, LinkStatus
 from gateway.pipeline import Alarmed, EnginePipeline, Said
@@ -187,7 +187,7 @@ class Daemon:
         wanted = [self._do] if asked.enabled and asked.broker == broker else []
         return [*wanted, self._received[broker]]
 
-    def _keep_relay(self, keep: Callable[[BoardView], None]) -> None:
+    def _keep_relay(self, keep: Callable[[Snapshot], None]) -> None:
         keep(self.board())
 
     def _worker(self, slug: str) -> EngineWorker:
@@ -501,12 +501,12 @@ class Daemon:
     def _checkpoint(self) -> Mapping[str, object]:
         return {"t_us": self._t_us(), "utc_s": time.time(), "alarms": self._watcher.alarms.checkpoint()}
 
-    def board(self) -> BoardView:
+    def board(self) -> Snapshot:
         """The present of all engines; any thread."""
         views = [w.view for w in self.workers.values()]
         fresh = self._alive(time.monotonic())
         shown = tuple(v for v in views if v is not None)
-        return BoardView(shown, self._gateway_views, self.heartbeat, fresh, self._silenced)
+        return Snapshot(shown, self._gateway_views, self.heartbeat, fresh, self._silenced)
 
 
 def _book_late(worker: EngineWorker, entry: Entry, pipeline: EnginePipeline) -> Iterable[Said]:

@@ -5,8 +5,8 @@ from collections.abc import Callable
 from typing import Protocol
 
 from gateway import __version__
-from gateway.model.board import ActSender, BoardReader, BoardView
 from gateway.model.settings import Settings
+from gateway.model.snapshot import ActSender, Snapshot, SnapshotReader
 from gateway.outlets.relay.relay import Relay, may_energise
 
 SWITCH_S = 0.001
@@ -30,7 +30,7 @@ class PanelPort(Protocol):
 class Panel:
     """Starts and stops the panel's ports; none of them needs broker, disk or network ashore."""
 
-    def __init__(self, settings: Settings, board: BoardReader, act: ActSender) -> None:
+    def __init__(self, settings: Settings, board: SnapshotReader, act: ActSender) -> None:
         self.ports: list[PanelPort] = []
         # Brought in only where they are wanted: the Modbus server's event loop alone takes some megabytes.
         if settings.modbus_tcp is not None:
@@ -60,11 +60,11 @@ class Panel:
         for port in self.ports:
             port.stop()
 
-    def keeper(self, slug: str) -> Callable[[BoardView], None]:
+    def keeper(self, slug: str) -> Callable[[Snapshot], None]:
         """What the thread of engine `slug` calls once a turn: holds its relay, or lets it fall."""
         mine = [(relay, s) for relay, s in self._relays if s.engine == slug]
 
-        def keep(board: BoardView) -> None:
+        def keep(board: Snapshot) -> None:
             for relay, s in mine:
                 relay.keep(may_energise(board, slug, s.cautions))
 

@@ -6,9 +6,9 @@ A board that is not fresh reads unknown, its alarms stay as they last stood: not
 
 from itertools import chain
 
-from gateway.model.board import AlarmView, BoardView, EngineView
 from gateway.model.enums import Priority, Running
 from gateway.model.limits import ALARMS_PER_ENGINE
+from gateway.model.snapshot import AlarmView, EngineView, Snapshot
 
 MAP_VERSION = 1
 INPUT_REGISTERS = 16
@@ -55,7 +55,7 @@ def hours_pair(hours: float | None) -> tuple[int, int]:
     return tenths >> 16, tenths & 0xFFFF
 
 
-def input_registers(board: BoardView, engine: EngineView) -> list[int]:
+def input_registers(board: Snapshot, engine: EngineView) -> list[int]:
     """Input registers 0–15 of one engine, each 0–65,535."""
     known = board.fresh
     alarms = _alarms(board, engine)
@@ -83,7 +83,7 @@ def input_registers(board: BoardView, engine: EngineView) -> list[int]:
     ]
 
 
-def discrete_inputs(board: BoardView, engine: EngineView) -> list[bool]:
+def discrete_inputs(board: Snapshot, engine: EngineView) -> list[bool]:
     """Discrete inputs 0–121: `no` active, 100 + `no` not yet acknowledged."""
     bits = [False] * BITS
     for alarm in _alarms(board, engine):
@@ -93,7 +93,7 @@ def discrete_inputs(board: BoardView, engine: EngineView) -> list[bool]:
     return bits
 
 
-def _alarms(board: BoardView, engine: EngineView) -> list[AlarmView]:
+def _alarms(board: Snapshot, engine: EngineView) -> list[AlarmView]:
     return list(chain(engine.alarms, board.gateway_alarms))
 
 

@@ -9,8 +9,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from gateway.encode.sentence_lines import LINE_CHARS_MAX, TAIL_CHARS, Sentence, compose, escape
-from gateway.model.board import AlarmView
 from gateway.model.enums import AlarmState, Priority
+from gateway.model.snapshot import AlarmView
 
 TALKER = "ER"
 CATEGORY = "C"

@@ -2,9 +2,9 @@
 
 from gateway.alarm.machine import Alarm, AlarmSet
 from gateway.measure.timeline import Timeline
-from gateway.model.board import AlarmView, EngineDetail, EngineView
 from gateway.model.enums import AlarmState, Quality
 from gateway.model.records import Reading
+from gateway.model.snapshot import AlarmView, EngineDetail, EngineView
 from gateway.pipeline import EnginePipeline
 
 ACTIVE = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)

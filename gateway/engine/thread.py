@@ -14,10 +14,10 @@ from gateway.encode.topics import Topics
 from gateway.encode.views import alarm_views, engine_view
 from gateway.link.counts import looks_like_wrong_baud, wrong_baud_text
 from gateway.measure.timeline import Now
-from gateway.model.board import EngineView
 from gateway.model.errors import Refused
 from gateway.model.records import Median, Reading
 from gateway.model.settings import Settings
+from gateway.model.snapshot import EngineView
 from gateway.pipeline import Alarmed, EnginePipeline, MedianDue, ReadingDue, Said, TrendDue, WrongHead
 from gateway.wear.bookings import Entry
 

@@ -8,12 +8,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from panel_boards import alarm, board, engine
 
-from gateway.model.board import BoardView
 from gateway.model.enums import AlarmState
+from gateway.model.snapshot import Snapshot
 from gateway.outlets.modbus.pdu import Act, Answer, Asked, answer
 
 
-def ask(pdu: bytes, view: BoardView | None = None, may_write: bool = True) -> Answer:
+def ask(pdu: bytes, view: Snapshot | None = None, may_write: bool = True) -> Answer:
     view = view or board()
     return answer(pdu, Asked(view, view.engines[0], may_write, "0.1.0"))
 

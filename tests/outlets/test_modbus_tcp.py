@@ -10,10 +10,10 @@ from dataclasses import replace
 import pytest
 from panel_boards import Box, alarm, board, engine
 
-from gateway.model.board import BoardView
 from gateway.model.errors import PortError
 from gateway.model.panel_settings import ModbusTcpSettings
 from gateway.model.settings_file import checked_section
+from gateway.model.snapshot import Snapshot
 from gateway.outlets.modbus import tcp as modbus
 from gateway.outlets.modbus.frames import mbap
 from gateway.outlets.modbus.tcp import ModbusTcpServer
@@ -202,7 +202,7 @@ def test_an_address_in_use_is_told(server: ModbusTcpServer, box: Box) -> None:
 def test_a_fault_of_our_own_costs_one_connection(server: ModbusTcpServer, box: Box) -> None:
     """Pins that a board that cannot be read closes the connection that asked, and that the server serves on."""
 
-    def broken() -> BoardView:
+    def broken() -> Snapshot:
         raise ZeroDivisionError
 
     server._board = broken

@@ -19,11 +19,11 @@ import pytest
 from panel_boards import alarm, board, engine
 from pty_pair import one_pty
 
-from gateway.model.board import BoardView
 from gateway.model.enums import AlarmState, Priority
 from gateway.model.errors import PortError
 from gateway.model.panel_settings import RelaySettings
 from gateway.model.settings_file import checked_section
+from gateway.model.snapshot import Snapshot
 from gateway.outlets.relay.keeper import watch
 from gateway.outlets.relay.lines import GpioLine, RtsLine
 from gateway.outlets.relay.relay import KeeperLine, Relay, keeper_command, may_energise
@@ -74,7 +74,7 @@ class SimulatedLine:
         (board(engine(1)), False),
     ],
 )
-def test_when_the_contact_may_be_held(view: BoardView, held: bool) -> None:
+def test_when_the_contact_may_be_held(view: Snapshot, held: bool) -> None:
     """Pins that a stale board, an unheard head, a standing or waiting alarm and an unknown engine drop it; a shelved
     alarm, a caution and another engine do not."""
     assert may_energise(view, "engine-0") is held

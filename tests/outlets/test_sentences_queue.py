@@ -9,9 +9,9 @@ from panel_boards import Box, alarm, board, engine
 from pynmeagps import NMEAReader
 
 from gateway.encode.sentence_lines import Sentence, compose, parse
-from gateway.model.board import AlarmView, BoardView
 from gateway.model.enums import AlarmState, Priority
 from gateway.model.panel_settings import SentenceSettings
+from gateway.model.snapshot import AlarmView, Snapshot
 from gateway.outlets.sentences.queue import REFUSALS_KEPT, Group, SentenceQueue
 
 S = AlarmState
@@ -299,7 +299,7 @@ def test_any_course_is_told_truly(course: list[tuple[list[AlarmState], bytes, fl
     """Pins over any course of states and garbage that the last word on each alarm is its state, and no act is made."""
     outlet = Outlet()
     last: dict[str, str] = {}
-    view: BoardView = outlet.box.view
+    view: Snapshot = outlet.box.view
     for revision, (states, noise, wait) in enumerate(course, 1):
         outlet.now += wait
         outlet.show(*(alarm(n, s, revision=revision) for n, s in enumerate(states)))

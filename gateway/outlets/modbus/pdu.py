@@ -9,8 +9,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from gateway.encode.registers import ACKNOWLEDGE_BASE, BITS, INPUT_REGISTERS, discrete_inputs, input_registers
-from gateway.model.board import GATEWAY, AlarmView, BoardView, EngineView
 from gateway.model.limits import ALARMS_PER_ENGINE
+from gateway.model.snapshot import GATEWAY, AlarmView, EngineView, Snapshot
 
 ILLEGAL_FUNCTION = 0x01
 ILLEGAL_ADDRESS = 0x02
@@ -44,7 +44,7 @@ class Answer:
 class Asked:
     """All that an answer depends on."""
 
-    board: BoardView
+    board: Snapshot
     engine: EngineView
     may_write: bool
     version: str

@@ -3,8 +3,8 @@
 Foreign addresses and broadcasts (0) stay unanswered and undone: an acknowledgement must be meant for us.
 """
 
-from gateway.model.board import ActSender, BoardReader, BoardView
 from gateway.model.panel_settings import ModbusRtuSettings
+from gateway.model.snapshot import ActSender, Snapshot, SnapshotReader
 from gateway.outlets.modbus.frames import RtuReceiver, RtuRequest, rtu_frame, silence_s
 from gateway.outlets.modbus.pdu import Asked, answer
 from gateway.outlets.panel_serial import SerialLine
@@ -19,7 +19,7 @@ WRITE_WITHIN_S = 1.0
 class ModbusRtuServer(PortWorker):
     """Engine n (0-based) is unit n + 1. `answered` counts answers; `fault` tells a line that cannot be used."""
 
-    def __init__(self, settings: ModbusRtuSettings, board: BoardReader, act: ActSender, version: str) -> None:
+    def __init__(self, settings: ModbusRtuSettings, board: SnapshotReader, act: ActSender, version: str) -> None:
         super().__init__(f"modbus-rtu:{settings.port}")
         self._settings = settings
         self._board = board
@@ -74,7 +74,7 @@ class ModbusRtuServer(PortWorker):
         else:
             line.discard_output()
 
-    def _reply(self, request: RtuRequest, board: BoardView) -> bytes:
+    def _reply(self, request: RtuRequest, board: Snapshot) -> bytes:
         engine = board.engines[request.unit - 1]
         result = answer(request.pdu, Asked(board, engine, self._settings.acknowledge_enabled, self._version))
         for act in result.acts:

@@ -14,9 +14,9 @@ from collections.abc import Callable
 
 import structlog
 
-from gateway.model.board import ActSender, BoardReader, EngineView
 from gateway.model.errors import PortError
 from gateway.model.panel_settings import ModbusTcpSettings
+from gateway.model.snapshot import ActSender, EngineView, SnapshotReader
 from gateway.outlets.modbus.frames import TcpRequest, mbap
 from gateway.outlets.modbus.pdu import TARGET_SILENT, Asked, answer, exception
 from gateway.outlets.modbus.peer import Peer
@@ -36,7 +36,7 @@ DEVICE_UNITS = frozenset((0, 255))
 class ModbusTcpServer:
     """The server. `port` is the port listened on, `connections` how many peers there are."""
 
-    def __init__(self, settings: ModbusTcpSettings, board: BoardReader, act: ActSender, version: str) -> None:
+    def __init__(self, settings: ModbusTcpSettings, board: SnapshotReader, act: ActSender, version: str) -> None:
         self.name = f"modbus-tcp:{settings.listen}:{settings.port}"
         self.fault = ""
         self.port = settings.port

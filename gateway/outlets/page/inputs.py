@@ -12,9 +12,9 @@ from pydantic import ValidationError
 from gateway.encode.checked import parse_trend
 from gateway.encode.shapes import TrendMessage
 from gateway.encode.topics import Topics
-from gateway.model.board import BoardReader
 from gateway.model.errors import Refused, StorageError
 from gateway.model.settings import Settings
+from gateway.model.snapshot import SnapshotReader
 from gateway.wear.booking_read import read_entry
 from gateway.wear.bookings import Entry
 
@@ -85,7 +85,7 @@ class PageInputs:
 
     settings: Settings
     version: str
-    board: BoardReader
+    board: SnapshotReader
     history: Callable[[], HistoryRows]
     state: Callable[[], StateRows]
     act: Callable[[dict[str, Any], str], dict[str, Any]]

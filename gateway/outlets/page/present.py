@@ -3,10 +3,10 @@
 from collections.abc import Iterable
 
 from gateway.encode.messages import TrendMessage, rfc3339
-from gateway.model.board import AlarmView, BoardView, EngineView
 from gateway.model.enums import AlarmState, Quality
 from gateway.model.records import Measured
 from gateway.model.settings import EngineSettings
+from gateway.model.snapshot import AlarmView, EngineView, Snapshot
 from gateway.outlets.page.inputs import PageInputs, Shelf
 from gateway.outlets.page.shapes import AlarmAnswer, EngineAnswer, Figure, LimitsAnswer, PresentAnswer
 from gateway.wear.course import band_mm
@@ -20,7 +20,7 @@ _WEIGHT = {"emergency-alarm": 0, "alarm": 1, "warning": 2, "caution": 3}
 
 def present(inputs: PageInputs, shelf: Shelf, utc_s: float) -> PresentAnswer:
     """All of it, at `utc_s`."""
-    board: BoardView = inputs.board()
+    board: Snapshot = inputs.board()
     settings = {e.slug: e for e in inputs.settings.engine}
     quiet_s = {h.slug: QUIET_S if h.burst_pause_s == 0 else 3 * h.burst_pause_s for h in inputs.settings.head}
     return PresentAnswer(

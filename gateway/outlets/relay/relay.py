@@ -12,10 +12,10 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 
-from gateway.model.board import BoardView
 from gateway.model.enums import AlarmState, Priority
 from gateway.model.errors import PortError
 from gateway.model.panel_settings import RelaySettings
+from gateway.model.snapshot import Snapshot
 from gateway.outlets.port_worker import PortWorker
 from gateway.outlets.relay.lines import RelayLine
 
@@ -26,7 +26,7 @@ KEEPER_ENDS_WITHIN_S = 2.0
 _CALLING = frozenset((AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED))
 
 
-def may_energise(board: BoardView, slug: str, cautions: bool = False) -> bool:
+def may_energise(board: Snapshot, slug: str, cautions: bool = False) -> bool:
     """Whether the contact of engine `slug` may be held: the board is fresh, its head is heard, and no alarm or warning
     of its own or of the gateway stands or waits for acknowledgement. Cautions count only if `cautions`."""
     engine = next((e for e in board.engines if e.slug == slug), None)

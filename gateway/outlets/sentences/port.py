@@ -3,8 +3,8 @@
 import time
 from collections.abc import Callable
 
-from gateway.model.board import ActSender, BoardReader
 from gateway.model.panel_settings import SentenceSettings
+from gateway.model.snapshot import ActSender, SnapshotReader
 from gateway.outlets.port_worker import PortWorker
 from gateway.outlets.sentences.carriers import Carrier, open_carrier
 from gateway.outlets.sentences.queue import SentenceQueue
@@ -23,7 +23,7 @@ class SentencePort(PortWorker):
     def __init__(
         self,
         settings: SentenceSettings,
-        board: BoardReader,
+        board: SnapshotReader,
         act: ActSender,
         utc: Callable[[], float] = time.time,
         carrier: Callable[[SentenceSettings], Carrier] = open_carrier,

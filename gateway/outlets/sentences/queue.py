@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 from gateway.encode import sentences as say
 from gateway.encode.registers import PRIORITY_RANK
 from gateway.encode.sentence_lines import SentenceError, parse
-from gateway.model.board import GATEWAY, ActSender, AlarmView, BoardView
 from gateway.model.enums import AlarmState
 from gateway.model.panel_settings import SentenceSettings
+from gateway.model.snapshot import GATEWAY, ActSender, AlarmView, Snapshot
 
 SILENCE_S = 30.0
 """A silenced sound returns after so long (bridge alert management, by the project's page of standards)."""
@@ -67,7 +67,7 @@ class SentenceQueue:
         self._list_due_s = self._beat_due_s = 0.0
         self._healthy = False
 
-    def look(self, board: BoardView, now: float) -> None:
+    def look(self, board: Snapshot, now: float) -> None:
         """Notice what has changed. `now`: a clock that does not step, in seconds."""
         self._healthy = board.fresh
         standing = dict(_alarms(board))
@@ -205,7 +205,7 @@ def _is_over(alarm: AlarmView, until_s: float, now: float) -> bool:
     return alarm.state is not AlarmState.UNACKNOWLEDGED or now >= until_s
 
 
-def _alarms(board: BoardView) -> Iterator[tuple[Key, AlarmView]]:
+def _alarms(board: Snapshot) -> Iterator[tuple[Key, AlarmView]]:
     for engine in board.engines:
         for alarm in engine.alarms:
             yield (engine.slug, alarm.no), alarm

@@ -13,10 +13,10 @@ from selenium.webdriver import ActionChains, Chrome
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
-from gateway.model.board import EngineView
 from gateway.model.enums import Quality, Running
 from gateway.model.records import Measured
 from gateway.model.settings import Settings
+from gateway.model.snapshot import EngineView
 
 pytestmark = pytest.mark.skipif(b.WHY_NOT is not None, reason=str(b.WHY_NOT))
 SIZES = pytest.mark.parametrize("size", [b.PHONE, b.DESK], ids=["phone", "desk"])

@@ -10,7 +10,6 @@ from typing import Any
 import pytest
 from selenium.webdriver import Chrome
 from selenium.webdriver.common.by import By
-from tests.outlets.page.test_page_browser import Screen
 
 from firmware_sim import Truth
 from gateway.engine.sheet_facts import facts_at_rest
@@ -20,6 +19,7 @@ from gateway.worksheet.catalogue import SHEETS, as_data, sheet
 from tests import page_browser as b
 from tests import page_rig as rig
 from tests.daemon_rig import free_port
+from tests.outlets.page.test_page_browser import Screen
 from tests.sheet_rig import aboard, standing
 
 pytestmark = pytest.mark.skipif(b.WHY_NOT is not None, reason=str(b.WHY_NOT))

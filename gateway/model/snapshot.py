@@ -1,6 +1,6 @@
-"""The board as the alarm panel sees it: the present of every engine in one frozen picture.
+"""The present of every engine as one frozen record: what panel, sentences, relay and page read.
 
-A value older than its limit stands here as `None`; who reads it never needs to know its age.
+A value older than its limit is `None` here; a reader never needs to know its age.
 """
 
 from collections.abc import Callable
@@ -89,7 +89,7 @@ class EngineView:
 
 
 @dataclass(frozen=True, slots=True)
-class BoardView:
+class Snapshot:
     """All engines and the gateway's own alarms. `heartbeat` moves, and `fresh` holds, only while the pipeline runs.
 
     `silenced`: somebody has stopped the sound; it comes back with the next announcement. Nothing else changes by it.
@@ -102,7 +102,7 @@ class BoardView:
     silenced: bool = False
 
 
-BoardReader = Callable[[], BoardView]
+SnapshotReader = Callable[[], Snapshot]
 """Cheap, and may be called from any thread."""
 
 ActSender = Callable[[str, str, int | None, str], None]
