@@ -4,7 +4,7 @@ One `EnginePipeline` per engine and head. Pure: no disk, no socket, no clock; ti
 say the same thing, however they are split, so that a capture replays to the byte what the daemon published.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -42,7 +42,7 @@ CATCH_UP_US = 120_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Alarmed:
+class AlarmChanged:
     """An alarm changed its state, at `utc_s` and `hours` running hours. `since_utc_s`: when it was last raised."""
 
     transition: Transition
@@ -81,7 +81,7 @@ class WrongHead:
     wanted: str
 
 
-Said = Alarmed | ReadingDue | MedianDue | TrendDue | WrongHead
+Output = AlarmChanged | ReadingDue | MedianDue | TrendDue | WrongHead
 
 
 class EnginePipeline:
@@ -139,29 +139,32 @@ class EnginePipeline:
         """No alarm's delay ran at the last second: until the next, only a revolution's own figures can begin one."""
         self._take_datum(self.wear.datum)
 
-    # -- bytes in, sayings out ----------------------------------------------------------------------------------
+    # -- bytes in, outputs out -----------------------------------------------------------------------------------
 
-    def feed(self, data: bytes, now: Now) -> Iterator[Said]:
-        """Take bytes that arrived at `now`; yield what they make the gateway say, in order."""
+    def feed(self, data: bytes, now: Now) -> list[Output]:
+        """Take bytes that arrived at `now`; return what comes of them, in order."""
         if self._heard is None:
             self._heard = now
+        out: list[Output] = []
         for item in runs(self.decoder.gather(data, self.identity), self.identity):
             if isinstance(item, Mark):
-                yield from self._broke(item)
+                out += self._broke(item)
             elif isinstance(item, Identity):
-                yield from self._identify(item)
+                out += self._identify(item)
             elif not self._wrong_head:
-                yield from self._run(item, now)
+                out += self._run(item, now)
+        return out
 
-    def idle(self, now: Now) -> Iterator[Said]:
+    def idle(self, now: Now) -> list[Output]:
         """Nothing arrived since the last call: by the gateway's own clock, is the head silent?"""
         if self._heard is None:
             self._heard = now
         quiet_s = now.mono_s - self._heard.mono_s
-        if quiet_s >= self._silent_after_s:
-            yield from self._silence(self.timeline.idle(now), quiet_s)
+        if quiet_s < self._silent_after_s:
+            return []
+        return self._silence(self.timeline.idle(now), quiet_s)
 
-    def _run(self, run: Run, now: Now) -> Iterator[Said]:
+    def _run(self, run: Run, now: Now) -> list[Output]:
         self._heard, self._silent_s = now, 0.0
         offset_us = self.timeline.frame(run.boot, run.head_us, now, run.sent_us)
         if self._restored_us is not None:
@@ -171,23 +174,27 @@ class EnginePipeline:
             self._restored_us = None
             if unseen_us <= self._glance_us:
                 self._catching_up_until_us = run.head_us + offset_us + CATCH_UP_US
+        out: list[Output] = []
         if run.block is None:
             for _, aside in run.asides:
-                self.meter.take_aside(aside)
+                self.meter.take_interleaved(aside)
         else:
             block = replace(run.block, head_us=run.block.head_us + offset_us)
-            for what in self.meter.block(block, run.asides):
+            for piece in self.meter.pieces(block, run.asides):
+                what = self.meter.take(piece)
                 if isinstance(what, Second):
                     self.timeline.reached(what.t_us, now)
-                    yield from self._second(what.t_us)
-                elif what.steady:
-                    yield from self._revolution(what)
+                    out += self._second(what.t_us)
+                elif what is not None and what.steady:
+                    out += self._revolution(what)
         # Time comes as far as the last frame, whether or not a frame stood alone between two feeds.
         for _, aside in run.asides:
             self.timeline.reached(aside.head_us + offset_us, now)
+        return out
 
-    def _broke(self, mark: Mark) -> Iterator[Said]:
+    def _broke(self, mark: Mark) -> list[Output]:
         self._calm = None
+        out: list[Output] = []
         gap_us = max(0, mark.gap_us)
         if mark.cause == "lost":
             self.link.lost(mark.count)
@@ -195,18 +202,18 @@ class EnginePipeline:
         second = self.meter.gap(gap_us)
         if second is not None:
             self.timeline.t_us = broken_at_us = max(broken_at_us, second.t_us)
-            yield from self._second(broken_at_us, broken=True)
+            out += self._second(broken_at_us, broken=True)
         if self._head_clock and gap_us >= self._silent_after_s * 1e6:
             silent_us = round(self._silent_after_s * 1e6)
-            yield from self._silence(broken_at_us + silent_us, self._silent_after_s)
+            out += self._silence(broken_at_us + silent_us, self._silent_after_s)
+        return out
 
-    def _identify(self, identity: Identity) -> Iterator[Said]:
+    def _identify(self, identity: Identity) -> list[Output]:
         self.link.good(1)
         self.identity = identity
         wrong = self.head.name is not None and identity.name != self.head.name
-        if wrong and not self._wrong_head:
-            yield WrongHead(identity.name, self.head.name or "")
-        self._wrong_head = wrong
+        noticed, self._wrong_head = wrong and not self._wrong_head, wrong
+        return [WrongHead(identity.name, self.head.name or "")] if noticed else []
 
     @property
     def present_us(self) -> int:
@@ -220,7 +227,7 @@ class EnginePipeline:
 
     # -- judging ------------------------------------------------------------------------------------------------
 
-    def _revolution(self, c: Cycle) -> Iterator[Said]:
+    def _revolution(self, c: Cycle) -> list[Output]:
         if not self._was_steady:
             self._was_steady = True
             if not (self._restored_steady and self.meter.hours.ran_through):
@@ -228,22 +235,24 @@ class EnginePipeline:
                 self._lag_jump.resume(bar)
                 self._spring_jump.resume(bar)
         self._restored_steady = False
+        out: list[Output] = []
         if self.medians.due(c.t_us):
-            yield from self._close_medians()
+            out += self._close_medians()
         m = self.meter
         self.medians.cycle(c, m.hours.hours, m.health, m.load(), m.hours.pause_rpm if self._bursts else None)
         self._warm = self.meter.running.under_way_s >= self._trend_after_s
         if c.raw_deg is not None:
             before = self._lag_jump.standing
             if jump := self._lag_jump.add(c.raw_deg):
-                yield from self._jumped("lag", jump, before, c.t_us)
+                out += self._jumped("lag", jump, before, c.t_us)
         if c.spring_mm is not None:
             before = self._spring_jump.standing
             if jump := self._spring_jump.add(c.spring_mm):
-                yield from self._jumped("spring", jump, before, c.t_us)
+                out += self._jumped("spring", jump, before, c.t_us)
         # All but the figures stands as it did at the last second, or the calm was given up.
         if self._calm is None or not self._calm.holds(c.t_us, self._figures(c.t_us)):
-            yield from self._judge(c.t_us, revolution=self._at_rest)
+            out += self._judge(c.t_us, revolution=self._at_rest)
+        return out
 
     def _ran_on(self, c: Cycle) -> bool:
         """Has a warm drive only changed its speed since the last steady revolution, no longer ago than a burst?"""
@@ -253,7 +262,7 @@ class EnginePipeline:
         warm = m.running.under_way_s >= self._trend_after_s
         return near and turned and warm and r.rpm_min <= c.rpm <= r.rpm_max
 
-    def _jumped(self, series: Series, jump: Jump, before: Jump | None, t_us: int) -> Iterator[Said]:
+    def _jumped(self, series: Series, jump: Jump, before: Jump | None, t_us: int) -> list[Output]:
         """A revolution has made a jump certain."""
         self._calm = None
         # The slow mean would be between the two levels for hours: growth of the chain, which a jump is not.
@@ -261,35 +270,37 @@ class EnginePipeline:
         mean.slow.value = jump.after
         if self.wear.jumped(series, jump.size - (before.size if before else 0.0), self.meter.hours.hours):
             self.medians.restart()
-            yield from self._tell_trend(t_us)
+            return self._tell_trend(t_us)
+        return []
 
-    def _second(self, t_us: int, broken: bool = False) -> Iterator[Said]:
+    def _second(self, t_us: int, broken: bool = False) -> list[Output]:
+        out: list[Output] = []
         # Counted second by second, not feed by feed: a share over time must not hang on how the bytes came.
         self.link.good(self.meter.frames - self._frames_counted)
         self._frames_counted = self.meter.frames
         if self.medians.due(t_us):
-            yield from self._close_medians()
+            out += self._close_medians()
         self._was_steady = self._steady_still(t_us)
         if self.meter.running.state in STANDING:
             self.wear.stopped(self.meter.hours.hours)
         if t_us >= self._trend_due_us:
             self._trend_due_us = (t_us // self._trend_every_us + 1) * self._trend_every_us
-            yield from self._hourly(t_us)
+            out += self._hourly(t_us)
         quiet = self._calm
         if quiet is None or quiet.stands != self._stands() or not quiet.holds(t_us, self._figures(t_us)):
-            yield from self._judge(t_us)
+            out += self._judge(t_us)
             self._at_rest = self.alarms.at_rest
-        for transition in self.alarms.repeats(t_us):
-            yield self._alarmed(transition)
+        out += map(self._alarmed, self.alarms.repeats(t_us))
         # The second before a break is as old as the pause is long: no present, and its hours are without the pause.
         if t_us < self._reading_due_us or broken:
-            return
+            return out
         # Begun in the midst of a burst, the head's count of turns comes a second later; the reading stands for the
         # whole of the pause. Only once: it may never come.
         self._reading_held = self.meter.hours.behind and not self._reading_held
         if not self._reading_held:
             self._reading_due_us = (t_us // self._reading_every_us + 1) * self._reading_every_us
-            yield ReadingDue(self.meter.reading(t_us), self.timeline.utc_s(t_us))
+            out.append(ReadingDue(self.meter.reading(t_us), self.timeline.utc_s(t_us)))
+        return out
 
     def _steady_still(self, t_us: int) -> bool:
         """Has the engine run on steadily, as far as can be seen? A restart must see the speed again before it knows."""
@@ -298,27 +309,27 @@ class EnginePipeline:
             self._catching_up_until_us = 0
         return self._was_steady and (state is Running.AHEAD or self._catching_up_until_us > 0)
 
-    def _silence(self, t_us: int, quiet_s: float) -> Iterator[Said]:
+    def _silence(self, t_us: int, quiet_s: float) -> list[Output]:
         first = self._silent_s == 0.0
         self._silent_s = quiet_s
         self.meter.silent()
-        yield from self._judge(t_us)
+        out = self._judge(t_us)
         if first:
-            yield ReadingDue(self.meter.reading(t_us + round(self._silent_after_s * 1e6)), self.timeline.utc_s(t_us))
+            late_us = t_us + round(self._silent_after_s * 1e6)
+            out.append(ReadingDue(self.meter.reading(late_us), self.timeline.utc_s(t_us)))
+        return out
 
-    def _judge(self, t_us: int, *, revolution: bool = False) -> Iterator[Said]:
+    def _judge(self, t_us: int, *, revolution: bool = False) -> list[Output]:
         self._calm = None
         figures = self._figures(t_us)
         findings = judge(self.engine, self.alarms, self._evidence(figures), revolution=revolution)
         if not (revolution or self.wear.steps or self.alarms.moves_any(findings)):
             self._calm = calm(t_us, self._stands(), figures, findings)
-        for transition in self.alarms.judge(t_us, findings):
-            yield self._alarmed(transition)
+        return [self._alarmed(t) for t in self.alarms.judge(t_us, findings)]
 
-    def _alarmed(self, t: Transition) -> Alarmed:
-        since_us = self.alarms[t.tag].facts.since_us
-        since_utc_s = None if since_us is None else self.timeline.utc_s(since_us)
-        return Alarmed(t, self.timeline.utc_s(t.t_us), self.meter.hours.hours, since_utc_s)
+    def _alarmed(self, t: Transition) -> AlarmChanged:
+        since_utc_s = None if t.since_us is None else self.timeline.utc_s(t.since_us)
+        return AlarmChanged(t, self.timeline.utc_s(t.t_us), self.meter.hours.hours, since_utc_s)
 
     def _figures(self, t_us: int) -> Figures:
         return (*self.meter.means_now(t_us), self.link.percent(t_us))
@@ -379,18 +390,19 @@ class EnginePipeline:
         """Where the head has counted slips of an encoder's index, the step may be the encoder's own."""
         return "; an encoder's index slipped, look there first" if lag and self.wear.slips else ""
 
-    def _close_medians(self) -> Iterator[Said]:
+    def _close_medians(self) -> list[Output]:
         self._calm = None
         t_us = self.medians.last_us
         slap_mm, order1_deg = self.medians.side()
         pause_rpm = self.medians.pause_rpm
         median = self.medians.take(self.timeline.utc_s(t_us))
         if median is None:
-            return
-        yield MedianDue(median)
+            return []
+        out: list[Output] = [MedianDue(median)]
         self._count_slips()
         if self._normal(median) and self.wear.add(_at_mean_speed(median, pause_rpm), Side(slap_mm, order1_deg)):
-            yield from self._tell_trend(t_us)
+            out += self._tell_trend(t_us)
+        return out
 
     def _normal(self, median: Median) -> bool:
         """Warm, and at a speed of normal running: while the drive warms through, or creeps in and out of port, it
@@ -400,19 +412,19 @@ class EnginePipeline:
 
     # -- wear ---------------------------------------------------------------------------------------------------
 
-    def _hourly(self, t_us: int) -> Iterator[Said]:
+    def _hourly(self, t_us: int) -> list[Output]:
         hours = self.meter.hours.hours
         self.wear.ran(self.timeline.utc_s(t_us), hours)
         if self.wear.medians > self._trend_medians:
-            yield from self._tell_trend(t_us)
-        else:
-            self.wear_seen = replace(self.wear_seen, hours_since_retightened=hours - self.wear.datum.retightened_at_h)
+            return self._tell_trend(t_us)
+        self.wear_seen = replace(self.wear_seen, hours_since_retightened=hours - self.wear.datum.retightened_at_h)
+        return []
 
-    def _tell_trend(self, t_us: int) -> Iterator[Said]:
+    def _tell_trend(self, t_us: int) -> list[Output]:
         trend = self.trend(t_us)
         self._trend_medians = self.wear.medians
         self._see(trend)
-        yield TrendDue(trend)
+        return [TrendDue(trend)]
 
     def trend(self, t_us: int) -> Trend:
         """What is known of the wear at pipeline time `t_us`."""
@@ -446,7 +458,7 @@ class EnginePipeline:
         self.wear.slipped("cam", h.cam_slips - cam if h.cam_slips >= cam else h.cam_slips)
         self._slips = (h.crank_slips, h.cam_slips)
 
-    def book(self, entry: bookings.Entry, log: Sequence[bookings.Entry]) -> Iterator[Said]:
+    def book(self, entry: bookings.Entry, log: Sequence[bookings.Entry]) -> list[Output]:
         """`entry` was booked, `log` is the whole log with it: count from the new datum exactly what it touches."""
         before = self.wear.datum
         datum = rebase(self.engine, log)
@@ -465,14 +477,13 @@ class EnginePipeline:
         self.wear.rebase(datum, lag_anew=lag_anew or chain_anew, spring=spring)
         self._take_datum(datum)
         self._calm = None
-        yield from self._tell_trend(self.timeline.t_us)
-        yield from self._judge(self.timeline.t_us)
+        trend = self._tell_trend(self.timeline.t_us)
+        return trend + self._judge(self.timeline.t_us)
 
-    def act(self, act: Act) -> Iterator[Said]:
+    def act(self, act: Act) -> list[Output]:
         """Somebody acts on this engine's alarms. Raises Refused, with nothing changed, where it cannot be done."""
         self._calm = None
-        for transition in perform(self.alarms, act, self.timeline.t_us):
-            yield self._alarmed(transition)
+        return [self._alarmed(t) for t in perform(self.alarms, act, self.timeline.t_us)]
 
     def _take_datum(self, datum: Datum) -> None:
         self.meter.zero_deg = datum.zero_deg

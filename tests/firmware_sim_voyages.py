@@ -12,7 +12,7 @@ from firmware_sim import Head, Scenario, Truth, parse_scenario
 from gateway.measure.timeline import Now
 from gateway.model.settings import Settings
 from gateway.model.settings_file import checked_settings
-from gateway.pipeline import Alarmed, EnginePipeline, Said
+from gateway.pipeline import AlarmChanged, EnginePipeline, Output
 
 TERN = Path(__file__).parents[1] / "config" / "tern-passage.toml"
 START_UTC_S = 1_700_000_000.0
@@ -39,7 +39,7 @@ def pipeline(settings: Settings | None = None) -> EnginePipeline:
     return EnginePipeline(settings or tern_settings(), "main", START_UTC_S)
 
 
-def fed(p: EnginePipeline, pieces: Iterable[bytes], mono_s: float = 0.0) -> list[Said]:
+def fed(p: EnginePipeline, pieces: Iterable[bytes], mono_s: float = 0.0) -> list[Output]:
     """All that is said of the pieces, at one instant of the gateway's clock: head time carries the timing."""
     now = Now(mono_s, START_UTC_S + mono_s)
     return [said for piece in pieces for said in p.feed(piece, now)]
@@ -51,13 +51,13 @@ def split(data: bytes, cuts: Sequence[int]) -> list[bytes]:
     return [data[a:b] for a, b in pairwise(edges)]
 
 
-def moves(said: Iterable[Said]) -> list[tuple[str, str, str]]:
+def moves(said: Iterable[Output]) -> list[tuple[str, str, str]]:
     """The alarm transitions among what was said: tag, from, to."""
-    found = [s.transition for s in said if isinstance(s, Alarmed)]
+    found = [s.transition for s in said if isinstance(s, AlarmChanged)]
     return [(t.tag, t.came_from.value, t.to.value) for t in found]
 
 
-def raised(said: Iterable[Said]) -> list[str]:
+def raised(said: Iterable[Output]) -> list[str]:
     """Tags that called anew, in order; repeats of what nobody has acknowledged are left out."""
     return [tag for tag, came_from, to in moves(said) if to == "unacknowledged" != came_from]
 

@@ -16,7 +16,7 @@ from gateway.alarm.judge import judge
 from gateway.measure.timeline import Now
 from gateway.model.enums import Running
 from gateway.model.records import Median
-from gateway.pipeline import Alarmed, EnginePipeline, MedianDue, ReadingDue, Said, TrendDue, WrongHead
+from gateway.pipeline import AlarmChanged, EnginePipeline, MedianDue, Output, ReadingDue, TrendDue, WrongHead
 from gateway.wear.booking_check import parse_entry
 from gateway.wear.segments import StepFound
 from gateway.wear.trend import Series, Side
@@ -62,7 +62,7 @@ def test_same_bytes_say_the_same_however_split(how: str) -> None:
     }[how]
     whole, parted = pipeline(tern_settings(running=QUICK)), pipeline(tern_settings(running=QUICK))
     wanted = fed(whole, [data])
-    assert {type(s).__name__ for s in wanted} >= {"Alarmed", "ReadingDue"}
+    assert {type(s).__name__ for s in wanted} >= {"AlarmChanged", "ReadingDue"}
     assert fed(parted, split(data, cuts)) == wanted
     for name in ("timeline", "meter", "alarms", "lag_jump"):
         assert parted.checkpoint()[name] == whole.checkpoint()[name]
@@ -159,7 +159,7 @@ def test_what_ends_returns(name: str) -> None:
 def test_a_tooth_jump_is_found_within_ten_revolutions_and_named() -> None:
     """Handbook: one tooth of 45 is 8°; told within ten turns of 96 rpm, as a tooth."""
     said = fed(pipeline(tern_settings(running=QUICK)), [capture(event("tooth-jump", 300.0), 330.0, seed=3)])
-    (step,) = [s.transition for s in said if isinstance(s, Alarmed)]
+    (step,) = [s.transition for s in said if isinstance(s, AlarmChanged)]
     assert step.tag == "lag-step"
     assert 300.0 < step.t_us / 1e6 <= 300.0 + 10 * 60 / 96 + 0.2
     assert step.value == pytest.approx(8.0, abs=0.1)
@@ -173,7 +173,7 @@ def test_a_head_of_another_name_is_told_once_and_not_measured() -> None:
     told = [s for s in said if isinstance(s, WrongHead)]
     assert [(w.heard, w.wanted) for w in told] == [("starboard-head", "port-head")]
     assert not p.head_heard
-    assert not [s for s in said if isinstance(s, Alarmed | MedianDue)]
+    assert not [s for s in said if isinstance(s, AlarmChanged | MedianDue)]
     assert p.meter.frames == 0
 
 
@@ -227,7 +227,7 @@ def test_a_stopped_engine_does_not_heal_a_late_camshaft() -> None:
         "[1630, 90]]\n[chain]\nelongation_percent = 0.53\n" + event("retime", 1300, deg=-1.5, for_s=60)
     )
     said = fed(pipeline(tern_settings(running=QUICK)), [capture(text, 2_400.0)])
-    lag = [(s.transition.to.value, s.transition.t_us / 1e6) for s in said if isinstance(s, Alarmed)]
+    lag = [(s.transition.to.value, s.transition.t_us / 1e6) for s in said if isinstance(s, AlarmChanged)]
     lag = [(to, t) for (to, t), (tag, a, b) in zip(lag, moves(said), strict=True) if tag == "lag-near" and a != b]
     assert [to for to, _ in lag] == ["unacknowledged", "returned"]
     assert lag[1][1] >= 1_600 + 120 + 300
@@ -305,7 +305,7 @@ def test_after_a_restart_the_mean_is_of_what_is_seen_now() -> None:
     assert np.ptp(np.array(good, float)) < 0.02
 
 
-def said_after_a_restart(text: str, seconds: float, down_s: float, up_s: float, **running: float) -> list[Said]:
+def said_after_a_restart(text: str, seconds: float, down_s: float, up_s: float, **running: float) -> list[Output]:
     """What is said of bursts by a gateway that went down at `down_s` and is up again at `up_s`."""
     settings = tern_settings(running=QUICK | running, head={"burst_pause_s": 594.0})
     frames = timed(text, seconds)
@@ -410,7 +410,7 @@ def test_one_per_cent_of_frames_lost_is_the_border(rate: float, wanted: list[str
     text = event("drop", 0, rate=rate)
     said = fed(pipeline(), [capture(text, 900.0, seed=2)])
     assert raised(said) == wanted
-    shares = [s.transition.value for s in said if isinstance(s, Alarmed) and s.transition.to == "unacknowledged"]
+    shares = [s.transition.value for s in said if isinstance(s, AlarmChanged) and s.transition.to == "unacknowledged"]
     assert all(share is not None and 1.0 <= share < 5.0 for share in shares)
 
 

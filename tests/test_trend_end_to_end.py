@@ -15,7 +15,7 @@ from gateway.encode.topics import Topics
 from gateway.measure.timeline import Now
 from gateway.model.settings import Settings
 from gateway.model.settings_file import load_settings
-from gateway.pipeline import EnginePipeline, MedianDue, Said, TrendDue
+from gateway.pipeline import EnginePipeline, MedianDue, Output, TrendDue
 from gateway.store.state import NewRetained, StateStore
 
 HOURS = 500
@@ -43,9 +43,9 @@ def settings() -> Settings:
     return replace(loaded, head=[replace(loaded.head[0], burst_pause_s=597.0)])
 
 
-def fed(pipeline: EnginePipeline, data: bytes, sizes: tuple[int, ...]) -> list[Said]:
+def fed(pipeline: EnginePipeline, data: bytes, sizes: tuple[int, ...]) -> list[Output]:
     """All sayings when the bytes arrive in chunks of these sizes, over and over."""
-    said: list[Said] = []
+    said: list[Output] = []
     at = n = 0
     while at < len(data):
         size = sizes[n % len(sizes)]
@@ -54,17 +54,17 @@ def fed(pipeline: EnginePipeline, data: bytes, sizes: tuple[int, ...]) -> list[S
     return said
 
 
-def lines(said: list[Said]) -> bytes:
+def lines(said: list[Output]) -> bytes:
     return b"".join(Lines(TOPICS, "main", "tern-passage", readings=True).of(said))
 
 
 @pytest.fixture(scope="module")
-def replayed(captured: tuple[bytes, Truth], settings: Settings) -> list[Said]:
+def replayed(captured: tuple[bytes, Truth], settings: Settings) -> list[Output]:
     return fed(pipeline_for(settings, "main", 0.0), captured[0], (1 << 18,))
 
 
 def test_trends_do_not_depend_on_how_the_bytes_arrive(
-    captured: tuple[bytes, Truth], settings: Settings, replayed: list[Said]
+    captured: tuple[bytes, Truth], settings: Settings, replayed: list[Output]
 ) -> None:
     """A live run's small chunks and a replay's large ones give the same messages, to the byte."""
     live = fed(pipeline_for(settings, "main", 0.0), captured[0], (700, 1, 4096, 333))
@@ -72,7 +72,7 @@ def test_trends_do_not_depend_on_how_the_bytes_arrive(
     assert sum(isinstance(s, TrendDue) for s in live) > HOURS / 2
 
 
-def test_the_trend_is_near_the_truth(captured: tuple[bytes, Truth], replayed: list[Said]) -> None:
+def test_the_trend_is_near_the_truth(captured: tuple[bytes, Truth], replayed: list[Output]) -> None:
     """After some hundred hours the slope's range holds the rate of wear that was played, and the hours are right."""
     trend = [s.trend for s in replayed if isinstance(s, TrendDue)][-1]
     per_1000h = 0.03 * captured[1].lag_deg_per_percent
@@ -86,7 +86,7 @@ def test_the_trend_is_near_the_truth(captured: tuple[bytes, Truth], replayed: li
     assert trend.agreement.state != "part"
 
 
-def test_hours_of_medians_rise(replayed: list[Said]) -> None:
+def test_hours_of_medians_rise(replayed: list[Output]) -> None:
     """Every ten-minute median is booked at later running hours than the one before."""
     hours = [s.median.hours for s in replayed if isinstance(s, MedianDue)]
     assert len(hours) > HOURS * 5
@@ -109,7 +109,7 @@ def test_a_restart_goes_on_with_what_was_learnt(captured: tuple[bytes, Truth], s
 
 
 def test_the_command_prints_the_stored_trend(
-    replayed: list[Said], settings: Settings, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    replayed: list[Output], settings: Settings, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """`camdrift trend` shows what was published last, as text and as the message, also while no daemon runs."""
     trend = [s.trend for s in replayed if isinstance(s, TrendDue)][-1]

@@ -1,6 +1,5 @@
-"""What a person may do to an alarm, and when it is refused. Every act done gives one transition, with who and why."""
+"""What a person may do to an alarm, and when it is refused. Every act gives a transition, with who and why."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -25,39 +24,36 @@ class Act:
     minutes: float | None = None
 
 
-def perform(alarms: AlarmSet, act: Act, now_us: int) -> Iterator[Transition]:
-    """Do it and yield what it changes. Raises Refused, with nothing changed, where it cannot be done."""
+def perform(alarms: AlarmSet, act: Act, now_us: int) -> list[Transition]:
+    """Do it and return what it changes. Raises Refused, with nothing changed, where it cannot be done."""
     if not act.by.strip():
         raise Refused("who acts is not known; give a name")
     if act.tag is None:
         if act.kind != "acknowledge":
             raise Refused(f"{act.kind} wants the tag of one alarm")
-        for alarm in alarms.alarms.values():
-            yield from alarm.acknowledge(now_us, act.by)
-        return
+        return [t for alarm in alarms.alarms.values() for t in alarm.acknowledge(now_us, act.by)]
     if act.tag not in alarms.alarms:
         raise Refused(f"there is no alarm {act.tag!r} here; there are: {', '.join(sorted(alarms.alarms))}")
     alarm = alarms[act.tag]
     why_not = _why_not(alarm, act)
     if why_not:
         raise Refused(f"{act.tag}: {why_not}")
-    done = list(_do(alarm, act, now_us))
     # An act that does not show in the state (a longer shelving, one under a suppression) is put on record all the same.
-    yield from done or [alarm.told_again(now_us, act.by, _reason(act))]
+    return _do(alarm, act, now_us) or [alarm.announce_again(now_us, act.by, _reason(act))]
 
 
-def _do(alarm: Alarm, act: Act, now_us: int) -> Iterator[Transition]:
+def _do(alarm: Alarm, act: Act, now_us: int) -> list[Transition]:
     match act.kind:
         case "acknowledge":
-            yield from alarm.acknowledge(now_us, act.by)
+            return alarm.acknowledge(now_us, act.by)
         case "shelve":
-            yield from alarm.shelve(now_us, (act.minutes or 0.0) / 60, act.by, _reason(act))
+            return alarm.shelve(now_us, (act.minutes or 0.0) / 60, act.by, _reason(act))
         case "unshelve":
-            yield from alarm.unshelve(now_us, act.by)
+            return alarm.unshelve(now_us, act.by)
         case "out-of-service":
-            yield from alarm.out_of_service(now_us, act.by, _reason(act))
+            return alarm.out_of_service(now_us, act.by, _reason(act))
         case "in-service":
-            yield from alarm.in_service(now_us, act.by)
+            return alarm.in_service(now_us, act.by)
 
 
 def _reason(act: Act) -> str:

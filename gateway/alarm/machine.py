@@ -21,7 +21,7 @@ accepted anew. A condition that is not known (`None`) moves nothing: nothing eve
 """
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import NamedTuple
 
@@ -83,7 +83,7 @@ class Facts:
 
 
 class Alarm:
-    """One alarm. Its methods yield the transitions they cause."""
+    """One alarm. Its methods return the transitions they cause, in order."""
 
     def __init__(self, row: Row, tuning: AlarmTuning | None = None, engine: str | None = None) -> None:
         t = tuning or AlarmTuning()
@@ -131,29 +131,38 @@ class Alarm:
             return False
         return over is None or over is f.active
 
-    def judge(self, now_us: int, finding: Finding, wait: bool = False) -> Iterator[Transition]:
+    def judge(self, now_us: int, finding: Finding, wait: bool = False) -> list[Transition]:
         """Take a finding at `now_us`: start, stop or end the delays. `wait`: do not become active yet."""
+        out = self._end_shelving(now_us, finding)
         f = self.facts
-        going = f.active and finding.over is False
-        if f.shelved_until_us is not None and now_us >= f.shelved_until_us and not going:
-            # One whose condition has gone meanwhile is not called for the length of its off-delay.
-            yield from self._put_back(now_us, "shelving ended", None)
         if finding.over is None:
             # The delay stands still: one of hours must outlast a change of speed, and no unknown time counts.
             if f.pending_since_us is not None:
                 f.spent_us, f.pending_since_us = now_us - f.pending_since_us, None
-            return
-        if finding.over == f.active:
+        elif finding.over == f.active:
             f.pending_since_us, f.spent_us = None, 0
-            return
+        elif self._is_due(now_us, wait):
+            out += self._flip(now_us, finding)
+        return out
+
+    def _end_shelving(self, now_us: int, finding: Finding) -> list[Transition]:
+        f = self.facts
+        going = f.active and finding.over is False
+        # One whose condition has gone meanwhile is not called for the length of its off-delay.
+        if f.shelved_until_us is not None and now_us >= f.shelved_until_us and not going:
+            return self._put_back(now_us, "shelving ended", None)
+        return []
+
+    def _is_due(self, now_us: int, wait: bool) -> bool:
+        """The condition has changed: is its delay over? The first call starts it."""
+        f = self.facts
         if f.pending_since_us is None:
             f.pending_since_us, f.spent_us = now_us - f.spent_us, 0
         if wait and not f.active:
-            return
-        if now_us - f.pending_since_us >= (self.off_delay_us if f.active else self.on_delay_us):
-            yield from self._flip(now_us, finding)
+            return False
+        return now_us - f.pending_since_us >= (self.off_delay_us if f.active else self.on_delay_us)
 
-    def _flip(self, now_us: int, finding: Finding) -> Iterator[Transition]:
+    def _flip(self, now_us: int, finding: Finding) -> list[Transition]:
         f, before = self.facts, self.state
         f.active = not f.active
         f.pending_since_us = None
@@ -161,95 +170,97 @@ class Alarm:
         if f.active:
             f.accepted, f.since_us = False, now_us
             f.text, f.causes = finding.text, finding.causes
-        yield from self._moved(now_us, before)
+        return self._moved(now_us, before)
 
     def _moved(
         self, now_us: int, before: AlarmState, by: str | None = None, why: str | None = None
-    ) -> Iterator[Transition]:
-        f, state = self.facts, self.state
-        if state is before:
-            return
+    ) -> list[Transition]:
+        f = self.facts
+        if self.state is before:
+            return []
         f.changed_us = f.told_us = now_us
         f.repeats = 0
         f.revision = f.revision % 99 + 1
-        yield self._transition(now_us, before, by, why)
+        return [self._transition(now_us, before, by, why)]
 
     def _transition(self, now_us: int, before: AlarmState, by: str | None, why: str | None) -> Transition:
         f = self.facts
         return Transition(
             now_us, self.engine, self.row.tag, self.priority, before, self.state, f.value, f.limit, self.row.unit,
-            f.text, f.causes, by, why,
+            f.text, f.causes, by, why, f.since_us,
         )  # fmt: skip
 
-    def told_again(self, now_us: int, by: str | None = None, why: str | None = None) -> Transition:
-        """The state as it stands, said once more: a repeat, a reminder, or an act that does not show in the state."""
+    def announce_again(self, now_us: int, by: str | None = None, why: str | None = None) -> Transition:
+        """The state as it stands, once more: a repeat, a reminder, or an act that does not show in the state."""
         self.facts.told_us = now_us
         return self._transition(now_us, self.state, by, why)
 
-    def repeat(self, now_us: int, repeat_us: int, remind_us: int) -> Iterator[Transition]:
-        """Say it again when it is due. Cautions are not repeated. 0 = never."""
+    def repeat(self, now_us: int, repeat_us: int, remind_us: int) -> list[Transition]:
+        """Announce it again when that is due. Cautions are not repeated. 0 = never."""
         f, state = self.facts, self.state
         if state is AlarmState.OUT_OF_SERVICE:
             if remind_us and now_us - f.told_us >= remind_us:
-                yield self.told_again(now_us, None, f"still out of service, {f.away}")
+                return [self.announce_again(now_us, None, f"still out of service, {f.away}")]
         elif state is AlarmState.UNACKNOWLEDGED and self.priority is not Priority.CAUTION and repeat_us:
             every_us = repeat_us if f.repeats < REPEATS_MAX else max(repeat_us, WATCH_US)
             if now_us - f.told_us >= every_us:
                 f.repeats += 1
-                yield self.told_again(now_us, None, "still not acknowledged")
+                return [self.announce_again(now_us, None, "still not acknowledged")]
+        return []
 
     # -- what people and design do ------------------------------------------------------------------------------
 
-    def acknowledge(self, now_us: int, by: str) -> Iterator[Transition]:
+    def acknowledge(self, now_us: int, by: str) -> list[Transition]:
         """A person has seen it. Nothing to accept, or put away: nothing happens."""
         before = self.state
-        if before in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED):
-            self.facts.accepted = True
-            yield from self._moved(now_us, before, by)
+        if before not in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED):
+            return []
+        self.facts.accepted = True
+        return self._moved(now_us, before, by)
 
-    def shelve(self, now_us: int, hours: float, by: str, why: str) -> Iterator[Transition]:
-        """Put it away for a time, at most a day; shelving anew moves the end."""
+    def shelve(self, now_us: int, hours: float, by: str, why: str) -> list[Transition]:
+        """Shelve it for a time, at most a day; shelving again moves the end."""
         before = self.state
         self.facts.shelved_until_us = now_us + round(min(hours, SHELVE_HOURS_MAX) * HOUR_US)
         self.facts.away = f"{by}: {why}"
-        yield from self._moved(now_us, before, by, why)
+        return self._moved(now_us, before, by, why)
 
-    def unshelve(self, now_us: int, by: str) -> Iterator[Transition]:
+    def unshelve(self, now_us: int, by: str) -> list[Transition]:
         """Bring it back before its time."""
-        if self.facts.shelved_until_us is not None:
-            yield from self._put_back(now_us, None, by)
+        return [] if self.facts.shelved_until_us is None else self._put_back(now_us, None, by)
 
-    def _put_back(self, now_us: int, why: str | None, by: str | None) -> Iterator[Transition]:
+    def _put_back(self, now_us: int, why: str | None, by: str | None) -> list[Transition]:
         before = self.state
         self.facts.shelved_until_us = None
         self.facts.accepted = not self.facts.active
-        yield from self._moved(now_us, before, by, why)
+        return self._moved(now_us, before, by, why)
 
-    def out_of_service(self, now_us: int, by: str, why: str) -> Iterator[Transition]:
+    def out_of_service(self, now_us: int, by: str, why: str) -> list[Transition]:
         """Taken out for work on the drive; ends only by hand."""
         before = self.state
         self.facts.out_of_service = True
         self.facts.away = f"{by}: {why}"
-        yield from self._moved(now_us, before, by, why)
+        return self._moved(now_us, before, by, why)
 
-    def in_service(self, now_us: int, by: str) -> Iterator[Transition]:
+    def in_service(self, now_us: int, by: str) -> list[Transition]:
         """Work is done."""
-        if self.facts.out_of_service:
-            before = self.state
-            self.facts.out_of_service = False
-            self.facts.accepted = not self.facts.active
-            yield from self._moved(now_us, before, by)
+        if not self.facts.out_of_service:
+            return []
+        before = self.state
+        self.facts.out_of_service = False
+        self.facts.accepted = not self.facts.active
+        return self._moved(now_us, before, by)
 
-    def suppress(self, now_us: int, on: bool) -> Iterator[Transition]:
+    def suppress(self, now_us: int, on: bool) -> list[Transition]:
         """By design: a higher alarm stands for this one, or no longer does."""
         f = self.facts
         if on == f.suppressed:
-            return
+            return []
         before = self.state
         f.suppressed = on
         if not on:
             f.accepted = not f.active
-        yield from self._moved(now_us, before)
+        return self._moved(now_us, before)
 
 
 class AlarmSet:
@@ -264,7 +275,7 @@ class AlarmSet:
         repeat_min: float = 0.0,
         remind_us: int = WATCH_US,
     ) -> None:
-        """`repeat_min`: an alarm or warning that is not acknowledged is told again after so long; 0 = never."""
+        """`repeat_min`: an alarm or warning that is not acknowledged is announced again after so long; 0 = never."""
         self._repeat_us, self._remind_us = round(repeat_min * 60e6), remind_us
         self._look_us = 0
         self.alarms = {row.tag: Alarm(row, tunings.get(row.tag), engine) for row in rows}
@@ -283,18 +294,20 @@ class AlarmSet:
         """Does the condition of `tag` stand?"""
         return self.alarms[tag].facts.active
 
-    def judge(self, now_us: int, findings: Mapping[str, Finding]) -> Iterator[Transition]:
+    def judge(self, now_us: int, findings: Mapping[str, Finding]) -> list[Transition]:
         """Judge what was found; tags that are not among the findings are left alone."""
+        out: list[Transition] = []
         if self.moves_any(findings):
             for tag, alarm in self._order:
                 finding = findings.get(tag)
                 if finding is not None and not alarm.unmoved_by(finding.over):
-                    yield from self._one(now_us, alarm, finding)
+                    out += self._one(now_us, alarm, finding)
         for lower, higher in self._pairs:
             if lower.facts.suppressed != _stands_for(higher):
-                yield from self._withdraw(now_us)
-                yield from self._give_back(now_us)
+                out += self._withdraw(now_us)
+                out += self._give_back(now_us)
                 break
+        return out
 
     def moves_any(self, findings: Mapping[str, Finding]) -> bool:
         """Does a finding move anything? Nearly always none does, whatever the order: looked at in one plain loop."""
@@ -305,36 +318,39 @@ class AlarmSet:
                 return True
         return False
 
-    def _one(self, now_us: int, alarm: Alarm, finding: Finding) -> Iterator[Transition]:
+    def _one(self, now_us: int, alarm: Alarm, finding: Finding) -> list[Transition]:
         # While a higher one's delay runs, the lower waits: whatever comes of it, the situation calls once.
         wait = any(self.alarms[tag].is_rising for tag in alarm.row.suppressed_by if tag in self.alarms)
-        raised = list(alarm.judge(now_us, finding, wait))
+        raised = alarm.judge(now_us, finding, wait)
         # What this one stands for is withdrawn first, so that one situation calls once; its own moves keep their order.
-        withdrawn = list(self._withdraw(now_us))
-        yield from (t for t in withdrawn if t.tag != alarm.row.tag)
-        yield from raised
-        yield from (t for t in withdrawn if t.tag == alarm.row.tag)
+        withdrawn = self._withdraw(now_us)
+        own = [t for t in withdrawn if t.tag == alarm.row.tag]
+        return [t for t in withdrawn if t.tag != alarm.row.tag] + raised + own
 
-    def _withdraw(self, now_us: int) -> Iterator[Transition]:
+    def _withdraw(self, now_us: int) -> list[Transition]:
+        out: list[Transition] = []
         for lower, higher in self._pairs:
             if not lower.facts.suppressed and _stands_for(higher):
-                yield from lower.suppress(now_us, True)
+                out += lower.suppress(now_us, True)
+        return out
 
-    def _give_back(self, now_us: int) -> Iterator[Transition]:
+    def _give_back(self, now_us: int) -> list[Transition]:
         """Once all are judged: a lower alarm whose condition goes with the higher's does not call on the way down."""
+        out: list[Transition] = []
         for lower, higher in self._pairs:
             if lower.facts.suppressed and not lower.is_falling and not _stands_for(higher):
-                yield from lower.suppress(now_us, False)
+                out += lower.suppress(now_us, False)
+        return out
 
     @property
     def at_rest(self) -> bool:
         """Does no delay run or wait, and nothing end by itself?"""
         return all(a.unmoved_by(None) for a in self.alarms.values())
 
-    def repeats(self, now_us: int) -> Sequence[Transition]:
-        """What is due to be told again; looked for every ten seconds of head time."""
+    def repeats(self, now_us: int) -> list[Transition]:
+        """What is due to be announced again; looked for every ten seconds of head time."""
         if now_us < self._look_us:
-            return ()
+            return []
         self._look_us = (now_us // LOOK_US + 1) * LOOK_US
         return [t for _, alarm in self._order for t in alarm.repeat(now_us, self._repeat_us, self._remind_us)]
 

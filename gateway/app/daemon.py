@@ -43,7 +43,7 @@ from gateway.model.settings import Settings
 from gateway.model.snapshot import GATEWAY, AlarmView, Snapshot
 from gateway.outlets.control import ControlServer
 from gateway.outlets.mqtt.link import BrokerLink, Inbox, LinkStatus
-from gateway.pipeline import Alarmed, EnginePipeline, Said
+from gateway.pipeline import AlarmChanged, EnginePipeline, Output
 from gateway.sources.head import HeadSource
 from gateway.store.captures import CaptureRing
 from gateway.store.history import History, HistoryReader
@@ -316,12 +316,12 @@ class Daemon:
             self._notify.say(WATCHDOG="1")
         return not (len(self._crashes) == CRASHES_MAX and now_s - self._crashes[0] < CRASH_WINDOW_S)
 
-    def _own(self, sayings: Iterable[Alarmed]) -> None:
+    def _own(self, sayings: list[AlarmChanged]) -> None:
         spoken = [x for said in sayings for x in self._told(said)]
         if spoken:
             self.keep(spoken, {GATEWAY_KEY: self._checkpoint()})
 
-    def _told(self, said: Alarmed) -> Iterable[SpokenEvent | SpokenState]:
+    def _told(self, said: AlarmChanged) -> Iterable[SpokenEvent | SpokenState]:
         t = said.transition
         self._log.warning(f"{t.tag}: {t.came_from} -> {t.to}", text=t.text, priority=str(t.priority))
         return speak_alarm(self.topics, said)
@@ -350,7 +350,7 @@ class Daemon:
     def act_on_own(self, act: Act) -> int:
         """An act on the gateway's own alarms; how many it changed. Raises Refused."""
         with self._lock:
-            done = list(self._watcher.act(act, self._t_us(), time.time()))
+            done = self._watcher.act(act, self._t_us(), time.time())
             self._own(done)
         return len(done)
 
@@ -509,6 +509,6 @@ class Daemon:
         return Snapshot(shown, self._gateway_views, self.heartbeat, fresh, self._silenced)
 
 
-def _book_late(worker: EngineWorker, entry: Entry, pipeline: EnginePipeline) -> Iterable[Said]:
+def _book_late(worker: EngineWorker, entry: Entry, pipeline: EnginePipeline) -> list[Output]:
     worker.log.append(entry)
     return pipeline.book(entry, worker.log)

@@ -1,6 +1,6 @@
 """The gateway's watch over itself: delivery, storage, clock, certificates. Its own alarms, judged once a second."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from gateway.alarm.acts import Act, perform
@@ -9,7 +9,7 @@ from gateway.alarm.table import GATEWAY_TAGS, ROWS
 from gateway.app.certificates import Ending
 from gateway.model.records import Transition
 from gateway.model.settings import AlarmTuning, GatewaySettings
-from gateway.pipeline import Alarmed
+from gateway.pipeline import AlarmChanged
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,26 +31,25 @@ class GatewayWatch:
         self.alarms = AlarmSet(rows, tunings, None, repeat_min=gateway.repeat_min)
         self._settings = gateway
 
-    def judge(self, t_us: int, utc_s: float, health: Health) -> Iterator[Alarmed]:
-        """Yield the transitions that `health` makes at `t_us` = `utc_s`."""
+    def judge(self, t_us: int, utc_s: float, health: Health) -> list[AlarmChanged]:
+        """Return the transitions that `health` makes at `t_us` = `utc_s`."""
         findings = {
             "delivery-stalled": self._delivery(health),
             "storage-fault": Finding(health.storage is not None, text=health.storage or ""),
             "clock-doubtful": Finding(health.clock is not None, text=health.clock or ""),
             "certificate-expiry": self._certificates(health.certificates),
         }
-        for transition in (*self.alarms.judge(t_us, findings), *self.alarms.repeats(t_us)):
-            yield self._alarmed(transition, t_us, utc_s)
+        found = self.alarms.judge(t_us, findings) + self.alarms.repeats(t_us)
+        return [self._alarmed(t, t_us, utc_s) for t in found]
 
-    def act(self, act: Act, t_us: int, utc_s: float) -> Iterator[Alarmed]:
+    def act(self, act: Act, t_us: int, utc_s: float) -> list[AlarmChanged]:
         """Somebody acts on these alarms. Raises Refused."""
-        for transition in perform(self.alarms, act, t_us):
-            yield self._alarmed(transition, t_us, utc_s)
+        return [self._alarmed(t, t_us, utc_s) for t in perform(self.alarms, act, t_us)]
 
-    def _alarmed(self, transition: Transition, t_us: int, utc_s: float) -> Alarmed:
-        since_us = self.alarms[transition.tag].facts.since_us
+    def _alarmed(self, transition: Transition, t_us: int, utc_s: float) -> AlarmChanged:
+        since_us = transition.since_us
         since = None if since_us is None else utc_s - (t_us - since_us) / 1e6
-        return Alarmed(transition, utc_s, None, since)
+        return AlarmChanged(transition, utc_s, None, since)
 
     def _delivery(self, health: Health) -> Finding:
         limit = self._settings.delivery_stalled_after_min

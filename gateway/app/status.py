@@ -13,7 +13,7 @@ from gateway.engine.thread import EngineWorker
 from gateway.model.enums import AlarmState
 from gateway.model.errors import Refused, StorageError
 from gateway.model.records import Measured
-from gateway.pipeline import EnginePipeline
+from gateway.pipeline import EnginePipeline, Output
 from gateway.report.alarms import stored_move
 from gateway.store.reader import StateReader
 
@@ -55,9 +55,9 @@ def _engine(worker: EngineWorker) -> dict[str, Any]:
     """Looked at in the engine's own thread; where that does not come round, from here and said so."""
     seen: dict[str, Any] = {}
 
-    def look(_: EnginePipeline) -> tuple[()]:
+    def look(_: EnginePipeline) -> list[Output]:
         seen.update(engine_status(worker))
-        return ()
+        return []
 
     try:
         worker.ask(look).result(LOOK_S)

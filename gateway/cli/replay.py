@@ -3,7 +3,6 @@
 import argparse
 import sys
 import uuid
-from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,7 +13,7 @@ from gateway.measure.timeline import Now
 from gateway.model.errors import Refused
 from gateway.model.settings import Settings
 from gateway.model.settings_file import load_settings
-from gateway.pipeline import Alarmed, EnginePipeline, ReadingDue, Said, TrendDue
+from gateway.pipeline import AlarmChanged, EnginePipeline, Output, ReadingDue, TrendDue
 from gateway.sources.capture_file import read_capture
 
 CHUNK_BYTES = 1 << 18
@@ -65,16 +64,17 @@ class Lines:
         self._gateway = str(uuid.uuid5(NAMESPACE, vessel))
         self._seq = 0
 
-    def of(self, sayings: Iterable[Said]) -> Iterator[bytes]:
+    def of(self, outputs: list[Output]) -> list[bytes]:
         """The lines, each with its newline."""
-        for said in sayings:
-            if isinstance(said, Alarmed):
-                for spoken in speak_alarm(self._topics, said):
-                    yield self._line(spoken)
+        lines = []
+        for said in outputs:
+            if isinstance(said, AlarmChanged):
+                lines += [self._line(spoken) for spoken in speak_alarm(self._topics, said)]
             elif isinstance(said, TrendDue):
-                yield self._line(speak_trend(self._topics, self._engine, said.trend))
+                lines.append(self._line(speak_trend(self._topics, self._engine, said.trend)))
             elif isinstance(said, ReadingDue) and self._readings:
-                yield self._line(speak_reading(self._topics, self._engine, said))
+                lines.append(self._line(speak_reading(self._topics, self._engine, said)))
+        return lines
 
     def _line(self, spoken: SpokenEvent | SpokenState) -> bytes:
         if isinstance(spoken, SpokenEvent):

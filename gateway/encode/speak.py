@@ -16,7 +16,7 @@ from gateway.encode.messages import (
 )
 from gateway.encode.shapes import DateRange, Decision, HoursRange, HoursSince, Limit, Range, TrendLimit, TrendMessage
 from gateway.encode.times import rfc3339
-from gateway.pipeline import Alarmed, ReadingDue
+from gateway.pipeline import AlarmChanged, ReadingDue
 from gateway.wear import forecast
 from gateway.wear.trend import LimitAhead, Trend
 
@@ -39,7 +39,7 @@ class SpokenState:
     payload: bytes
 
 
-def speak_alarm(topics: Topics, said: Alarmed) -> tuple[SpokenEvent, SpokenState]:
+def speak_alarm(topics: Topics, said: AlarmChanged) -> tuple[SpokenEvent, SpokenState]:
     """A transition: the event, and the state it leads to."""
     t = said.transition
     body = alarm_event_body(t, said.utc_s, said.hours)

@@ -9,7 +9,7 @@ import threading
 import time
 import uuid
 from collections import OrderedDict
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from concurrent.futures import TimeoutError as FutureTimeout
 from typing import Any, Protocol, cast, get_args
 
@@ -25,7 +25,7 @@ from gateway.engine.sheet_facts import facts_of
 from gateway.engine.thread import EngineWorker
 from gateway.model.errors import PortError, Refused
 from gateway.model.settings import Settings
-from gateway.pipeline import EnginePipeline, Said
+from gateway.pipeline import EnginePipeline, Output
 from gateway.store.state import NewBooking, NewEvent, StateStore
 from gateway.wear import bookings
 from gateway.wear.logbook import check
@@ -113,7 +113,7 @@ class Desk:
             return {"done": done + self._host.act_on_own(act), "by": act.by}
         return {"done": self._on(self._worker(request), lambda p: p.act(act)), "by": act.by}
 
-    def _on(self, worker: EngineWorker, do: Callable[[EnginePipeline], Iterable[Said]]) -> int:
+    def _on(self, worker: EngineWorker, do: Callable[[EnginePipeline], list[Output]]) -> int:
         asked = worker.ask(do)
         try:
             return asked.result(ANSWER_S)
@@ -164,7 +164,7 @@ class Desk:
 
     def _booked(
         self, worker: EngineWorker, p: EnginePipeline, entry: bookings.Entry, stored: str, by: str, now_s: float
-    ) -> Iterable[Said]:
+    ) -> list[Output]:
         told = check(entry, p.wear.datum, max(now_s, p.timeline.utc_s(p.timeline.t_us)), p.meter.hours.hours)
         if told:
             raise Refused("\n".join(told))

@@ -18,7 +18,7 @@ from gateway.model.errors import Refused
 from gateway.model.records import Median, Reading
 from gateway.model.settings import Settings
 from gateway.model.snapshot import EngineView
-from gateway.pipeline import Alarmed, EnginePipeline, MedianDue, ReadingDue, Said, TrendDue, WrongHead
+from gateway.pipeline import AlarmChanged, EnginePipeline, MedianDue, Output, ReadingDue, TrendDue, WrongHead
 from gateway.wear.bookings import Entry
 
 CHUNKS_MAX = 64
@@ -63,7 +63,7 @@ class EngineWorker(threading.Thread):
         self.queue: queue.Queue[tuple[bytes, float]] = queue.Queue(CHUNKS_MAX)
         self.log: list[Entry] = []
         """The engine's log book as the pipeline knows it."""
-        self._acts: queue.Queue[tuple[Callable[[EnginePipeline], Iterable[Said]], Future[int]]]
+        self._acts: queue.Queue[tuple[Callable[[EnginePipeline], list[Output]], Future[int]]]
         self._acts = queue.Queue(ACTS_MAX)
         self.last_beat = time.monotonic()
         self.crashed: str | None = None
@@ -129,7 +129,7 @@ class EngineWorker(threading.Thread):
         self._show()
         self.last_beat = time.monotonic()
 
-    def ask(self, do: Callable[[EnginePipeline], Iterable[Said]]) -> Future[int]:
+    def ask(self, do: Callable[[EnginePipeline], list[Output]]) -> Future[int]:
         """Have something done on this thread, between two chunks; the future gives how many sayings it made.
 
         One that is cancelled before its turn is never done. Raises Refused where too many wait.
@@ -141,22 +141,22 @@ class EngineWorker(threading.Thread):
             raise Refused(f"engine {self.pipeline.engine.slug}: too many requests wait; try again later") from None
         return future
 
-    def _do(self, do: Callable[[EnginePipeline], Iterable[Said]], future: Future[int]) -> None:
+    def _do(self, do: Callable[[EnginePipeline], list[Output]], future: Future[int]) -> None:
         if not future.set_running_or_notify_cancel():
             return
         try:
-            sayings = list(do(self.pipeline))
+            sayings = do(self.pipeline)
         except Exception as e:
             future.set_exception(e)
             return
         self._hand_over(sayings)
         future.set_result(len(sayings))
 
-    def _hand_over(self, sayings: Iterable[Said]) -> None:
+    def _hand_over(self, sayings: list[Output]) -> None:
         spoken: list[SpokenEvent | SpokenState] = []
         learnt = False
         for said in sayings:
-            if isinstance(said, Alarmed):
+            if isinstance(said, AlarmChanged):
                 spoken.extend(speak_alarm(self._topics, said))
                 self._tell(said)
             elif isinstance(said, ReadingDue):
@@ -185,7 +185,7 @@ class EngineWorker(threading.Thread):
         """The pipeline's, and how many bookings it knows of: what is booked without it is caught up with later."""
         return self.pipeline.checkpoint() | {"booked": len(self.log)}
 
-    def _tell(self, said: Alarmed) -> None:
+    def _tell(self, said: AlarmChanged) -> None:
         t = said.transition
         self._log.warning(f"{t.tag}: {t.came_from} -> {t.to}", text=t.text, priority=str(t.priority))
 

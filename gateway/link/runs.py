@@ -1,6 +1,5 @@
 """Blocks that follow each other, joined over what the head says between them, so that whole minutes are one array."""
 
-from collections.abc import Iterator
 from typing import TypeGuard
 
 from gateway.link.blocks import Aside, Frames, Run, block_of
@@ -10,11 +9,12 @@ from gateway.link.plain import says_again
 from gateway.model.records import Health, Identity
 
 
-def runs(items: list[Piece], known: Identity | None = None) -> Iterator[Run | Identity | Mark]:
+def runs(items: list[Piece], known: Identity | None = None) -> list[Run | Identity | Mark]:
     """Gather the decoder's pieces into runs; marks and identities stand where they stood.
 
     `known`: who the head has said it is. An identity frame that says the same again is an aside.
     """
+    out: list[Run | Identity | Mark] = []
     parts: list[Frames] = []
     asides: list[tuple[int, Aside]] = []
     frames = 0
@@ -27,7 +27,7 @@ def runs(items: list[Piece], known: Identity | None = None) -> Iterator[Run | Id
             frames += len(item.sizes)
             continue
         if parts or asides:
-            yield Run(block_of(parts) if parts else None, tuple(asides))
+            out.append(Run(block_of(parts) if parts else None, tuple(asides)))
         parts, asides, frames = [], [], 0
         if isinstance(item, Frames):
             parts, frames = [item], len(item.sizes)
@@ -35,11 +35,12 @@ def runs(items: list[Piece], known: Identity | None = None) -> Iterator[Run | Id
             asides = [(0, item)]
         elif isinstance(item, Identity):
             known = item
-            yield item
+            out.append(item)
         elif isinstance(item, Mark | Run):
-            yield item
+            out.append(item)
     if parts or asides:
-        yield Run(block_of(parts) if parts else None, tuple(asides))
+        out.append(Run(block_of(parts) if parts else None, tuple(asides)))
+    return out
 
 
 def _is_aside(item: Piece, known: Identity | None) -> TypeGuard[Aside]:

@@ -1,7 +1,9 @@
 """One engine's meter: from blocks of samples to cycles, seconds, and the present reading."""
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from operator import itemgetter
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +27,20 @@ GATE_FLOOR_DEG = 0.01
 GATE_FLOOR_MM = 0.02
 STALE_US = 5_000_000
 """A figure older than this is no longer the present."""
+
+
+class StillFrames(NamedTuple):
+    """Frames of a block to follow one by one if the engine stands. `valid`: both encoders are."""
+
+    sums: FrameSums
+    frames: slice
+    valid: bool
+
+
+Interleaved = Health | Identity
+Placed = tuple[int, Interleaved]
+Piece = Figures | Second | StillFrames | Interleaved
+_PLACE = itemgetter(0, 1, 2)
 
 
 class Meter:
@@ -67,49 +83,65 @@ class Meter:
 
     # -- what comes in ------------------------------------------------------------------------------------------
 
-    def block(
-        self, block: SampleBlock, asides: Sequence[tuple[int, Health | Identity]] = ()
-    ) -> Iterator[Cycle | Second]:
-        """Yield each cycle and each second as it ends, after means and state have taken it.
+    def block(self, block: SampleBlock, interleaved: Sequence[Placed] = ()) -> list[Cycle | Second]:
+        """Measure a block as a whole: its cycles and seconds, in the stream's order."""
+        return [x for piece in self.pieces(block, interleaved) if (x := self.take(piece)) is not None]
 
-        `asides`: what the head said between, each with the number of the block's frames that came before it.
+    def pieces(self, block: SampleBlock, interleaved: Sequence[Placed] = ()) -> list[Piece]:
+        """Cut a block into the pieces to `take` one after the other, in the stream's order.
+
+        `interleaved`: health and known identity frames between the samples, each with the number of the block's frames
+        that came before it.
         """
-        if not block.joined and (second := self._end_second()):
-            yield second
+        pieces: list[Piece] = []
         if not block.joined:
             self._slow.broke()
+            if (second := self._seconds.cut()) is not None:
+                pieces.append(second)
         if block.valid & CRANK_VALID:
             cut, sums = self._cutter.feed(block)
         else:
             last_loop = self._cutter.skip(block)
             cut, sums = no_cycles(self.engine.ratio), sums_without_crank(block, self._length_nm, last_loop)
-        seconds = self._seconds.feed(block, sums)
-        cycles = figures_of(cut, self.engine.ratio)
         # In the stream's order; a cycle that ends in the frame that ends a second comes before it.
-        parts: list[tuple[int, int, int]] = [(frame, 0, k) for k, frame in enumerate(cut.frame.tolist())]
-        parts += [(frame, 1, k) for k, (frame, _) in enumerate(seconds)]
-        parts += [(frame, -1, k) for k, (frame, _) in enumerate(asides)]
-        stood = 0
-        for frame, kind, k in sorted(parts):
-            if kind < 0:
-                self.take_aside(asides[k][1])
-                continue
+        parts: list[tuple[int, int, int, Piece]] = [(frame, -1, k, x) for k, (frame, x) in enumerate(interleaved)]
+        cycles = zip(cut.frame.tolist(), figures_of(cut, self.engine.ratio), strict=True)
+        parts += [(frame, 0, k, x) for k, (frame, x) in enumerate(cycles)]
+        parts += [(frame, 1, k, x) for k, (frame, x) in enumerate(self._seconds.feed(block, sums))]
+        parts.sort(key=_PLACE)
+        both = bool(block.valid & CRANK_VALID and block.valid & CAM_VALID)
+        done = 0
+        for frame, kind, _, piece in parts:
             # The state of the engine changes within a block, wherever a second ends.
-            if self._slow.taken or self.running.state in STANDING:
-                self._stand(block, sums, slice(stood, frame + 1))
-            stood = frame + 1
-            yield self._cycle(next(cycles)) if kind == 0 else self._second(seconds[k][1])
-        self._stand(block, sums, slice(stood, None))
+            if kind >= 0:
+                pieces.append(StillFrames(sums, slice(done, frame + 1), both))
+                done = frame + 1
+            pieces.append(piece)
+        return [*pieces, StillFrames(sums, slice(done, None), both)]
 
-    def _stand(self, block: SampleBlock, sums: FrameSums, frames: slice) -> None:
-        """While she stands or is on the turning gear: follow the lag frame by frame."""
+    def take(self, piece: Piece) -> Cycle | Second | None:
+        """Take the next piece into means and state; returns what it has become, `None` for what is neither."""
+        if isinstance(piece, Figures):
+            return self._cycle(piece)
+        if isinstance(piece, StillFrames):
+            if self._slow.taken or self.running.state in STANDING:
+                self._stand(piece)
+            return None
+        if isinstance(piece, Second):
+            return self._second(piece)
+        self.take_interleaved(piece)
+        return None
+
+    def _stand(self, still: StillFrames) -> None:
+        """While the engine stands or is on the turning gear: follow the lag frame by frame."""
         if self.running.state not in STANDING:
             self._slow.forget()
             return
+        sums, frames = still.sums, still.frames
         end_us = sums.end_us[frames].tolist()
         if not end_us:
             return
-        if not (block.valid & CRANK_VALID and block.valid & CAM_VALID):
+        if not still.valid:
             self._slow.broke()
         else:
             middle = (sums.crank0[frames] + sums.crank[frames]) / 2
@@ -137,7 +169,7 @@ class Meter:
         """No frame for long: what the engine does is not known."""
         self.running.lost()
 
-    def take_aside(self, aside: Health | Identity) -> None:
+    def take_interleaved(self, aside: Health | Identity) -> None:
         """A health frame: temperatures, turns, slips. An identity that is known already counts as a frame, no more."""
         self.frames += 1
         if isinstance(aside, Health):

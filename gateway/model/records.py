@@ -164,6 +164,7 @@ class Transition:
     """An alarm changed its state: the durable record and what the panel shows.
 
     `engine`: slug, or `None` for the gateway's own alarm. `came_from`, `to`: states. `by`: who, where a person acted.
+    `since_us`: when it was last raised.
     """
 
     t_us: int
@@ -179,3 +180,4 @@ class Transition:
     causes: tuple[str, ...] = field(default=())
     by: str | None = None
     why: str | None = None
+    since_us: int | None = None

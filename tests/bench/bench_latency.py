@@ -23,7 +23,7 @@ from firmware_sim.scenario import checked  # noqa: E402
 from gateway.measure.timeline import Now  # noqa: E402
 from gateway.model.settings import Settings  # noqa: E402
 from gateway.model.settings_file import checked_settings  # noqa: E402
-from gateway.pipeline import Alarmed, EnginePipeline  # noqa: E402
+from gateway.pipeline import AlarmChanged, EnginePipeline  # noqa: E402
 
 TAG = "lag-near"
 FIRST_S, PERIOD_S = 60.0, 12.0
@@ -61,7 +61,8 @@ def deciding(settings: Settings, frames: list[tuple[bytes, int]]) -> list[int]:
     pipeline = EnginePipeline(settings, "main", 1_772_323_200.0)
     out = []
     for n, (data, due_us) in enumerate(frames):
-        found = [s.transition for s in pipeline.feed(data, Now(due_us / 1e6, due_us / 1e6)) if isinstance(s, Alarmed)]
+        outputs = pipeline.feed(data, Now(due_us / 1e6, due_us / 1e6))
+        found = [s.transition for s in outputs if isinstance(s, AlarmChanged)]
         out += [n for t in found if t.tag == TAG and t.to == "unacknowledged"]
     return out
 

@@ -23,7 +23,7 @@ from sea_voyage import DAY_S, FAULTS, plan, scenario  # noqa: E402
 from firmware_sim import Head  # noqa: E402
 from gateway.alarm.load import AlarmMoved, load_on_people  # noqa: E402
 from gateway.measure.timeline import Now  # noqa: E402
-from gateway.pipeline import Alarmed, EnginePipeline  # noqa: E402
+from gateway.pipeline import AlarmChanged, EnginePipeline  # noqa: E402
 
 NOW = Now(0.0, START_UTC_S)
 
@@ -43,7 +43,7 @@ def sail(seed: int, days: float, fault: str | None = None, fault_s: float = 0.0)
 
 
 def _fed(p: EnginePipeline, data: bytes) -> list[AlarmMoved]:
-    said = [s for s in p.feed(data, NOW) if isinstance(s, Alarmed)]
+    said = [s for s in p.feed(data, NOW) if isinstance(s, AlarmChanged)]
     return [
         AlarmMoved(s.utc_s, "main", s.transition.tag, s.transition.priority, s.transition.came_from, s.transition.to)
         for s in said

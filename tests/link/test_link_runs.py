@@ -99,7 +99,7 @@ def test_who_is_known_says_so_without_ending_a_run() -> None:
     assert isinstance(first, Identity) and isinstance(lone, Run) and isinstance(run, Run)
     assert sum(isinstance(aside, Identity) for _, aside in run.asides) == 3
     assert [type(s) for s in runs(items, first)] == [Run, Run]
-    assert isinstance(next(runs(items, replace(first, serial=first.serial + 1))), Identity)
+    assert isinstance(runs(items, replace(first, serial=first.serial + 1))[0], Identity)
 
 
 def test_who_is_known_may_say_so_first() -> None:

@@ -37,7 +37,7 @@ def play(m: Meter, data: bytes, decoder: Decoder | None = None) -> list[Cycle]:
         elif isinstance(item, Run):
             if item.block is None:
                 for _, health in item.asides:
-                    m.take_aside(health)
+                    m.take_interleaved(health)
             else:
                 out += [w for w in m.block(item.block, item.asides) if isinstance(w, Cycle)]
     return out

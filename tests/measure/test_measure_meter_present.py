@@ -35,7 +35,7 @@ def played(speed: str, seconds: float) -> tuple[Meter, list[Any], int]:
 def test_every_field_of_a_good_reading() -> None:
     """Steady ahead: means, the figures that follow from them, and the casing of the last health frame."""
     m, cycles, t_us = played("[[0, 96]]", 70)
-    m.take_aside(HEALTH)
+    m.take_interleaved(HEALTH)
     r = m.reading(t_us)
     assert (r.t_us, r.running, r.hours, r.casing_c) == (t_us, Running.AHEAD, m.hours.hours, 55.3)
     assert r.rpm == pytest.approx(96, abs=0.5)
@@ -98,7 +98,7 @@ def test_load_from_its_loop(ua: int | None, share: float | None) -> None:
     """4–20 mA as a share; outside of 3.8 to 20.5 mA, and before any health frame, not known."""
     m = meter()
     assert m.load() is None
-    m.take_aside(replace(HEALTH, fuel_index_ua=ua))
+    m.take_interleaved(replace(HEALTH, fuel_index_ua=ua))
     assert m.load() == (None if share is None else pytest.approx(share))
 
 
@@ -136,7 +136,10 @@ def test_what_is_judged_by_is_what_is_shown(zero_deg: float | None) -> None:
         if isinstance(item, Mark):
             m.gap(max(0, item.gap_us))
         elif isinstance(item, Run) and item.block is not None:
-            for what in m.block(item.block, item.asides):
+            for piece in m.pieces(item.block, item.asides):
+                what = m.take(piece)
+                if what is None:
+                    continue
                 for t_us in (what.t_us, what.t_us + STALE_US, what.t_us + STALE_US + 1):
                     lag, spring = m.lag_now(t_us).value, m.spring_now(t_us).value
                     ahead = m.running.state is Running.AHEAD
