@@ -9,7 +9,7 @@ import sys
 import threading
 import time
 import tomllib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
+from waiting import PATIENCE_S, until
 
 from gateway.store.reader import StateReader
 
@@ -30,14 +31,6 @@ HEAD = [sys.executable, "-m", "firmware_sim.cli"]
 LASTING = ("allow_anonymous true", "persistence true", "autosave_on_changes true", "autosave_interval 1")
 """A broker that keeps its sessions over kill -9; `persistence_location` must be added."""
 RESTLESS_TAGS = ("transducer-fault", "cam-encoder-fault")
-
-
-def until(happened: Callable[[], bool], what: str, within_s: float = 20.0) -> None:
-    """Wait, for a bounded time, until something has happened."""
-    end = time.monotonic() + within_s
-    while not happened():
-        assert time.monotonic() < end, f"not within {within_s:g} s: {what}"
-        time.sleep(0.02)
 
 
 # -- settings -----------------------------------------------------------------------------------------------------
@@ -111,9 +104,9 @@ class Process:
     def kill(self) -> None:
         """As a power cut would."""
         self.child.kill()
-        self.child.wait(10)
+        self.child.wait(180)
 
-    def end(self, within_s: float = 30.0) -> int:
+    def end(self, within_s: float = PATIENCE_S) -> int:
         """SIGTERM, and the exit status."""
         self.child.send_signal(signal.SIGTERM)
         return self.child.wait(within_s)
@@ -193,7 +186,7 @@ class Listener:
         lasting.SessionExpiryInterval = 86_400
         self._client.connect("127.0.0.1", port, clean_start=False, properties=lasting)
         self._client.loop_start()
-        assert self._subscribed.wait(10), "the subscriber has subscribed"
+        assert self._subscribed.wait(180), "the subscriber has subscribed"
 
     def _on_connect(self, client: Client, *_: Any) -> None:
         client.subscribe("camdrift/#", options=SubscribeOptions(qos=1))  # type: ignore[no-untyped-call]
@@ -291,7 +284,7 @@ def _first_break(seqs: Sequence[int]) -> str:
     return "none"
 
 
-def settled(listener: Listener, data_dir: Path, within_s: float = 20.0) -> Story:
+def settled(listener: Listener, data_dir: Path, within_s: float = PATIENCE_S) -> Story:
     """Wait until as much has come as the store has given out, then `check_story`."""
     reader = StateReader(data_dir)
     last = reader.events(0, 1, newest_first=True)[0].seq

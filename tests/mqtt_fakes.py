@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
+from waiting import until as until
 
 from gateway.cli.embedded_broker import find_mosquitto
 from gateway.model.settings import BrokerSettings
@@ -25,15 +26,6 @@ needs_mosquitto = pytest.mark.skipif(
     reason="mosquitto and mosquitto_sub are not installed (apt install mosquitto mosquitto-clients): the check against "
     "the second MQTT implementation is left out",
 )
-WAIT_S = 20.0
-
-
-def until(happened: Callable[[], bool], what: str) -> None:
-    """Wait, for a bounded time, until something has happened."""
-    end = time.monotonic() + WAIT_S
-    while not happened():
-        assert time.monotonic() < end, f"not within {WAIT_S:g} s: {what}"
-        time.sleep(0.01)
 
 
 def free_port() -> int:
@@ -201,7 +193,7 @@ class ScriptedBroker:
     def close(self) -> None:
         """Stop listening and close what is open."""
         self._over.set()
-        self._thread.join(5)
+        self._thread.join(180)
         self._server.close()
 
     def payloads(self, topic: str) -> list[bytes]:
@@ -334,17 +326,17 @@ class Mosquitto:
         """As a power cut would."""
         assert self._child is not None
         self._child.kill()
-        self._child.wait(10)
+        self._child.wait(180)
 
     def stop(self) -> None:
         """End it."""
         assert self._child is not None
         self._child.send_signal(signal.SIGTERM)
         try:
-            self._child.wait(10)
+            self._child.wait(180)
         except subprocess.TimeoutExpired:
             self._child.kill()
-            self._child.wait(10)
+            self._child.wait(180)
 
 
 def _is_root() -> bool:
@@ -377,14 +369,14 @@ class Subscriber:
     def close(self) -> None:
         """End it."""
         self._child.kill()
-        self._child.wait(10)
-        self._thread.join(10)
+        self._child.wait(180)
+        self._thread.join(180)
 
 
 def publish(port: int, topic: str, payload: str, *more: str) -> None:
     """One message by `mosquitto_pub`."""
     command = ["mosquitto_pub", "-h", "127.0.0.1", "-p", str(port), "-q", "1", "-t", topic, "-m", payload, *more]
-    subprocess.run(command, check=True, timeout=20)
+    subprocess.run(command, check=True, timeout=180)
 
 
 @contextlib.contextmanager

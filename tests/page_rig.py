@@ -245,7 +245,7 @@ class Served:
     def __init__(self, made: PageInputs) -> None:
         self.server = PageServer(made)
         self.server.start()
-        assert self.server.ready.wait(15), self.server.fault
+        assert self.server.ready.wait(180), self.server.fault
         self.url = f"http://127.0.0.1:{self.server.port}"
 
     def __enter__(self) -> "Served":

@@ -76,7 +76,7 @@ class HeadServer(threading.Thread):
     def run(self) -> None:
         """Send each frame when it is due."""
         with self._server, contextlib.suppress(OSError):
-            self._server.settimeout(20.0)
+            self._server.settimeout(180)
             peer, _ = self._server.accept()
             with peer:
                 begun = time.monotonic()
@@ -143,7 +143,7 @@ def at_work(folder: Path, head: HeadServer, *, disk_full: bool = False) -> Itera
                 yield rig
             finally:
                 stop.set()
-                watcher.join(5.0)
+                watcher.join(180)
                 daemon.stop()
                 udp.close()
 

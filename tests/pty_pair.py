@@ -23,7 +23,7 @@ def pty_pair() -> Iterator[tuple[str, str]]:
         yield os.ttyname(ends[0][1]), os.ttyname(ends[1][1])
     finally:
         os.write(wake_write, b"x")
-        thread.join(5.0)
+        thread.join(180)
         for fd in (*ends[0], *ends[1], wake_read, wake_write):
             os.close(fd)
 

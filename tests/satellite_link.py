@@ -106,7 +106,7 @@ class Side:
 
     def run(self, *words: str) -> str:
         """Run a command in here to its end; its stdout. Raises CalledProcessError."""
-        return subprocess.run(self.command(words), check=True, timeout=60, capture_output=True, text=True).stdout
+        return subprocess.run(self.command(words), check=True, timeout=180, capture_output=True, text=True).stdout
 
     @contextlib.contextmanager
     def inside(self) -> Iterator[None]:
@@ -208,7 +208,7 @@ class SatelliteLink:
     def close(self) -> None:
         """End the relay; the devices go, and the namespaces with their last process."""
         self._over.set()
-        self._thread.join(5)
+        self._thread.join(180)
         self._undo.close()
 
     def _relay(self) -> None:

@@ -168,8 +168,8 @@ def reading_lines(side: Side, words: list[str], take: Callable[[str], None]) -> 
         yield
     finally:
         child.kill()
-        child.wait(10)
-        thread.join(5)
+        child.wait(180)
+        thread.join(180)
 
 
 class ShoreBroker:
@@ -301,12 +301,12 @@ def wait(happened: Callable[[], bool], what: str, within_s: float) -> float:
     return time.monotonic() - began
 
 
-def status(config: Path, within_s: float = 20.0) -> dict[str, Any]:
+def status(config: Path, within_s: float = 180) -> dict[str, Any]:
     """`camdrift status --json`; a daemon that only just starts is waited for. It answers whatever the link does."""
     end = time.monotonic() + within_s
     words = [*rig.ENTRY, "status", str(config), "--json"]
     while True:
-        done = subprocess.run(words, cwd=rig.ROOT, capture_output=True, text=True, timeout=30)
+        done = subprocess.run(words, cwd=rig.ROOT, capture_output=True, text=True, timeout=180)
         if done.returncode == 0:
             found: dict[str, Any] = json.loads(done.stdout)
             return found
@@ -338,8 +338,8 @@ def fill(data_dir: Path, broker: Mapping[str, Any], count: int, days: float, end
         body = alarm_event_body(moved, end_utc_s - days * 86_400 * (1 - n / count), 21_400.0 + n * days * 24 / count)
         recorder.submit([NewEvent(topics.event("main"), "alarm", body)])
         if n % 1_000 == 0:
-            assert recorder.drain(60.0)
-    assert recorder.drain(60.0) and recorder.stop()
+            assert recorder.drain(180)
+    assert recorder.drain(180) and recorder.stop()
     store.close()
 
 

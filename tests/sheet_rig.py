@@ -42,9 +42,9 @@ class Aboard:
 
     def connect(self) -> None:
         """Wait for the daemon to open its port."""
-        self._listener.settimeout(30)
+        self._listener.settimeout(180)
         self._wire, _ = self._listener.accept()
-        self._wire.settimeout(30)
+        self._wire.settimeout(180)
 
     def close(self) -> None:
         """Everything that was opened."""
@@ -56,7 +56,7 @@ class Aboard:
     def until(self, t_s: float) -> None:
         """Let the scenario go on to `t_s`, and wait until the daemon has come as far."""
         self._send(t_s)
-        until(lambda: self.now_s() > t_s - 1.5, f"the daemon has come to {t_s} s", 60)
+        until(lambda: self.now_s() > t_s - 1.5, f"the daemon has come to {t_s} s")
 
     def _send(self, t_s: float) -> None:
         with self._lock:
@@ -80,7 +80,7 @@ class Aboard:
             yield
         finally:
             self._over.set()
-            thread.join(5)
+            thread.join(180)
 
     def now_s(self) -> float:
         """How far the daemon has come in the scenario."""

@@ -26,5 +26,5 @@ def inside(port: int, url: str, **settings: Any) -> Iterator[Keeper]:
         yield keeper
     finally:
         stopping.set()
-        thread.join(30)
+        thread.join(180)
         assert not thread.is_alive()

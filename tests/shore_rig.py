@@ -131,20 +131,20 @@ class KeeperProcess:
     def kill(self) -> None:
         """As a power cut would."""
         self._child.kill()
-        self._child.wait(10)
+        self._child.wait(180)
 
     def stop(self) -> int:
         """Ask it to end."""
         self._child.send_signal(signal.SIGTERM)
         try:
-            return self._child.wait(20)
+            return self._child.wait(180)
         except subprocess.TimeoutExpired:
             self.kill()
             raise
 
     def wait(self) -> int:
         """Until it ends by itself."""
-        return self._child.wait(60)
+        return self._child.wait(180)
 
     @property
     def running(self) -> bool:
@@ -210,7 +210,7 @@ class PostgresServer:
     def _await(self) -> None:
         import psycopg
 
-        end = time.monotonic() + 60
+        end = time.monotonic() + 180
         while True:
             assert self._child.poll() is None, "postgres has ended at once"
             try:
@@ -225,7 +225,7 @@ class PostgresServer:
         program = _program(name)
         assert program is not None
         subprocess.run(
-            [program, *arguments], check=True, stdout=subprocess.DEVNULL, user=self._user, timeout=60, cwd="/"
+            [program, *arguments], check=True, stdout=subprocess.DEVNULL, user=self._user, timeout=180, cwd="/"
         )
 
     def database(self) -> str:
@@ -244,7 +244,7 @@ class PostgresServer:
     def stop(self) -> None:
         """End it."""
         self._child.send_signal(signal.SIGQUIT)
-        self._child.wait(30)
+        self._child.wait(180)
 
 
 @contextlib.contextmanager

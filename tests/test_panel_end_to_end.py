@@ -7,7 +7,7 @@ import pytest
 from panel_path import TRANSDUCER_FAULT, HeadServer, Rig, at_work, discrete
 
 
-def until(what: object, within_s: float = 15.0) -> None:
+def until(what: object, within_s: float = 180) -> None:
     """Wait until `what()` holds."""
     end = time.monotonic() + within_s
     while not what():  # type: ignore[operator]

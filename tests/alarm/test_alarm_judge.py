@@ -219,7 +219,7 @@ FAULTS = st.sampled_from([None, "", "wire broken"])
 UNKNOWN_OR = st.none() | st.floats(-30, 30)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(
     st.lists(
         st.tuples(st.sampled_from(list(Running)), st.booleans(), UNKNOWN_OR, UNKNOWN_OR, FAULTS),

@@ -176,7 +176,7 @@ class Walk(RuleBasedStateMachine):
             assert self.real.active(tag) == m.abnormal
 
 
-Walk.TestCase.settings = settings(max_examples=120, stateful_step_count=60, deadline=None)
+Walk.TestCase.settings = settings(max_examples=120, stateful_step_count=60)
 test_walk = Walk.TestCase
 
 

@@ -51,7 +51,7 @@ FIGURES = st.tuples(known(-2.5, 2.5), known(170.0, 190.0), known(0.0, 4.0), know
 OFF = st.tuples(*[st.floats(-0.2, 0.2) | st.floats(-3.0, 3.0)] * 4)
 
 
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=500)
 @given(st.sampled_from(list(Running)), st.booleans(), FIGURES, OFF)
 def test_what_is_calm_would_be_found_the_same(
     running: Running, settled: bool, figures: Figures, off: tuple[float, ...]

@@ -3,7 +3,7 @@
 from itertools import count
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.alarm.load import AlarmMoved, Flood, load_on_people
@@ -115,7 +115,6 @@ def plain_floods(times: list[int], end: int) -> list[tuple[int, int]]:
     return found if began is None else [*found, (began, end)]
 
 
-@settings(deadline=None)
 @given(st.lists(st.integers(0, 50), max_size=60).map(lambda found: [60 * n for n in found]))
 def test_floods_and_most_in_ten_minutes_against_counting_by_the_second(times: list[int]) -> None:
     """Whatever the times, floods begin and end at the second at which plain counting says so, and so does the most."""

@@ -23,14 +23,14 @@ def made(folder: Path, name: str, days: int, *more: str, key: str = "ec") -> Pat
     kind = ["ec", "-pkeyopt", "ec_paramgen_curve:P-256"] if key == "ec" else [key]
     files = ["-keyout", str(folder / f"{name}.key"), "-out", str(folder / f"{name}.pem")]
     command = ["openssl", "req", "-x509", "-nodes", "-newkey", *kind, *files, "-subj", f"/CN={name}"]
-    subprocess.run([*command, "-days", str(days), *more], check=True, capture_output=True, timeout=60)
+    subprocess.run([*command, "-days", str(days), *more], check=True, capture_output=True, timeout=180)
     return folder / f"{name}.pem"
 
 
 def told(path: Path) -> float:
     """What openssl says of a certificate's end, seconds since 1970."""
     command = ["openssl", "x509", "-in", str(path), "-noout", "-enddate"]
-    said = subprocess.run(command, check=True, capture_output=True, text=True, timeout=60).stdout
+    said = subprocess.run(command, check=True, capture_output=True, text=True, timeout=180).stdout
     return datetime.strptime(said.strip(), "notAfter=%b %d %H:%M:%S %Y GMT").replace(tzinfo=UTC).timestamp()
 
 
@@ -55,7 +55,7 @@ def test_a_certificate_of_the_first_version_is_read(tmp_path: Path) -> None:
     subprocess.run(["openssl", "req", "-new", "-key", str(key), "-subj", "/CN=a", "-out", str(csr)], check=True)
     path = tmp_path / "a.pem"
     plain = ["openssl", "x509", "-req", "-in", str(csr), "-signkey", str(key), "-days", "77", "-out", str(path)]
-    subprocess.run(plain, check=True, capture_output=True, timeout=60)
+    subprocess.run(plain, check=True, capture_output=True, timeout=180)
     said = subprocess.run(["openssl", "x509", "-in", str(path), "-noout", "-text"], capture_output=True, text=True)
     assert "Version: 1" in said.stdout
     assert ends_utc_s(path.read_text()) == [told(path)]

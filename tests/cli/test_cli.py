@@ -22,7 +22,7 @@ COMMAND = [sys.executable, "-m", "gateway.cli"]
 
 def camdrift(*args: object) -> "subprocess.CompletedProcess[str]":
     """Run the command to its end; whatever it says, it is no traceback."""
-    done = subprocess.run([*COMMAND, *map(str, args)], cwd=ROOT, capture_output=True, text=True, timeout=60)
+    done = subprocess.run([*COMMAND, *map(str, args)], cwd=ROOT, capture_output=True, text=True, timeout=180)
     assert "Traceback" not in done.stderr
     return done
 
@@ -129,7 +129,7 @@ def test_reader_who_leaves() -> None:
     with subprocess.Popen(command, cwd=ROOT, stdout=write, stderr=subprocess.PIPE, text=True) as child:
         os.close(read)
         os.close(write)
-        _, said = child.communicate(timeout=60)
+        _, said = child.communicate(timeout=180)
     assert child.returncode == 0
     assert said == ""
 
@@ -139,7 +139,7 @@ def test_output_that_cannot_be_written() -> None:
     """A full disk behind stdout is told as a failure of the output, exit status 74."""
     with Path("/dev/full").open("w") as full:
         done = subprocess.run(
-            [*COMMAND, "schema", "event"], cwd=ROOT, stdout=full, stderr=subprocess.PIPE, text=True, timeout=60
+            [*COMMAND, "schema", "event"], cwd=ROOT, stdout=full, stderr=subprocess.PIPE, text=True, timeout=180
         )
     assert done.returncode == 74
     assert "No space left on device" in done.stderr
@@ -193,7 +193,7 @@ def test_without_docstrings_it_says_the_same(words: tuple[object, ...]) -> None:
         cwd=ROOT,
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=180,
     )
     assert (bare.returncode, bare.stderr) == (0, "")
     assert bare.stdout == camdrift(*words).stdout

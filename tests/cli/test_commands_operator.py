@@ -108,7 +108,6 @@ def test_no_daemon(tmp_path: Path, run: Run) -> None:
         assert "is it running?" in err
 
 
-@pytest.mark.timeout(120)
 def test_acts_are_done_refused_and_on_record(tmp_path: Path, run: Run) -> None:
     """Each act changes the state it should, is refused with its reason where it cannot be done, and stands in the
     record with who, when and why."""
@@ -150,7 +149,6 @@ def test_acts_are_done_refused_and_on_record(tmp_path: Path, run: Run) -> None:
     assert all(began - 2 <= utc_of(e["ts"]) <= time.time() for e in events(tmp_path))
 
 
-@pytest.mark.timeout(120)
 def test_all_at_once_and_the_gateways_own(tmp_path: Path, run: Run) -> None:
     """Acknowledging without a tag takes all that wait, the gateway's own among them, and says how many."""
     data = example(tmp_path, free_port(), delivery_stalled_after_min=0.01)
@@ -167,7 +165,6 @@ def test_all_at_once_and_the_gateways_own(tmp_path: Path, run: Run) -> None:
         assert not broker["connected"] and broker["why_not"] and broker["waiting"] > 0
 
 
-@pytest.mark.timeout(120)
 def test_silence_stops_the_sound_once_and_is_on_record(tmp_path: Path, run: Run) -> None:
     """Silence is told, changes no alarm, is recorded once with the name, and ends with the next announcement."""
     config = without_head(tmp_path)
@@ -185,7 +182,6 @@ def test_silence_stops_the_sound_once_and_is_on_record(tmp_path: Path, run: Run)
         until(lambda: not status(run, config)["silenced"], "the sound is back")
 
 
-@pytest.mark.timeout(180)
 @pytest.mark.parametrize("how", ["SIGTERM", "kill -9"])
 def test_put_away_over_a_restart(tmp_path: Path, run: Run, how: str) -> None:
     """Shelved and out of service are as before, with the same end and the same reason, however the daemon ended; and
@@ -213,7 +209,6 @@ def test_put_away_over_a_restart(tmp_path: Path, run: Run, how: str) -> None:
 # -- readings and bookings ----------------------------------------------------------------------------------------
 
 
-@pytest.mark.timeout(180)
 def test_status_and_bookings_with_a_head(tmp_path: Path, run: Run) -> None:
     """With a head heard the status shows its figures in lines of at most 100 columns; a booking takes effect at once,
     is refused with each reason on a line of its own, outlives a restart, and comes out again as CSV."""
@@ -251,7 +246,6 @@ def test_status_and_bookings_with_a_head(tmp_path: Path, run: Run) -> None:
     assert run("export", config, "history")[0] == 0
 
 
-@pytest.mark.timeout(180)
 def test_booking_without_a_daemon_counts_from_the_next_start(tmp_path: Path, run: Run) -> None:
     """Booked into the store while no daemon runs: the next start takes it up, once."""
     config = written(tmp_path, example(tmp_path, None))
@@ -288,7 +282,6 @@ def asking(**fields: object) -> str:
 
 
 @needs_mosquitto
-@pytest.mark.timeout(180)
 def test_requests_by_mqtt(tmp_path: Path, run: Run) -> None:
     """Where enabled a request is done once, answered on `done`, refused with its reason, and recorded with its name;
     a retained one is not done; what is no request is answered as such."""
@@ -324,7 +317,6 @@ def test_requests_by_mqtt(tmp_path: Path, run: Run) -> None:
 
 
 @needs_mosquitto
-@pytest.mark.timeout(180)
 def test_requests_are_off_by_default(tmp_path: Path, run: Run) -> None:
     """Without the setting nothing is subscribed: a request is neither done nor answered."""
     with mosquitto(tmp_path) as broker:
@@ -339,7 +331,6 @@ def test_requests_are_off_by_default(tmp_path: Path, run: Run) -> None:
 
 
 @needs_mosquitto
-@pytest.mark.timeout(180)
 def test_receipt_from_shore_is_shown(tmp_path: Path, run: Run) -> None:
     """What the shore says it keeps of this gateway's events is shown; a receipt for another gateway is not."""
     with mosquitto(tmp_path) as broker:

@@ -19,7 +19,6 @@ COMMAND = [sys.executable, "-m", "gateway.cli", "demo"]
 WIDTH_MAX = 110
 
 
-@pytest.mark.timeout(420)
 def test_tells_its_story_to_the_end() -> None:
     """One command shows wear past both limits, two retightenings, a broken wire found as such, and what to do."""
     done = subprocess.run([*COMMAND, "--seconds", "380"], cwd=ROOT, capture_output=True, text=True, timeout=400)
@@ -55,12 +54,12 @@ def test_ctrl_c_ends_it_with_the_summary(tmp_path: Path) -> None:
     assert child.stdout is not None
     before = [line for line, _ in zip(iter(child.stdout.readline, ""), range(14), strict=False)]
     os.killpg(child.pid, signal.SIGINT)
-    after, errors = child.communicate(timeout=60)
+    after, errors = child.communicate(timeout=180)
     assert child.returncode == 0
     assert any("running hours in" in line for line in after.splitlines()), before
     assert "Traceback" not in errors
     assert not (keep / "head").is_symlink()
-    left = subprocess.run(["pgrep", "-f", str(keep)], capture_output=True, text=True, timeout=10)
+    left = subprocess.run(["pgrep", "-f", str(keep)], capture_output=True, text=True, timeout=180)
     assert left.stdout == ""
 
 
@@ -88,7 +87,7 @@ def test_serves_the_page_and_stays_when_asked() -> None:
         assert httpx.post(f"{url}/api/login", json={"name": name, "password": password}).json()["user"] == name
     finally:
         os.killpg(child.pid, signal.SIGINT)
-        errors = child.communicate(timeout=60)[1]
+        errors = child.communicate(timeout=180)[1]
     assert (child.returncode, errors) == (0, "")
 
 

@@ -46,7 +46,7 @@ class Ship:
         env = {**os.environ, "CAMDRIFT_SETTINGS": str(self.settings), "CAMDRIFT_DATA": str(self.data),
                "CAMDRIFT_PYTHON": sys.executable}  # fmt: skip
         done = subprocess.run(
-            ["sh", str(SCRIPT), *map(str, words)], env=env, capture_output=True, text=True, timeout=60
+            ["sh", str(SCRIPT), *map(str, words)], env=env, capture_output=True, text=True, timeout=180
         )
         assert "Traceback" not in done.stderr
         return done

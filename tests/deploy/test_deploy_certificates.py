@@ -16,12 +16,12 @@ pytestmark = pytest.mark.skipif(shutil.which("openssl") is None, reason="openssl
 
 def run(*words: object) -> subprocess.CompletedProcess[str]:
     """The script."""
-    return subprocess.run(["sh", str(SCRIPT), *map(str, words)], capture_output=True, text=True, timeout=60)
+    return subprocess.run(["sh", str(SCRIPT), *map(str, words)], capture_output=True, text=True, timeout=180)
 
 
 def openssl(*words: object) -> str:
     """What openssl says; asserts that it says yes."""
-    done = subprocess.run(["openssl", *map(str, words)], capture_output=True, text=True, timeout=60)
+    done = subprocess.run(["openssl", *map(str, words)], capture_output=True, text=True, timeout=180)
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout
 
@@ -46,7 +46,7 @@ def test_each_certificate_verifies_for_its_purpose_and_no_other(fleet: Path, nam
     verify = ["verify", "-x509_strict", "-CAfile", fleet / "ca.pem"]
     openssl(*verify, "-purpose", purpose, fleet / f"{name}.pem")
     other = {"sslclient": "sslserver", "sslserver": "sslclient"}[purpose]
-    done = subprocess.run(["openssl", *map(str, verify), "-purpose", other, str(fleet / f"{name}.pem")], timeout=60,
+    done = subprocess.run(["openssl", *map(str, verify), "-purpose", other, str(fleet / f"{name}.pem")], timeout=180,
                           capture_output=True)  # fmt: skip
     assert done.returncode != 0
 

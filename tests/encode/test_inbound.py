@@ -97,7 +97,7 @@ def payloads(draw: st.DrawFn, whole: dict[str, Any]) -> bytes:
 @as_of_late
 @pytest.mark.parametrize("name", READERS)
 @given(data=st.data())
-@settings(max_examples=3_000, deadline=None)
+@settings(max_examples=3_000)
 def test_what_is_taken_lies_between_what_pydantic_takes_strictly_and_at_ease(name: str, data: st.DataObject) -> None:
     """Pins the daemon's reader to pydantic's over good and bad messages, in verdict, values and types."""
     compare(name, data.draw(payloads(READERS[name][1])))
@@ -110,7 +110,7 @@ def test_what_is_taken_lies_between_what_pydantic_takes_strictly_and_at_ease(nam
 @example(payload=b"\xef\xbb\xbf{}")
 @example(payload=json.dumps(REQUEST).encode("utf-16"))
 @example(payload=json.dumps(RECEIPT).encode("utf-32"))
-@settings(max_examples=1_000, deadline=None)
+@settings(max_examples=1_000)
 def test_no_bytes_at_all_are_read_otherwise(name: str, payload: bytes) -> None:
     """Pins that what is no object, no JSON, or no UTF-8 is refused in words and never raises anything else."""
     compare(name, payload)
@@ -119,7 +119,7 @@ def test_no_bytes_at_all_are_read_otherwise(name: str, payload: bytes) -> None:
 @as_of_late
 @pytest.mark.parametrize("name", READERS)
 @given(at=st.integers(0, 300), byte=st.binary(max_size=2))
-@settings(max_examples=1_000, deadline=None)
+@settings(max_examples=1_000)
 def test_a_message_with_a_byte_broken(name: str, at: int, byte: bytes) -> None:
     """Pins that a good message with bytes cut out or put in fares the same with both readers."""
     good = json.dumps(READERS[name][1], ensure_ascii=False).encode()
@@ -131,7 +131,7 @@ def test_a_message_with_a_byte_broken(name: str, at: int, byte: bytes) -> None:
 
 @pytest.mark.parametrize("name", READERS)
 @given(data=st.data())
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=500)
 def test_of_a_key_that_comes_twice_the_last_stands(name: str, data: st.DataObject) -> None:
     """Pins which of two values is believed; pydantic's versions differ in it."""
     pairs = [(key, json.dumps(value)) for key, value in READERS[name][1].items()]

@@ -42,7 +42,7 @@ def server(path: Path) -> Iterator[ControlServer]:
 def raw(path: Path, data: bytes) -> bytes:
     """What comes back for these bytes, until the other side closes."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as s:
-        s.settimeout(10)
+        s.settimeout(180)
         s.connect(str(path))
         try:
             s.sendall(data)
@@ -110,7 +110,7 @@ def test_too_many_at_once_are_told(path: Path) -> None:
 
     def wait(request: dict[str, Any], who: str) -> dict[str, Any]:
         held.release()
-        gate.wait(10)
+        gate.wait(180)
         return {}
 
     server = ControlServer(path, wait)
@@ -120,12 +120,12 @@ def test_too_many_at_once_are_told(path: Path) -> None:
         for asker in askers:
             asker.start()
         for _ in askers:
-            assert held.acquire(timeout=10)
+            assert held.acquire(timeout=180)
         with pytest.raises(Refused, match="try again"):
             ask(path, {"do": "x"})
         gate.set()
         for asker in askers:
-            asker.join(10)
+            asker.join(180)
         assert ask(path, {"do": "x"})["ok"]
     finally:
         gate.set()
@@ -209,7 +209,7 @@ def test_daemon_that_breaks_off_is_told(path: Path) -> None:
         thread.start()
         with pytest.raises(PortError, match="broke off"):
             ask(path, {"do": "x"})
-        thread.join(10)
+        thread.join(180)
 
 
 def test_nothing_is_left_open(server: ControlServer, path: Path) -> None:

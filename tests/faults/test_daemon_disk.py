@@ -12,7 +12,7 @@ import daemon_rig as rig
 import pytest
 from mqtt_fakes import mosquitto, needs_mosquitto
 
-pytestmark = [needs_mosquitto, pytest.mark.timeout(110)]
+pytestmark = needs_mosquitto
 needs_mount = pytest.mark.skipif(
     bool(os.geteuid()) or shutil.which("mount") is None,
     reason="a disk that can be filled or mounted read-only needs mount, which only root may; run as root to see it",
@@ -64,13 +64,13 @@ def test_disk_full_while_running(tmp_path: Path, disk: Path) -> None:
             reader = sqlite3.connect(disk / "data" / "state.db", isolation_level=None)
             reader.execute("BEGIN")
             assert reader.execute("SELECT count(*) FROM event").fetchone() != (0,)
-            rig.until(refused, "the disk refuses even so", 30.0)
+            rig.until(refused, "the disk refuses even so")
             reader.close()
             seen = len(listener.heard)
             rig.until(lambda: sum(h.topic.endswith("/reading") for h in listener.heard[seen:]) >= 3, "readings go on")
             hog.unlink()
-            rig.until(lambda: "returned" in listener.alarms("storage-fault"), "storage-fault returns", 75.0)
-            rig.until(lambda: listener.state("cam-encoder-fault") == "returned", "the head is quiet again", 30.0)
+            rig.until(lambda: "returned" in listener.alarms("storage-fault"), "storage-fault returns")
+            rig.until(lambda: listener.state("cam-encoder-fault") == "returned", "the head is quiet again")
             assert process.end() == 0
             rig.settled(listener, disk / "data")
 
@@ -109,4 +109,4 @@ def test_second_daemon_on_the_same_folder(tmp_path: Path) -> None:
 def run(config: Path) -> "subprocess.CompletedProcess[str]":
     """`camdrift run` to its end."""
     command = [sys.executable, "-m", "gateway.cli", "run", str(config)]
-    return subprocess.run(command, capture_output=True, text=True, timeout=30, cwd=rig.ROOT, check=False)
+    return subprocess.run(command, capture_output=True, text=True, timeout=180, cwd=rig.ROOT, check=False)

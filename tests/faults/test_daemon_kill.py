@@ -11,7 +11,7 @@ from mqtt_fakes import needs_mosquitto
 from gateway.model.errors import StorageError
 
 KILLS = 5
-pytestmark = [needs_mosquitto, pytest.mark.timeout(120)]
+pytestmark = needs_mosquitto
 
 
 def kept_hours(data: Path) -> float | None:

@@ -23,7 +23,6 @@ pytestmark = [
     needs_satellite,
     pytest.mark.skipif(bool(sat.missing()), reason=f"not installed: {sat.missing()}"),
     pytest.mark.skipif(LIBRARY is None, reason="libfaketime is not installed (apt install faketime)"),
-    pytest.mark.timeout(120),
 ]
 DAYS = 2
 
@@ -100,12 +99,12 @@ def run(link: SatelliteLink, folder: Path, days: int, tls: Path, words: str) -> 
         before = len(stored(folder / "data"))
         assert ashore(store) == []
         clock.write_text("+0\n")
-        rig.until(lambda: sat.status(config)["brokers"]["shore"]["connected"], "ashore once the clock is right", 30.0)
+        rig.until(lambda: sat.status(config)["brokers"]["shore"]["connected"], "ashore once the clock is right")
         rig.until(lambda: "clock-doubtful" in [a["tag"] for a in sat.status(config)["alarms"]], "it is told aboard")
         assert daemon.end() == 0
         ours = stored(folder / "data")
         assert len(ours) > before
-        rig.until(lambda: len(ashore(store)) >= len(ours), "all is ashore", 30.0)
+        rig.until(lambda: len(ashore(store)) >= len(ours), "all is ashore")
         theirs = ashore(store)
     assert [seq for seq, _ in theirs] == list(range(1, len(theirs) + 1))
     assert theirs == ours
@@ -127,6 +126,6 @@ def test_the_clock_here_is_really_wrong(tmp_path: Path) -> None:
     env = {"LD_PRELOAD": LIBRARY, "FAKETIME_TIMESTAMP_FILE": str(clock), "FAKETIME_DONT_FAKE_MONOTONIC": "1"}
     told = "import json, sys, time; print(json.dumps([time.time(), time.monotonic()]), file=sys.stderr)"
     process = rig.Process([rig.ENTRY[0], "-c", told], out, **env)
-    assert process.child.wait(20) == 0
+    assert process.child.wait(180) == 0
     utc_s, mono_s = json.loads(out.read_text())
     assert abs(time.time() - 2 * 86_400 - utc_s) < 30 and abs(time.monotonic() - mono_s) < 30

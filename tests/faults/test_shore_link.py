@@ -22,7 +22,6 @@ SOON = {"backoff_s_min": 0.2, "backoff_s_max": 1.0}
 pytestmark = [
     needs_satellite,
     pytest.mark.skipif(bool(sat.missing()), reason=f"not installed: {sat.missing()}"),
-    pytest.mark.timeout(180),
 ]
 
 
@@ -66,7 +65,7 @@ def test_black_outs_and_kills_cost_no_event_and_no_alarm_aboard(link: SatelliteL
             broker.kill(forgetting=True)
             broker.start()
             link.set(up=True)
-            rig.until(lambda: sat.status(config)["brokers"]["shore"]["connected"], "connected again", 60.0)
+            rig.until(lambda: sat.status(config)["brokers"]["shore"]["connected"], "connected again")
         with sat.daemon(link.ship, config) as last:
             assert sat.status(config)["brokers"]
             time.sleep(1.0)
@@ -74,9 +73,9 @@ def test_black_outs_and_kills_cost_no_event_and_no_alarm_aboard(link: SatelliteL
             broker.start()
             assert last.end() == 0
         with sat.daemon(link.ship, config):
-            rig.until(lambda: len(stored(data)) > 8, "enough has happened", 60.0)
+            rig.until(lambda: len(stored(data)) > 8, "enough has happened")
             ours = stored(data)
-            rig.until(lambda: len(ashore(store)) >= len(ours), "all is ashore", 90.0)
+            rig.until(lambda: len(ashore(store)) >= len(ours), "all is ashore")
             theirs = ashore(store)
         assert [seq for seq, _ in theirs] == list(range(1, len(theirs) + 1))
         assert theirs[: len(ours)] == ours
@@ -153,10 +152,10 @@ def test_after_a_black_out_alarms_go_first_then_events_then_trends(
         sat.daemon(link.ship, config) as daemon,
     ):
         rig.until(lambda: keeper.told('"keeping"'), "the keeper keeps")
-        rig.until(lambda: daemon.told("transducer-fault: normal"), "the alarm aboard", 30.0)
+        rig.until(lambda: daemon.told("transducer-fault: normal"), "the alarm aboard")
         assert sat.status(config)["brokers"]["shore"]["trends_waiting"] == 24
         link.set(up=True)
-        rig.until(lambda: sum("/trend " in line for line in lines) >= 24, "the trends are ashore", 60.0)
+        rig.until(lambda: sum("/trend " in line for line in lines) >= 24, "the trends are ashore")
         rig.until(lambda: len(sat.kept_trends(store)) == 24, "and kept")
         rig.until(lambda: sat.status(config)["brokers"]["shore"]["trends_waiting"] == 0, "and done aboard")
         standing: list[str] = []

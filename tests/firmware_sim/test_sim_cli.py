@@ -12,11 +12,11 @@ from pathlib import Path
 import head_decoder
 import pytest
 import serial
+from waiting import PATIENCE_S
 
 from firmware_sim import Head, load_scenario
 
 COMMAND = [sys.executable, "-m", "firmware_sim.cli"]
-PATIENCE_S = 30
 
 
 def run(*args: str) -> subprocess.CompletedProcess[str]:

@@ -14,6 +14,7 @@ import head_decoder
 import pytest
 import serial
 from pty_pair import one_pty, pty_pair
+from waiting import PATIENCE_S
 
 from firmware_sim import Head, load_scenario
 from firmware_sim.outlets import FileOutlet, Outlet, OutletError, PtyOutlet, SerialOutlet, TcpOutlet
@@ -22,7 +23,6 @@ from firmware_sim.play import play
 STEADY = load_scenario("steady")
 CAPTURE_S = 60.0
 WANTED = Head(STEADY).capture(CAPTURE_S)
-PATIENCE_S = 20.0
 
 
 class Flag:

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 from head_writer import HeadWriter, frame
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gateway.link import Decoder, Item, looks_like_wrong_baud, wrong_baud_text
@@ -19,7 +19,7 @@ DEEDS = ["sample"] * 6
 DEEDS += ["health", "identity", "lose", "copy", "late", "boot", "back", "on", "noise", "zeros", "valid"]
 DEEDS += ["kind", "short", "long"]
 
-QUICK = settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+QUICK = settings(max_examples=300)
 
 
 def plain(items: list[Item]) -> list[Any]:
@@ -88,7 +88,7 @@ def test_any_split_gives_the_same(data: bytes, cuts: list[int]) -> None:
     assert fed(data, cuts) == fed(data, [])
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=25)
 @given(streams())
 def test_one_byte_at_a_time_gives_the_same(data: bytes) -> None:
     """The finest split there is gives the same as the whole."""

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 from head_writer import HeadWriter, frame
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_link_any_bytes import plain, streams
 
@@ -37,7 +37,7 @@ def heard(data: bytes, cuts: list[int], many: int) -> tuple[list[Any], LinkCount
     return plain(out), decoder.counts
 
 
-@settings(max_examples=400, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=400)
 @given(streams(), st.lists(st.integers(0, 2**31), max_size=12))
 def test_any_stream(data: bytes, cuts: list[int]) -> None:
     """Whatever a head's life brings: the same records, samples, marks, in the same order, and the same counts."""

@@ -58,7 +58,7 @@ def order_of_runs(pieces: list[Piece]) -> list[object]:
     return out
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.lists(st.integers(0, len(DATA)), max_size=12))
 def test_runs_keep_every_frame_in_its_place(cuts: list[int]) -> None:
     """However the stream is fed: the runs say the same frames in the same order as the decoder's pieces."""

@@ -76,7 +76,7 @@ def fed(s: Stream, cuts: list[int]) -> tuple[dict[str, np.ndarray], dict[str, np
     return cut, {f: np.concatenate([getattr(x, f) for _, x in made]) for f in FrameSums.__slots__}
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(streams(), st.data())
 def test_any_splitting_gives_the_same_bits(s: Stream, data: st.DataObject) -> None:
     """Cycles and frame sums are equal to the last bit whether the stream comes whole, by frames, or cut anywhere."""
@@ -121,7 +121,7 @@ def reference(s: Stream) -> list[Turn]:
     return turns(crank, cam, spring, us, s.ratio, s.slow_s * s.ratio * 1e6)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(streams())
 def test_agrees_with_plain_loops(s: Stream) -> None:
     """Every figure of every cycle equals exact fractions summed by plain loops over crank angle."""
@@ -141,7 +141,7 @@ def test_agrees_with_plain_loops(s: Stream) -> None:
             assert cut["slap_nm"][k] == t.slap
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(streams())
 def test_a_cycle_with_an_invalid_cam_sample_says_so(s: Stream) -> None:
     """`lag_bad` is set for exactly the cycles that touch a frame whose cam is not valid."""

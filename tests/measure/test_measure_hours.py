@@ -225,7 +225,7 @@ def test_a_restart_at_the_very_end_of_a_burst_loses_no_pause() -> None:
 SPEEDS = st.sampled_from([96.0, 80.0, 60.0, 40.0, -40.0, 0.0])
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(st.tuples(SPEEDS, st.integers(120, 3_000), st.floats(0.2, 3.0)), min_size=3, max_size=12))
 def test_short_losses_cost_nothing(voyage: list[tuple[float, int, float]]) -> None:
     """Frames lost at random while the speed holds: within 0.1 % of the hours, whatever the speeds."""

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from gateway.measure.shape import GATHERED_MAX, ShapeMean
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(st.integers(0, 2**32 - 1), st.integers(1, 3 * GATHERED_MAX), st.sets(st.integers(0, 3 * GATHERED_MAX)))
 def test_it_is_the_mean_taken_cycle_by_cycle(seed: int, cycles: int, looked_at: set[int]) -> None:
     """mean += (shape − mean)·min(1, duration/τ) from the first shape on, whenever somebody looks at it."""

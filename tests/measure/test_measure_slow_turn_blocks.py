@@ -56,7 +56,7 @@ def followed(frames: list[Frame], cuts: Sequence[int]) -> tuple[Meter, list[Seen
 START_AND_STOP = voyage((0.0, 2.3), (GEAR_RPM, 1.2 * SECONDS_A_TURN), (0.0, 3.0), (90.0, 6.0), (GEAR_RPM, 9.0))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(cuts=st.lists(st.integers(1, len(START_AND_STOP) - 1), max_size=12))
 def test_any_splitting_shows_the_same_at_each_moment(cuts: list[int]) -> None:
     """Standing, turned, stopped, running, turned again: turn, date and lag to the bit, at each yield."""

@@ -33,7 +33,7 @@ def test_settings_come_into_a_process_that_never_brings_pydantic_in(optimised: s
     """As the daemon gets them: checked elsewhere, whole, with fingerprint; also without docstrings and asserts."""
     path = shipped_config("tern-passage.toml")
     done = subprocess.run(
-        [sys.executable, optimised, "-c", ASIDE, str(path)], capture_output=True, text=True, check=True, timeout=60
+        [sys.executable, optimised, "-c", ASIDE, str(path)], capture_output=True, text=True, check=True, timeout=180
     )
     assert done.stdout.splitlines() == [f"tern-passage {fingerprint(load_settings(path))} True", "[]"]
 

@@ -45,7 +45,7 @@ def rtu(box: Box) -> Iterator[str]:
         settings = ModbusRtuSettings(port=far, parity="N", acknowledge_enabled=True)
         server = ModbusRtuServer(settings, box.read, box.act, "0.1.0")
         server.start()
-        assert server.ready.wait(10.0)
+        assert server.ready.wait(180)
         yield near
         server.stop()
 
@@ -66,19 +66,19 @@ def converse(client: ModbusTcpClient | ModbusSerialClient, box: Box) -> None:
 
 def test_pymodbus_over_tcp(tcp: ModbusTcpServer, box: Box) -> None:
     """Pins that another implementation reads both engines, the exceptions, the coils and the identity alike."""
-    with ModbusTcpClient("127.0.0.1", port=tcp.port, timeout=10) as client:
+    with ModbusTcpClient("127.0.0.1", port=tcp.port, timeout=180) as client:
         converse(client, box)
 
 
 def test_pymodbus_over_rtu(rtu: str, box: Box) -> None:
     """Pins the same conversation over a serial line."""
-    with ModbusSerialClient(rtu, framer=FramerType.RTU, baudrate=19_200, timeout=10, retries=0) as client:
+    with ModbusSerialClient(rtu, framer=FramerType.RTU, baudrate=19_200, timeout=180, retries=0) as client:
         converse(client, box)
 
 
 def test_pymodbustcp(tcp: ModbusTcpServer, box: Box) -> None:
     """Pins a third implementation over TCP."""
-    client = ModbusClient("127.0.0.1", tcp.port, unit_id=2, timeout=10.0)
+    client = ModbusClient("127.0.0.1", tcp.port, unit_id=2, timeout=180)
     assert client.read_input_registers(0, 16) == input_registers(BOTH, SECOND)
     assert client.read_discrete_inputs(0, INPUTS) == discrete_inputs(BOTH, SECOND)
     client.unit_id = 1
@@ -90,7 +90,7 @@ def test_pymodbustcp(tcp: ModbusTcpServer, box: Box) -> None:
 
 
 def mbpoll(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(["mbpoll", "-0", "-1", *arguments], capture_output=True, text=True, timeout=30, check=False)
+    return subprocess.run(["mbpoll", "-0", "-1", *arguments], capture_output=True, text=True, timeout=180, check=False)
 
 
 def values(output: str) -> list[int]:

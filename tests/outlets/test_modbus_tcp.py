@@ -39,7 +39,7 @@ def server(box: Box) -> Iterator[ModbusTcpServer]:
 
 
 def connect(server: ModbusTcpServer) -> socket.socket:
-    return socket.create_connection(("127.0.0.1", server.port), timeout=10.0)
+    return socket.create_connection(("127.0.0.1", server.port), timeout=180)
 
 
 def receive(peer: socket.socket, size: int) -> bytes:
@@ -185,7 +185,7 @@ def test_a_peer_that_never_reads_does_not_stop_the_others(
         assert ask(good, 1, READ_VERSION) == VERSION_1
         assert server.connections == 2
         monkeypatch.setattr(modbus, "STUCK_MAX_S", 0.0)
-        end = time.monotonic() + 20.0
+        end = time.monotonic() + 180
         while server.connections == 2 and time.monotonic() < end:
             time.sleep(0.01)
         assert ask(good, 1, READ_VERSION) == VERSION_1

@@ -348,5 +348,5 @@ def test_another_thread_may_offer_and_ask_at_any_time() -> None:
         finally:
             over.set()
         for t in threads:
-            t.join(10)
+            t.join(180)
     assert errors == []

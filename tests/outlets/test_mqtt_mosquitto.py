@@ -81,7 +81,7 @@ def test_wrong_password_is_told_and_never_shown(tmp_path: Path, protocol: str) -
     """Pins the true reason of a refused password, that no log and no status holds it, that the right one is taken."""
     users, secret = tmp_path / "users", tmp_path / "secret"
     users.touch(mode=0o600)
-    subprocess.run(["mosquitto_passwd", "-b", str(users), "gw", PASSWORD], check=True, timeout=30)
+    subprocess.run(["mosquitto_passwd", "-b", str(users), "gw", PASSWORD], check=True, timeout=180)
     secret.write_text("wrong-" + PASSWORD)
     secret.chmod(0o600)
     with mosquitto(tmp_path, "allow_anonymous false", f"password_file {users}") as broker, capture_logs() as logs:
@@ -96,7 +96,7 @@ def test_wrong_password_is_told_and_never_shown(tmp_path: Path, protocol: str) -
 
 def run_openssl(folder: Path, *args: str) -> None:
     """One openssl command in a folder."""
-    subprocess.run(["openssl", *args], cwd=folder, check=True, capture_output=True, timeout=60)
+    subprocess.run(["openssl", *args], cwd=folder, check=True, capture_output=True, timeout=180)
 
 
 def certificates(folder: Path) -> None:
@@ -154,7 +154,7 @@ def test_will_when_the_process_is_killed(tmp_path: Path) -> None:
             until(lambda: len(reader.payloads(TOPICS.presence)) == 1, "online")
         finally:
             child.kill()
-            child.wait(10)
+            child.wait(180)
         until(lambda: len(reader.payloads(TOPICS.presence)) == 2, "the will")
         assert [json.loads(p)["state"] for p in reader.payloads(TOPICS.presence)] == ["online", "offline"]
 
@@ -166,7 +166,7 @@ def test_inbound_is_bounded(tmp_path: Path) -> None:
         publish(broker.port, TOPICS.received, "kept", "-r")
         for protocol in ("5", "3.1.1"):
             link = started(broker, MemoryOutbox(), subscribe=[inbox], protocol=protocol)
-            got = inbox.queue.get(timeout=20)
+            got = inbox.queue.get(timeout=180)
             assert (got.payload, got.retained) == (b"kept", True)
             publish(broker.port, TOPICS.received, "x" * (INBOUND_MESSAGE_BYTES_MAX + 1_000))
             for n in range(inbox.queue.maxsize + 3):

@@ -348,7 +348,7 @@ def test_overdue_is_judged_by_the_oldest() -> None:
 Turn = st.tuples(st.sampled_from(["ack", "refuse", "add", "put", "line", "break", "wait"]), st.integers(0, 7))
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.lists(Turn, max_size=60), st.integers(1, 8))
 def test_nothing_is_lost_whatever_the_broker_does(turns: list[tuple[str, int]], room: int) -> None:
     """Pins, over any run of acks, refusals and breaks: nothing is done that was not acknowledged, new events

@@ -33,7 +33,7 @@ SETTINGS = RelaySettings(engine="engine-0", through="gpio", line=4)
 
 
 def wait_for(true: Callable[[], bool]) -> bool:
-    end = time.monotonic() + 20.0
+    end = time.monotonic() + 180
     while time.monotonic() < end:
         if true():
             return True
@@ -90,7 +90,7 @@ def test_it_follows_and_drops_when_not_refreshed() -> None:
     line, now = SimulatedLine(), [100.0]
     relay = Relay(SETTINGS, lambda _: line, lambda: now[0])
     relay.start()
-    assert relay.ready.wait(10.0)
+    assert relay.ready.wait(180)
     assert not line.level
     relay.keep(True)
     assert wait_for(lambda: line.level)
@@ -139,7 +139,7 @@ def test_the_keeper_follows_drops_in_silence_and_at_the_end() -> None:
         assert wait_for(lambda: line.level)
         assert wait_for(lambda: not line.level)
     os.close(write)
-    thread.join(10.0)
+    thread.join(180)
     assert line.closed and not thread.is_alive()
     os.close(read)
 
@@ -179,7 +179,7 @@ def test_a_daemon_killed_or_frozen_drops_the_contact(tmp_path: Path, how: signal
         assert wait_for(lambda: contact.read_text() == "0")
     finally:
         daemon.kill()
-        daemon.wait(10.0)
+        daemon.wait(180)
 
 
 def test_a_keeper_without_its_line_says_why() -> None:

@@ -65,6 +65,6 @@ def test_html_is_sound(report: Path) -> None:
     planted = report.with_name("planted.html")
     planted.write_text(report.read_text("utf-8").replace("<main>", "<main><img src=a>"), "utf-8")
     command = ["java", "-Xss1m", "-jar", str(VNU), "--format", "json", str(report), str(planted)]
-    told = subprocess.run(command, capture_output=True, text=True, timeout=100)
+    told = subprocess.run(command, capture_output=True, text=True, timeout=180)
     errors = [m for m in json.loads(told.stderr)["messages"] if m["type"] == "error"]
     assert {Path(m["url"]).stem for m in errors} == {"planted"}

@@ -56,7 +56,7 @@ def test_a_key_that_others_may_read_is_not_used(tmp_path: Path) -> None:
         assert b"chmod 600" in child.stderr.readline()
     finally:
         child.terminate()
-        child.wait(20)
+        child.wait(180)
 
 
 def test_the_store_is_for_its_owner_only(tmp_path: Path) -> None:
@@ -121,7 +121,7 @@ def test_a_link_that_is_taken_over_says_so() -> None:
     with pytest.raises(TakenOver, match="--name"):
         hold()
     link.close()
-    thread.join(5)
+    thread.join(180)
     server.close()
 
 
@@ -190,6 +190,6 @@ def test_watch_as_a_command_prints_json_lines(tmp_path: Path) -> None:
             until(heard, "an alert is printed")
         finally:
             child.terminate()
-            status = child.wait(20)
+            status = child.wait(180)
     assert status == 0
     assert {json.loads(line)["about"] for line in said.read_text().splitlines()} == {"lag-limit"}

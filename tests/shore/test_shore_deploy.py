@@ -292,7 +292,7 @@ def test_a_compose_tool_takes_the_file() -> None:
     if tool is None:
         pytest.skip("docker-compose is not installed (apt install docker-compose)")
     done = subprocess.run(
-        [tool, "-f", str(SHORE / "compose.yaml"), "config"], capture_output=True, text=True, timeout=60
+        [tool, "-f", str(SHORE / "compose.yaml"), "config"], capture_output=True, text=True, timeout=180
     )
     assert done.returncode == 0, done.stderr
     assert set(yaml.safe_load(done.stdout)["services"]) == {"broker", "database", "keeper-1", "keeper-2"}

@@ -13,16 +13,15 @@ import pytest
 import serial
 import serial.rfc2217
 from structlog.testing import capture_logs
+from waiting import PATIENCE_S
 
 from gateway.model.settings import HeadSettings
 from gateway.sources.head import Chunk, HeadSource
 
-WAIT_S = 10.0
-
 
 def wait_for(true: Callable[[], bool]) -> bool:
-    """Whether it became true in WAIT_S."""
-    until = time.monotonic() + WAIT_S
+    """Whether it became true in PATIENCE_S."""
+    until = time.monotonic() + PATIENCE_S
     while not true():
         if time.monotonic() > until:
             return False
@@ -33,7 +32,7 @@ def wait_for(true: Callable[[], bool]) -> bool:
 def take(out: "queue.Queue[Chunk]", size: int) -> bytes:
     """The next bytes of the queue, until `size` have come."""
     got = b""
-    until = time.monotonic() + WAIT_S
+    until = time.monotonic() + PATIENCE_S
     while len(got) < size and time.monotonic() < until:
         try:
             got += out.get(timeout=0.1)[0]
@@ -81,7 +80,7 @@ def test_bytes_of_a_pty_arrive_whole_and_in_order(pty_pair: tuple[int, str], sta
     out: queue.Queue[Chunk] = queue.Queue(100)
     tapped: list[bytes] = []
     source = started(HeadSource(head(pty_pair[1]), out, tap=tapped.append))
-    assert out.get(timeout=WAIT_S)[0] == b""
+    assert out.get(timeout=PATIENCE_S)[0] == b""
     sent = bytes(range(256)) * 8
     for at in range(0, len(sent), 100):
         os.write(pty_pair[0], sent[at : at + 100])
@@ -96,13 +95,13 @@ def test_small_writes_are_gathered(pty_pair: tuple[int, str], started: Start) ->
     """Many small writes in quick succession come as few chunks: each wake-up costs."""
     out: queue.Queue[Chunk] = queue.Queue(1_000)
     started(HeadSource(head(pty_pair[1]), out))
-    out.get(timeout=WAIT_S)
+    out.get(timeout=PATIENCE_S)
     for _ in range(200):
         os.write(pty_pair[0], b"abcd")
         time.sleep(0.001)
     chunks, size = 0, 0
     while size < 800:
-        size += len(out.get(timeout=WAIT_S)[0])
+        size += len(out.get(timeout=PATIENCE_S)[0])
         chunks += 1
     assert chunks < 100
 
@@ -164,7 +163,7 @@ def test_tap_that_fails_is_put_off(pty_pair: tuple[int, str], started: Start) ->
 def test_tcp_socket_is_read_and_found_again(started: Start) -> None:
     """A socket:// port loses nothing from the first byte on, and is connected to anew when it closes."""
     with socket.create_server(("127.0.0.1", 0)) as server:
-        server.settimeout(WAIT_S)
+        server.settimeout(PATIENCE_S)
         out: queue.Queue[Chunk] = queue.Queue(1_000)
         url = f"socket://127.0.0.1:{server.getsockname()[1]}"
         source = started(HeadSource(head(url), out, backoff_s=(0.05, 0.1)))
@@ -225,7 +224,7 @@ def test_rfc2217_port_is_read_and_its_loss_is_told(started: Start) -> None:
     """Behind a converter that speaks RFC 2217 all byte values arrive, and its going away is noticed and told."""
     sent = bytes(range(256)) * 3
     with socket.create_server(("127.0.0.1", 0)) as server:
-        server.settimeout(WAIT_S)
+        server.settimeout(PATIENCE_S)
         converter = Converter(server, sent)
         converter.start()
         out: queue.Queue[Chunk] = queue.Queue(100)
@@ -234,7 +233,7 @@ def test_rfc2217_port_is_read_and_its_loss_is_told(started: Start) -> None:
         converter.may_send.set()
         assert take(out, len(sent)) == sent
         converter.done.set()
-        converter.join(WAIT_S)
+        converter.join(PATIENCE_S)
     assert wait_for(lambda: "lost rfc2217" in source.state().text or "cannot open" in source.state().text)
 
 
@@ -248,7 +247,7 @@ def test_stop_after_a_fast_batch_tells_no_fault(pty_pair: tuple[int, str]) -> No
         feeder = threading.Thread(target=os.write, args=(pty_pair[0], bytes(60_000)), daemon=True)
         feeder.start()
         take(out, 60_000)
-        feeder.join(WAIT_S)
+        feeder.join(PATIENCE_S)
         assert source.stop()
     assert [e for e in logs if e["log_level"] == "warning"] == []
 

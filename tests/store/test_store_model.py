@@ -4,7 +4,7 @@ import shutil
 import tempfile
 from pathlib import Path
 
-from hypothesis import HealthCheck, settings
+from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
@@ -101,6 +101,4 @@ class Outbox(RuleBasedStateMachine):
 
 
 TestOutbox = Outbox.TestCase
-TestOutbox.settings = settings(
-    max_examples=25, stateful_step_count=30, deadline=None, suppress_health_check=[HealthCheck.too_slow]
-)
+TestOutbox.settings = settings(max_examples=25, stateful_step_count=30)

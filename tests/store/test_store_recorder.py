@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 import pytest
+from waiting import PATIENCE_S
 
 from gateway.model.errors import StorageError
 from gateway.model.records import Median
@@ -17,7 +18,6 @@ from gateway.store.state import NewEvent, NewRetained, StateStore
 
 TS = "2026-03-01T12:00:00.000Z"
 ALL = {"ship": frozenset({"event", "alarm", "trend"})}
-WAIT_S = 20.0
 
 
 def event(number: int, kind: str = "alarm") -> NewEvent:
@@ -76,7 +76,7 @@ def test_all_is_committed_in_order_and_waiters_are_woken(store: Stubborn, record
     woken = recorder.subscribe()
     for number in range(500):
         recorder.submit([event(number, "alarm" if number % 3 else "adjustment")])
-    assert recorder.drain(WAIT_S)
+    assert recorder.drain(PATIENCE_S)
     assert woken.is_set()
     assert [n for numbers, _, _ in store.commits for n in numbers] == list(range(500))
     assert (recorder.pending, recorder.fault, recorder.lost_events) == (0, None, 0)
@@ -88,10 +88,10 @@ def test_event_state_and_checkpoint_are_never_parted(store: Stubborn, recorder: 
     for number in range(50):
         recorder.submit([event(number)], [NewRetained("a", "alarm", str(number).encode())], {"seen": number})
         if number == 20:
-            assert store.tried.wait(WAIT_S)
+            assert store.tried.wait(PATIENCE_S)
     assert recorder.pending == 50
     store.failing = None
-    assert recorder.drain(WAIT_S)
+    assert recorder.drain(PATIENCE_S)
     for numbers, _, checkpoints in store.commits:
         assert checkpoints == {"seen": numbers[-1]}
     assert [n for numbers, _, _ in store.commits for n in numbers] == list(range(50))
@@ -104,7 +104,7 @@ def test_fault_stands_until_the_disk_takes_it(store: Stubborn, recorder: Recorde
     assert not recorder.drain(0.1)
     assert recorder.fault == "the disk says no"
     store.failing = None
-    assert recorder.drain(WAIT_S)
+    assert recorder.drain(PATIENCE_S)
     assert recorder.fault is None
 
 
@@ -120,7 +120,7 @@ def test_memory_is_bounded_and_alarms_go_last(
         recorder.submit([event(number)])
     assert (recorder.pending, recorder.lost_events) == (10, 8)
     store.failing = None
-    assert recorder.drain(WAIT_S)
+    assert recorder.drain(PATIENCE_S)
     told, *numbers = [n for seen, _, _ in store.commits for n in seen]
     assert numbers == list(range(8, 18))
     assert str(told).endswith("2 alarm, 6 gateway")
@@ -131,7 +131,7 @@ def test_an_impossible_event_does_not_hold_up_the_others(store: Stubborn, record
     recorder.submit(
         [event(1), NewEvent("t", "alarm", {"ts": TS, "value": float("nan")}), event(2)], (), {"k": 1, "bad": {1}}
     )
-    assert recorder.drain(WAIT_S)
+    assert recorder.drain(PATIENCE_S)
     assert store.commits == [([1, 2], [], {"k": 1})]
     assert recorder.refused == 2
     assert "fault of camdrift itself" in (recorder.fault or "")
@@ -145,7 +145,7 @@ def test_an_unforeseen_error_is_told_and_survived(store: Stubborn, recorder: Rec
     assert recorder.alive
     assert recorder.fault == "state: RuntimeError: unforeseen"
     store.failing = None
-    assert recorder.drain(WAIT_S)
+    assert recorder.drain(PATIENCE_S)
     assert [n for numbers, _, _ in store.commits for n in numbers] == [1]
 
 
@@ -174,7 +174,7 @@ def test_history_and_captures_are_written_by_the_same_thread(store: Stubborn, tm
     running.add_median("main", median)
     running.add_reading("main", 1e9, {"rpm": 90.0})
     running.capture("head", 1e9, b"abc\0")
-    assert running.drain(WAIT_S)
+    assert running.drain(PATIENCE_S)
     assert history.since_hours("main", 0.0) == [median]
     assert len(history.readings("main", 1e9 - 60, 1e9 + 60, 5)) == 1
     ring.close()

@@ -410,7 +410,7 @@ def test_a_writer_that_hangs_does_not_hang_the_stopping() -> None:
     """Whoever stops it waits so long and no longer, and hears that it did not end."""
     rig, going = Rig(), threading.Event()
     real = rig.store.commit
-    rig.store.commit = lambda *args: (going.wait(20), real(*args))[1]  # type: ignore[method-assign]
+    rig.store.commit = lambda *args: (going.wait(180), real(*args))[1]  # type: ignore[method-assign]
     rig.recorder.submit([event(1)])
     rig.recorder.start()
     assert rig.recorder.stop(0.05) is False

@@ -229,13 +229,13 @@ def test_trends_that_wait_for_the_disk_all_come(store: StateStore, tmp_path: Pat
     for n in range(30):
         recorder.submit([], [trend(n)])
     recorder.start()
-    assert recorder.drain(20.0) and recorder.stop()
+    assert recorder.drain(180) and recorder.stop()
     assert waiting(tmp_path) == hours(0, 30)
     recorder = Recorder(store)
     for n in range(1_010):
         recorder.submit([], [trend(n + 100)])
     recorder.start()
-    assert recorder.drain(20.0) and recorder.stop()
+    assert recorder.drain(180) and recorder.stop()
     (row,) = store.events(0, 9)
     assert b"10 trend" in row.payload
     assert waiting(tmp_path)[-1] == b'{"hour":1109}'

@@ -98,7 +98,7 @@ def test_faults_come_in_words(text: str, words: str) -> None:
         read_pressures(text, 360.0)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(
     st.text(max_size=400)
     | st.lists(st.sampled_from(["crank_deg", "cyl1_bar", ",", ";", "\n", "1", "-", "e9", "°"])).map("".join)
@@ -109,7 +109,7 @@ def test_no_text_breaks_the_reader(text: str) -> None:
         assert read_pressures(text, 360.0).bar
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.sampled_from(sorted(SHEETS)), st.data())
 def test_whatever_is_typed_a_sheet_comes(name: str, data: Any) -> None:
     """No typed figure breaks a sheet; what cannot be is refused on it."""

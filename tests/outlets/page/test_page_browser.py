@@ -62,7 +62,7 @@ class Screen:
         """Press a button."""
         self.driver.find_element(By.CSS_SELECTOR, selector).click()
 
-    def until(self, happened: Callable[[], object], what: str, within_s: float = 30.0) -> None:
+    def until(self, happened: Callable[[], object], what: str, within_s: float = 180) -> None:
         """Wait, for a bounded time; an element that is being replaced counts as not yet."""
         end = time.monotonic() + within_s
         while True:

@@ -28,7 +28,7 @@ class Ground:
         self.settings = settings
         self.crew = rig.Crew(rig.present(NOW, *rig.two_alarms(NOW)))
         self.served = rig.Served(rig.inputs(settings, self.crew, **more))
-        self.client = httpx.Client(base_url=self.served.url, timeout=15)
+        self.client = httpx.Client(base_url=self.served.url, timeout=180)
 
     def log_in(self) -> dict[str, str]:
         """Log in; the header that acts need."""
@@ -278,7 +278,7 @@ def test_no_file_beside_the_pages_own(ground: Ground) -> None:
     """Pins that no path leads out of the page's folder."""
     for path in ("/../page.css", "/js/../../app.py", "/%2e%2e/app.py", "//etc/passwd", "/js"):
         # By hand: a client library would tidy the path up before it asks.
-        raw = http.client.HTTPConnection("127.0.0.1", ground.served.server.port, timeout=10)
+        raw = http.client.HTTPConnection("127.0.0.1", ground.served.server.port, timeout=180)
         raw.request("GET", path)
         assert raw.getresponse().status == 404, path
         raw.close()
@@ -324,7 +324,7 @@ def test_viewers_are_bounded(filled: Settings) -> None:
         with httpx.stream("GET", url) as third:
             assert third.status_code == 503 and "places" in third.read().decode()
         del held
-    end = time.monotonic() + 15
+    end = time.monotonic() + 180
     while True:
         with httpx.stream("GET", url) as again:
             if again.status_code == 200:
@@ -340,7 +340,7 @@ def test_stopping_sends_viewers_home(filled: Settings) -> None:
     heard = threading.Event()
 
     def look() -> None:
-        with httpx.stream("GET", f"{ground.served.url}/api/stream", timeout=20) as stream:
+        with httpx.stream("GET", f"{ground.served.url}/api/stream", timeout=180) as stream:
             lines = opened(stream)
             heard.set()
             for _ in lines:
@@ -348,9 +348,9 @@ def test_stopping_sends_viewers_home(filled: Settings) -> None:
 
     viewer = threading.Thread(target=look)
     viewer.start()
-    assert heard.wait(10)
+    assert heard.wait(180)
     ground.end()
-    viewer.join(10)
+    viewer.join(180)
     assert not viewer.is_alive()
 
 
@@ -398,7 +398,7 @@ def test_a_taken_port_is_told_and_nothing_falls(filled: Settings, ground: Ground
     """Pins that a page whose port is taken says so in words and can still be stopped."""
     server = rig.PageServer(rig.inputs(with_page(filled, port=ground.served.server.port), ground.crew))
     server.start()
-    end = time.monotonic() + 10
+    end = time.monotonic() + 180
     while "not served" not in server.fault:
         assert time.monotonic() < end
         time.sleep(0.02)

@@ -70,7 +70,6 @@ def length(screen: Screen) -> float:
     return float(screen.text(".bigs dd").split()[0])
 
 
-@pytest.mark.timeout(180)
 def test_retighten_on_a_phone(driver: Chrome, tmp_path: Path) -> None:
     """Pins the whole job at the drive: the length falls as the nut turns, "passed it" is said, it holds, the booking is
     refused without log-in and booked with it, and before and after are the head's truth within 0.05 mm."""
