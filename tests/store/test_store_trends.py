@@ -196,6 +196,31 @@ def test_a_broker_begins_at_the_present_and_one_that_leaves_holds_nothing(tmp_pa
     store.close()
 
 
+@pytest.mark.parametrize("again", [False, True], ids=["first time", "after a time without"])
+def test_a_known_broker_that_now_wants_every_trend_gets_no_old_ones(tmp_path: Path, again: bool) -> None:
+    """While another broker's line holds old trends, a broker that switches `every_trend` on starts at the present end:
+    the latest once, then what comes after. It keeps its place at later starts."""
+    if again:
+        store = opened(tmp_path, {"ship": EVERY, "shore": EVERY})
+        store.commit(retained=[trend(0)])
+        store.close()
+    store = opened(tmp_path, BROKERS)
+    for n in range(1, 4):
+        store.commit(retained=[trend(n)])
+    store.close()
+    for _ in range(2):
+        store = opened(tmp_path, {"ship": EVERY, "shore": EVERY})
+        assert waiting(tmp_path, "shore")[-3:] == hours(1, 4)
+        assert (waiting(tmp_path, "ship"), latest(tmp_path, "ship")) == ([], hours(3, 4))
+        store.close()
+    store = opened(tmp_path, {"ship": EVERY, "shore": EVERY})
+    store.commit(retained=[trend(4)])
+    store.close()
+    store = opened(tmp_path, {"ship": EVERY, "shore": EVERY})
+    assert waiting(tmp_path, "ship") == hours(4, 5)
+    store.close()
+
+
 def test_an_older_store_is_brought_up_to_date(tmp_path: Path) -> None:
     """A store from before trends stood in line opens with all it has, its checkpoints too; its broker goes on from its
     place among the events and begins with the trends at the present end."""
