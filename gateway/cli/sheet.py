@@ -35,14 +35,17 @@ OPTIONS: dict[str, tuple[Option, ...]] = {
     "retighten": (
         ("--free", "free_mm", "MM", "the spring's free length measured today"),
         ("--before", "before_mm", "MM", "its length before any nut was touched"),
-        ("--there", "there_mm", "MM", "its length when you said that it is there"),
+        ("--there", "there_mm", "MM", "its length at the target"),
+        ("--held", "held_mm", "MM", "its length with the opposite nut seated"),
+        ("--seated", "seated_mm", "MM", "locked tightener: its length seated on the distance tube"),
+        ("--turned", "turned_mm", "MM", "its length after turning the whole loop round"),
         ("--play", "play_links", "LINKS", "hand play at mid-span"),
     ),
     "retime": (
-        ("--before", "before_deg", "DEG", "the lag before the couplings were loosed"),
+        ("--before", "before_deg", "DEG", "the lag before the couplings were released"),
         ("--gauge", "gauge_mm", "MM…", "pin gauge before, one a section, late is +"),
         ("--gauge-after", "gauge_after_mm", "MM…", "pin gauge after; 0 where it fits"),
-        ("--oil-off", "oil_off", "UTC", "when the pressure was taken off the couplings, RFC 3339"),
+        ("--oil-off", "oil_off", "UTC", "when the last pressure was released, RFC 3339"),
     ),
     "compensate": (
         ("--lag", "lag_deg", "DEG", "in place of the lag as the gateway has it"),
@@ -54,6 +57,9 @@ OPTIONS: dict[str, tuple[Option, ...]] = {
         ("--mean", "mean_bar", "P…", "mean indicated pressures, one a cylinder"),
         ("--unit", "unit", "UNIT", "of both: bar (default), MPa, kPa, Pa, psi"),
         ("--rpm", "rpm", "RPM", "speed, for the indicated power"),
+        ("--load", "load", "PERCENT", "load, for a fair comparison of before and after"),
+        ("--scavenge", "scavenge_bar", "BAR", "scavenge pressure"),
+        ("--compression", "compression_bar", "BAR…", "compression pressures, one a cylinder"),
     ),
     "links": (
         ("--links", "links", "N", "how many links were measured"),
@@ -211,7 +217,7 @@ def live_line(made: dict[str, Any]) -> str:
     """The large figures and what must be said, in one line."""
     figures = [f"{f['name']} {_value(f)}" for f in made["figures"] if f["big"]]
     waits = [
-        f"{w['text'].lower()} {_clock(w['since_s'])} (least {w['least_s'] / 60:.0f} min)" for w in made["waits"][:1]
+        f"{w['text'].lower()} {_clock(w['since_s'])} (minimum {w['least_s'] / 60:.0f} min)" for w in made["waits"][:1]
     ]
     said = [n["text"] for n in made["notices"] if n["text"].startswith(("Passed", "There", "It "))][:1]
     return " | ".join([*figures, *said, *waits])
@@ -231,11 +237,18 @@ def text_of(made: dict[str, Any], book: str) -> str:
     for f in made["figures"]:
         lines.append(f"  {f['name']:<34}{_value(f):>18}   {f['help']}")
     for w in made["waits"]:
-        since = f"{_clock(w['since_s'])}   least {w['least_s'] / 60:.0f} min. {w['words']}"
+        since = f"{_clock(w['since_s'])}   minimum {w['least_s'] / 60:.0f} min. {w['words']}"
         lines.append(f"  {w['text']:<34}{since}")
     lines += ["", "Steps"]
+    phase = ""
     for n, s in enumerate(made["steps"], 1):
-        lines.append(textwrap.fill(f"{n:>4}. {s['text']}", WIDTH, subsequent_indent="      "))
+        if s["phase"] != phase:
+            phase = s["phase"]
+            lines += ["", f"  {phase}"]
+        if s["caution"]:
+            lines.append(textwrap.fill(f"    ! {s['caution']}", WIDTH, subsequent_indent="      "))
+        arrow = {"ahead": "  >> AHEAD", "astern": "  << ASTERN", "see": "  ?? LOOK WHICH WAY"}.get(s["sense"], "")
+        lines.append(textwrap.fill(f"{n:>4}. {s['text']}{arrow}", WIDTH, subsequent_indent="      "))
         if s["who"]:
             lines.append(f"      [ ] {s['who']}: {s['confirm']}   ______________")
     lines += [
@@ -249,7 +262,7 @@ def text_of(made: dict[str, Any], book: str) -> str:
 def _book_line(args: argparse.Namespace, made: dict[str, Any]) -> str:
     booking = made["booking"]
     if booking is None:
-        return f"nothing yet: wanting is {made['booking_wants']}"
+        return f"Nothing yet. Still needed: {made['booking_wants']}."
     words = [f"camdrift book {args.config} {booking['kind']} --person NAME"]
     for key, value in booking.items():
         if key == "cylinders":

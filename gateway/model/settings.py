@@ -196,6 +196,8 @@ class Tightener(Section):
     locking_turn_deg: NotNegative | None = None
     """Locked: how far the lock nut is turned on after the distance tube has seated; the engine's manual gives it."""
     locked_at_mm: Positive | None = None
+    slack_when_turning: Literal["ahead", "astern"] | None = None
+    """Which sense of turning brings the slack to the tightener's strand. It differs by engine; the manual gives it."""
     moved_mm: Positive = 0.5
     """Locked: how far the length may stray from its locked value."""
     slap_limit_mm: Positive = 3.0
@@ -269,6 +271,10 @@ class LagSettings(Section):
     step_deg: Positive = 0.5
     """A step of the mean lag of this size within ten revolutions is told at once."""
     pin_gauge_radius_mm: Positive | None = None
+    camshaft_sections: Annotated[int, Bound(ge=1, le=4)] = 1
+    """Sections of the camshaft, each with a pin gauge of its own; the encoder sits on the first."""
+    reference_cylinder: Annotated[int, Bound(ge=1, le=32)] = 1
+    """The cylinder at whose dead centre the pin gauge is read; the manual gives it."""
 
     def __post_init__(self) -> None:
         if self.near_deg >= self.limit_deg:

@@ -8,7 +8,8 @@ from gateway.report.missing import ship_gaps
 from gateway.report.style import RULES
 from gateway.report.summary import first_page
 from gateway.report.words import NOTICE, minute
-from gateway.worksheet.cautions import CAUTIONS, COUPLING_CAUTION
+from gateway.worksheet.cautions import stopped_cautions
+from gateway.worksheet.retime_steps import coupling_caution
 
 MEANS = (
     ("Camshaft lag, ° of the crank", "How far the camshaft is behind where it stood when it was last set. A worn chain "
@@ -88,16 +89,14 @@ def _people(s: ShipFacts) -> Markup:
 
 
 def _last(s: ShipFacts) -> Markup:
-    service = [e.settings.service for e in s.engines]
-    waits = (
-        f"By this ship's settings: {max(x.open_after_min for x in service):g} minutes before a door is opened, "
-        f"{max(x.plugs_after_min for x in service):g} minutes before plugs are refitted. The manual and the permit to "
-        "work decide."
-    )
+    # Of several engines the longest waits, so that none is shown too short.
+    engines = [e.settings for e in s.engines]
+    cautions = stopped_cautions(max(engines, key=lambda e: e.service.open_after_min))[1:]
+    coupling = coupling_caution(max(engines, key=lambda e: e.service.plugs_after_min))
     return tag(
         "section",
         tag("h2", "Cautions"),
-        tag("ul", [tag("li", c) for c in (NOTICE, *CAUTIONS[1:], COUPLING_CAUTION, waits)]),
+        tag("ul", [tag("li", c) for c in (NOTICE, *cautions, coupling)]),
         tag("h2", "What the figures mean"),
         tag("dl", [(tag("dt", name), tag("dd", means)) for name, means in MEANS]),
     )

@@ -48,14 +48,17 @@ class Decision:
 
 
 def decide(engine: EngineSettings, datum: Datum, standing: Standing) -> Decision:
-    """The first of: find the fault, renew the chain, re-time, retighten, compensate, nothing; the others as `also`.
+    """The first of: take the pumps' compensation off, find the fault, renew the chain, re-time, retighten, compensate,
+    nothing; the others as `also`.
 
-    A fault comes first, since every other figure may be its child. A worn chain is renewed before it is timed, for the
+    Pumps that are still advanced after re-timing come first: the engine would start with injection early. Then a fault,
+    since every other figure may be its child. A worn chain is renewed before it is timed, for the
     timing would be done twice. Retightening comes before compensating: it is due at the drive, the other at the pumps.
     """
     found = [
         d
         for d in (
+            _pumps_off(datum),
             _fault(datum, standing),
             _renew(engine, standing),
             _retime(engine, datum, standing),
@@ -69,6 +72,18 @@ def decide(engine: EngineSettings, datum: Datum, standing: Standing) -> Decision
     first, rest = found[0], found[1:]
     also = (*(d.why for d in rest), *_remarks(engine, datum, standing))
     return Decision(first.do, first.why, first.compensate_deg, also)
+
+
+def _pumps_off(d: Datum) -> Decision | None:
+    """Compensation that was booked before the camshaft was last set, and not taken off since."""
+    booked = d.compensation_mean_deg()
+    if booked < PUMP_STEP_DEG / 2 or d.compensated_at_h is None or d.compensated_at_h > d.camshaft_set_at_h:
+        return None
+    why = (
+        f"The camshaft was re-timed and {booked:.1f}° are still booked at the fuel pumps; take the pumps' compensation "
+        f"off first and book 0°, {MANUAL}: otherwise injection is early and maximum pressure too high."
+    )
+    return Decision("compensate", why, compensate_deg=0.0)
 
 
 def _fault(datum: Datum, s: Standing) -> Decision | None:

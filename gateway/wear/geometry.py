@@ -130,6 +130,12 @@ def elongation_from_spring_mm(engine: EngineSettings, travel_mm: float) -> float
     return travel_mm / spring_mm_per_percent(engine)
 
 
+def loop_turns(engine: EngineSettings) -> float:
+    """Crank turns in which the tightener's chain goes once round: its links over the teeth it passes a crank turn."""
+    stage = stages(engine)[engine.chain.tightener_stage - 1]
+    return stage.loop_links * stage.crank_turns / stage.driven_teeth
+
+
 def tooth_pitches_deg(engine: EngineSettings) -> tuple[float, ...]:
     """The different sizes, in crank degrees, that a jump of one tooth can have on this drive, rising."""
     sizes = {round(d, 9) for s in stages(engine) for d in s.tooth_deg()}

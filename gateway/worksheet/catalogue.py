@@ -5,17 +5,17 @@ from dataclasses import asdict
 from typing import Any
 
 from gateway.model.errors import Refused
-from gateway.worksheet import by_hand, pressures, retighten, retime
+from gateway.worksheet import by_hand, compensate, new_chain, pressures, retighten, retime
 from gateway.worksheet.sheet import Facts, Sheet, Typed
 
 SHEETS: dict[str, tuple[str, Callable[[Facts, Typed], Sheet]]] = {
     "retighten": (retighten.TITLE, retighten.retighten),
     "retime": (retime.TITLE, retime.retime),
-    "compensate": ("Compensate at the fuel pumps", by_hand.compensate),
+    "compensate": (compensate.TITLE, compensate.compensate),
     "pressures": (pressures.TITLE, pressures.pressures),
-    "links": ("Measure links", by_hand.links),
-    "hand-play": ("Hand play", by_hand.hand_play),
-    "new-chain": ("New chain", by_hand.new_chain),
+    "links": (by_hand.LINKS_TITLE, by_hand.links),
+    "hand-play": (by_hand.PLAY_TITLE, by_hand.hand_play),
+    "new-chain": (new_chain.TITLE, new_chain.new_chain),
 }
 """In the order in which they are offered."""
 
@@ -30,7 +30,15 @@ def sheet(name: str, facts: Facts, typed: Mapping[str, str], file: str | None = 
 
 
 def as_data(made: Sheet) -> dict[str, Any]:
-    """A sheet as plain data, fit for JSON; what is read of a figure is its `name`."""
+    """A sheet as plain data, fit for JSON; what is read of a figure is its `name`. No figure is shown as −0.00."""
     data = asdict(made)
-    data["figures"] = [{("name" if k == "label" else k): v for k, v in f.items()} for f in data["figures"]]
+    data["figures"] = [
+        {("name" if k == "label" else k): v for k, v in f.items()} | {"value": _no_negative_zero(f)}
+        for f in data["figures"]
+    ]
     return data
+
+
+def _no_negative_zero(f: dict[str, Any]) -> float | str | None:
+    value: float | str | None = f["value"]
+    return 0.0 if isinstance(value, float) and round(value, f["digits"]) == 0 else value

@@ -4,12 +4,25 @@ from dataclasses import dataclass
 
 from gateway.model.errors import Refused
 from gateway.model.settings import Cylinders
-from gateway.worksheet.cautions import CAUTIONS, SECOND
+from gateway.worksheet.cautions import SCOPE, SECOND
 from gateway.worksheet.indicator import indicated, indicated_kw
 from gateway.worksheet.pressure_file import BAR, UNIT_NAMES, read_pressures, unit_meant
 from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Step, Typed, cannot_be
 
 NAME, TITLE = "pressures", "Pressures of the cylinders"
+CAUTIONS = (
+    SCOPE,
+    "Pressures are taken with the engine running. The cautions of the stopped engine do not cover this work.",
+    "An indicator cock blows a jet of hot gas and sparks. Stand to the side, keep your face and "
+    "other people out of the "
+    "line of the cock, wear eye protection, gloves and hearing protection. Open it slowly.",
+    "Hot pipes and covers burn. Turning and moving parts catch loose clothing. Leaking high-pressure "
+    "fuel cuts through "
+    "skin: stay away from a leak and report it.",
+    "Inform the bridge before you begin. Stop the work if load or speed must change.",
+)
+LIKE_LOAD, LIKE_RPM = 0.05, 0.02
+"""Loads and speeds before and after that part by no more than these shares count as alike (our judgement)."""
 SPREAD_MAX_BAR, SPREAD_MEAN_BAR = 3.0, 0.5
 """Where the settings have no cylinders: defaults from memory."""
 
@@ -24,25 +37,42 @@ class Row:
     max_deg: float | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """At what the pressures were taken: a fair comparison needs the same. `load`: per cent; pressures in bar."""
+
+    rpm: float | None
+    load: float | None
+    scavenge_bar: float | None
+    compression_bar: list[float]
+
+
 def pressures(facts: Facts, typed: Typed, file: str | None = None) -> Sheet:
     """The sheet from typed figures or from the text of a pressure/crank-angle file."""
-    told: list[Notice] = []
-    rows = _from_file(facts, file, told) if file else _from_typed(typed, told)
+    notices: list[Notice] = []
+    rows = _from_file(facts, file, notices) if file else _from_typed(typed, notices)
     rpm = typed.number("rpm", "Speed")
     rpm = facts.rpm if rpm is None else rpm
+    at = Conditions(
+        rpm,
+        typed.number("load", "Load"),
+        typed.number("scavenge_bar", "Scavenge pressure"),
+        typed.numbers("compression_bar", "Compression pressures"),
+    )
     taken = typed.text("taken") or "before"
     if taken not in ("before", "after"):
         typed.faults.append("Taken: give before or after")
         taken = "before"
-    told += typed.notices()
+    notices += typed.notices()
+    notices += _alike(facts, at) if taken == "after" else []
     if rows:
-        told += _whole(facts, rows) + (_units(rows) or _spread(facts, rows))
+        notices += _whole(facts, rows) + (_units(rows) or _spread(facts, rows))
         book = [
             Notice(x, "refused") for x in cannot_be(facts, kind="pressures", taken=taken, cylinders=_cylinders(rows))
         ]
-        told += [] if any(n.level == "refused" for n in told) else book
-    refused = any(n.level == "refused" for n in told)
-    booking = None if refused or not rows else _booking(rows, taken, rpm)
+        notices += [] if any(n.level == "refused" for n in notices) else book
+    refused = any(n.level == "refused" for n in notices)
+    booking = None if refused or not rows else _booking(rows, taken, at)
     return Sheet(
         NAME,
         TITLE,
@@ -51,7 +81,7 @@ def pressures(facts: Facts, typed: Typed, file: str | None = None) -> Sheet:
         _steps(),
         (),
         _inputs(typed, taken),
-        tuple(told),
+        tuple(notices),
         booking=booking,
         booking_wants="" if booking else "a maximum pressure for each cylinder",
     )
@@ -60,12 +90,13 @@ def pressures(facts: Facts, typed: Typed, file: str | None = None) -> Sheet:
 # -- where the figures come from ------------------------------------------------------------------------------------
 
 
-def _from_file(f: Facts, text: str, told: list[Notice]) -> list[Row]:
+def _from_file(f: Facts, text: str, notices: list[Notice]) -> list[Row]:
     c = f.engine.cylinders
     if c is None:
-        told.append(
+        notices.append(
             Notice(
-                "A pressure file wants the cylinders' bore, stroke and ratios: give [engine.cylinders] in the settings,"
+                "A pressure file needs the cylinders' bore, stroke and ratios: give "
+                "[engine.cylinders] in the settings,"
                 " or type maximum and mean pressures.",
                 "refused",
             )
@@ -74,15 +105,17 @@ def _from_file(f: Facts, text: str, told: list[Notice]) -> list[Row]:
     try:
         found = read_pressures(text, 360.0 * f.engine.ratio)
     except Refused as e:
-        told.append(Notice(str(e), "refused"))
+        notices.append(Notice(str(e), "refused"))
         return []
     rows = []
     for number, bar in sorted(found.bar.items()):
         if float(bar.max() - bar.min()) < 1.0:
-            told.append(Notice(f"Cylinder {number}: the pressure does not move; is its sensor dead, or its cock shut?"))
+            notices.append(
+                Notice(f"Cylinder {number}: the pressure does not move; is its sensor dead, or its cock shut?")
+            )
         seen = indicated(c, found.angle_deg, bar)
         rows.append(Row(number, seen.max_bar, seen.mean_bar, seen.max_deg))
-        told += _dead_centre(number, seen.shift_deg, seen.max_deg, seen.peak_odd)
+        notices += _dead_centre(number, seen.shift_deg, seen.max_deg, seen.peak_odd)
     return rows
 
 
@@ -98,20 +131,21 @@ def _dead_centre(number: int, shift: float, peak: float, odd: bool) -> list[Noti
         return [
             Notice(
                 f"Cylinder {number}: dead centre seems to be off by {abs(shift):.1f}° (the file's angles are "
-                f"{'ahead' if shift > 0 else 'behind'}): its mean indicated pressure is wrong until that is set right."
+                f"{'ahead' if shift > 0 else 'behind'}): its mean indicated pressure is wrong until "
+                "that is set right."
             )
         ]
     return []
 
 
-def _from_typed(typed: Typed, told: list[Notice]) -> list[Row]:
+def _from_typed(typed: Typed, notices: list[Notice]) -> list[Row]:
     high, mean = typed.numbers("max_bar", "Maximum pressures"), typed.numbers("mean_bar", "Mean indicated pressures")
     unit = (typed.text("unit") or "bar").lower()
     if unit not in BAR:
-        told.append(Notice(f"Unit {unit[:20]!r}: give one of {', '.join(UNIT_NAMES.values())}", "refused"))
+        notices.append(Notice(f"Unit {unit[:20]!r}: give one of {', '.join(UNIT_NAMES.values())}", "refused"))
         return []
     if mean and len(mean) != len(high):
-        told.append(
+        notices.append(
             Notice(f"{len(high)} maximum and {len(mean)} mean pressures; give one of each a cylinder", "refused")
         )
         return []
@@ -128,24 +162,24 @@ def _whole(f: Facts, rows: list[Row]) -> list[Notice]:
     number = f.engine.cylinders.number
     missing = sorted(set(range(1, number + 1)) - {r.cylinder for r in rows})
     over = sorted(r.cylinder for r in rows if r.cylinder > number)
-    told = []
+    notices = []
     if missing:
-        told.append(Notice(f"Missing: cylinder {', '.join(map(str, missing))} of {number}. Take all at one load."))
+        notices.append(Notice(f"Missing: cylinder {', '.join(map(str, missing))} of {number}. Take all at one load."))
     if over:
-        told.append(Notice(f"Cylinder {', '.join(map(str, over))}: the engine has {number}", "refused"))
-    return told
+        notices.append(Notice(f"Cylinder {', '.join(map(str, over))}: the engine has {number}", "refused"))
+    return notices
 
 
 def _units(rows: list[Row]) -> list[Notice]:
-    told = []
+    notices = []
     for r in rows:
         meant = unit_meant(r.max_bar)
         if meant is not None:
             instead = f"; are these {meant}?" if meant else ""
-            told.append(
+            notices.append(
                 Notice(f"Cylinder {r.cylinder}: a maximum of {r.max_bar:.4g} bar cannot be{instead}", "refused")
             )
-    return told
+    return notices
 
 
 def _limits(c: Cylinders | None) -> tuple[float, float]:
@@ -156,7 +190,7 @@ def _spread(f: Facts, rows: list[Row]) -> list[Notice]:
     """Each cylinder against the mean of all."""
     if len(rows) < 2:
         return []
-    told = []
+    notices = []
     figures: tuple[tuple[str, list[float | None]], ...] = (
         ("maximum", [r.max_bar for r in rows]),
         ("mean indicated", [r.mean_bar for r in rows]),
@@ -168,15 +202,37 @@ def _spread(f: Facts, rows: list[Row]) -> list[Notice]:
         mean = sum(known) / len(known)
         for r, v in zip(rows, values, strict=True):
             if v is not None and abs(v - mean) > most:
-                told.append(
+                notices.append(
                     Notice(
                         f"Cylinder {r.cylinder}: {name} pressure {v - mean:+.1f} bar off the mean of the cylinders "
                         f"({mean:.1f} bar), beyond ±{most:g} bar."
                     )
                 )
-    if not told:
-        told.append(Notice("All cylinders lie within the spread that is allowed.", "good"))
-    return told
+    if not notices:
+        notices.append(Notice("All cylinders lie within the spread that is allowed.", "good"))
+    return notices
+
+
+def _alike(f: Facts, at: Conditions) -> list[Notice]:
+    """Before and after are compared at like load and speed; what differs is shown."""
+    last = next((p for p in reversed(f.taken) if p.taken == "before"), None)
+    if last is None:
+        return [Notice("No pressures before the work are booked: there is nothing to compare with.")]
+    found = []
+    for what, unit, was, now, share in (
+        ("load", "%", last.load, at.load, LIKE_LOAD),
+        ("speed", "rpm", last.rpm, at.rpm, LIKE_RPM),
+    ):
+        if was is None or now is None:
+            found.append(Notice(f"The {what} is not known both before and after: the comparison is uncertain."))
+        elif abs(now - was) > share * max(abs(was), abs(now)):
+            found.append(
+                Notice(
+                    f"The {what} was {was:g} {unit} before and is {now:g} {unit} now: not alike. Take the pressures "
+                    f"again at {was:g} {unit}, or do not compare them."
+                )
+            )
+    return found or [Notice("Load and speed are alike before and after: the pressures can be compared.", "good")]
 
 
 # -- what is shown --------------------------------------------------------------------------------------------------
@@ -238,19 +294,26 @@ def _inputs(typed: Typed, taken: str) -> tuple[Input, ...]:
         Input("mean_bar", "Mean indicated pressures", "", "The same; may be empty.", typed.text("mean_bar")),
         Input("unit", "Unit of both", "", "bar, MPa, kPa, Pa or psi", typed.text("unit") or "bar"),
         Input("rpm", "Speed", "rpm", "Empty: the present speed.", typed.text("rpm")),
-    )
+        Input("load", "Load", "%", "Of the engine's full load, from its load indicator.", typed.text("load")),
+        Input("scavenge_bar", "Scavenge pressure", "bar", "In the receiver, gauge.", typed.text("scavenge_bar")),
+        Input("compression_bar", "Compression pressures", "bar", "One a cylinder; may be empty.",
+              typed.text("compression_bar")),
+    )  # fmt: skip
 
 
 def _steps() -> tuple[Step, ...]:
+    cock = CAUTIONS[2]
     return (
-        Step("Steady load and speed, indicator cocks blown through; each cylinder taken in turn.", SECOND, "steady"),
-        Step("Type the figures, or give the indicator's file; see what is noticed above.", SECOND, "all cylinders"),
-        Step(
-            "Book them as “before”, and again as “after” at the same load; trim the pumps by the difference.",
-            SECOND,
-            "booked",
-        ),
-    )
+        Step("Inform the bridge. Keep load and speed steady for the whole time.", SECOND, "steady", "steady", "Take"),
+        Step("Note load, speed and scavenge pressure. Type them.", SECOND, "typed", "conditions", "Take"),
+        Step("Blow each indicator cock through before the indicator is fitted.", SECOND, "blown", "blow", "Take",
+             cock),
+        Step("Take each cylinder in turn. Shut the cock before the indicator is removed.", SECOND, "all cylinders",
+             "take", "Take", cock),
+        Step("Type the figures, or give the indicator's file. Read the notices.", SECOND, "typed", "type", "Book"),
+        Step("Book them as “before” or “after”. After the work take them at the same load, and trim the pumps by the "
+             "difference.", SECOND, "booked", "book", "Book"),
+    )  # fmt: skip
 
 
 def _cylinders(rows: list[Row]) -> list[dict[str, float | int]]:
@@ -261,6 +324,11 @@ def _cylinders(rows: list[Row]) -> list[dict[str, float | int]]:
     return found
 
 
-def _booking(rows: list[Row], taken: str, rpm: float | None) -> dict[str, object]:
+def _booking(rows: list[Row], taken: str, at: Conditions) -> dict[str, object]:
+    note = "" if at.scavenge_bar is None else f"scavenge {at.scavenge_bar:g} bar"
+    if at.compression_bar:
+        note += f"{'; ' if note else ''}compression {' '.join(f'{p:g}' for p in at.compression_bar)} bar"
     found: dict[str, object] = {"kind": "pressures", "taken": taken, "cylinders": _cylinders(rows)}
-    return found if rpm is None else found | {"rpm": round(rpm, 1)}
+    found |= {} if at.rpm is None else {"rpm": round(at.rpm, 1)}
+    found |= {} if at.load is None else {"load": round(at.load, 1)}
+    return found | ({"note": note} if note else {})

@@ -1,48 +1,37 @@
-"""Re-time: which way and how far the camshaft turns, the lag live while it is turned, and what to book after."""
+"""Re-time: which way and how far the camshaft turns, the lag live while it is turned, and what to book after.
+
+Order of steps after the handbook's "Work at the drive" (common practice, no source; the engine's manual comes first).
+"""
 
 from gateway.wear.refusals import GAUGE_MM_MAX
-from gateway.worksheet import sums
-from gateway.worksheet.cautions import (
-    CAUTIONS,
-    CHIEF,
-    COUPLING_CAUTION,
-    SECOND,
-    after_closing,
-    before_opening,
-    opening_wait,
-    plugs_wait,
-)
-from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Step, Typed
+from gateway.worksheet import retime_steps, sums
+from gateway.worksheet.cautions import LOOSE, TURNING, opening_wait, plugs_wait, stopped_cautions
+from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Typed
 
 NAME, TITLE = "retime", "Re-time the camshaft"
-SECTIONS_MAX = 4
 SET_DEG = 0.05
 """So near is set: the pin gauge's feelers show no less."""
 
 
 def retime(facts: Facts, typed: Typed) -> Sheet:
     """The sheet, from what is known and what has been typed."""
-    gauges = typed.numbers("gauge_mm", "Pin gauge")[:SECTIONS_MAX]
-    after = typed.numbers("gauge_after_mm", "Pin gauge after")[:SECTIONS_MAX]
+    gauges, after = _gauges(facts, typed, "gauge_mm"), _gauges(facts, typed, "gauge_after_mm")
     before = typed.number("before_deg", "Lag before")
-    off_utc_s = typed.number("oil_off", "Oil pressure off")
-    for mm in (*gauges, *after):
-        if abs(mm) > GAUGE_MM_MAX:
-            typed.faults.append(f"Pin gauge: {mm:g} mm cannot be; give −{GAUGE_MM_MAX:g} to {GAUGE_MM_MAX:g} mm")
-    lag = facts.lag_deg
-    booking, wants = _booking(facts, before, after, typed)
+    off_utc_s = typed.number("oil_off", "Oil pressure released")
+    booking, needs = _booking(facts, before, after, typed)
     return Sheet(
         NAME,
         TITLE,
-        (*CAUTIONS, COUPLING_CAUTION),
-        _figures(facts, gauges, before),
-        _steps(facts),
+        (*stopped_cautions(facts.engine), retime_steps.coupling_caution(facts.engine)),
+        _figures(facts, gauges, after, before),
+        retime_steps.steps(facts),
         (opening_wait(facts), plugs_wait(facts.engine, facts.utc_s, off_utc_s)),
-        _inputs(facts, typed),
-        (*typed.notices(), *_doubt(facts, gauges), *_live(facts, lag, before)),
+        _inputs(facts, typed, gauges, after, off_utc_s),
+        (*typed.notices(), *_pumps(facts), *_doubt(facts, gauges), *_live(facts, before), *_sections(facts, after)),
         live=True,
         booking=booking,
-        booking_wants=wants,
+        booking_wants=needs,
+        phase="after" if after else "turn" if before is not None else "before",
     )
 
 
@@ -51,66 +40,59 @@ def lag_se_deg(facts: Facts) -> float:
     return sums.TURNED_SE_DEG if facts.whole_turn else sums.SINGLE_SE_DEG
 
 
-def _figures(f: Facts, gauges: list[float], before: float | None) -> tuple[Figure, ...]:
+def _gauges(f: Facts, typed: Typed, name: str) -> list[float]:
+    """Readings of the pin gauge, one a section."""
+    sections = f.engine.lag.camshaft_sections
+    found = typed.numbers(name, "Pin gauge")
+    if len(found) > sections:
+        typed.faults.append(f"Pin gauge: {len(found)} readings for {sections} section(s); give one a section")
+    for mm in found:
+        if abs(mm) > GAUGE_MM_MAX:
+            typed.faults.append(f"Pin gauge: {mm:g} mm cannot be; give −{GAUGE_MM_MAX:g} to {GAUGE_MM_MAX:g} mm")
+    return found[:sections]
+
+
+# -- what is shown --------------------------------------------------------------------------------------------------
+
+
+def _figures(f: Facts, gauges: list[float], after: list[float], before: float | None) -> tuple[Figure, ...]:
     lag, radius, ratio = f.lag_deg, f.engine.lag.pin_gauge_radius_mm, f.engine.ratio
     expected = None if lag is None or radius is None else sums.gauge_mm(radius, lag, ratio)
     sea = f.sea_lag_deg
     at_sea = None if sea[1] is None else f"{sea[1]:.2f} ({_end(sea[0])} to {_end(sea[2])})"
     found = [
-        Figure(
-            "lag_deg", "Lag now", lag, "° crank", "How far the camshaft is behind where it was set; late is +.", 3, True
-        ),
-        Figure(
-            "lag_se_deg",
-            "Its uncertainty",
-            lag_se_deg(f) if lag is not None else None,
-            "°",
-            "Standard uncertainty: small once a whole turn on the turning gear has been read.",
-            2,
-        ),
-        Figure(
-            "cam_deg",
-            "Camshaft to turn",
-            None if lag is None else abs(lag) / ratio,
-            "° cam",
-            f"{_way(lag)} Degrees of the camshaft itself.",
-            3,
-            True,
-        ),
-        Figure(
-            "turned_lag_deg",
-            "Mean of the last whole turn",
-            f.lag_of(f.turned_raw_deg),
-            "°",
-            "Mean over one turn on the turning gear in which nothing moved; the best figure there is.",
-            3,
-        ),
-        Figure(
-            "at_sea_deg", "Lag at sea", at_sea, "°", "From the trend, with its 5 to 95 % range: under load and warm."
-        ),
-        Figure(
-            "gauge_expected_mm",
-            "Pin gauge should read",
-            expected,
-            "mm",
-            "The lag now as an arc at the pin gauge's radius; late is +.",
-            2,
-        ),
-        Figure("before_deg", "Lag before", before, "°", "As taken before the couplings were touched; it is booked.", 3),
-    ]
-    for n, mm in enumerate(gauges, 1):
-        found += _section(n, mm, radius, ratio, len(gauges))
+        Figure("lag_deg", "Lag now", lag, "° (crank)", "How far the camshaft is behind where it was set. Late is +.", 3,
+               True),
+        Figure("cam_deg", "Turn the camshaft", None if lag is None else abs(lag) / ratio, "° (camshaft)", _way(lag), 2,
+               True),
+        Figure("lag_se_deg", "Uncertainty of the lag", lag_se_deg(f) if lag is not None else None, "° (crank)",
+               "Small after a whole turn on the turning gear has been read.", 2),
+        Figure("turned_lag_deg", "Mean of the last whole turn", f.lag_of(f.turned_raw_deg), "° (crank)",
+               "Mean over one turn on the turning gear in which nothing moved: the best figure there is.", 3),
+        Figure("at_sea_deg", "Lag at sea", at_sea, "° (crank)", "From the trend, with its 5 to 95 % range."),
+        Figure("gauge_expected_mm", "Pin gauge should read", expected, "mm",
+               "The lag now as an arc at the pin gauge's radius. Late is +.", 2),
+        Figure("before_deg", "Lag before", before, "° (crank)",
+               "Taken before the couplings were touched; it is booked.", 3),
+        Figure("pumps_deg", "Set at the fuel pumps", f.datum.compensation_mean_deg(), "° (crank)",
+               "As booked, mean of the pumps. Take it off before the engine starts.", 1),
+    ]  # fmt: skip
+    for stage, readings in (("", gauges), ("after_", after)):
+        for n, mm in enumerate(readings, 1):
+            found += _section(stage, n, mm, radius, ratio)
     return tuple(found)
 
 
-def _section(n: int, mm: float, radius: float | None, ratio: int, sections: int) -> list[Figure]:
-    name = f"Section {n}" if sections > 1 else "Pin gauge"
+def _section(stage: str, n: int, mm: float, radius: float | None, ratio: int) -> list[Figure]:
+    name = f"Section {n}{' after' if stage else ''}"
     if radius is None:
-        return [Figure(f"gauge_deg_{n}", f"{name}, as an angle", None, "°", "Set lag.pin_gauge_radius_mm to know it.")]
+        words = "Set lag.pin_gauge_radius_mm to know it."
+        return [Figure(f"gauge_{stage}deg_{n}", f"{name}, as an angle", None, "° (crank)", words)]
     lag = sums.gauge_deg(radius, mm, ratio)
+    words = f"{mm:g} mm on {radius:g} mm radius."
     return [
-        Figure(f"gauge_deg_{n}", f"{name}, as an angle", lag, "°", f"{mm:g} mm on {radius:g} mm radius; crank.", 3),
-        Figure(f"section_deg_{n}", f"{name} turns by", abs(lag) / ratio, "° cam", f"{_way(lag)} By its own gauge.", 3),
+        Figure(f"gauge_{stage}deg_{n}", f"{name}, as an angle", lag, "° (crank)", words, 3),
+        Figure(f"section_{stage}deg_{n}", f"{name}: turn it by", abs(lag) / ratio, "° (camshaft)", _way(lag), 2),
     ]
 
 
@@ -118,12 +100,33 @@ def _way(lag: float | None) -> str:
     if lag is None:
         return ""
     if abs(lag) <= SET_DEG:
-        return "It stands right."
-    return f"It is {'late' if lag > 0 else 'early'}: {'ahead' if lag > 0 else 'astern'}, as she turns running ahead."
+        return "It is set."
+    late = lag > 0
+    return f"The camshaft is {'late' if late else 'early'}. Turn it {'AHEAD' if late else 'ASTERN'}."
+
+
+def _end(value: float | None) -> str:
+    return "?" if value is None else f"{value:.2f}"
+
+
+# -- what is noticed ------------------------------------------------------------------------------------------------
+
+
+def _pumps(f: Facts) -> list[Notice]:
+    advance = f.datum.compensation_mean_deg()
+    if not advance:
+        return []
+    return [
+        Notice(
+            f"{advance:.1f}° are set at the fuel pumps. Take them off before the engine starts, and "
+            "book it: otherwise "
+            "injection is early and maximum pressure too high."
+        )
+    ]
 
 
 def _doubt(f: Facts, gauges: list[float]) -> list[Notice]:
-    """Gauge and encoders beside each other; where they differ, which to doubt first."""
+    """Gauge and encoders compared; where they differ, trust neither, and what to look at first."""
     radius, lag = f.engine.lag.pin_gauge_radius_mm, f.lag_deg
     if not gauges or radius is None or lag is None:
         return []
@@ -132,129 +135,98 @@ def _doubt(f: Facts, gauges: list[float]) -> list[Notice]:
     if not found.differ:
         return [Notice(f"Gauge and encoders agree within their uncertainty ({found.deg:+.2f}°).", "good")]
     if not f.whole_turn:
-        which = "Doubt the encoders' figure first: no whole turn on the turning gear has been read. Turn once round."
+        first = "No whole turn on the turning gear has been read yet: turn once round first."
     elif f.agreement == "part":
-        which = (
-            "Doubt the encoders: the tightener does not tell of the same wear either. See whether one has moved on its "
-            "shaft. The gauge decides."
-        )
-    elif f.agreement == "agree":
-        which = (
-            "Doubt the gauge's reading first: lag and tightener agree. Clean holes and points, let a second person "
-            "read it. If it repeats, the gauge decides."
-        )
+        first = "Check the encoders first: the tightener does not agree with them either."
     else:
-        which = (
-            "Read the gauge again, by a second person. If it repeats, the gauge decides, and the encoders' zero moves."
+        first = "Clean holes and points, and let a second person read the gauge."
+    return [
+        Notice(
+            f"Encoders and gauge differ by {found.deg:+.2f}°, beyond their uncertainty. Trust "
+            "neither. Stop and find out "
+            f"why. {first}"
         )
-    return [Notice(f"Encoders and gauge differ by {found.deg:+.2f}°, beyond their uncertainty. {which}")]
+    ]
 
 
-def _live(f: Facts, lag: float | None, before: float | None) -> list[Notice]:
-    told = []
+def _live(f: Facts, before: float | None) -> list[Notice]:
+    lag, notices = f.lag_deg, []
     if f.running not in ("stopped", "turning", "unknown"):
-        told.append(Notice("The engine is not stopped: nothing is done at the couplings while it runs."))
+        notices.append(Notice("The engine is not stopped. Do nothing at the couplings while it runs."))
+    if f.burst_age_s is not None:
+        notices.append(
+            Notice(f"The sensor head sends in bursts: the reading is {f.burst_age_s / 60:.0f} min old. Use the gauge.")
+        )
     if lag is None:
-        return [*told, Notice(f"No live lag: {f.lag.reason}. Work by the pin gauge.")]
+        return [*notices, Notice(f"No live lag: {f.lag.reason}. Work by the pin gauge.")]
     if f.standing and not f.whole_turn:
-        told.append(
+        notices.append(
             Notice(
-                "Turn once round on the turning gear, and a little more, before the couplings are loosed: until then "
-                "the lag shown is off by the encoders' own mounting."
+                "Turn once round on the turning gear, and a little more, before the couplings are "
+                "released. Until then "
+                f"the lag is off by the encoders' own mounting. {TURNING} {LOOSE}"
             )
         )
     elif abs(lag) <= SET_DEG:
-        told.append(Notice("By the encoders it stands right. The pin gauge decides.", "good"))
+        notices.append(Notice("By the encoders the camshaft is set. The pin gauge decides.", "good"))
     elif before is not None and lag * before < 0:
-        told.append(Notice(f"Passed it by {abs(lag):.2f}°: turn back."))
-    return told
+        back = "AHEAD" if lag > 0 else "ASTERN"
+        notices.append(
+            Notice(f"Passed zero by {abs(lag):.2f}° (crank). Turn the camshaft back {back}. {TURNING} {LOOSE}")
+        )
+    return notices
 
 
-def _inputs(f: Facts, typed: Typed) -> tuple[Input, ...]:
-    lag = None if f.lag_deg is None or not f.whole_turn else round(f.lag_deg, 3)
+def _sections(f: Facts, after: list[float]) -> list[Notice]:
+    """What the gauges after the work show of each section."""
+    radius = f.engine.lag.pin_gauge_radius_mm
+    if not after or radius is None:
+        return []
+    notices = []
+    for n, mm in enumerate(after, 1):
+        lag = sums.gauge_deg(radius, mm, f.engine.ratio)
+        if abs(lag) > SET_DEG + sums.gauge_deg(radius, sums.GAUGE_SE_MM, f.engine.ratio):
+            side = "late" if lag > 0 else "early"
+            notices.append(
+                Notice(
+                    f"Section {n} is still {abs(lag):.2f}° (crank) {side}. Set it, or book it so: it is in the record."
+                )
+            )
+    return notices
+
+
+# -- what is typed and booked ---------------------------------------------------------------------------------------
+
+
+def _inputs(
+    f: Facts, typed: Typed, gauges: list[float], after: list[float], off_utc_s: float | None
+) -> tuple[Input, ...]:
+    lag = None if f.lag_deg is None or not f.whole_turn or f.burst_age_s is not None else round(f.lag_deg, 3)
     utc_s = None if f.utc_s is None else round(f.utc_s)
+    begun = bool(typed.text("before_deg")) and (off_utc_s is not None or bool(after))
+    locked = "The couplings have been released since. Give a reason to change it."
+    locked = locked if begun and not typed.text("unlock_before_deg") else ""
+    each = "Late is +. With several sections, one reading each with spaces between; the encoder's section first."
     return (
-        Input(
-            "before_deg", "Lag before", "°", "After one whole turn, couplings untouched.", typed.text("before_deg"), lag
-        ),
-        Input(
-            "gauge_mm",
-            "Pin gauge before, each section",
-            "mm",
-            "Late is +; where there are several sections, with spaces, the one with the encoder first.",
-            typed.text("gauge_mm"),
-        ),
-        Input(
-            "oil_off",
-            "Oil pressure taken off",
-            "",
-            "Press it when the pressure is off the couplings.",
-            typed.text("oil_off"),
-            utc_s,
-            moment=True,
-        ),
-        Input(
-            "gauge_after_mm",
-            "Pin gauge after",
-            "mm",
-            "0 where it fits. Without it no zero is booked.",
-            typed.text("gauge_after_mm"),
-        ),
-    )
-
-
-def _steps(f: Facts) -> tuple[Step, ...]:
-    plugs = f.engine.service.plugs_after_min
-    return (
-        Step("Pressures of all cylinders taken before stopping, and booked.", SECOND, "pressures before"),
-        *before_opening(f.engine),
-        Step(
-            "Turn one whole turn and a little more on the turning gear; nobody in the casing. Take “lag before”.",
-            SECOND,
-            "lag before taken",
-        ),
-        Step(
-            "Read the pin gauge at each section and type it; see above which to doubt where it differs.",
-            SECOND,
-            "gauge read by two people",
-        ),
-        Step(
-            "Mark the coupling; fit the pumps; raise the pressure slowly as the manual says.", SECOND, "pressure as set"
-        ),
-        Step(
-            "Turn slowly until the lag is nought; watch it live. Nobody in the casing while the gear moves.",
-            SECOND,
-            "lag at nought, gauge fits",
-        ),
-        Step("Take the pressure off and press “oil pressure taken off”.", SECOND, "pressure off"),
-        Step(
-            f"Refit the plugs only when the manual's waiting time has passed: {plugs:g} minutes at the very least.",
-            SECOND,
-            "waited; plugs in",
-        ),
-        Step("Turn one whole turn and a little more; see that lag and pin gauge have stayed.", SECOND, "stayed"),
-        Step(
-            "Read the pin gauge, type it, and book: the new zero is booked only with its reading.", CHIEF, "gauge read"
-        ),
-        *after_closing(),
-        Step(
-            "Under way again: pressures of all cylinders taken, compared with those before, pumps trimmed.",
-            SECOND,
-            "pressures after",
-        ),
-    )
+        Input("before_deg", "Lag before", "° (crank)", "After one whole turn, couplings untouched.",
+              typed.text("before_deg"), None if locked else lag, locked=locked),
+        Input("gauge_mm", "Pin gauge before, each section", "mm", each, typed.text("gauge_mm")),
+        Input("oil_off", "Oil pressure released", "", "Press when the last pressure is off the couplings.",
+              typed.text("oil_off"), utc_s, moment=True, press="PRESSURE OFF"),
+        Input("gauge_after_mm", "Pin gauge after, each section", "mm", f"0 where it fits. {each}",
+              typed.text("gauge_after_mm")),
+    )  # fmt: skip
 
 
 def _booking(f: Facts, before: float | None, after: list[float], typed: Typed) -> tuple[dict[str, object] | None, str]:
-    if not after:
-        return None, "the pin gauge's reading after the work"
+    sections = f.engine.lag.camshaft_sections
+    if len(after) < sections:
+        return None, f"the pin gauge's reading after the work, of each of the {sections} section(s)"
     if not f.whole_turn or f.raw_deg is None:
         return None, "a whole turn on the turning gear, so that the new zero is free of the encoders' mounting"
     if typed.faults:
-        return None, "figures that can be"
+        return None, "figures that can be right"
     found: dict[str, object] = {"kind": "camshaft-set", "raw_deg": round(f.raw_deg, 3), "gauge_mm": after[0]}
+    if sections > 1:
+        found["note"] = "; ".join(f"section {n}: gauge {mm:g} mm" for n, mm in enumerate(after, 1))
     return (found if before is None else found | {"lag_before_deg": before}), ""
-
-
-def _end(value: float | None) -> str:
-    return "?" if value is None else f"{value:.2f}"

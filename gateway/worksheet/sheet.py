@@ -34,18 +34,32 @@ class Figure:
     big: bool = False
 
 
+Sense = Literal["", "ahead", "astern", "see"]
+"""Which way a step turns the engine: nothing is turned; ahead; astern; not in the settings, so look before turning."""
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One step; `who` confirms that `confirm` holds."""
+    """One step; `who` confirms that `confirm` holds.
+
+    `key`: its name within the sheet, the same for every engine, so that a tick keeps its step. `phase`: the part of the
+    work that it belongs to. `caution`: hazard, consequence and how to avoid it, where the step has one. `turns`: the
+    step turns crankshaft or camshaft. `sense`: which way.
+    """
 
     text: str
     who: str = ""
     confirm: str = ""
+    key: str = ""
+    phase: str = ""
+    caution: str = ""
+    turns: bool = False
+    sense: Sense = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Wait:
-    """Time that has passed, beside the least time. `since_s` `None` = not known. Never leave to go on."""
+    """Time that has passed, and the minimum. `since_s` `None` = not known. Never permission to go on."""
 
     text: str
     since_s: float | None
@@ -55,7 +69,10 @@ class Wait:
 
 @dataclass(frozen=True, slots=True)
 class Input:
-    """A figure that is typed. `take`: the reading that may be taken for it; `moment`: a time, UTC seconds."""
+    """A figure that is typed. `take`: the reading that may be taken for it; `moment`: a time, UTC seconds.
+
+    `locked`: the next phase has begun, so the figure stays as it is; why, in words. `press`: the button's own words.
+    """
 
     name: str
     label: str
@@ -64,11 +81,13 @@ class Input:
     value: str = ""
     take: float | None = None
     moment: bool = False
+    locked: str = ""
+    press: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """What must be said beside the figures. `refused`: with that figure the sheet does not go on."""
+    """What must be shown beside the figures. `refused`: with that figure the sheet does not go on."""
 
     text: str
     level: Literal["refused", "attention", "good"] = "attention"
@@ -76,8 +95,9 @@ class Notice:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """A whole work sheet. `live`: its figures follow the readings. `booking`: what to book at the end, as far as it is
-    known; `None` while it cannot be booked yet, and `booking_wants` then says what is wanting."""
+    """A whole work sheet. `live`: its figures follow the readings. `phase`: where the work stands, by its figures.
+    `booking`: what to book at the end, as far as it is known; `None` while it cannot be booked yet, and
+    `booking_wants` then names what is still needed."""
 
     name: str
     title: str
@@ -90,6 +110,7 @@ class Sheet:
     live: bool = False
     booking: dict[str, Any] | None = None
     booking_wants: str = ""
+    phase: str = ""
 
     @property
     def refused(self) -> bool:
@@ -106,8 +127,9 @@ class Facts:
     """What is known of an engine when a sheet is made. `None` = not known.
 
     `raw_deg`: crank − ratio·cam now, free of eccentric mounting where `whole_turn`; `turned_raw_deg`: mean of the last
-    whole turn on the turning gear, which ended at `turned_utc_s`. `rest_s`: how long she has been seen to stand.
+    whole turn on the turning gear, which ended at `turned_utc_s`. `rest_s`: how long the engine has been seen to stand.
     `sea_lag_deg`: trend's lag, 5–50–95 %. `agreement`: of lag and tightener. `taken`: pressures booked, oldest first.
+    `burst_age_s`: age of the reading where the head sends in bursts; `None`: the head sends continuously.
     """
 
     engine: EngineSettings
@@ -127,10 +149,11 @@ class Facts:
     elongation_percent: float | None = None
     agreement: str = "unknown"
     taken: tuple[Pressures, ...] = ()
+    burst_age_s: float | None = None
 
     @property
     def standing(self) -> bool:
-        """Does she stand, or is on the turning gear?"""
+        """Does the engine stand, or is it on the turning gear?"""
         return self.running in STANDING
 
     @property

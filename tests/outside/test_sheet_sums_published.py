@@ -72,10 +72,10 @@ def test_hand_play_of_the_trade() -> None:
 
 
 def test_waits_are_the_trades_least_times() -> None:
-    """20 minutes before opening, 15 before plugs go back (common practice, no source), and never as leave to go."""
+    """20 minutes before opening, 15 before plugs go back (common practice, no source), and never as permission."""
     waits = sheet("retime", facts(), {}).waits
     assert [w.least_s for w in waits] == [1_200, 900]
-    assert all("no leave" in w.words for w in waits)
+    assert all("Not permission" in w.words for w in waits)
 
 
 def test_three_per_cent_over_twenty_four_inches() -> None:

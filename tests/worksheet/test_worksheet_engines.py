@@ -50,7 +50,7 @@ def test_a_locked_tightener_gets_its_locking_turn_in_degrees() -> None:
     """The settings' degrees stand as a figure and in the step that locks; the step that frees a spring is not there."""
     made = sheet("retighten", facts(locked(37.5)), {})
     assert made.figure("locking_deg") == 37.5
-    assert "distance tube is seated, then turn the nut on by 37.5° and lock it" in steps(made)
+    assert "Make the locking turn of 37.5°. Lock the nut." in steps(made)
     assert "spring free to work" not in steps(made)
 
 
@@ -58,7 +58,7 @@ def test_a_locked_tightener_without_its_degrees_is_sent_to_the_manual() -> None:
     """No number is made up."""
     made = sheet("retighten", facts(locked(None)), {})
     assert made.figure("locking_deg") == "as the manual says"
-    assert "by the turn that the manual gives and lock it" in steps(made)
+    assert "Make the locking turn of the manual. Lock the nut." in steps(made)
 
 
 def test_a_sprung_tightener_is_never_locked() -> None:
@@ -68,22 +68,16 @@ def test_a_sprung_tightener_is_never_locked() -> None:
     assert "distance tube" not in steps(made) and "spring free to work" in steps(made)
 
 
-def test_locking_comes_after_the_length_holds_and_before_the_turn_round() -> None:
-    """Locked too early the nut turns the length away; locked last nobody sees whether it has."""
-    texts = [step.text for step in sheet("retighten", facts(locked(30.0)), {}).steps]
-    order = [next(n for n, text in enumerate(texts) if word in text) for word in (
-        "Slacken the nuts", "Tighten the nut slowly", "Say “there”", "turn the nut on by 30°", "Turn once round",
-        "casing closed",
-    )]  # fmt: skip
-    assert order == sorted(order)
-
-
 def test_what_is_booked_of_a_locked_tightener_becomes_the_length_that_must_not_move() -> None:
     """The sheet's own booking, taken by the log book, moves the band of the alarm to where the bolt now stands."""
     free_mm, now_mm = 95.6, 83.58
-    made = sheet("retighten", facts(AUX, spring_mm=now_mm), {"free_mm": str(free_mm), "before_mm": "84.4"})
+    typed = {"free_mm": str(free_mm), "before_mm": "84.4"}
+    made = sheet("retighten", facts(AUX, spring_mm=now_mm), typed)
     assert made.figure("target_mm") == pytest.approx(free_mm - AUX.tightener.required_compression_mm)
-    assert any("There: 83.60 mm" in n.text for n in made.notices)
+    assert any("At the target: 83.60 mm" in n.text for n in made.notices)
+    pressed = {"there_mm": str(now_mm), "held_mm": str(now_mm)}
+    assert sheet("retighten", facts(AUX, spring_mm=now_mm), typed | pressed).booking is None
+    made = sheet("retighten", facts(AUX, spring_mm=now_mm), typed | pressed | {"seated_mm": str(now_mm)})
     assert made.booking is not None
     entry = parse_entry({"id": "a", "utc_s": 1.7e9, "hours": 12_000.0, "person": "Second engineer", **made.booking})
     datum = rebase(AUX, [entry])

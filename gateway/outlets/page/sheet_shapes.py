@@ -25,11 +25,17 @@ class SheetsAnswer(Answer):
 
 
 class SheetStep(Answer):
-    """One step, and who confirms it."""
+    """One step, and who confirms it. `key`: its name in the sheet. `caution`: hazard, consequence, how to avoid it.
+    `turns`: it turns the engine; `sense`: which way, `see` = not in the settings."""
 
     text: str
     who: str = ""
     confirm: str = ""
+    key: str = ""
+    phase: str = ""
+    caution: str = ""
+    turns: bool = False
+    sense: Literal["", "ahead", "astern", "see"] = ""
 
 
 class SheetFigure(Answer):
@@ -45,7 +51,7 @@ class SheetFigure(Answer):
 
 
 class SheetWait(Answer):
-    """Time that has passed, beside the least time; never leave to go on. `since_s` null: not known."""
+    """Time that has passed, and the minimum; never permission to go on. `since_s` null: not known."""
 
     text: str
     since_s: float | None
@@ -54,7 +60,7 @@ class SheetWait(Answer):
 
 
 class SheetNotice(Answer):
-    """What must be said beside the figures."""
+    """What must be shown beside the figures."""
 
     text: str
     level: Literal["refused", "attention", "good"] = "attention"
@@ -63,7 +69,8 @@ class SheetNotice(Answer):
 class SheetInput(Answer):
     """A figure that is typed; it comes back with the next question under `name`.
 
-    `take`: the reading that may be taken for it; `moment`: a time, taken by pressing.
+    `take`: the reading that may be taken for it; `moment`: a time, taken by pressing. `locked`: why it stays as it is.
+    `press`: the button's words.
     """
 
     name: Annotated[str, Field(pattern=r"^[a-z0-9_]{1,32}$")]
@@ -73,6 +80,8 @@ class SheetInput(Answer):
     help: str = ""
     take: float | None = None
     moment: bool = False
+    locked: str = ""
+    press: str = ""
 
 
 class SheetBody(Question):
@@ -87,7 +96,7 @@ class SheetBody(Question):
 
 class SheetAnswer(Answer):
     """A work sheet. `live`: its figures follow the readings, ask again each second. `booking`: what to book after, or
-    null, and then `booking_wants` says what is wanting."""
+    null, and then `booking_wants` names what is still needed. `phase`: where the work stands."""
 
     title: str
     name: str = ""
@@ -98,5 +107,6 @@ class SheetAnswer(Answer):
     inputs: tuple[SheetInput, ...] = ()
     booking: dict[str, Any] | None = None
     booking_wants: str = ""
+    phase: str = ""
     waits: tuple[SheetWait, ...] = ()
     notices: tuple[SheetNotice, ...] = ()

@@ -1,5 +1,5 @@
 // Work sheets as the gateway gives them: cautions first, live figures, steps to tick, and the booking at the end.
-// Each second's present asks for the sheet anew; what was typed and ticked stays on this device until begun anew.
+// Each second's present asks for the sheet again; what was typed and ticked stays on this device until it is cleared.
 import { attr, h, lay, number, text, time } from "./dom.js";
 import { get, post } from "./api.js";
 import { askLogin } from "./login.js";
@@ -121,9 +121,9 @@ function make(sheet, body) {
   lay(sheet, h("h3", {}, body.title),
     h("div", { class: "cautions" }, h("ul", {}, body.cautions.map((c) => h("li", {}, c)))),
     engines, why, notices, big, waits, inputs.map((i) => i.el), name === "pressures" ? chooseFile() : null, small,
-    h("h4", {}, "Steps"), h("ol", { class: "steps" }, body.steps.map(step)), book.el,
+    h("h4", {}, "Steps"), steps(body.steps), book.el,
     h("p", { class: "row" }, h("button", { type: "button", onclick: () => print() }, "Print"),
-      h("button", { type: "button", onclick: () => { localStorage.removeItem(shelf()); begin(sheet); } }, "Begin this sheet anew")));
+      h("button", { type: "button", onclick: () => { localStorage.removeItem(shelf()); begin(sheet); } }, "Clear this sheet")));
 }
 
 const shown = (f) => f.value === null ? "not known" : `${typeof f.value === "number" ? number(f.value, f.digits ?? 2) : f.value ?? "not known"} ${f.unit || ""}`.trim();
@@ -157,7 +157,7 @@ function wait(el, n, w) {
   const [what, clock, words] = el.children[n].children;
   text(what, `${w.text} `);
   text(clock, w.since_s === null ? "not known" : minutes(w.since_s));
-  text(words, ` beside at least ${number(w.least_s / 60, 0)} min. ${w.words}`);
+  text(words, ` minimum ${number(w.least_s / 60, 0)} min. ${w.words}`);
 }
 
 function typing(i) {
@@ -174,11 +174,22 @@ function typing(i) {
     input.value = i.moment ? clock(v) : v;
     set(v);
   } });
-  const el = h("div", { class: "typed" }, h("label", {}, `${i.label}${i.unit ? `, ${i.unit}` : ""} `, input), button, i.help ? h("span", { class: "words" }, i.help) : null);
+  const locked = h("span", { class: "words" });
+  const unlock = h("button", { type: "button", hidden: true, onclick: () => {
+    const reason = (window.prompt("Reason for the change:") || "").trim();
+    if (!reason) return;
+    kept.typed[`unlock_${i.name}`] = reason.slice(0, 200);
+    keep();
+    ask();
+  } }, "Change");
+  const el = h("div", { class: "typed" }, h("label", {}, `${i.label}${i.unit ? `, ${i.unit}` : ""} `, input), button, unlock, locked, i.help ? h("span", { class: "words" }, i.help) : null);
   return { el, name: i.name, draw: (x) => {
     button.take = x.take;
     button.hidden = x.take === null || x.take === undefined;
-    text(button, i.moment ? "Now" : `Take ${number(x.take, 2)}`);
+    text(button, i.press ? `${i.press}${i.moment ? "" : ` ${number(x.take, 2)}`}` : `Take ${number(x.take, 2)}`);
+    input.readOnly = Boolean(i.moment || x.locked);
+    unlock.hidden = !x.locked;
+    text(locked, x.locked || "");
   } };
 }
 
@@ -191,17 +202,33 @@ function chooseFile() {
     } })));
 }
 
+const SENSE = { ahead: "AHEAD \u21bb", astern: "ASTERN \u21ba", see: "LOOK WHICH WAY" };
+
+// The phases as headings, each with its own list; the numbers go on from list to list.
+function steps(wanted) {
+  const out = [];
+  for (const [n, s] of wanted.entries()) {
+    const last = out[out.length - 1];
+    if (!last || last.phase !== s.phase) out.push({ phase: s.phase, start: n + 1, rows: [step(s, n)] });
+    else last.rows.push(step(s, n));
+  }
+  return out.flatMap((p) => [p.phase ? h("h5", {}, p.phase) : null, h("ol", { class: "steps", start: p.start }, p.rows)]);
+}
+
 function step(s, n) {
+  const key = s.key || n;
   const when = h("span", { class: "words" });
-  const say = () => text(when, kept.ticks[n] ? ` ${time(kept.ticks[n])} UTC` : "");
-  const box = h("input", { type: "checkbox", checked: Boolean(kept.ticks[n]), onchange: () => {
-    if (box.checked) kept.ticks[n] = Date.now();
-    else delete kept.ticks[n];
+  const say = () => text(when, kept.ticks[key] ? ` ${time(kept.ticks[key])} UTC` : "");
+  const box = h("input", { type: "checkbox", checked: Boolean(kept.ticks[key]), onchange: () => {
+    if (box.checked) kept.ticks[key] = Date.now();
+    else delete kept.ticks[key];
     keep();
     say();
   } });
   say();
-  return h("li", {}, h("label", {}, box, h("span", {}, s.text)), s.who || s.confirm
+  const caution = s.caution ? h("p", { class: "step-caution" }, s.caution) : null;
+  const sense = SENSE[s.sense] ? h("b", { class: "sense" }, SENSE[s.sense]) : null;
+  return h("li", {}, caution, h("label", {}, box, h("span", {}, s.text)), sense, s.who || s.confirm
     ? h("p", { class: "words" }, `${[s.who, s.confirm].filter(Boolean).join(": ")} `, when, h("span", { class: "sign-here" })) : when);
 }
 
@@ -231,7 +258,7 @@ function booking() {
     ready = b.booking;
     check.disabled = !ready;
     if (!ready) book.disabled = true;
-    text(will, ready ? told(ready) : `Nothing yet: wanting is ${b.booking_wants || "nothing that this sheet books"}.`);
+    text(will, ready ? told(ready) : `Nothing yet. Still needed: ${b.booking_wants || "nothing that this sheet books"}.`);
   } };
 }
 

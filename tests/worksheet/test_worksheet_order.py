@@ -1,0 +1,300 @@
+"""The order of work and the cautions of every sheet, against the handbook's "Work at the drive".
+
+Common practice, no source; the engine's manual comes first. The order is written here by hand from the handbook's
+list, never read out of the sheets.
+"""
+
+import re
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from gateway.model.enums import Quality, Running
+from gateway.model.records import Measured
+from gateway.model.settings import EngineSettings
+from gateway.wear.agreement import Agreement
+from gateway.wear.bookings import CamshaftSet, CylinderPressures, Pressures, PumpsCompensated
+from gateway.wear.datum import from_settings
+from gateway.wear.decision import Standing, decide
+from gateway.wear.logbook import rebase
+from gateway.worksheet.catalogue import SHEETS, sheet
+from gateway.worksheet.sheet import Facts, Sheet, Step
+from tests.drive_engines import tern
+
+
+def engine(
+    kind: str = "sprung", sense: str | None = "astern", sections: int = 1, wait_min: float = 20
+) -> EngineSettings:
+    tightener: dict[str, Any] = {"slack_when_turning": sense}
+    if kind == "locked":
+        tightener |= {"kind": "locked", "locked_at_mm": 177.2, "locking_turn_deg": 30.0}
+    return tern(
+        tightener=tightener,
+        lag={"camshaft_sections": sections, "pin_gauge_radius_mm": 160.0},
+        service={"open_after_min": wait_min},
+    )
+
+
+def facts(e: EngineSettings, **known: Any) -> Facts:
+    return replace(Facts(e, from_settings(e)), **known)
+
+
+def keys(made: Sheet) -> list[str]:
+    return [s.key for s in made.steps]
+
+
+def in_order(made: Sheet, *wanted: str) -> None:
+    found = keys(made)
+    assert [k for k in found if k in wanted] == list(wanted)
+
+
+ISOLATED = ("immobilise", "permit", "stopped", "air", "gear-blocked", "turning-gear", "propeller", "oil", "open",
+            "ventilate")  # fmt: skip
+RESTORED = ("inspect", "tools", "door", "oil-on", "gear-out", "unblock", "book", "air-on")
+STOPPED = [name for name in SHEETS if name != "pressures"]
+ENGINES = [engine(), engine("locked"), engine(sense=None), engine(sense="ahead", sections=2)]
+
+
+@pytest.mark.parametrize("kind", ["sprung", "locked"])
+def test_retighten_brings_the_slack_before_anything_is_released(kind: str) -> None:
+    """Handbook, Retighten 1 to 9."""
+    made = sheet("retighten", facts(engine(kind)), {})
+    locked = ("seat",) if kind == "locked" else ()
+    in_order(
+        made,
+        *ISOLATED,
+        "before",
+        "slack-to-tightener",
+        "unlock",
+        "release",
+        "free-length",
+        "tighten",
+        "turn-a-little",
+        "target",
+        "hold",
+        *locked,
+        "lock",
+        "plates",
+        "round",
+        "slack-to-free",
+        "play",
+        *RESTORED,
+    )
+    step = {s.key: s for s in made.steps}
+    assert "spring's nut first, then the opposite nut" in step["release"].text
+    assert "Never reverse while the tightener is loose" in step["turn-a-little"].text
+    assert "whole loop" in step["round"].text and "3.33 crank turns" in step["round"].text
+
+
+def test_retime_holds_the_shaft_stands_at_dead_centre_and_takes_the_pumps_off() -> None:
+    """Handbook, Re-time 1 to 12."""
+    made = sheet("retime", facts(engine(sections=2)), {})
+    in_order(
+        made,
+        "pressures-before",
+        *ISOLATED,
+        "chain-first",
+        "whole-turn",
+        "dead-centre",
+        "lock-gear",
+        "gauge-before",
+        "guards-off",
+        "tackle",
+        "pressure-on",
+        "turn-camshaft",
+        "pressure-off",
+        "read-again",
+        "section-2",
+        "read-all",
+        "plugs",
+        "turn-after",
+        "gauge-after",
+        "pumps-off",
+        *RESTORED,
+        "running-zero",
+        "pressures-after",
+    )
+    step = {s.key: s for s in made.steps}
+    assert "AHEAD" in step["dead-centre"].text and "30° before" in step["dead-centre"].text
+    assert "held both ways" in step["tackle"].text and "Never feel for a leak" not in step["tackle"].text
+    assert "never feel for a leak" in step["pressure-on"].caution and "emergency" in step["pressure-on"].caution
+    assert "Turn nothing" in step["plugs"].text
+
+
+@pytest.mark.parametrize("name", STOPPED)
+@pytest.mark.parametrize("e", ENGINES, ids=["sprung", "locked", "no sense", "two sections"])
+def test_starting_air_is_last_and_each_isolation_has_a_tick_of_its_own(name: str, e: EngineSettings) -> None:
+    """Handbook, Retighten 9: oil before the turning gear is out, book before starting, starting air last."""
+    found = [k for k in keys(sheet(name, facts(e), {})) if k in RESTORED]
+    assert found[-1] == "air-on" and found.index("oil-on") < found.index("gear-out") < found.index("book")
+    assert len(set(keys(sheet(name, facts(e), {})))) == len(keys(sheet(name, facts(e), {})))
+
+
+TURNS = re.compile(r"\b[Tt]urn (?!nothing|sudden)", re.ASCII)
+NOT_A_TURN = {"Make the locking turn", "turning gear", "turning wheel"}
+
+
+@pytest.mark.parametrize("name", list(SHEETS))
+@pytest.mark.parametrize("e", ENGINES, ids=["sprung", "locked", "no sense", "two sections"])
+def test_nothing_is_turned_without_its_caution_and_its_sense(name: str, e: EngineSettings) -> None:
+    """Whatever the words, a step that asks for a turn is marked so, and bears the caution of the casing."""
+    for s in sheet(name, facts(e), {}).steps:
+        if (TURNS.search(s.text) and not any(w in s.text for w in NOT_A_TURN)) or s.turns:
+            assert s.turns and "Clear the casing" in s.caution, s.text
+            assert s.sense, s.text
+
+
+def test_the_turning_sense_is_the_settings_own() -> None:
+    """Slack to the tightener astern here, ahead there; where it is not set the sheet tells the engineer to look."""
+
+    def sense(e: EngineSettings, key: str) -> Step:
+        return next(s for s in sheet("retighten", facts(e), {}).steps if s.key == key)
+
+    assert sense(engine(sense="astern"), "slack-to-tightener").sense == "astern"
+    assert sense(engine(sense="astern"), "slack-to-free").sense == "ahead"
+    assert sense(engine(sense="ahead"), "slack-to-tightener").sense == "ahead"
+    unset = sense(engine(sense=None), "slack-to-tightener")
+    assert unset.sense == "see" and "look before you turn" in unset.text
+
+
+@pytest.mark.parametrize("name", STOPPED)
+def test_a_longer_wait_is_shown_everywhere(name: str) -> None:
+    """40 minutes in the settings: no 20 minutes anywhere on the sheet."""
+    made = sheet(name, facts(engine(wait_min=40)), {})
+    text = " ".join([*made.cautions, *(f"{s.text} {s.caution}" for s in made.steps)])
+    assert "40 min" in text and not re.search(r"\b20 min", text)
+    assert all(w.least_s == 2_400 for w in made.waits if "stopping" in w.text)
+
+
+def test_pressures_have_the_running_engine_s_cautions() -> None:
+    """Taken with the engine running: indicator cocks, hot gas; nothing of a stopped engine."""
+    made = sheet("pressures", facts(engine()), {})
+    text = " ".join(made.cautions)
+    assert "indicator cock" in text and "hot gas" in text and "running" in text
+    assert "turning gear engaged" not in text and "door" not in text
+    assert any("hot gas" in s.caution for s in made.steps)
+
+
+def test_pumps_are_isolated_from_fuel() -> None:
+    """Fuel shut off and relieved, turning gear in and oil off, before a pump is touched."""
+    in_order(sheet("compensate", facts(engine()), {}), "turning-gear", "oil", "fuel-off", "set", "fuel-on", "air-on")
+
+
+@pytest.mark.parametrize("name", ["retighten", "retime"])
+def test_a_live_advice_to_turn_bears_its_caution(name: str) -> None:
+    """Passed the target, passed zero, no whole turn yet: each notice that asks for a turn names the hazard."""
+    e = engine()
+    zero = e.lag.zero_deg or 0.0
+    cases = [
+        sheet("retighten", facts(e, spring=Measured(179.0, Quality.GOOD)),
+              {"free_mm": "203.0"}),
+        sheet("retime", facts(e, running=Running.STOPPED, lag=Measured(0.5, Quality.GOOD)), {}),
+        sheet("retime", facts(e, running=Running.TURNING, raw_deg=zero - 0.3, whole_turn=True), {"before_deg": "0.7"}),
+    ]  # fmt: skip
+    turns = [n.text for made in cases for n in made.notices if "urn " in n.text and made.name == name]
+    assert turns and all("Clear the casing" in t for t in turns)
+
+
+LOCKED = engine("locked")
+
+
+def locked(now_mm: float, **typed: str) -> Sheet:
+    known = facts(LOCKED, spring=Measured(now_mm, Quality.GOOD), running=Running.STOPPED, hours=22_000.0)
+    return sheet("retighten", known, {"free_mm": "203.2", **typed})
+
+
+def test_a_locked_tightener_seats_below_its_target() -> None:
+    """Target 180.2, seated at 177.2 on the distance tube: the fall is right, and no phase calls it passed."""
+    assert locked(180.2).phase == "to target"
+    assert locked(180.2, there_mm="180.2").phase == "hold"
+    falling = locked(178.5, there_mm="180.2", held_mm="180.2")
+    assert falling.phase == "seating" and falling.booking is None
+    texts = [n.text for n in falling.notices]
+    assert any("that is right" in t for t in texts) and not any("Passed" in t or "losing" in t for t in texts)
+    seated = locked(177.2, there_mm="180.2", held_mm="180.2")
+    assert any(n.text.startswith("Seated") for n in seated.notices)
+    done = locked(177.2, there_mm="180.2", held_mm="180.2", seated_mm="177.2")
+    assert done.phase == "locking turn" and done.booking is not None and done.booking["spring_after_mm"] == 177.2
+
+
+def test_a_length_far_below_the_seat_stops_the_work() -> None:
+    """Beyond the distance tube nothing can go: plate, tube or transducer is wrong."""
+    made = locked(176.0, there_mm="180.2", held_mm="180.2")
+    assert any("Stop. Find out why" in n.text for n in made.notices)
+
+
+def test_a_sprung_tightener_that_falls_in_the_hold_is_losing_tension() -> None:
+    """The same fall that is right when seating is wrong in the hold."""
+    made = locked(179.0, there_mm="180.2")
+    assert any("losing tension" in n.text for n in made.notices)
+
+
+def test_before_cannot_be_taken_again_after_the_nut_has_moved() -> None:
+    """One tap must not overwrite the length before; with a reason it can be changed."""
+    made = locked(180.2, before_mm="182.2", there_mm="180.2")
+    before = next(i for i in made.inputs if i.name == "before_mm")
+    assert before.take is None and before.locked
+    again = locked(180.2, before_mm="182.2", there_mm="180.2", unlock_before_mm="typing error")
+    assert next(i for i in again.inputs if i.name == "before_mm").take == 180.2
+    fresh = locked(182.2)
+    assert next(i for i in fresh.inputs if i.name == "there_mm").press == "TARGET REACHED"
+
+
+def test_a_burst_head_cannot_confirm_the_target() -> None:
+    """An old reading is shown with its age, and nothing may be taken from it."""
+    known = facts(engine(), spring=Measured(180.2, Quality.GOOD), running=Running.STOPPED, burst_age_s=420.0)
+    made = sheet("retighten", known, {"free_mm": "203.2"})
+    assert all(i.take is None for i in made.inputs) and any("7 min old" in n.text for n in made.notices)
+
+
+def test_a_second_section_that_is_out_is_shown_and_booked() -> None:
+    """2.99 mm at 160 mm are 1.07°: not passed without a word, and in the record."""
+    e = engine(sections=2)
+    zero = e.lag.zero_deg or 0.0
+    known = facts(e, running=Running.STOPPED, raw_deg=zero, whole_turn=True)
+    assert sheet("retime", known, {"gauge_after_mm": "0"}).booking is None
+    made = sheet("retime", known, {"gauge_after_mm": "0 2.99"})
+    assert any("Section 2 is still 1.07° (crank) late" in n.text for n in made.notices)
+    assert made.booking is not None and "section 2: gauge 2.99 mm" in str(made.booking["note"])
+
+
+def test_pumps_still_advanced_after_retiming_come_first() -> None:
+    """Decision, sheet and step: take it off before the engine starts, until 0° is booked."""
+    e = engine()
+    who = {"person": "Second engineer"}
+    log = [
+        PumpsCompensated(id="a", utc_s=1.7e9, hours=22_000.0, after_deg=[1.6] * 6, **who),
+        CamshaftSet(id="b", utc_s=1.71e9, hours=22_400.0, raw_deg=17.35, **who),
+    ]
+    datum = rebase(e, log)
+    agreed = Agreement("agree")
+    decision = decide(e, datum, Standing(0.0, 0.1, 23.0, 22_400.0, agreed))
+    assert decision.do == "compensate" and decision.compensate_deg == 0.0 and "off first" in decision.why
+    made = sheet("retime", Facts(e, datum), {})
+    assert any("1.6° are set at the fuel pumps" in n.text for n in made.notices)
+    assert "Take off the 1.6°" in next(s.text for s in made.steps if s.key == "pumps-off")
+    off = PumpsCompensated(id="c", utc_s=1.72e9, hours=22_400.0, after_deg=[0.0] * 6, **who)
+    assert decide(e, rebase(e, [*log, off]), Standing(0.0, 0.1, 23.0, 22_400.0, agreed)).do == "nothing"
+
+
+def test_pressures_at_unlike_load_are_not_compared_in_silence() -> None:
+    """85 % before and 60 % after: said; the same load: comparable."""
+    e = engine()
+    before = Pressures(
+        id="p",
+        utc_s=1.7e9,
+        hours=22_000.0,
+        person="Second engineer",
+        taken="before",
+        rpm=95.0,
+        load=85.0,
+        cylinders=[CylinderPressures(cylinder=1, max_bar=140.0)],
+    )
+    known = facts(e, taken=(before,), rpm=95.0)
+    typed = {"taken": "after", "max_bar": "140"}
+    unlike = sheet("pressures", known, typed | {"load": "60"})
+    assert any("not alike" in n.text for n in unlike.notices)
+    alike = sheet("pressures", known, typed | {"load": "84"})
+    assert any("can be compared" in n.text for n in alike.notices)
+    assert alike.booking is not None and alike.booking["load"] == 84.0
