@@ -360,11 +360,14 @@ def _desk() -> Desk:
     _worker().log.clear()
     host = SimpleNamespace(
         settings=_tern(), workers={"main": _worker()}, topics=Topics("camdrift", "tern-passage"),
-        act_on_own=lambda _act: 0, status=dict, silence=lambda _by: None, woken=lambda: None,
+        act_on_own=lambda _act: 0, status=dict, silence=lambda _by: None,
     )  # fmt: skip
-    return Desk(cast(Any, host), cast(Any, SimpleNamespace(commit=_commit)))
+    return Desk(cast(Any, host), cast(Any, SimpleNamespace(submit=_submit)))
 
 
-def _commit(events: list[Any], bookings: list[Any]) -> None:
+def _submit(events: list[Any], bookings: list[Any]) -> Future[int]:
     assert all(len(json.dumps(e.body, allow_nan=False, default=str)) <= 20 * ANSWER_BYTES_MAX for e in events)
     assert all(isinstance(json.loads(b.entry), dict) for b in bookings)
+    stored: Future[int] = Future()
+    stored.set_result(len(events))
+    return stored

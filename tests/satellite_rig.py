@@ -24,9 +24,9 @@ from gateway.encode.topics import Topics
 from gateway.model.enums import AlarmState, Priority
 from gateway.model.records import Transition
 from gateway.model.settings import GatewaySettings
-from gateway.store.recorder import Recorder
 from gateway.store.state import NewEvent, NewRetained, StateStore
 from gateway.store.trends import EVERY_TREND
+from gateway.store.writer import Writer
 
 DEPLOY = rig.ROOT / "deploy"
 CERTIFICATES = DEPLOY / "ship/certificates.sh"
@@ -318,17 +318,17 @@ def status(config: Path, within_s: float = 180) -> dict[str, Any]:
 
 
 def fill(data_dir: Path, broker: Mapping[str, Any], count: int, days: float, end_utc_s: float) -> None:
-    """Put `count` transitions and the hourly trends of `days` into a ship's store, through the daemon's own recorder;
+    """Put `count` transitions and the hourly trends of `days` into a ship's store, through the daemon's own writer;
     no daemon may run. The broker is one that has had everything before."""
     topics = Topics("camdrift/1", VESSEL)
     wanted = frozenset([*broker["classes"], *[EVERY_TREND] * broker["every_trend"]])
     store = StateStore(data_dir, GatewaySettings(), brokers={broker["name"]: wanted})
-    recorder = Recorder(store)
+    writer = Writer(store)
     for hour in range(round(days * 24)):
         at = rfc3339(end_utc_s - days * 86_400 + (hour + 1) * 3_600)
         topic, said = trend(VESSEL, ts=at, hours=21_400.0 + hour, limits=LIMITS, decision=DECISION)
-        recorder.submit((), [NewRetained(topic, "trend", said)])
-    recorder.start()
+        writer.submit((), [NewRetained(topic, "trend", said)])
+    writer.start()
     states = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
     for n in range(count):
         moved = Transition(
@@ -336,10 +336,10 @@ def fill(data_dir: Path, broker: Mapping[str, Any], count: int, days: float, end
             "Peak-to-peak spring length above its limit", ("chain slack",),
         )  # fmt: skip
         body = alarm_event_body(moved, end_utc_s - days * 86_400 * (1 - n / count), 21_400.0 + n * days * 24 / count)
-        recorder.submit([NewEvent(topics.event("main"), "alarm", body)])
+        writer.submit([NewEvent(topics.event("main"), "alarm", body)])
         if n % 1_000 == 0:
-            assert recorder.drain(180)
-    assert recorder.drain(180) and recorder.stop()
+            assert writer.drain(180)
+    assert writer.drain(180) and writer.stop()
     store.close()
 
 

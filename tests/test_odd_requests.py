@@ -47,7 +47,7 @@ def test_minutes_that_are_no_number_of_minutes(minutes: object) -> None:
 @pytest.mark.parametrize("key", ["by", "why", "alarm", "engine"])
 @pytest.mark.parametrize("text", ["\ud800", "a\udfffb", "a\0b"])
 def test_texts_that_cannot_be_kept(key: str, text: str) -> None:
-    """Half of a pair cannot be written as UTF-8 and would stop the recorder; a NUL would be refused ashore."""
+    """Half of a pair cannot be written as UTF-8 and would stop the writer; a NUL would be refused ashore."""
     with pytest.raises(Refused, match="cannot be kept"):
         _desk().handle({**ACT, key: text}, "second")
     with pytest.raises(Refused, match="cannot be kept"):

@@ -1,6 +1,6 @@
 """The daemon: wires sinks first and sources last, watches over the parts, and stops sources first and sinks last.
 
-    head source → (queue) → engine's pipeline → recorder → disk → (wake) → broker links
+    head source → (queue) → engine's pipeline → writer → disk → (wake) → broker links
                                               ↘ broker links (readings), board
 
 Every part has its own thread and a bounded queue before it; each says in its own file what happens when that is full.
@@ -35,7 +35,7 @@ from gateway.encode.speak import SpokenEvent, SpokenState, speak_alarm, speak_un
 from gateway.encode.times import utc_of
 from gateway.encode.topics import Topics
 from gateway.encode.views import alarm_view
-from gateway.engine.commands import Answers, Desk
+from gateway.engine.commands import Answers, Desk, take_up
 from gateway.engine.thread import ACTS_MAX, EngineWorker
 from gateway.model.errors import Refused, StorageError
 from gateway.model.records import Median, Reading
@@ -43,15 +43,15 @@ from gateway.model.settings import Settings
 from gateway.model.snapshot import GATEWAY, AlarmView, Snapshot
 from gateway.outlets.control import ControlServer
 from gateway.outlets.mqtt.link import BrokerLink, Inbox, LinkStatus
-from gateway.pipeline import AlarmChanged, EnginePipeline, Output
+from gateway.pipeline import AlarmChanged, EnginePipeline
 from gateway.sources.head import HeadSource
 from gateway.store.captures import CaptureRing
 from gateway.store.history import History, HistoryReader
 from gateway.store.outbox import Backlog, OutboxReader
 from gateway.store.reader import StateReader
-from gateway.store.recorder import FLUSH_S, Recorder
 from gateway.store.state import NewEvent, NewRetained, StateStore
 from gateway.store.trends import EVERY_TREND
+from gateway.store.writer import FLUSH_S, Writer
 from gateway.wear.booking_read import read_entry
 from gateway.wear.bookings import Entry
 from gateway.worksheet.catalogue import SHEETS
@@ -109,7 +109,7 @@ class Daemon:
                 if ring.enabled
                 else None
             )
-            self.recorder = Recorder(self._store, self._history, self._captures, flush_s=flush_s)
+            self.writer = Writer(self._store, self._history, self._captures, flush_s=flush_s)
             self._wire()
             undo.pop_all()
 
@@ -130,7 +130,7 @@ class Daemon:
             for b in s.broker
         }
         for link in self.links.values():
-            self.recorder.subscribe(link.wake)
+            self.writer.subscribe(link.wake)
         self._lock = threading.Lock()
         self._watcher = GatewayWatch(s.alarms, s.gateway)
         self._certificates = CertificateWatch(s)
@@ -156,7 +156,7 @@ class Daemon:
             for e in s.engine
             if e.head == h.slug
         }
-        self.desk = Desk(self, self._store)
+        self.desk = Desk(self, self.writer)
         self._answers = Answers(self.desk)
         self._control = ControlServer(s.gateway.socket or self.data_dir / "camdrift.sock", self.desk.handle)
         self.panel = Panel(s, self.board, self._panel_act)
@@ -194,11 +194,11 @@ class Daemon:
         s = self.settings
         start = utc_of(s.time.start) if s.time.start else 0.0
         log = self._log_book(slug)
-        kept = self.recorder.checkpoint(f"engine/{slug}")
+        kept = self.writer.checkpoint(f"engine/{slug}")
         # Booked while no daemon ran: to be taken as a booking, not as if it had always been so.
         known = log[: int(kept.get("booked", len(log)))] if isinstance(kept, dict) else log
         pipeline = EnginePipeline(s, slug, start, known)
-        wear = self.recorder.checkpoint(f"wear/{slug}")
+        wear = self.writer.checkpoint(f"wear/{slug}")
         if isinstance(kept, dict):
             try:
                 pipeline.restore(kept, wear if isinstance(wear, dict) else None)
@@ -209,7 +209,7 @@ class Daemon:
         worker = EngineWorker(s, pipeline, index, self.topics, self, delivery_flowing=lambda: self.flowing)
         worker.log = list(known)
         for entry in log[len(known) :][-ACTS_MAX:]:
-            worker.ask(partial(_book_late, worker, entry))
+            worker.ask(partial(take_up, worker, entry))
         return worker
 
     def _log_book(self, slug: str) -> list[Entry]:
@@ -233,7 +233,7 @@ class Daemon:
                 events.append(NewEvent(item.topic, item.kind, item.body))
             else:
                 retained.append(NewRetained(item.topic, item.klass, item.payload))
-        self.recorder.submit(events, retained, checkpoints)
+        self.writer.submit(events, retained, checkpoints)
 
     def pass_on(self, engine: str, reading: Reading, utc_s: float, spoken: SpokenState) -> None:
         """The present: to whoever listens now, and to the history."""
@@ -247,20 +247,20 @@ class Daemon:
             "lag_p2p_deg": reading.lag_p2p_deg,
             "casing_c": reading.casing_c,
         }
-        self.recorder.add_reading(engine, utc_s, values)
+        self.writer.add_reading(engine, utc_s, values)
 
     def median(self, engine: str, median: Median) -> None:
         """Ten minutes for the history."""
-        self.recorder.add_median(engine, median)
+        self.writer.add_median(engine, median)
 
     def _tap(self, head: str, data: bytes) -> None:
-        self.recorder.capture(head, time.time(), data)
+        self.writer.capture(head, time.time(), data)
 
     # -- life ---------------------------------------------------------------------------------------------------
 
     def start(self) -> None:
         """Start the parts, sinks first, and say so."""
-        self.recorder.start()
+        self.writer.start()
         self._say("started", f"the gateway has started with settings {self._fingerprint}")
         if self._store.recovered_from is not None:
             self._say("storage-renewed", f"the store was damaged and set aside as {self._store.recovered_from.name}")
@@ -335,9 +335,9 @@ class Daemon:
         ended += [worker.stop() for worker in self.workers.values()]
         self._say("stopped", "the gateway was stopped")
         self.keep([], {GATEWAY_KEY: self._checkpoint()})
-        ended.append(self.recorder.drain(10.0))
+        ended.append(self.writer.drain(10.0))
         ended += [link.stop() for link in self.links.values()]
-        ended.append(self.recorder.stop())
+        ended.append(self.writer.stop())
         self.panel.stop()
         if self._captures is not None:
             self._captures.close()
@@ -372,11 +372,6 @@ class Daemon:
     def announced(self) -> None:
         """An alarm has called anew."""
         self._silenced = False
-
-    def woken(self) -> None:
-        """Something was stored: wake the broker links."""
-        for link in self.links.values():
-            link.wake.set()
 
     def status(self) -> dict[str, Any]:
         """Everything that `camdrift status` shows."""
@@ -469,11 +464,11 @@ class Daemon:
         return [(name, link.status()) for name, link in self.links.items()]
 
     def _storage(self) -> str | None:
-        if self.recorder.fault:
-            return self.recorder.fault
-        if not self.recorder.alive or time.monotonic() - self.recorder.last_beat > 6 * STUCK_S:
-            return "the recorder does not come round: the disk hangs or has failed"
-        return self.recorder.nearly_full
+        if self.writer.fault:
+            return self.writer.fault
+        if not self.writer.alive or time.monotonic() - self.writer.last_beat > 6 * STUCK_S:
+            return "the writer does not come round: the disk hangs or has failed"
+        return self.writer.nearly_full
 
     def _clock(self) -> str | None:
         if self._head_clock:
@@ -507,8 +502,3 @@ class Daemon:
         fresh = self._alive(time.monotonic())
         shown = tuple(v for v in views if v is not None)
         return Snapshot(shown, self._gateway_views, self.heartbeat, fresh, self._silenced)
-
-
-def _book_late(worker: EngineWorker, entry: Entry, pipeline: EnginePipeline) -> list[Output]:
-    worker.log.append(entry)
-    return pipeline.book(entry, worker.log)

@@ -154,7 +154,7 @@ def _storage(daemon: "Daemon") -> dict[str, Any]:
         free: int | None = shutil.disk_usage(daemon.data_dir).free
     except OSError:
         free = None
-    r = daemon.recorder
+    r = daemon.writer
     return {"fault": r.fault, "nearly_full": r.nearly_full, "pending": r.pending, "free_mb": free and free // 1_000_000}
 
 

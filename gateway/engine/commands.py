@@ -10,7 +10,9 @@ import time
 import uuid
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
+from concurrent.futures import CancelledError, Future
 from concurrent.futures import TimeoutError as FutureTimeout
+from functools import partial
 from typing import Any, Protocol, cast, get_args
 
 import structlog
@@ -26,7 +28,8 @@ from gateway.engine.thread import EngineWorker
 from gateway.model.errors import PortError, Refused
 from gateway.model.settings import Settings
 from gateway.pipeline import EnginePipeline, Output
-from gateway.store.state import NewBooking, NewEvent, StateStore
+from gateway.store.state import NewBooking, NewEvent
+from gateway.store.writer import Writer
 from gateway.wear import bookings
 from gateway.wear.logbook import check
 from gateway.wear.refusals import can_be_growth
@@ -57,15 +60,12 @@ class Host(Protocol):
     def silence(self, by: str) -> None:
         """Stop the sound until the next announcement."""
 
-    def woken(self) -> None:
-        """Something was stored: wake the broker links."""
-
 
 class Desk:
     """Does what is asked. `handle` may be called from any thread but a worker's."""
 
-    def __init__(self, host: Host, store: StateStore) -> None:
-        self._host, self._store = host, store
+    def __init__(self, host: Host, writer: Writer) -> None:
+        self._host, self._writer = host, writer
         self._check_turn = threading.Lock()
         self._log = structlog.get_logger("desk")
 
@@ -144,7 +144,7 @@ class Desk:
         # The kind alone decides which figures are filled in from the readings; what was typed always stands.
         entry, text = self._checked(filled(data, self._prefill(p), now_s))
         if not request.get("dry"):
-            self._on(worker, lambda p: self._booked(worker, p, entry, text, by, now_s))
+            self._store(worker, entry, lambda p: self._booked(p, entry, text, by, now_s))
         return {"entry": bookings.as_data(entry)}
 
     def _checked(self, data: dict[str, Any]) -> tuple[bookings.Entry, str]:
@@ -162,19 +162,49 @@ class Desk:
             self._check_turn.release()
         return found
 
+    def _store(
+        self, worker: EngineWorker, entry: bookings.Entry, make: Callable[[EnginePipeline], tuple[NewEvent, NewBooking]]
+    ) -> None:
+        """Check and make the rows on the engine's thread, store them, then have the pipeline take the booking up."""
+        rows: list[tuple[NewEvent, NewBooking]] = []
+
+        def check_and_make(p: EnginePipeline) -> list[Output]:
+            rows.append(make(p))
+            return []
+
+        self._on(worker, check_and_make)
+        event, booking = rows[0]
+        taken_up: Future[None] = Future()
+        stored = self._writer.submit([event], bookings=[booking])
+        # Not by whoever asks, who may have gone: what is on the disk is taken up in any case.
+        stored.add_done_callback(partial(self._take_up, booking.engine, entry, taken_up))
+        try:
+            stored.result(ANSWER_S)
+            taken_up.result(ANSWER_S)
+        except (FutureTimeout, CancelledError):
+            if stored.cancel():
+                raise Refused("nothing was booked: the disk does not take it; see `camdrift status`") from None
+            raise Refused("the disk takes long over it; see by `camdrift status` whether it was booked") from None
+
+    def _take_up(self, slug: str, entry: bookings.Entry, done: Future[None], stored: Future[int]) -> None:
+        if stored.cancelled() or stored.exception() is not None:
+            return
+        worker = self._host.workers[slug]
+        try:
+            taken = worker.ask(partial(take_up, worker, entry))
+        except Refused as e:
+            self._log.error("booking.not_taken_up", engine=slug, id=entry.id, why=str(e))
+            return
+        taken.add_done_callback(lambda _: done.set_result(None))
+
     def _booked(
-        self, worker: EngineWorker, p: EnginePipeline, entry: bookings.Entry, stored: str, by: str, now_s: float
-    ) -> list[Output]:
+        self, p: EnginePipeline, entry: bookings.Entry, stored: str, by: str, now_s: float
+    ) -> tuple[NewEvent, NewBooking]:
         told = check(entry, p.wear.datum, max(now_s, p.timeline.utc_s(p.timeline.t_us)), p.meter.hours.hours)
         if told:
             raise Refused("\n".join(told))
         slug = p.engine.slug
-        event, booking = booked(self._host.topics, slug, entry, stored, by, p.timeline.utc_s(p.timeline.t_us))
-        # Stored before anything is said of it: a booking that is not on the disk has not been made.
-        self._store.commit(events=[event], bookings=[booking])
-        self._host.woken()
-        worker.log.append(entry)
-        return p.book(entry, worker.log)
+        return booked(self._host.topics, slug, entry, stored, by, p.timeline.utc_s(p.timeline.t_us))
 
     def sheet(self, name: str, engine: str, typed: Mapping[str, str]) -> dict[str, Any]:
         """A work sheet as plain data; `typed` may bring a pressure file as `file`. Raises Refused."""
@@ -202,6 +232,14 @@ class Desk:
             "elongation_percent": percent if percent is not None and can_be_growth(percent) else None,
         }
         return {k: round(v, 3) for k, v in found.items() if v is not None and math.isfinite(v)}
+
+
+def take_up(worker: EngineWorker, entry: bookings.Entry, pipeline: EnginePipeline) -> list[Output]:
+    """A stored booking reaches the pipeline, once: a worker that was restarted meanwhile has read it from the store."""
+    if any(known.id == entry.id for known in worker.log):
+        return []
+    worker.log.append(entry)
+    return pipeline.book(entry, worker.log)
 
 
 def booked(

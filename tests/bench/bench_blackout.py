@@ -1,6 +1,6 @@
 """A new alarm after a black-out of 30 days with 50,000 events waiting: how long from the link's return to the shore?
 
-The store is filled through the daemon's own recorder. Each time: a copy of it, the real daemon with its settings as
+The store is filled through the daemon's own writer. Each time: a copy of it, the real daemon with its settings as
 shipped except that its pauses between tries are at their longest from the start (so they are after a long silence), the
 link down. Then the transducer's loop breaks, the alarm is raised aboard, and after a random spell the link comes back:
 600 ms there and back, 2 % loss, 64 kbit/s. Measured is the time from the link's return to the alarm's state at a

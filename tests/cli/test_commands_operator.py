@@ -85,7 +85,7 @@ def events(folder: Path, **wanted: object) -> list[dict[str, Any]]:
 
 
 def recorded(folder: Path, **wanted: object) -> dict[str, Any]:
-    """The last such event, once the recorder has written it."""
+    """The last such event, once the writer has written it."""
     until(lambda: bool(events(folder, **wanted)), f"an event with {wanted}")
     return events(folder, **wanted)[-1]
 

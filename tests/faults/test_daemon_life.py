@@ -144,18 +144,18 @@ def test_failed_pipeline_on_a_full_disk(tmp_path: Path, running: Daemon, monkeyp
             raise StorageError("the disk is full, says the test")
         return real(store, *args)  # type: ignore[arg-type]
 
-    rig.until(lambda: running.recorder.pending == 0, "the start is stored")
+    rig.until(lambda: running.writer.pending == 0, "the start is stored")
     monkeypatch.setattr(StateStore, "commit", commit)
     rig.until(lambda: running.workers["main"].pipeline.alarms.active("head-silent"), "head-silent, in memory")
     old = running.workers["main"]
-    rig.until(lambda: running.recorder.pending > 0, "its event waits")
+    rig.until(lambda: running.writer.pending > 0, "its event waits")
     FailOnce(monkeypatch)
     running.workers["main"].queue.put((b"x", time.monotonic()))
     rig.until(lambda: old.crashed is not None, "the pipeline has failed")
     running.watch()
     assert running.workers["main"].pipeline.alarms.active("head-silent")
     full = False
-    rig.until(lambda: running.recorder.pending == 0, "all is stored")
+    rig.until(lambda: running.writer.pending == 0, "all is stored")
     time.sleep(1.0)
     assert alarm_moves(tmp_path / "data", "head-silent") == [("normal", "unacknowledged")]
 
@@ -171,7 +171,7 @@ def test_pipeline_that_fails_again_and_again_ends_the_daemon(running: Daemon, mo
         rig.until(lambda worker=worker: worker.crashed is not None, "the pipeline has failed")  # type: ignore[misc]
         answers.append(running.watch())
     assert answers == [True, True, False]
-    running.recorder.drain(180)
+    running.writer.drain(180)
     reader = StateReader(running.data_dir)
     told = [json.loads(row.payload)["what"] for row in reader.events(0, 100, kind="gateway")]
     reader.close()

@@ -12,8 +12,8 @@ from gateway.model.errors import StorageError
 from gateway.model.settings import GatewaySettings
 from gateway.store.captures import CaptureRing
 from gateway.store.outbox import OutboxReader
-from gateway.store.recorder import Recorder
 from gateway.store.state import NewEvent, StateStore
+from gateway.store.writer import Writer
 
 ALL = {"ship": frozenset({"event", "alarm", "trend"})}
 EVENT = NewEvent("t", "alarm", {"ts": "2026-03-01T12:00:00.000Z", "kind": "alarm", "text": "x" * 1_000})
@@ -111,13 +111,13 @@ def test_opening_on_a_full_disk(disk: Path) -> None:
     store.close()
 
 
-def test_recorder_keeps_all_while_the_disk_is_full(disk: Path) -> None:
+def test_writer_keeps_all_while_the_disk_is_full(disk: Path) -> None:
     """What comes while the disk is full waits in memory, captures give way, and all is stored in order after."""
     store = opened(disk)
     ring = CaptureRing(disk / "captures", hours=24, megabytes=1)
     for hour in range(3):
         ring.write("head", 1_772_366_400.0 + 3_600 * hour, b"x" * 9_999 + b"\0")
-    running = Recorder(store, captures=ring, retry_s=0.05)
+    running = Writer(store, captures=ring, retry_s=0.05)
     running.start()
     hog = fill(disk)
     taken = len(commit_until_refused(store))

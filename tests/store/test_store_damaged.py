@@ -13,8 +13,8 @@ from gateway.model.settings import GatewaySettings
 from gateway.store.database import CORRUPT_COPIES_MAX, _set_aside, error_code, storage_error
 from gateway.store.folder import Ballast, Folder, _advice
 from gateway.store.outbox import OutboxReader
-from gateway.store.recorder import Recorder
 from gateway.store.state import NewEvent, StateStore
+from gateway.store.writer import Writer
 
 BROKERS = {"ship": frozenset({"event", "alarm"})}
 
@@ -105,21 +105,21 @@ def test_a_commit_of_many_dates_the_store_by_its_last(tmp_path: Path) -> None:
 
 def test_events_being_written_count_towards_the_bound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """While a commit is under way, what comes meanwhile is held to the whole bound less what is being written."""
-    monkeypatch.setattr("gateway.store.recorder.PENDING_EVENTS_MAX", 4)
+    monkeypatch.setattr("gateway.store.writer.PENDING_EVENTS_MAX", 4)
     store = StateStore(tmp_path, GatewaySettings(), brokers=BROKERS, ballast_bytes=4_096)
-    recorder = Recorder(store)
+    writer = Writer(store)
     event = NewEvent("t", "alarm", {"ts": "2026-03-01T12:00:00.000Z"})
-    recorder.submit([event] * 3)
+    writer.submit([event] * 3)
     real = store.commit
 
     def slow(*args: object, **more: object) -> list[int]:
-        recorder.submit([event] * 3)
-        assert (recorder.pending, recorder.lost_events) == (4, 2)
+        writer.submit([event] * 3)
+        assert (writer.pending, writer.lost_events) == (4, 2)
         return real(*args, **more)  # type: ignore[arg-type]
 
     monkeypatch.setattr(store, "commit", slow)
-    recorder._round(False)
-    assert recorder.pending == 1
+    writer._round(False)
+    assert writer.pending == 1
     store.close()
 
 

@@ -14,8 +14,8 @@ from gateway.model.settings import GatewaySettings
 from gateway.store import trends
 from gateway.store.outbox import OutboxReader
 from gateway.store.reader import StateReader
-from gateway.store.recorder import Recorder
 from gateway.store.state import NewEvent, NewRetained, StateStore
+from gateway.store.writer import Writer
 
 LATEST = frozenset({"event", "alarm", "trend"})
 EVERY = LATEST | {trends.EVERY_TREND}
@@ -248,19 +248,19 @@ def test_an_older_store_is_brought_up_to_date(tmp_path: Path) -> None:
 
 
 def test_trends_that_wait_for_the_disk_all_come(store: StateStore, tmp_path: Path) -> None:
-    """What the recorder holds while the disk fails is every trend, not the last of each topic; and no more than its
+    """What the writer holds while the disk fails is every trend, not the last of each topic; and no more than its
     bound, the loss of which is told."""
-    recorder = Recorder(store)
+    writer = Writer(store)
     for n in range(30):
-        recorder.submit([], [trend(n)])
-    recorder.start()
-    assert recorder.drain(180) and recorder.stop()
+        writer.submit([], [trend(n)])
+    writer.start()
+    assert writer.drain(180) and writer.stop()
     assert waiting(tmp_path) == hours(0, 30)
-    recorder = Recorder(store)
+    writer = Writer(store)
     for n in range(1_010):
-        recorder.submit([], [trend(n + 100)])
-    recorder.start()
-    assert recorder.drain(180) and recorder.stop()
+        writer.submit([], [trend(n + 100)])
+    writer.start()
+    assert writer.drain(180) and writer.stop()
     (row,) = store.events(0, 9)
     assert b"10 trend" in row.payload
     assert waiting(tmp_path)[-1] == b'{"hour":1109}'

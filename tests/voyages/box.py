@@ -11,6 +11,7 @@ from gateway.engine.thread import EngineWorker
 from gateway.model.errors import Refused, StorageError
 from gateway.model.settings import Settings
 from gateway.model.settings_file import fingerprint
+from gateway.store.writer import Writer
 
 from .broker import Broker, Lockstep
 from .clock import Clock
@@ -43,11 +44,12 @@ class Box:
         self.daemon = d
         self.starts += 1
         self.on_start(d)
-        r = d.recorder
+        r = d.writer
         r._monotonic, r._utc = self.clock.monotonic, self.clock.time
         r.last_beat = self.clock.monotonic()
         r._flush_at = r._prune_at = self.clock.monotonic() + r._flush_s
         r._thread.is_alive = lambda: True  # type: ignore[method-assign]
+        self._write_bookings_at_once(r)
         for worker in d.workers.values():
             self._take(worker)
         self.links = [Lockstep(link, self.brokers[name]) for name, link in d.links.items()]
@@ -70,6 +72,19 @@ class Box:
 
         worker.ask = ask  # type: ignore[method-assign]
 
+    @staticmethod
+    def _write_bookings_at_once(r: Writer) -> None:
+        submit = r.submit
+
+        def submit_and_write(*parts: Any, **more: Any) -> Future[int]:
+            future = submit(*parts, **more)
+            if more.get("bookings"):
+                r._round(True)
+                future.cancel()  # what the disk did not take: nobody waits here
+            return future
+
+        r.submit = submit_and_write  # type: ignore[method-assign,assignment]
+
     def stop(self) -> None:
         """Asked to stop: in the daemon's own order."""
         d = self.daemon
@@ -79,7 +94,7 @@ class Box:
             d.keep([], {worker._key: worker._checkpoint()})
         d._say("stopped", "the gateway was stopped")
         d.keep([], {"gateway": d._checkpoint()})
-        if self._guarded(lambda: d.recorder._round(True)):
+        if self._guarded(lambda: d.writer._round(True)):
             for link in self.links:
                 for part in (link.turn, partial(link.end, politely=True)):
                     if not self._guarded(part):
@@ -106,8 +121,8 @@ class Box:
         for worker in d.workers.values():
             if worker.crashed:
                 self.crashes.append(worker.crashed)
-        if d.recorder.refused:
-            self.crashes.append(str(d.recorder.fault))
+        if d.writer.refused:
+            self.crashes.append(str(d.writer.fault))
         d._control.stop()
         # Cut in the very last of it: the minutes that were still to be written are lost, as in any cut.
         with suppress(StorageError, PowerCut):
@@ -137,7 +152,7 @@ class Box:
     def turn(self) -> None:
         """A moment passes in all parts but the pipeline."""
         d = self.daemon
-        # The recorder's thread comes round each second, whatever there is to write.
+        # The writer's thread comes round each second, whatever there is to write.
         if d is None or not self._write(always=True) or not self._guarded(d.watch):
             return
         if not self._write(always=True):
@@ -148,7 +163,7 @@ class Box:
                 return
 
     def _write(self, always: bool = False) -> bool:
-        r = self.daemon.recorder if self.daemon else None
+        r = self.daemon.writer if self.daemon else None
         if r is None or self.disk.slow:
             return r is not None
         if always or not r._waiting.empty:

@@ -34,7 +34,7 @@ MEMORY = Path("/dev/shm")
 
 @dataclass
 class Sailed:
-    """What is known after a voyage. `kept`: (true s, body) of every event the daemon handed to its recorder; `trends`:
+    """What is known after a voyage. `kept`: (true s, body) of every event the daemon handed to its writer; `trends`:
     (true s, payload) of every trend. `shore`: the second broker, where there is one."""
 
     plan: Plan
@@ -152,7 +152,7 @@ class _Voyage:
             self._out.down.append((self._up_at, now_s))
 
     def _listen(self, d: Any) -> None:
-        """Note every event that this life of the daemon hands to its recorder, from its first word on."""
+        """Note every event that this life of the daemon hands to its writer, from its first word on."""
         inner = d.keep
 
         def keep(spoken: Any, checkpoints: dict[str, object]) -> None:
@@ -255,7 +255,7 @@ class _Voyage:
         out, d = self._out, self._box.daemon
         assert d is not None
         out.gateway, out.seq = d._store.gateway_id, d._store._last
-        out.fault = d.recorder.fault
+        out.fault = d.writer.fault
         out.final = {a.row.tag: str(a.state) for w in d.workers.values() for a in w.pipeline.alarms.alarms.values()}
         out.final |= {a.row.tag: str(a.state) for a in d.own_alarms}
         self._box.kill()

@@ -1,9 +1,11 @@
-"""The one writer thread between the pipeline and the disk: the pipeline hands over and goes on, whatever the disk does.
+"""The only thread that writes the disk. Whoever hands something over goes on at once, whatever the disk does.
 
-What comes while a commit is under way goes into the next one, whole: an alarm's event, its retained state and the
-checkpoint that knows of it are never parted. When the disk refuses, everything is kept in order and tried again every
-two seconds. When more than PENDING_EVENTS_MAX events wait, the oldest that is not an alarm goes, then the oldest alarm;
-these had no seq yet, so no gap tells of them: the next commit begins with a `gateway` event that does.
+What comes while a commit is in progress goes into the next one, whole: an alarm's event, its retained state and the
+checkpoint that knows of it are never parted, nor is a booking from its event. All is committed in the order in which it
+came. When the disk refuses, everything is kept in order and tried again every two seconds; `fault` stands meanwhile.
+When more than PENDING_EVENTS_MAX events wait, the oldest that is not an alarm goes, then the oldest alarm; these had no
+seq yet, so no gap shows the loss: the next commit begins with a `gateway` event that reports it. Bookings are never
+dropped: whoever waits for one cancels it, and beyond BOOKINGS_WAITING_MAX the next is refused.
 """
 
 import json
@@ -16,23 +18,25 @@ import structlog
 
 from gateway import __version__
 from gateway.encode.messages import gateway_event_body
-from gateway.model.errors import StorageError
+from gateway.model.errors import Refused, StorageError
 from gateway.model.limits import PENDING_EVENTS_MAX
 from gateway.model.records import Median
 from gateway.store.captures import CaptureRing
 from gateway.store.history import History
-from gateway.store.pending import Pending
-from gateway.store.state import NewEvent, NewRetained, StateStore, check_storable
+from gateway.store.pending import BookingBatch, CommitFuture, Pending
+from gateway.store.state import NewBooking, NewEvent, NewRetained, StateStore, check_storable
 
 CAPTURE_BYTES_MAX = 4_000_000
 """Raw bytes waiting for the disk: more than ten minutes of a head at 500 Hz. The oldest go first."""
 BEAT_S = 1.0
 TIGHT_PRUNE_S = 60.0
+BOOKINGS_WAITING_MAX = 64
+"""People type bookings one by one and wait for each; more can only be a fault of whoever sends them."""
 FLUSH_S = 300.0
 """What a power cut may cost of the history; each writes to the disk. Alarms and hours hang on none of it."""
 
 
-class Recorder:
+class Writer:
     """`start` it, `submit` from any thread, `stop` it. It does not close what it was given.
 
     `monotonic`: never-stepping seconds; `utc`: seconds since 1970, for housekeeping.
@@ -62,10 +66,10 @@ class Recorder:
         self._subscribers: list[threading.Event] = []
         self._stopping = self._flush_asked = False
         self._faults: dict[str, str] = {}
-        self._log = structlog.get_logger("recorder")
+        self._log = structlog.get_logger("store")
         self._flush_at = self._prune_at = monotonic() + flush_s
         self._retry_at = 0.0
-        self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
+        self._thread = threading.Thread(target=self._run, name="store-writer", daemon=True)
         self.nearly_full: str | None = store.nearly_full
         self.last_beat = monotonic()
         self.lost_events = self.refused = 0
@@ -78,13 +82,27 @@ class Recorder:
         events: Sequence[NewEvent] = (),
         retained: Sequence[NewRetained] = (),
         checkpoints: Mapping[str, object] | None = None,
-    ) -> None:
-        """Hand over for one commit; returns at once."""
+        *,
+        bookings: Sequence[NewBooking] = (),
+    ) -> CommitFuture:
+        """Hand over for one commit; returns at once.
+
+        The future resolves after the commit, which follows the order of handing over, with the highest seq given in it
+        (0: it held no event). While the disk refuses it stays unresolved.
+
+        A batch with bookings can be cancelled as long as no commit of it is in progress; it fails with Refused where
+        the log book has its id already. Raises Refused where too many bookings wait.
+        """
         with self._wake:
-            self._waiting.take(self._order, events, retained, checkpoints or {})
+            if bookings:
+                future = self._take_bookings(tuple(events), tuple(bookings))
+            else:
+                future = self._waiting.future(self._wake)
+            self._waiting.take(self._order, () if bookings else events, retained, checkpoints or {})
             self._order += len(events)
             self._keep_bound()
             self._wake.notify_all()
+        return future
 
     def checkpoint(self, key: str) -> object | None:
         """What was last handed over under `key`, on the disk or still waiting for it; None if nothing was."""
@@ -162,6 +180,13 @@ class Recorder:
         self._thread.join(timeout_s)
         return not self._thread.is_alive() and self._waiting.empty
 
+    def _take_bookings(self, events: tuple[NewEvent, ...], bookings: tuple[NewBooking, ...]) -> CommitFuture:
+        if self._waiting.bookings_waiting >= BOOKINGS_WAITING_MAX:
+            raise Refused("too many bookings wait for the disk; try again when `camdrift status` shows storage OK")
+        future = CommitFuture(self._wake, can_cancel=True)
+        self._waiting.booked.append(BookingBatch(self._order, events, bookings, future))
+        return future
+
     # ---- the thread
 
     def _run(self) -> None:
@@ -203,11 +228,11 @@ class Recorder:
             self._failed(part, f"{part}: {type(e).__name__}: {e}")
         else:
             if self._faults.pop(part, None):
-                self._log.info("can be stored again", part=part)
+                self._log.info("store.write_recovered", part=part)
 
     def _failed(self, part: str, why: str) -> None:
         if part not in self._faults:
-            self._log.error("cannot be stored; it is kept and tried again", part=part, why=why)
+            self._log.error("store.write_failed", part=part, why=why)
         self._faults[part] = why
 
     def _commit(self) -> bool:
@@ -215,11 +240,13 @@ class Recorder:
             if self._waiting.empty:
                 return False
             self._writing, self._waiting = self._waiting, Pending()
+            self._writing.commit_begins()
             lost = self._lost.copy()
         try:
-            self._store_all(self._writing, lost)
+            last_seq = self._store_all(self._writing, lost)
         except BaseException:
             with self._wake:
+                self._writing.commit_failed()
                 self._waiting = self._writing.before(self._waiting)
                 self._writing = Pending()
                 self._retry_at = self._monotonic() + self._retry_s
@@ -228,26 +255,45 @@ class Recorder:
                 self._captures.give_way()
             raise
         with self._wake:
-            self._writing = Pending()
+            done, self._writing = self._writing, Pending()
             self._lost -= lost
             for event in self._subscribers:
                 event.set()
             self._wake.notify_all()
         self.nearly_full = self._store.nearly_full
+        for future in done.all_futures():
+            future.set_result(last_seq)
         return True
 
-    def _store_all(self, batch: Pending, lost: Counter[str]) -> None:
-        events = [*self._loss_told(lost), *batch.events()]
+    def _store_all(self, batch: Pending, lost: Counter[str]) -> int:
+        events = [*self._loss_event(lost), *batch.events()]
         retained = list(batch.retained.values())
         try:
-            self._store.commit(events, retained, batch.checkpoints)
+            seqs = self._store.commit(events, retained, batch.checkpoints, batch.bookings())
         except (TypeError, ValueError):
             # One of them no disk could take, which is our own mistake; the others must not wait for it for ever.
-            self._store.commit(
-                [e for e in events if self._storable(e)],
+            self._refuse_known_bookings(batch)
+            seqs = self._store.commit(
+                [e for e in [*self._loss_event(lost), *batch.events()] if self._storable(e)],
                 [r for r in retained if self._storable(r)],
-                {key: value for key, value in batch.checkpoints.items() if self._sayable(value)},
+                {key: value for key, value in batch.checkpoints.items() if self._encodable(value)},
+                batch.bookings(),
             )
+        return max(seqs, default=0)
+
+    def _refuse_known_bookings(self, batch: Pending) -> None:
+        """Take out bookings whose id the log book has already, with their events."""
+        kept: list[BookingBatch] = []
+        known: set[tuple[str, str]] = set()
+        for booked in batch.booked:
+            ids = [(row.engine, row.id) for row in booked.bookings]
+            stored = {(row.engine, row.id) for engine, _ in ids for row in self._store.bookings(engine)}
+            if known.union(stored).isdisjoint(ids):
+                kept.append(booked)
+                known.update(ids)
+            else:
+                booked.future.set_exception(Refused("a booking with this id is in the log book already"))
+        batch.booked = kept
 
     def _storable(self, item: NewEvent | NewRetained) -> bool:
         try:
@@ -257,7 +303,7 @@ class Recorder:
             return False
         return True
 
-    def _sayable(self, value: object) -> bool:
+    def _encodable(self, value: object) -> bool:
         try:
             json.dumps(value, allow_nan=False)
         except (TypeError, ValueError) as e:
@@ -269,7 +315,7 @@ class Recorder:
         self.refused += 1
         self._faults["refused"] = f"{self.refused} not stored, a fault of camdrift itself: {e}"
 
-    def _loss_told(self, lost: Counter[str]) -> list[NewEvent]:
+    def _loss_event(self, lost: Counter[str]) -> list[NewEvent]:
         if not lost:
             return []
         what = ", ".join(f"{n} {kind}" for kind, n in sorted(lost.items()))

@@ -10,11 +10,11 @@ from waiting import PATIENCE_S
 from gateway.model.errors import StorageError
 from gateway.model.records import Median
 from gateway.model.settings import GatewaySettings
-from gateway.store import recorder as recorder_module
+from gateway.store import writer as writer_module
 from gateway.store.captures import CaptureRing
 from gateway.store.history import History
-from gateway.store.recorder import Recorder
 from gateway.store.state import NewEvent, NewRetained, StateStore
+from gateway.store.writer import Writer
 
 TS = "2026-03-01T12:00:00.000Z"
 ALL = {"ship": frozenset({"event", "alarm", "trend"})}
@@ -38,7 +38,11 @@ class Stubborn:
         self.commits: list[tuple[list[object], list[str], dict[str, object]]] = []
 
     def commit(
-        self, events: Sequence[NewEvent], retained: Sequence[NewRetained], checkpoints: Mapping[str, object]
+        self,
+        events: Sequence[NewEvent],
+        retained: Sequence[NewRetained],
+        checkpoints: Mapping[str, object],
+        bookings: Sequence[object] = (),
     ) -> list[int]:
         """As the store's, unless failing."""
         self.tried.set()
@@ -63,100 +67,98 @@ def store(tmp_path: Path) -> Iterator[Stubborn]:
 
 
 @pytest.fixture
-def recorder(store: Stubborn) -> Iterator[Recorder]:
-    """A running recorder that tries again soon."""
-    running = Recorder(store, retry_s=0.02)  # type: ignore[arg-type]
+def writer(store: Stubborn) -> Iterator[Writer]:
+    """A running writer that tries again soon."""
+    running = Writer(store, retry_s=0.02)  # type: ignore[arg-type]
     running.start()
     yield running
     running.stop()
 
 
-def test_all_is_committed_in_order_and_waiters_are_woken(store: Stubborn, recorder: Recorder) -> None:
+def test_all_is_committed_in_order_and_waiters_are_woken(store: Stubborn, writer: Writer) -> None:
     """What is handed over from the pipeline stands on the disk in its order, and a broker's thread hears of it."""
-    woken = recorder.subscribe()
+    woken = writer.subscribe()
     for number in range(500):
-        recorder.submit([event(number, "alarm" if number % 3 else "adjustment")])
-    assert recorder.drain(PATIENCE_S)
+        writer.submit([event(number, "alarm" if number % 3 else "adjustment")])
+    assert writer.drain(PATIENCE_S)
     assert woken.is_set()
     assert [n for numbers, _, _ in store.commits for n in numbers] == list(range(500))
-    assert (recorder.pending, recorder.fault, recorder.lost_events) == (0, None, 0)
+    assert (writer.pending, writer.fault, writer.lost_events) == (0, None, 0)
 
 
-def test_event_state_and_checkpoint_are_never_parted(store: Stubborn, recorder: Recorder) -> None:
+def test_event_state_and_checkpoint_are_never_parted(store: Stubborn, writer: Writer) -> None:
     """One hand-over is one transaction, also after failures and whatever came in between."""
     store.failing = StorageError("the disk says no")
     for number in range(50):
-        recorder.submit([event(number)], [NewRetained("a", "alarm", str(number).encode())], {"seen": number})
+        writer.submit([event(number)], [NewRetained("a", "alarm", str(number).encode())], {"seen": number})
         if number == 20:
             assert store.tried.wait(PATIENCE_S)
-    assert recorder.pending == 50
+    assert writer.pending == 50
     store.failing = None
-    assert recorder.drain(PATIENCE_S)
+    assert writer.drain(PATIENCE_S)
     for numbers, _, checkpoints in store.commits:
         assert checkpoints == {"seen": numbers[-1]}
     assert [n for numbers, _, _ in store.commits for n in numbers] == list(range(50))
 
 
-def test_fault_stands_until_the_disk_takes_it(store: Stubborn, recorder: Recorder) -> None:
+def test_fault_stands_until_the_disk_takes_it(store: Stubborn, writer: Writer) -> None:
     """The reason is there for `storage-fault` while it lasts, and gone after."""
     store.failing = StorageError("the disk says no")
-    recorder.submit([event(1)])
-    assert not recorder.drain(0.1)
-    assert recorder.fault == "the disk says no"
+    writer.submit([event(1)])
+    assert not writer.drain(0.1)
+    assert writer.fault == "the disk says no"
     store.failing = None
-    assert recorder.drain(PATIENCE_S)
-    assert recorder.fault is None
+    assert writer.drain(PATIENCE_S)
+    assert writer.fault is None
 
 
-def test_memory_is_bounded_and_alarms_go_last(
-    store: Stubborn, recorder: Recorder, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_memory_is_bounded_and_alarms_go_last(store: Stubborn, writer: Writer, monkeypatch: pytest.MonkeyPatch) -> None:
     """When too many wait, the oldest that are no alarms go, then the oldest alarms, and the record says so first."""
-    monkeypatch.setattr(recorder_module, "PENDING_EVENTS_MAX", 10)
+    monkeypatch.setattr(writer_module, "PENDING_EVENTS_MAX", 10)
     store.failing = StorageError("the disk says no")
     for number in range(6):
-        recorder.submit([event(number, "gateway")])
+        writer.submit([event(number, "gateway")])
     for number in range(6, 18):
-        recorder.submit([event(number)])
-    assert (recorder.pending, recorder.lost_events) == (10, 8)
+        writer.submit([event(number)])
+    assert (writer.pending, writer.lost_events) == (10, 8)
     store.failing = None
-    assert recorder.drain(PATIENCE_S)
+    assert writer.drain(PATIENCE_S)
     told, *numbers = [n for seen, _, _ in store.commits for n in seen]
     assert numbers == list(range(8, 18))
     assert str(told).endswith("2 alarm, 6 gateway")
 
 
-def test_an_impossible_event_does_not_hold_up_the_others(store: Stubborn, recorder: Recorder) -> None:
+def test_an_impossible_event_does_not_hold_up_the_others(store: Stubborn, writer: Writer) -> None:
     """What no disk could take is counted and told; what came with it is stored."""
-    recorder.submit(
+    writer.submit(
         [event(1), NewEvent("t", "alarm", {"ts": TS, "value": float("nan")}), event(2)], (), {"k": 1, "bad": {1}}
     )
-    assert recorder.drain(PATIENCE_S)
+    assert writer.drain(PATIENCE_S)
     assert store.commits == [([1, 2], [], {"k": 1})]
-    assert recorder.refused == 2
-    assert "fault of camdrift itself" in (recorder.fault or "")
+    assert writer.refused == 2
+    assert "fault of camdrift itself" in (writer.fault or "")
 
 
-def test_an_unforeseen_error_is_told_and_survived(store: Stubborn, recorder: Recorder) -> None:
+def test_an_unforeseen_error_is_told_and_survived(store: Stubborn, writer: Writer) -> None:
     """No exception ends the thread in silence."""
     store.failing = RuntimeError("unforeseen")
-    recorder.submit([event(1)])
-    assert not recorder.drain(0.1)
-    assert recorder.alive
-    assert recorder.fault == "state: RuntimeError: unforeseen"
+    writer.submit([event(1)])
+    assert not writer.drain(0.1)
+    assert writer.alive
+    assert writer.fault == "state: RuntimeError: unforeseen"
     store.failing = None
-    assert recorder.drain(PATIENCE_S)
+    assert writer.drain(PATIENCE_S)
     assert [n for numbers, _, _ in store.commits for n in numbers] == [1]
 
 
 def test_stop_writes_what_is_left(store: Stubborn) -> None:
     """Ending loses nothing that was handed over; with a dead disk it ends all the same and says so."""
-    running = Recorder(store, retry_s=5.0)  # type: ignore[arg-type]
+    running = Writer(store, retry_s=5.0)  # type: ignore[arg-type]
     running.start()
     running.submit([event(n) for n in range(100)])
     assert running.stop()
     assert store.store.backlog("ship").count == 100
-    running = Recorder(store, retry_s=5.0)  # type: ignore[arg-type]
+    running = Writer(store, retry_s=5.0)  # type: ignore[arg-type]
     running.start()
     store.failing = StorageError("the disk says no")
     running.submit([event(100)])
@@ -168,7 +170,7 @@ def test_history_and_captures_are_written_by_the_same_thread(store: Stubborn, tm
     """Medians, minute means and raw bytes reach their files at the drain; a failing ring leaves the rest alone."""
     history = History(tmp_path / "d", 64)
     ring = CaptureRing(tmp_path / "c", hours=1, megabytes=1)
-    running = Recorder(store, history, ring, retry_s=0.02)  # type: ignore[arg-type]
+    running = Writer(store, history, ring, retry_s=0.02)  # type: ignore[arg-type]
     running.start()
     median = Median(1e9, 5.0, 700, 0.5, 0.01, None, None, 90.0, None, None, None)
     running.add_median("main", median)
