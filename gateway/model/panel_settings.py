@@ -25,6 +25,10 @@ class ModbusTcpSettings(Section):
     )
     """Who may write the coils where that is enabled; empty = everyone who can connect."""
     connections_max: Annotated[int, Bound(ge=1, le=64)] = 16
+    panels: Annotated[list[IPv4Network | IPv6Network], Bound(max_length=16)] = field(
+        default_factory=list, metadata=told([])
+    )
+    """Addresses of the ship's own panels: half of the connections are reserved for these."""
     idle_timeout_s: Annotated[float, Bound(gt=0, le=86_400)] = 300.0
 
 

@@ -134,33 +134,78 @@ def test_no_coil_for_who_may_not(box: Box, changes: dict[str, object]) -> None:
     assert box.acts == []
 
 
+def connect_from(server: ModbusTcpServer, source: str) -> socket.socket:
+    """From another address of loopback."""
+    return socket.create_connection(("127.0.0.1", server.port), timeout=10.0, source_address=(source, 0))
+
+
 def test_connections_are_bounded(server: ModbusTcpServer) -> None:
-    """Pins that one connection too many is closed and that those that are served stay served."""
-    peers = [connect(server) for _ in range(3)]
+    """Pins that one connection too many from a fourth address is closed and that those that are served stay served."""
+    peers = [connect_from(server, f"127.0.0.{n}") for n in (2, 3, 4)]
     try:
         for peer in peers:
             assert ask(peer, 1, READ_VERSION) == VERSION_1
-        with connect(server) as late:
-            assert receive(late, 1) == b""
-        assert ask(peers[0], 1, READ_VERSION) == VERSION_1
+        with connect_from(server, "127.0.0.5") as late:
+            assert is_closed(late)
+        for peer in peers:
+            assert ask(peer, 1, READ_VERSION) == VERSION_1
         assert server.connections == 3
     finally:
         for peer in peers:
             peer.close()
 
 
+def test_an_address_with_most_places_gives_way(server: ModbusTcpServer) -> None:
+    """Pins that a newcomer displaces the longest silent connection of the address that holds most, however busy."""
+    peers = [connect_from(server, "127.0.0.2") for _ in range(3)]
+    try:
+        for peer in peers:
+            assert ask(peer, 1, READ_VERSION) == VERSION_1
+        with connect_from(server, "127.0.0.3") as panel:
+            assert ask(panel, 1, READ_VERSION) == VERSION_1
+            assert is_closed(peers[0])
+            with connect_from(server, "127.0.0.2") as greedy:
+                assert ask(greedy, 1, READ_VERSION) == VERSION_1
+            assert ask(panel, 1, READ_VERSION) == VERSION_1
+    finally:
+        for peer in peers:
+            peer.close()
+
+
 def test_a_silent_connection_makes_room(server: ModbusTcpServer, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Pins that a newcomer takes the place of the one longest silent: dead connections do not lock the panel out."""
-    monkeypatch.setattr(modbus, "IDLE_BEFORE_PUSHED_OUT_S", 0.0)
+    """Pins that where each address holds one place, the one longest silent gives way."""
+    monkeypatch.setattr(modbus, "IDLE_BEFORE_DISPLACED_S", 0.0)
     peers = []
     try:
-        for _ in range(4):
-            peers.append(connect(server))
+        for n in range(4):
+            peers.append(connect_from(server, f"127.0.0.{2 + n}"))
             assert ask(peers[-1], 1, READ_VERSION) == VERSION_1
         assert is_closed(peers[0])
     finally:
         for peer in peers:
             peer.close()
+
+
+def test_places_are_reserved_for_the_panels(box: Box) -> None:
+    """Pins that half of the places stay free for the addresses named in the settings, and those are never displaced."""
+    settings = checked_section(ModbusTcpSettings, {"port": 0, "connections_max": 4, "panels": ["127.0.0.9"]})
+    one = ModbusTcpServer(settings, box.read, box.act, "0")
+    one.start()
+    peers = []
+    try:
+        peers = [connect_from(one, f"127.0.0.{2 + n}") for n in range(2)]
+        panels = [connect_from(one, "127.0.0.9") for _ in range(2)]
+        peers += panels
+        for peer in peers:
+            assert ask(peer, 1, READ_VERSION) == VERSION_1
+        with connect_from(one, "127.0.0.7") as late:
+            assert is_closed(late)
+        for panel in panels:
+            assert ask(panel, 1, READ_VERSION) == VERSION_1
+    finally:
+        for peer in peers:
+            peer.close()
+        one.stop()
 
 
 def test_idle_connections_are_closed(box: Box) -> None:

@@ -29,7 +29,8 @@ class Host(Protocol):
 
 
 class Peer(asyncio.BufferedProtocol):
-    """`address`: host and port. `heard_s`: when something came last; `stuck_s`: since when answers are not taken."""
+    """`host`, and with the port `address`. `heard_s`: when something came last; `stuck_s`: since when the peer takes no
+    answers."""
 
     def __init__(self, host: Host, clock: Callable[[], float] = time.monotonic) -> None:
         self._host = host
@@ -37,15 +38,15 @@ class Peer(asyncio.BufferedProtocol):
         self._buffer = memoryview(bytearray(READ_BYTES))
         self._splitter = MbapSplitter()
         self._transport: asyncio.Transport | None = None
-        self.address = ""
+        self.host = self.address = ""
         self.heard_s = clock()
         self.stuck_s: float | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Called by the loop."""
         self._transport = cast(asyncio.Transport, transport)
-        host, port = (transport.get_extra_info("peername") or ("unknown", 0))[:2]
-        self.address = f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+        self.host, port = (transport.get_extra_info("peername") or ("unknown", 0))[:2]
+        self.address = f"[{self.host}]:{port}" if ":" in self.host else f"{self.host}:{port}"
         if not self._host.admit(self):
             self._transport.close()
 

@@ -7,27 +7,25 @@ next request.
 
 import asyncio
 import contextlib
-import ipaddress
 import threading
 import time
-from collections.abc import Callable
-
-import structlog
+from collections.abc import Callable, Iterable
+from ipaddress import IPv4Network, IPv6Network, ip_address
 
 from gateway.model.errors import PortError
 from gateway.model.panel_settings import ModbusTcpSettings
 from gateway.model.snapshot import ActSender, EngineView, SnapshotReader
+from gateway.outlets.fault_log import FaultLog, loop_faults
 from gateway.outlets.modbus.frames import TcpRequest, mbap
 from gateway.outlets.modbus.pdu import TARGET_SILENT, Asked, answer, exception
 from gateway.outlets.modbus.peer import Peer
 
-_log = structlog.get_logger("ports")
-
 STUCK_MAX_S = 10.0
 """A peer that asks and does not take the answers is let go."""
-IDLE_BEFORE_PUSHED_OUT_S = 30.0
-"""When all places are taken, a newcomer gets the place of the one longest silent, if it has been silent for so long:
-panels that lost power come back before their old connections time out."""
+IDLE_BEFORE_DISPLACED_S = 5.0
+"""Where no address holds more places than the others, the one silent longest gives way if it was silent for so long."""
+ACCEPTED_AT_ONCE = 16
+"""Of one turn of the loop: so many descriptors may be held above the number of places for a moment."""
 SWEEP_S_MAX = 1.0
 START_WITHIN_S = 5.0
 DEVICE_UNITS = frozenset((0, 255))
@@ -46,7 +44,7 @@ class ModbusTcpServer:
         self._act = act
         self._version = version
         self._peers: set[Peer] = set()
-        self._full_told = False
+        self._faults = FaultLog("ports")
         self._started = threading.Event()
         self._end: Callable[[], None] = lambda: None
         self._thread = threading.Thread(target=self._run, name=self.name, daemon=True)
@@ -88,8 +86,9 @@ class ModbusTcpServer:
     async def _serve(self) -> None:
         s = self._settings
         loop = asyncio.get_running_loop()
+        loop_faults(loop, "modbus.loop_failed")
         ending = asyncio.Event()
-        server = await loop.create_server(lambda: Peer(self), s.listen, s.port)
+        server = await loop.create_server(lambda: Peer(self), s.listen, s.port, backlog=ACCEPTED_AT_ONCE)
         self.port = server.sockets[0].getsockname()[1]
         self._end = _threadsafe(loop, ending)
         self._started.set()
@@ -110,26 +109,35 @@ class ModbusTcpServer:
                 peer.abort()
 
     def admit(self, peer: Peer) -> bool:
-        """Called by a new connection: whether there is a place for it."""
-        if len(self._peers) >= self._settings.connections_max:
-            oldest = min(self._peers, key=lambda p: p.heard_s)
-            if peer.heard_s - oldest.heard_s < IDLE_BEFORE_PUSHED_OUT_S:
-                self._tell_full(peer)
+        """Called by a new connection: whether there is a place for it, freed where need be."""
+        is_panel = self._is_panel(peer)
+        group = [p for p in self._peers if self._is_panel(p) is is_panel]
+        if len(group) >= self._places(is_panel):
+            oldest = displaced(group, peer)
+            if oldest is None:
+                self._faults.add("modbus.connection_refused", peer=peer.address, connections=len(self._peers))
                 return False
+            self._faults.add("modbus.connection_displaced", peer=oldest.address, by=peer.address)
             self._peers.discard(oldest)
             oldest.abort()
         self._peers.add(peer)
-        self._full_told = self._full_told and len(self._peers) == self._settings.connections_max
         return True
+
+    def _places(self, is_panel: bool) -> int:
+        """How many connections panels, or all others, may have now."""
+        most = self._settings.connections_max
+        if not self._settings.panels:
+            return most
+        for_others = most // 2
+        others = sum(not self._is_panel(p) for p in self._peers)
+        return most - others if is_panel else for_others
+
+    def _is_panel(self, peer: Peer) -> bool:
+        return is_within(peer.host, self._settings.panels)
 
     def dismiss(self, peer: Peer) -> None:
         """Called by a connection that is gone."""
         self._peers.discard(peer)
-
-    def _tell_full(self, peer: Peer) -> None:
-        tell = _log.debug if self._full_told else _log.warning
-        tell("Modbus connection refused: all places taken", peer=peer.address)
-        self._full_told = True
 
     def reply(self, request: TcpRequest, peer: Peer) -> bytes:
         """Called by a connection: the answer to one request."""
@@ -138,20 +146,44 @@ class ModbusTcpServer:
         engine = engine_of_unit(request.unit, board.engines)
         if engine is None:
             return mbap(request.transaction, request.unit, exception(request.pdu[0], TARGET_SILENT))
-        result = answer(request.pdu, Asked(board, engine, self._may_write(peer.address), self._version))
+        result = answer(request.pdu, Asked(board, engine, self._may_write(peer.host), self._version))
         for act in result.acts:
             self._act(act.kind, act.engine, act.no, f"modbus-tcp:{peer.address}")
         return mbap(request.transaction, request.unit, result.pdu)
 
-    def _may_write(self, address: str) -> bool:
+    def _may_write(self, host: str) -> bool:
         s = self._settings
         if not s.acknowledge_enabled or not s.acknowledge_from:
             return s.acknowledge_enabled
-        try:
-            peer = ipaddress.ip_address(address.rpartition(":")[0].strip("[]").partition("%")[0])
-        except ValueError:
-            return False
-        return any(peer in network for network in s.acknowledge_from)
+        return is_within(host, s.acknowledge_from)
+
+
+def is_within(host: str, networks: Iterable[IPv4Network | IPv6Network]) -> bool:
+    """Whether an address, as the kernel writes it, belongs to one of these networks."""
+    try:
+        address = ip_address(host.partition("%")[0])
+    except ValueError:
+        return False
+    return any(address in network for network in networks)
+
+
+def displaced(peers: Iterable[Peer], newcomer: Peer) -> Peer | None:
+    """Which of `peers` gives way to `newcomer`: the one silent longest of the address that holds most places.
+
+    An address that holds most takes from itself. None: all hold as many as the newcomer would, and none is silent.
+    """
+    by_host: dict[str, list[Peer]] = {}
+    for peer in peers:
+        by_host.setdefault(peer.host, []).append(peer)
+    most = max(map(len, by_host.values()), default=0)
+    own = len(by_host.get(newcomer.host, ())) + 1
+    candidates = [p for group in by_host.values() if len(group) == most for p in group]
+    if own > most:
+        candidates = by_host.get(newcomer.host, candidates)
+    oldest = min(candidates, key=lambda p: p.heard_s, default=None)
+    if oldest is None or (own == most == 1 and newcomer.heard_s - oldest.heard_s < IDLE_BEFORE_DISPLACED_S):
+        return None
+    return oldest
 
 
 def engine_of_unit(unit: int, engines: tuple[EngineView, ...]) -> EngineView | None:

@@ -1,6 +1,7 @@
 """The whole page as one ASGI application: files, interface, guard."""
 
 import json
+from collections.abc import Callable
 
 from starlette.applications import Starlette
 from starlette.requests import Request
@@ -23,12 +24,12 @@ METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE")
 class Page:
     """The application `app`, its `stream`, and `close`. Raises SettingsError for a password's file that is not one."""
 
-    def __init__(self, inputs: PageInputs) -> None:
+    def __init__(self, inputs: PageInputs, relieve: Callable[[], None] = lambda: None) -> None:
         settings = inputs.settings.page
         self._shelf = Shelf(inputs)
         self._sessions = Sessions(settings, inputs.note)
         door = Door(self._sessions, view_without_login=settings.view_without_login)
-        views = Views(inputs, self._shelf, door)
+        views = Views(inputs, self._shelf, door, relieve)
         acts = Acts(inputs, self._shelf, self._sessions)
         self.stream: Stream = views.stream
         self._files = static_files()

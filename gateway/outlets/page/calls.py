@@ -13,6 +13,7 @@ from starlette.responses import Response
 from gateway.model.errors import CamdriftError, Refused, StorageError
 from gateway.outlets.page.sessions import Session, Sessions
 from gateway.outlets.page.shapes import Answer, NothingBody, Problem
+from gateway.outlets.page.shares import Busy
 
 BODY_BYTES_MAX = 65_536
 BODY_S = 10.0
@@ -118,7 +119,7 @@ class Door:
                 return problem(str(e), 415)
             except ValidationError as e:
                 return problem(_fault(e), 422)
-            except StorageError as e:
+            except (StorageError, Busy) as e:
                 return problem(str(e), 503)
             except Refused as e:
                 return problem(str(e), 409)

@@ -3,7 +3,8 @@
 import csv
 import io
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from gateway.encode.topics import Topics
@@ -16,41 +17,71 @@ from gateway.wear.logbook import rebase
 PAGE_ROWS = 500
 PAGES_MAX = 40
 """So many pages of the store are looked through for one page of what was asked for: 20,000 events."""
+TABLE_ROWS = 100
+"""Of the table made at a time: some 30 kB, all that one download costs."""
 _COLUMNS = (
     "seq", "ts", "engine", "hours", "kind", "tag", "priority", "from", "to", "value", "limit", "unit", "what", "by",
     "text", "causes", "before", "after", "version",
 )  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True)
+class EventPage:
+    """Events newest first, and the seq below which the next page begins; 1: there is none."""
+
+    events: list[dict[str, Any]]
+    before: int
+
+
+def event_page(topics: Topics, rows: StateRows, q: EventsQuery, before: int, count: int) -> EventPage:
+    """Of the `count` events below `before` those that are asked for. Raises StorageError."""
+    # Rows are counted without gaps, and those below the first one kept are gone.
+    found = rows.events(max(0, before - 1 - count), min(count, before - 1))
+    found = [row for row in found if row.seq < before]
+    if not found:
+        return EventPage([], 1)
+    events = [e for row in reversed(found) if (e := _event(topics, row, q)) is not None]
+    return EventPage(events, found[0].seq)
+
+
+def newest(rows: StateRows, q: EventsQuery) -> int:
+    """The `before` of the first page. Raises StorageError."""
+    if q.before is not None:
+        return q.before
+    last = rows.events(0, 1, newest_first=True)
+    return int(last[0].seq) + 1 if last else 1
+
+
 def events_answer(topics: Topics, rows: StateRows, q: EventsQuery) -> EventsAnswer:
     """A page of events, newest first. Raises StorageError."""
-    before = q.before if q.before is not None else _newest(rows) + 1
+    before = newest(rows, q)
     found: list[dict[str, Any]] = []
-    page: Sequence[Any] = ()
     for _ in range(PAGES_MAX):
         if before <= 1 or len(found) > q.limit:
             break
-        # Rows are counted without gaps, and those below the first one kept are gone.
-        page = rows.events(max(0, before - 1 - PAGE_ROWS), min(PAGE_ROWS, before - 1))
-        page = [row for row in page if row.seq < before]
-        if not page:
-            break
-        before = page[0].seq
-        found += [e for row in reversed(page) if (e := _event(topics, row, q)) is not None]
+        page = event_page(topics, rows, q, before, PAGE_ROWS)
+        before = page.before
+        found += page.events
     more = len(found) > q.limit
     found = found[: q.limit]
-    older = found[-1]["seq"] if more else before if before > 1 and page else None
+    older = found[-1]["seq"] if more else before if before > 1 else None
     return EventsAnswer(events=tuple(found), older=older)
 
 
-def events_csv(topics: Topics, rows: StateRows, q: EventsQuery) -> str:
-    """The same as CSV (RFC 4180). Raises StorageError."""
+def csv_head() -> bytes:
+    """The first line of the table of events (RFC 4180)."""
+    return _csv_lines([_COLUMNS])
+
+
+def csv_rows(events: Sequence[Mapping[str, Any]]) -> bytes:
+    """Events as lines of that table."""
+    return _csv_lines([[_cell(event.get(c)) for c in _COLUMNS] for event in events])
+
+
+def _csv_lines(rows: Iterable[Iterable[object]]) -> bytes:
     out = io.StringIO()
-    writer = csv.writer(out)
-    writer.writerow(_COLUMNS)
-    for event in events_answer(topics, rows, q).events:
-        writer.writerow([_cell(event.get(c)) for c in _COLUMNS])
-    return out.getvalue()
+    csv.writer(out).writerows(rows)
+    return out.getvalue().encode()
 
 
 def bookings_answer(e: EngineSettings, log: Sequence[Entry]) -> BookingsAnswer:
@@ -62,11 +93,6 @@ def bookings_answer(e: EngineSettings, log: Sequence[Entry]) -> BookingsAnswer:
 def bookings_table(log: Sequence[Entry]) -> str:
     """The log book as CSV."""
     return entries_csv(log)
-
-
-def _newest(rows: StateRows) -> int:
-    last = rows.events(0, 1, newest_first=True)
-    return int(last[0].seq) if last else 0
 
 
 def _event(topics: Topics, row: Any, q: EventsQuery) -> dict[str, Any] | None:

@@ -5,12 +5,15 @@ import os
 import socket
 import threading
 from errno import EPERM
-from typing import TYPE_CHECKING
+from functools import partial
+from typing import TYPE_CHECKING, Any, cast
 
 import structlog
 
 from gateway.model.errors import CamdriftError
+from gateway.outlets.fault_log import loop_faults
 from gateway.outlets.page.inputs import PageInputs
+from gateway.outlets.page.places import IDLE_S, Listener, Places
 
 if TYPE_CHECKING:
     from uvicorn import Server
@@ -19,6 +22,11 @@ if TYPE_CHECKING:
 
 RETRY_S = 10.0
 CONNECTIONS_BESIDE_VIEWERS = 32
+ADDRESS_CONNECTIONS_MIN = 16
+"""A browser opens six at a time; behind one address may stand two or three."""
+ACCEPTED_AT_ONCE = 16
+"""Of one turn of the loop: so many descriptors may be held above the number of places for a moment."""
+SWEEP_S = 1.0
 STOP_S = 5.0
 
 
@@ -73,53 +81,69 @@ class PageServer:
         return f"{self._settings.listen}:{self._settings.port}"
 
     def _serve(self) -> None:
-        with socket.create_server(
+        total = self._settings.viewers_max + CONNECTIONS_BESIDE_VIEWERS
+        places = Places(total, max(ADDRESS_CONNECTIONS_MIN, total // 2))
+        listening = socket.create_server(
             (self._settings.listen, self._settings.port),
             family=socket.AF_INET6 if ":" in self._settings.listen else socket.AF_INET,
-        ) as listening:
-            self.port = int(listening.getsockname()[1])
-            asyncio.run(self._serve_on(listening))
+        )
+        with Listener(listening, places) as listener:
+            self.port = int(listener.getsockname()[1])
+            asyncio.run(self._serve_on(listener, places))
 
-    async def _serve_on(self, listening: socket.socket) -> None:
+    async def _serve_on(self, listening: Listener, places: Places) -> None:
         # Only here, so that a gateway without a page does not carry its library.
         from uvicorn import Config, Server
 
         from gateway.outlets.page.app import Page
+        from gateway.outlets.page.protocol import PageProtocol, take_over_logs
 
         s = self._settings
         if s.key_file is not None and os.stat(s.key_file).st_mode & 0o077:
             raise PermissionError(EPERM, f"key_file {s.key_file}: others may read it; chmod 600 {s.key_file}")
-        page = Page(self._in)
+        page = Page(self._in, places.relieve)
         server = Server(
             Config(
                 page.app,
                 loop="asyncio",
-                http="h11",
+                http=cast(Any, partial(PageProtocol, places=places)),
                 ws="none",
                 lifespan="off",
                 log_config=None,
                 access_log=False,
                 server_header=False,
                 proxy_headers=False,
-                limit_concurrency=s.viewers_max + CONNECTIONS_BESIDE_VIEWERS,
-                timeout_keep_alive=15,
+                backlog=ACCEPTED_AT_ONCE,
+                timeout_keep_alive=int(IDLE_S),
                 # Without it a viewer's open stream keeps the server from ever ending.
                 timeout_graceful_shutdown=2,
                 ssl_certfile=s.cert_file,
                 ssl_keyfile=s.key_file,
             )
         )
+        take_over_logs()
         self._loop, self._end = asyncio.get_running_loop(), asyncio.Event()
+        loop_faults(self._loop, "page.loop_failed")
         if self._stopping.is_set():
             self._end.set()
-        ending = asyncio.create_task(_end_with(self._end, server, page.stream))
+        beside = [
+            asyncio.create_task(_end_with(self._end, server, page.stream)),
+            asyncio.create_task(_sweep(places)),
+        ]
         try:
             self.fault = ""
             self.ready.set()
             await server.serve(sockets=[listening])
         finally:
-            ending.cancel()
+            for task in beside:
+                task.cancel()
             page.close()
+
+
+async def _sweep(places: Places) -> None:
+    while True:
+        await asyncio.sleep(SWEEP_S)
+        places.sweep()
 
 
 async def _end_with(end: asyncio.Event, server: "Server", stream: "Stream") -> None:

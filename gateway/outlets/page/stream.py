@@ -5,21 +5,20 @@ import contextlib
 from collections.abc import AsyncIterator, Callable
 
 from gateway.model.errors import CamdriftError
+from gateway.outlets.page.shares import Busy, Shares
 
 EVERY_S = 1.0
+VIEWERS_PER_ADDRESS_MIN = 8
 MISSED_MAX = 30
 """A viewer that has not taken a second's figures for so many seconds holds a place for nobody."""
 RETRY_MS = 2_000
 
 
-class TooManyViewers(CamdriftError):
-    """All places are taken."""
-
-
 class Viewer:
     """One place: a box for the latest figures, and how often it was still full when the next ones came."""
 
-    def __init__(self) -> None:
+    def __init__(self, address: str) -> None:
+        self.address = address
         self.box: asyncio.Queue[bytes | None] = asyncio.Queue(1)
         self.missed = 0
         self.task: asyncio.Task[object] | None = None
@@ -38,7 +37,9 @@ class Stream:
     """`viewers_max` places. `make`: the present as JSON; it is asked for only while somebody looks."""
 
     def __init__(self, make: Callable[[], bytes], viewers_max: int) -> None:
-        self._make, self._max = make, viewers_max
+        self._make = make
+        words = "All places are taken; close the page on another screen."
+        self._shares = Shares(viewers_max, max(VIEWERS_PER_ADDRESS_MIN, viewers_max // 2), words)
         self._viewers: set[Viewer] = set()
         self._turning: asyncio.Task[None] | None = None
         self._closed = False
@@ -48,11 +49,12 @@ class Stream:
         """Places taken."""
         return len(self._viewers)
 
-    def enter(self) -> Viewer:
-        """Take a place. Raises TooManyViewers."""
-        if self._closed or len(self._viewers) >= self._max:
-            raise TooManyViewers("All places are taken; close the page on another screen.")
-        viewer = Viewer()
+    def enter(self, address: str) -> Viewer:
+        """Take a place; `leave` gives it back. Raises Busy."""
+        if self._closed:
+            raise Busy("The page is closing.")
+        self._shares.take(address)
+        viewer = Viewer(address)
         self._viewers.add(viewer)
         if self._turning is None or self._turning.done():
             self._turning = asyncio.get_running_loop().create_task(self._turn())
@@ -61,22 +63,21 @@ class Stream:
     async def lines(self, viewer: Viewer, may_go_on: Callable[[], bool]) -> AsyncIterator[bytes]:
         """What this viewer gets, until it leaves, may no longer look, or the page closes."""
         viewer.task = asyncio.current_task()
-        try:
-            yield f"retry: {RETRY_MS}\n\n".encode()
-            yield await asyncio.to_thread(self._event)
-            while may_go_on():
-                data = await viewer.box.get()
-                viewer.missed = 0
-                if data is None:
-                    return
-                yield data
-            yield b"event: closed\ndata: {}\n\n"
-        finally:
-            self.leave(viewer)
+        yield f"retry: {RETRY_MS}\n\n".encode()
+        yield await asyncio.to_thread(self._event)
+        while may_go_on():
+            data = await viewer.box.get()
+            viewer.missed = 0
+            if data is None:
+                return
+            yield data
+        yield b"event: closed\ndata: {}\n\n"
 
     def leave(self, viewer: Viewer) -> None:
-        """Give the place back."""
-        self._viewers.discard(viewer)
+        """Give the place back; a second time does nothing."""
+        if viewer in self._viewers:
+            self._viewers.discard(viewer)
+            self._shares.leave(viewer.address)
 
     def close(self) -> None:
         """Send everybody home; from the loop's own thread."""

@@ -3,10 +3,12 @@
 import asyncio
 import json
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import AsyncIterator, Callable
+from functools import partial
 from typing import Any, TypeVar
 
 from starlette.responses import Response, StreamingResponse
+from starlette.types import Receive, Scope, Send
 
 from gateway.encode.topics import Topics
 from gateway.model.errors import Refused, StorageError
@@ -15,7 +17,19 @@ from gateway.outlets.page.calls import Call, Door, NotThere, Op, answered, probl
 from gateway.outlets.page.course import course
 from gateway.outlets.page.inputs import PageInputs, Shelf
 from gateway.outlets.page.present import present
-from gateway.outlets.page.record import bookings_answer, bookings_table, events_answer, events_csv
+from gateway.outlets.page.record import (
+    PAGE_ROWS,
+    PAGES_MAX,
+    TABLE_ROWS,
+    EventPage,
+    bookings_answer,
+    bookings_table,
+    csv_head,
+    csv_rows,
+    event_page,
+    events_answer,
+    newest,
+)
 from gateway.outlets.page.shapes import (
     BookingsAnswer,
     BookingsQuery,
@@ -26,24 +40,48 @@ from gateway.outlets.page.shapes import (
     HistoryQuery,
     PresentAnswer,
 )
+from gateway.outlets.page.shares import Busy, Shares
 from gateway.outlets.page.sheet_shapes import SHEET_FILE_CHARS_MAX, SheetAnswer, SheetBody, SheetRow, SheetsAnswer
-from gateway.outlets.page.stream import Stream, TooManyViewers
+from gateway.outlets.page.stream import Stream
 
 READERS_MAX = 2
 """Questions to the disk at once: the page must not take both cores from what measures."""
 STATUS_S = 5.0
 SHEET_FIGURES_MAX = 64
 SHEET_TEXT_MAX = 8_000
+DOWNLOADS_MAX, DOWNLOADS_PER_ADDRESS = 4, 2
+DOWNLOAD_S = 300.0
+"""A whole record of 8 MB at 250 kbit/s."""
+QUESTIONS_MAX, QUESTIONS_PER_ADDRESS = 64, 8
+"""Waiting for the disk: one address must not fill the queue before the others."""
 T = TypeVar("T")
+
+
+class PlacedResponse(StreamingResponse):
+    """A streamed answer that holds a place. `leave` is called when it is over, also where it never began."""
+
+    def __init__(self, content: AsyncIterator[bytes], leave: Callable[[], None], **more: Any) -> None:
+        super().__init__(content, **more)
+        self._leave = leave
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Send it. A peer that has gone before the first piece ends it before its generator has begun."""
+        try:
+            await super().__call__(scope, receive, send)
+        finally:
+            self._leave()
 
 
 class Views:
     """Handlers that only read."""
 
-    def __init__(self, inputs: PageInputs, shelf: Shelf, door: Door) -> None:
-        self._in, self._shelf, self._door = inputs, shelf, door
+    def __init__(self, inputs: PageInputs, shelf: Shelf, door: Door, relieve: Callable[[], None]) -> None:
+        """`relieve`: called before a large answer is made, to let go of answers that nobody takes."""
+        self._in, self._shelf, self._door, self._relieve = inputs, shelf, door, relieve
         self.stream = Stream(self.present_json, inputs.settings.page.viewers_max)
         self._reading = asyncio.Semaphore(READERS_MAX)
+        self._questions = Shares(QUESTIONS_MAX, QUESTIONS_PER_ADDRESS, "Too many questions at once; try again.")
+        self._downloads = Shares(DOWNLOADS_MAX, DOWNLOADS_PER_ADDRESS, "Other downloads are running; try again.")
         self._status: dict[str, Any] = {}
         self._status_due_s = 0.0
 
@@ -123,11 +161,12 @@ class Views:
         if call.request.method == "HEAD":
             return Response(media_type="text/event-stream")
         try:
-            viewer = self.stream.enter()
-        except TooManyViewers as e:
+            viewer = self.stream.enter(call.address)
+        except Busy as e:
             return problem(str(e), 503)
-        return StreamingResponse(
+        return PlacedResponse(
             self.stream.lines(viewer, may_go_on),
+            partial(self.stream.leave, viewer),
             media_type="text/event-stream",
             headers={"cache-control": "no-store", "x-accel-buffering": "no"},
         )
@@ -137,31 +176,63 @@ class Views:
         q: HistoryQuery = call.query
         engine = self._engine(q.engine)
         log = self._shelf.bookings(q.engine)
-        return answered(await self._read(lambda: course(engine, log, self._shelf.history(), q)))
+        return answered(await self._read(call.address, lambda: course(engine, log, self._shelf.history(), q)))
 
     async def events(self, call: Call) -> Response:
         """GET /api/events."""
-        return answered(await self._read(lambda: events_answer(self._topics, self._shelf.state(), call.query)))
+        return answered(
+            await self._read(call.address, lambda: events_answer(self._topics, self._shelf.state(), call.query))
+        )
 
     async def events_table(self, call: Call) -> Response:
         """GET /api/events.csv."""
-        return _csv("events", await self._read(lambda: events_csv(self._topics, self._shelf.state(), call.query)))
+        q: EventsTableQuery = call.query
+        if call.request.method == "HEAD":
+            return _csv_of("events", b"")
+        self._downloads.take(call.address)
+        leave = partial(self._downloads.leave, call.address)
+        try:
+            before = await self._read(call.address, lambda: newest(self._shelf.state(), q))
+        except BaseException:
+            leave()
+            raise
+        return PlacedResponse(
+            self._table(call.address, q, before), leave, media_type="text/csv", headers=_csv_headers("events")
+        )
+
+    async def _table(self, address: str, q: EventsTableQuery, before: int) -> AsyncIterator[bytes]:
+        """The table, a piece at a time: the next is read when the reader has taken the last."""
+        yield csv_head()
+        left, until_s = q.limit, time.monotonic() + DOWNLOAD_S
+        for _ in range(PAGES_MAX * PAGE_ROWS // TABLE_ROWS):
+            if left <= 0 or before <= 1 or time.monotonic() > until_s:
+                return
+            page = await self._read(address, partial(self._page, q, before))
+            before = page.before
+            yield csv_rows(page.events[:left])
+            left -= len(page.events)
+
+    def _page(self, q: EventsTableQuery, before: int) -> EventPage:
+        return event_page(self._topics, self._shelf.state(), q, before, TABLE_ROWS)
 
     async def bookings(self, call: Call) -> Response:
         """GET /api/bookings."""
         engine = self._engine(call.query.engine)
-        return answered(await self._read(lambda: bookings_answer(engine, self._shelf.bookings(engine.slug))))
+        return answered(
+            await self._read(call.address, lambda: bookings_answer(engine, self._shelf.bookings(engine.slug)))
+        )
 
     async def bookings_table(self, call: Call) -> Response:
         """GET /api/bookings.csv."""
         engine = self._engine(call.query.engine)
-        return _csv("log-book", await self._read(lambda: bookings_table(self._shelf.bookings(engine.slug))))
+        table = await self._read(call.address, lambda: bookings_table(self._shelf.bookings(engine.slug)))
+        return _csv_of("log-book", table.encode())
 
-    async def status(self, _call: Call) -> Response:
+    async def status(self, call: Call) -> Response:
         """GET /api/status."""
         if time.monotonic() >= self._status_due_s:
             self._status_due_s = time.monotonic() + STATUS_S
-            self._status = await self._read(self._in.status)
+            self._status = await self._read(call.address, self._in.status)
         data = json.dumps(self._status, ensure_ascii=False, separators=(",", ":"))
         return Response(data, media_type="application/json", headers={"cache-control": "no-store"})
 
@@ -188,7 +259,7 @@ class Views:
         if name not in self._in.sheets:
             raise NotThere(f"there is no work sheet {name!r}")
         slug = self._engine(engine or self._in.settings.engine[0].slug).slug
-        made = await self._read(lambda: self._in.sheets[name][1](slug, typed))
+        made = await self._read(call.address, lambda: self._in.sheets[name][1](slug, typed))
         return answered(SheetAnswer.model_validate(made))
 
     @property
@@ -201,16 +272,23 @@ class Views:
                 return e
         raise NotThere(f"there is no engine {slug!r}; there are: {', '.join(e.slug for e in self._in.settings.engine)}")
 
-    async def _read(self, read: Callable[[], T]) -> T:
-        async with self._reading:
-            try:
+    async def _read(self, address: str, read: Callable[[], T]) -> T:
+        """What `read` gives, from the disk, for a question from `address`. Raises Busy."""
+        self._relieve()
+        self._questions.take(address)
+        try:
+            async with self._reading:
                 return await asyncio.to_thread(read)
-            except StorageError:
-                self._shelf.reopen()
-                raise
+        except StorageError:
+            self._shelf.reopen()
+            raise
+        finally:
+            self._questions.leave(address)
 
 
-def _csv(name: str, lines: Iterator[str] | str) -> Response:
-    text = lines if isinstance(lines, str) else "".join(lines)
-    headers = {"content-disposition": f'attachment; filename="{name}.csv"', "cache-control": "no-store"}
-    return Response(text, media_type="text/csv", headers=headers)
+def _csv_headers(name: str) -> dict[str, str]:
+    return {"content-disposition": f'attachment; filename="{name}.csv"', "cache-control": "no-store"}
+
+
+def _csv_of(name: str, table: bytes) -> Response:
+    return Response(table, media_type="text/csv", headers=_csv_headers(name))

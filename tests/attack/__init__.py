@@ -1,0 +1,1 @@
+"""Attacks on the running daemon over real sockets of loopback; `python -m tests.attack` prints the table."""

@@ -1,0 +1,47 @@
+"""All attacks, one after another, as a table.
+
+python -m tests.attack                     every case on a ship of its own
+python -m tests.attack NAME …              some of them
+python -m tests.attack --together 30       all at once for so many minutes, beside a head and a subscriber
+"""
+
+import argparse
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+
+from tests.attack import on_page  # noqa: E402, F401
+from tests.attack.case import CASES, Outcome, run  # noqa: E402
+
+HEAD = f"{'case':<34} {'held':<5} {'before':>7} {'after':>7} {'alarm':>6}   MiB, MiB, s"
+
+
+def line(o: Outcome) -> str:
+    """One row of the table."""
+    held = "NO" if o.why else "yes"
+    return f"{o.case.name:<34} {held:<5} {o.before_mib:7.1f} {o.after_mib:7.1f} {o.alarm_s:6.2f}   {o.why}".rstrip()
+
+
+def main() -> int:
+    """Print the table; 1 where a case did not hold."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("cases", nargs="*", metavar="NAME")
+    args = parser.parse_args()
+    unknown = set(args.cases) - {c.name for c in CASES}
+    if unknown:
+        parser.error(f"no such case: {', '.join(sorted(unknown))}; there are: {', '.join(c.name for c in CASES)}")
+    sys.stdout.write(f"{HEAD}\n")
+    failed = 0
+    for one in CASES:
+        if not args.cases or one.name in args.cases:
+            outcome = run(one)
+            failed += bool(outcome.why)
+            sys.stdout.write(f"{line(outcome)}\n")
+            sys.stdout.flush()
+    return 1 if failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

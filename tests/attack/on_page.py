@@ -1,0 +1,138 @@
+"""Attacks on the page (issue: connections, large answers, input, log-in)."""
+
+import contextlib
+import socket
+import struct
+import time
+from pathlib import Path
+
+from gateway.model.settings_file import load_settings
+from gateway.store.state import NewEvent, StateStore
+from tests.attack.case import case
+from tests.attack.rig import Ship, more_descriptors
+from tests.attack.web import asked, connected, is_closed, viewer_s
+
+EVENTS = 20_000
+TOPIC = "camdrift/1/tern-passage/event"
+
+
+def held(ship: Ship, count: int, sources: int = 1) -> list[object]:
+    """Connections that send nothing; those refused are left out."""
+    more_descriptors()
+    found: list[object] = []
+    for n in range(count):
+        with contextlib.suppress(OSError):
+            found.append(ship.attackers.enter_context(connected(ship.page_port, f"127.0.1.{1 + n % sources}")))
+    return found
+
+
+@case("70 connections that send nothing keep no viewer out, from other addresses or the same")
+def silent_connections(ship: Ship) -> None:
+    """Viewers first from another address, then from the attacker's own."""
+    held(ship, 70)
+    assert viewer_s(ship.page_port) < 2.0
+    assert viewer_s(ship.page_port, "127.0.1.1") < 2.0
+    held(ship, 70, sources=70)
+    assert viewer_s(ship.page_port) < 2.0
+
+
+@case("990 connections that send nothing use up no descriptors")
+def silent_990(ship: Ship) -> None:
+    """The daemon's descriptors stay far below its limit, and a head plugged in again is heard."""
+    before = ship.descriptors()
+    held(ship, 990, sources=50)
+    assert ship.descriptors() - before <= 90, f"{ship.descriptors()} descriptors, {before} before"
+    assert viewer_s(ship.page_port) < 2.0
+
+
+@case("a header that trickles in is cut after 5 s, also that of a second request", slow=True)
+def trickled_headers(ship: Ship) -> None:
+    """A byte every half second, on a new connection and on one that was served before."""
+    new = ship.attackers.enter_context(connected(ship.page_port))
+    used = ship.attackers.enter_context(connected(ship.page_port))
+    used.sendall(b"GET /api/session HTTP/1.1\r\nhost: 127.0.0.1\r\n\r\n")
+    assert used.recv(65_536).startswith(b"HTTP/1.1 200")
+    begun = time.monotonic()
+    open_ = [new, used]
+    while open_ and time.monotonic() - begun < 12.0:
+        for s in list(open_):
+            try:
+                s.sendall(b"G" if s is new else b"X")
+            except OSError:
+                open_.remove(s)
+        time.sleep(0.5)
+    assert not open_, "a trickled header was still taken after 12 s"
+
+
+def _filled(folder: Path) -> None:
+    """A record of 20,000 events."""
+    data = folder / "data"
+    settings = load_settings(Path(__file__).parents[2] / "config" / "tern-passage.toml")
+    store = StateStore(data, settings.gateway, brokers={}, events_topic=TOPIC)
+    body = {"v": 1, "ts": "2026-01-01T00:00:00.000Z", "hours": None, "kind": "gateway", "what": "time-set",
+            "version": "0.1.0", "text": "an invented event with a text of the usual length, for the table"}  # fmt: skip
+    for n in range(0, EVENTS, 1_000):
+        store.commit(
+            events=[NewEvent("camdrift/1/tern-passage/event", "gateway", body | {"hours": n + m}) for m in range(1_000)]
+        )
+    store.close()
+
+
+TABLE = b"GET /api/events.csv?limit=20000 HTTP/1.1\r\nhost: 127.0.0.1\r\n\r\n"
+
+
+@case("100 readers of the whole record that do not read", before=_filled)
+def readers_that_do_not_read(ship: Ship) -> None:
+    """Cut off after 10 s, those refused after 15 s without a question; viewers are served meanwhile."""
+    more_descriptors()
+    readers = []
+    for n in range(100):
+        with contextlib.suppress(OSError):
+            s = ship.attackers.enter_context(connected(ship.page_port, f"127.0.1.{1 + n % 20}", 4_096))
+            s.sendall(TABLE)
+            readers.append(s)
+    for _ in range(5):
+        assert viewer_s(ship.page_port) < 2.0
+        time.sleep(0.5)
+    time.sleep(14.0)
+    cut = sum(is_closed(s, 0.5) for s in readers)
+    assert cut == len(readers), f"{len(readers) - cut} of {len(readers)} are not cut after 17 s"
+
+
+@case("an ordinary download of the whole record", before=_filled, grows_mib=15.0)
+def download(ship: Ship) -> None:
+    """Complete, newest first, and cheap."""
+    status, body, _ = asked(ship.page_port, "/api/events.csv?limit=20000", within_s=60.0)
+    rows = body.count(b"\r\n") - 1
+    assert status == 200 and rows >= EVENTS, (status, rows)
+
+
+@case("300 viewers that leave before their stream begins take no place from others")
+def streams_left_at_once(ship: Ship) -> None:
+    """Each asks for the stream and resets the connection at once."""
+    for n in range(300):
+        with contextlib.suppress(OSError), connected(ship.page_port, f"127.0.1.{1 + n % 40}") as s:
+            s.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            s.sendall(b"GET /api/stream HTTP/1.1\r\nhost: 127.0.0.1\r\n\r\n")
+    begun = time.monotonic()
+    while time.monotonic() - begun < 5.0:
+        with connected(ship.page_port, "127.0.0.3") as s:
+            s.sendall(b"GET /api/stream HTTP/1.1\r\nhost: 127.0.0.1\r\n\r\n")
+            if s.recv(4_096).startswith(b"HTTP/1.1 200"):
+                return
+        time.sleep(0.2)
+    raise AssertionError("no place for a viewer")
+
+
+@case("60 readers of other large answers that do not read", before=_filled)
+def large_answers_not_read(ship: Ship) -> None:
+    """Pages of the record as JSON, over and over on one connection."""
+    more_descriptors()
+    question = b"GET /api/events?limit=500 HTTP/1.1\r\nhost: 127.0.0.1\r\n\r\n"
+    for n in range(60):
+        with contextlib.suppress(OSError):
+            s = ship.attackers.enter_context(connected(ship.page_port, f"127.0.1.{1 + n % 20}", 4_096))
+            s.sendall(question * 20)
+    for _ in range(5):
+        assert viewer_s(ship.page_port) < 2.0
+        time.sleep(0.3)
