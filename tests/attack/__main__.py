@@ -12,7 +12,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
-from tests.attack import on_page  # noqa: E402, F401
+from tests.attack import cases  # noqa: E402, F401
 from tests.attack.case import CASES, Outcome, run  # noqa: E402
 
 HEAD = f"{'case':<34} {'held':<5} {'before':>7} {'after':>7} {'alarm':>6}   MiB, MiB, s"

@@ -15,14 +15,14 @@ ALARM_S = 2.0
 class Case:
     """`attack(ship)` asserts what must hold meanwhile. `grows_mib`: how much the daemon may grow by it.
 
-    `slow`: not in the suite. `together`: may run beside all others.
+    `quick`: in every run of the suite, on a ship shared with others. `together`: may run beside all others.
     """
 
     name: str
     shows: str
     attack: Callable[[Ship], None]
     grows_mib: float
-    slow: bool
+    quick: bool
     together: bool
     options: dict[str, Any] = field(default_factory=dict)
 
@@ -42,13 +42,13 @@ CASES: list[Case] = []
 
 
 def case(
-    shows: str, *, grows_mib: float = 10.0, slow: bool = False, together: bool = True, **options: Any
+    shows: str, *, grows_mib: float = 10.0, quick: bool = False, together: bool = True, **options: Any
 ) -> Callable[[Callable[[Ship], None]], Callable[[Ship], None]]:
     """Register a function as a case under its own name; `options` go to the ship."""
 
     def register(attack: Callable[[Ship], None]) -> Callable[[Ship], None]:
         name = attack.__name__.replace("_", "-")
-        CASES.append(Case(name, shows, attack, grows_mib, slow, together, options))
+        CASES.append(Case(name, shows, attack, grows_mib, quick, together, options))
         return attack
 
     return register
@@ -72,6 +72,7 @@ def on_ship(one: Case, s: Ship) -> Outcome:
         why = f"{type(e).__name__}: {e}"
     after = s.rss_mib()
     alarm_s = s.await_alarm(begun)
+    s.attackers.close()
     if s.process.child.poll() is not None:
         why = why or "the daemon has ended"
     if s.process.told("Traceback"):

@@ -26,7 +26,7 @@ def held(ship: Ship, count: int, sources: int = 1) -> list[object]:
     return found
 
 
-@case("70 connections that send nothing keep no viewer out, from other addresses or the same")
+@case("70 connections that send nothing keep no viewer out, from other addresses or the same", quick=True)
 def silent_connections(ship: Ship) -> None:
     """Viewers first from another address, then from the attacker's own."""
     held(ship, 70)
@@ -45,7 +45,7 @@ def silent_990(ship: Ship) -> None:
     assert viewer_s(ship.page_port) < 2.0
 
 
-@case("a header that trickles in is cut after 5 s, also that of a second request", slow=True)
+@case("a header that trickles in is cut after 5 s, also that of a second request")
 def trickled_headers(ship: Ship) -> None:
     """A byte every half second, on a new connection and on one that was served before."""
     new = ship.attackers.enter_context(connected(ship.page_port))
@@ -107,7 +107,7 @@ def download(ship: Ship) -> None:
     assert status == 200 and rows >= EVENTS, (status, rows)
 
 
-@case("300 viewers that leave before their stream begins take no place from others")
+@case("300 viewers that leave before their stream begins take no place from others", quick=True)
 def streams_left_at_once(ship: Ship) -> None:
     """Each asks for the stream and resets the connection at once."""
     for n in range(300):
