@@ -25,9 +25,6 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 import gateway.link.plain
-
-# With it here a booking is checked here: another interpreter for each would make a slow trial.
-import gateway.wear.booking_check
 from gateway.alarm.table import ROWS
 from gateway.app.daemon import Daemon
 from gateway.cli.replay import Lines, pipeline_for

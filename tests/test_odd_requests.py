@@ -8,7 +8,8 @@ from outside_bytes import _desk
 from structlog.testing import capture_logs
 
 from gateway.model.errors import Refused, SettingsError
-from gateway.model.settings_file import SHOWN_CHARS_MAX, load_settings
+from gateway.model.settings_file import load_settings
+from gateway.model.validate import KEY_CHARS_MAX
 
 ACT: dict[str, Any] = {"do": "shelve", "alarm": "slap-high", "why": "rope on order", "minutes": 30}
 
@@ -31,9 +32,9 @@ def test_numbers_too_long_and_tables_too_deep(tmp_path: Path, text: str) -> None
 def test_a_value_without_end_is_shown_in_part(tmp_path: Path) -> None:
     """A reason is read in a terminal: of a long value, key or number only so much is shown."""
     lines = told(tmp_path, f'[vessel]\nslug = "{"X" * 9_000}"\nname = 0x{"f" * 5_000}\n{"k" * 9_000} = 1\n')
-    assert all(len(line) < 2 * SHOWN_CHARS_MAX for line in lines)
-    assert any(line.startswith("vessel.slug: ") and line.endswith("…") for line in lines)
-    assert any(line.startswith("vessel.name: ") and line.endswith("a number of thousands of digits") for line in lines)
+    assert all(len(line) < 2 * KEY_CHARS_MAX for line in lines)
+    assert any(line.startswith("vessel.slug: ") and "…" in line for line in lines)
+    assert any(line.startswith("vessel.name: ") and "a number of thousands of digits" in line for line in lines)
     assert any(line.startswith("vessel.kkk") and "…: unknown key" in line for line in lines)
 
 

@@ -17,7 +17,7 @@ from gateway.measure.timeline import Now
 from gateway.model.enums import Running
 from gateway.model.records import Median
 from gateway.pipeline import AlarmChanged, EnginePipeline, MedianDue, Output, ReadingDue, TrendDue, WrongHead
-from gateway.wear.booking_check import parse_entry
+from gateway.wear.booking_check import read_entry
 from gateway.wear.segments import StepFound
 from gateway.wear.trend import Series, Side
 
@@ -246,7 +246,7 @@ def test_what_was_measured_before_the_camshaft_was_set_is_not_its_lag(stands: bo
     assert before_deg is not None
     figures = {"raw_deg": before_deg - 0.3, "elongation_percent": 0.4, "elongation_se_percent": 0.03}
     who = {"id": "1", "utc_s": START_UTC_S + 700, "hours": p.meter.hours.hours, "person": "2/E"}
-    entry = parse_entry({"kind": "camshaft-set", **who, **figures})
+    entry = read_entry({"kind": "camshaft-set", **who, **figures})
     (trend,) = [s.trend for s in p.book(entry, [entry]) if isinstance(s, TrendDue)]
     assert p.meter.lag_of(p.meter.lag.slow.value) == lag_deg
     assert trend.elongation_percent.p50 == pytest.approx(0.4)

@@ -52,7 +52,7 @@ from gateway.store.reader import StateReader
 from gateway.store.state import NewEvent, NewRetained, StateStore
 from gateway.store.trends import EVERY_TREND
 from gateway.store.writer import FLUSH_S, Writer
-from gateway.wear.booking_read import read_entry
+from gateway.wear.booking_check import read_entry
 from gateway.wear.bookings import Entry
 from gateway.worksheet.catalogue import SHEETS
 
@@ -165,7 +165,7 @@ class Daemon:
             worker.after_turn = partial(self._keep_relay, self.panel.keeper(slug))
 
     def _page(self) -> "PageServer":
-        # Brought in only where it is wanted: with pydantic, by which it checks, it takes more than ten megabytes.
+        # Imported only where the page is on: its web server takes megabytes.
         from gateway.outlets.page.inputs import PageInputs
         from gateway.outlets.page.server import PageServer
 

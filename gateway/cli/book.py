@@ -17,8 +17,7 @@ from gateway.model.settings import EngineSettings, Settings
 from gateway.model.settings_file import load_settings
 from gateway.outlets.control import NoDaemon
 from gateway.store.state import StateStore
-from gateway.wear.booking_check import new_booking
-from gateway.wear.booking_read import read_entry
+from gateway.wear.booking_check import new_booking, read_entry
 from gateway.wear.bookings import KINDS, Booked, as_data
 from gateway.wear.logbook import check, rebase
 

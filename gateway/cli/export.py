@@ -17,7 +17,7 @@ from gateway.model.records import Median
 from gateway.model.settings_file import load_settings
 from gateway.store.history import HistoryReader
 from gateway.store.reader import StateReader
-from gateway.wear.booking_read import read_entry
+from gateway.wear.booking_check import read_entry
 from gateway.wear.bookings import entries_csv, safe_cell
 
 PAGE = 1_000

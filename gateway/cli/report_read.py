@@ -21,7 +21,7 @@ from gateway.report.plot import Point
 from gateway.report.work import SIDE_H, Side, edge, work
 from gateway.store.history import HistoryReader, ReadingRow
 from gateway.store.reader import StateReader
-from gateway.wear.booking_read import read_entry
+from gateway.wear.booking_check import read_entry
 from gateway.wear.bookings import Entry
 from gateway.wear.course import GAP_STEPS, Datums, band_mm, booked_between, broken, elongation_percent
 

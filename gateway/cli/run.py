@@ -9,8 +9,7 @@ from pathlib import Path
 import structlog
 
 from gateway.app.daemon import Daemon
-from gateway.engine.apart import apart
-from gateway.model.settings import Settings
+from gateway.model.settings_file import fingerprint, load_settings
 
 
 def add(p: argparse.ArgumentParser) -> None:
@@ -25,7 +24,7 @@ def add(p: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Start, watch, stop."""
-    settings, fingerprint = _loaded(args.config)
+    settings = load_settings(args.config)
     log = structlog.get_logger("run")
     faulthandler.enable()
     stopping = threading.Event()
@@ -34,7 +33,7 @@ def main(args: argparse.Namespace) -> int:
     signal.signal(
         signal.SIGHUP, lambda *_: log.warning("SIGHUP does nothing: restart the service to read new settings")
     )
-    daemon = Daemon(settings, fingerprint, data_dir=args.data_dir)
+    daemon = Daemon(settings, fingerprint(settings), data_dir=args.data_dir)
     log.info("started", vessel=settings.vessel.slug, data_dir=str(daemon.data_dir))
     daemon.start()
     try:
@@ -47,9 +46,3 @@ def main(args: argparse.Namespace) -> int:
         whole = daemon.stop()
         log.info("stopped", all_written=whole)
     return status
-
-
-def _loaded(config: Path) -> tuple[Settings, str]:
-    # Checking brings in pydantic, which would stay in the memory of a process that runs for months.
-    settings: tuple[Settings, str] = apart("gateway.model.settings_file", "load_with_fingerprint", config)
-    return settings

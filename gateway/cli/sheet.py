@@ -18,7 +18,7 @@ from gateway.model.settings import EngineSettings, Settings
 from gateway.model.settings_file import load_settings
 from gateway.outlets.control import NoDaemon, ask
 from gateway.store.reader import StateReader
-from gateway.wear.booking_read import read_entry
+from gateway.wear.booking_check import read_entry
 from gateway.worksheet.catalogue import SHEETS, as_data, sheet
 from gateway.worksheet.pressure_file import FILE_CHARS_MAX
 from gateway.worksheet.sheet import Facts

@@ -1,11 +1,12 @@
-"""Requests and receipts over MQTT, read by the running daemon, in whose memory there is no room for pydantic."""
+"""Requests and receipts over MQTT, validated; a refusal names the key and what is allowed."""
 
-import json
-from typing import Any, TypeVar
+from typing import TypeVar
+
+from pydantic import ValidationError
 
 from gateway.encode.shapes import DoMessage, Message, ReceivedMessage
 from gateway.model.errors import Refused
-from gateway.model.plain_data import made
+from gateway.model.validate import adapter_of, faults
 
 T = TypeVar("T", bound=Message)
 
@@ -21,20 +22,7 @@ def read_receipt(payload: bytes) -> ReceivedMessage:
 
 
 def _read(shape: type[T], payload: bytes) -> T:
-    return made(shape, _object(payload))
-
-
-def _object(payload: bytes) -> dict[str, Any]:
     try:
-        data = json.loads(payload.decode())
-        # Half of a surrogate pair passes the reader and can be written nowhere.
-        json.dumps(data, ensure_ascii=False).encode()
-    except json.JSONDecodeError as e:
-        raise Refused(f"not JSON: {e.msg} at line {e.lineno} column {e.colno}") from None
-    except UnicodeError:
-        raise Refused("not JSON: not UTF-8") from None
-    except (ValueError, RecursionError):
-        raise Refused("not JSON: a number is too long, or brackets lie too deep") from None
-    if not isinstance(data, dict):
-        raise Refused("not an object")
-    return data
+        return adapter_of(shape).validate_json(payload)
+    except ValidationError as e:
+        raise Refused(faults(e, whole="message")[0]) from None

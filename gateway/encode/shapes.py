@@ -1,30 +1,18 @@
 """The shapes of every message of the interface's section 3, frozen; keys come in the order given here.
 
-Plain dataclasses: the running daemon makes them of what is right already. What comes from outside is checked against
-the same shapes by `gateway.encode.checked`, and aboard, where no room is for pydantic, by `gateway.encode.inbound`.
+Frozen dataclasses: the daemon makes them directly. What comes from outside is validated against the same shapes by
+`gateway.encode.checked`, and requests and receipts aboard by `gateway.encode.inbound`.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
+
+from pydantic import ConfigDict, Field
 
 from gateway.encode.figures import Figures, Fine, Hundredths, Tenths, Thousandths, Whole
 from gateway.model.enums import AlarmState, Priority, Quality, Running
+from gateway.model.fields import STRICT_KEYS, Finite, Integer, Slug, Switch
 from gateway.model.limits import SHELVE_HOURS_MAX
-from gateway.model.marks import STRICT, Bound, Slug
-
-
-class Described(Bound):
-    """A bound on texts with words for the schema."""
-
-    __slots__ = ("words",)
-
-    def __init__(self, words: str, **keys: object) -> None:
-        super().__init__(**keys)
-        self.words = words
-
-    def __get_pydantic_json_schema__(self, core: object, handler: Callable[[object], dict[str, Any]]) -> dict[str, Any]:
-        return handler(core) | {"description": self.words}
 
 
 def json_key(attribute: str) -> str:
@@ -32,10 +20,10 @@ def json_key(attribute: str) -> str:
     return "from" if attribute == "came_from" else attribute
 
 
-Stamp = Annotated[str, Described("RFC 3339, UTC", pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z$")]
-Date = Annotated[str, Described("RFC 3339 full-date", pattern=r"^\d{4}-\d\d-\d\d$")]
-Uuid = Annotated[str, Bound(pattern=r"^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$")]
-Name = Annotated[str, Bound(min_length=1, max_length=64)]
+Stamp = Annotated[str, Field(description="RFC 3339, UTC", pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z$")]
+Date = Annotated[str, Field(description="RFC 3339 full-date", pattern=r"^\d{4}-\d\d-\d\d$")]
+Uuid = Annotated[str, Field(pattern=r"^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$")]
+Name = Annotated[str, Field(min_length=1, max_length=64)]
 Limit = Literal["lag-near", "lag-limit", "tension-low", "elongation-near", "elongation-limit", "retighten-due"]
 Adjustment = Literal[
     "retightened",
@@ -55,7 +43,9 @@ Adjustment = Literal[
 class Message:
     """Base of all messages: nothing unknown is taken, nothing changes."""
 
-    __pydantic_config__ = STRICT | {"alias_generator": json_key, "json_schema_serialization_defaults_required": True}
+    __pydantic_config__ = STRICT_KEYS | ConfigDict(
+        alias_generator=json_key, json_schema_serialization_defaults_required=True
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,7 +97,7 @@ class AlarmMessage(Versioned):
     ts: Stamp
     hours: Thousandths
     tag: Slug
-    no: Annotated[int, Bound(ge=0, le=99)]
+    no: Annotated[Integer, Field(ge=0, le=99)]
     state: AlarmState
     priority: Priority
     since: Stamp | None
@@ -193,7 +183,7 @@ class EventHead(Versioned):
     """What the outbox adds: whose event, and its number."""
 
     gateway: Uuid
-    seq: Annotated[int, Bound(ge=1)]
+    seq: Annotated[Integer, Field(ge=1)]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -270,7 +260,7 @@ class DoMessage(Message):
     do: Literal["acknowledge", "shelve", "unshelve"]
     engine: Slug | None = None
     alarm: Slug
-    minutes: Annotated[float, Bound(gt=0, le=SHELVE_HOURS_MAX * 60, allow_inf_nan=False)] | None = None
+    minutes: Annotated[Finite, Field(gt=0, le=SHELVE_HOURS_MAX * 60)] | None = None
     by: Name
 
 
@@ -279,7 +269,7 @@ class DoneMessage(Versioned):
     """The answer to a request; `why` says why not, or is empty."""
 
     id: Name
-    ok: bool
+    ok: Switch
     why: str
 
 
@@ -289,5 +279,5 @@ class ReceivedMessage(Message):
 
     v: Literal[1]
     gateway: Uuid
-    seq: Annotated[int, Bound(ge=0)]
+    seq: Annotated[Integer, Field(ge=0)]
     ts: Stamp

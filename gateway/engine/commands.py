@@ -5,7 +5,6 @@ under the daemon's lock. Whoever asks waits for the answer, and gets the reason 
 """
 
 import math
-import threading
 import time
 import uuid
 from collections import OrderedDict
@@ -22,22 +21,21 @@ from gateway.alarm.table import BY_TAG, GATEWAY_TAGS
 from gateway.encode.inbound import read_request
 from gateway.encode.messages import DoMessage, DoneMessage, adjustment_event_body, dump, rfc3339, utc_of
 from gateway.encode.topics import Topics
-from gateway.engine.apart import apart
 from gateway.engine.sheet_facts import facts_of
 from gateway.engine.thread import EngineWorker
-from gateway.model.errors import PortError, Refused
+from gateway.model.errors import Refused
 from gateway.model.settings import Settings
 from gateway.pipeline import EnginePipeline, Output
 from gateway.store.state import NewBooking, NewEvent
 from gateway.store.writer import Writer
 from gateway.wear import bookings
+from gateway.wear.booking_check import new_booking
 from gateway.wear.logbook import check
 from gateway.wear.refusals import can_be_growth
 from gateway.worksheet.catalogue import as_data, sheet
 
 ANSWER_S = 8.0
-TURN_S, CHECK_S = 2.0, 8.0
-"""With ANSWER_S less than whoever asks waits: what he is told was not done must not be done after all."""
+"""Less than whoever asks waits: a request reported as failed must never run later."""
 ACTS = get_args(ActKind)
 TEXT_MAX, NAME_MAX = 500, 64
 PRESENT_S = 3_600.0
@@ -66,7 +64,6 @@ class Desk:
 
     def __init__(self, host: Host, writer: Writer) -> None:
         self._host, self._writer = host, writer
-        self._check_turn = threading.Lock()
         self._log = structlog.get_logger("desk")
 
     def handle(self, request: dict[str, Any], who: str) -> dict[str, Any]:
@@ -142,25 +139,10 @@ class Desk:
         p = worker.pipeline
         now_s = p.timeline.utc_s(p.timeline.t_us) if self._host.settings.time.source == "head" else time.time()
         # The kind alone decides which figures are filled in from the readings; what was typed always stands.
-        entry, text = self._checked(filled(data, self._prefill(p), now_s))
+        entry, text = new_booking(filled(data, self._prefill(p), now_s))
         if not request.get("dry"):
             self._store(worker, entry, lambda p: self._booked(p, entry, text, by, now_s))
         return {"entry": bookings.as_data(entry)}
-
-    def _checked(self, data: dict[str, Any]) -> tuple[bookings.Entry, str]:
-        """The booking, and its text in the store. Raises Refused."""
-        # One at a time: the other interpreter takes some thirty megabytes, within the daemon's own bound.
-        if not self._check_turn.acquire(timeout=TURN_S):
-            raise Refused("nothing was booked: another booking is being checked at this moment; try again")
-        try:
-            found: tuple[bookings.Entry, str] = apart(
-                "gateway.wear.booking_check", "new_booking", data, timeout_s=CHECK_S
-            )
-        except PortError as e:
-            raise Refused(f"nothing was booked: {e}") from None
-        finally:
-            self._check_turn.release()
-        return found
 
     def _store(
         self, worker: EngineWorker, entry: bookings.Entry, make: Callable[[EnginePipeline], tuple[NewEvent, NewBooking]]

@@ -5,21 +5,23 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Annotated, Literal
 
-from gateway.model.marks import Bound, Section, told
+from pydantic import Field
+
+from gateway.model.fields import Finite, Integer, Section, Switch, schema_default
 
 PASSWORD_LENGTH_MIN = 12
 """Shorter ones are refused when a hash is made; nothing else is asked of them."""
 
-HostName = Annotated[str, Bound(pattern=r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$")]
-FilePath = Annotated[str, Bound(min_length=1, max_length=4_096)]
+HostName = Annotated[str, Field(pattern=r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$")]
+FilePath = Annotated[str, Field(min_length=1, max_length=4_096)]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PageUser(Section):
     """Somebody who may act. The hash is the line that `camdrift page-password` prints."""
 
-    name: Annotated[str, Bound(pattern=r"^[A-Za-z0-9._-]{1,32}$")]
-    password_hash: Annotated[str, Bound(pattern=r"^\$argon2id\$[!-~]{20,300}$")] | None = None
+    name: Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]{1,32}$")]
+    password_hash: Annotated[str, Field(pattern=r"^\$argon2id\$[!-~]{20,300}$")] | None = None
     password_hash_file: FilePath | None = None
 
     def __post_init__(self) -> None:
@@ -31,24 +33,24 @@ class PageUser(Section):
 class PageSettings(Section):
     """The page. It reads the present and the history; acting needs one of `users`, of whom there are none at first."""
 
-    enabled: bool = True
-    listen: Annotated[str, Bound(min_length=1, max_length=255)] = "127.0.0.1"
+    enabled: Switch = True
+    listen: Annotated[str, Field(min_length=1, max_length=255)] = "127.0.0.1"
     """An address of the engine-room network, where others shall see it; never one that the shore reaches."""
-    port: Annotated[int, Bound(ge=0, le=65_535)] = 8484
+    port: Annotated[Integer, Field(ge=0, le=65_535)] = 8484
     """0 = any free port (tests)."""
-    names: Annotated[list[HostName], Bound(max_length=16)] = field(default_factory=list, metadata=told([]))
+    names: Annotated[list[HostName], Field(max_length=16)] = field(default_factory=list, metadata=schema_default([]))
     """Names under which browsers may ask for it, beside addresses and `localhost`; others are refused."""
     cert_file: FilePath | None = None
     key_file: FilePath | None = None
     """With both the page is served over TLS only."""
-    view_without_login: bool = True
-    users: Annotated[list[PageUser], Bound(max_length=32)] = field(default_factory=list, metadata=told([]))
-    session_minutes: Annotated[float, Bound(ge=1, le=1_440)] = 15.0
+    view_without_login: Switch = True
+    users: Annotated[list[PageUser], Field(max_length=32)] = field(default_factory=list, metadata=schema_default([]))
+    session_minutes: Annotated[Finite, Field(ge=1, le=1_440)] = 15.0
     """A log-in ends after so long without an act or a click."""
-    failures_max: Annotated[int, Bound(ge=1, le=20)] = 5
-    locked_minutes: Annotated[float, Bound(ge=1, le=1_440)] = 15.0
+    failures_max: Annotated[Integer, Field(ge=1, le=20)] = 5
+    locked_minutes: Annotated[Finite, Field(ge=1, le=1_440)] = 15.0
     """After `failures_max` wrong log-ins no more are taken for so long, from that address and under that name."""
-    viewers_max: Annotated[int, Bound(ge=1, le=256)] = 32
+    viewers_max: Annotated[Integer, Field(ge=1, le=256)] = 32
     alarm_colour: Literal["amber", "red"] = "amber"
     """Machinery alarms: amber after A.1021(26) table 7.1.2, or red after MSC.191(79)."""
 

@@ -6,30 +6,32 @@ from dataclasses import dataclass, field
 from ipaddress import IPv4Address, IPv4Network, IPv6Network
 from typing import Annotated, Literal
 
-from gateway.model.marks import Bound, Section, Slug, told
+from pydantic import Field
 
-DevicePath = Annotated[str, Bound(min_length=1, max_length=255)]
-PortNumber = Annotated[int, Bound(ge=1, le=65_535)]
+from gateway.model.fields import Finite, Integer, Section, Slug, Switch, schema_default
+
+DevicePath = Annotated[str, Field(min_length=1, max_length=255)]
+PortNumber = Annotated[Integer, Field(ge=1, le=65_535)]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ModbusTcpSettings(Section):
     """The Modbus TCP server. Name the panel network's address in `listen`; by default only this machine reads."""
 
-    listen: Annotated[str, Bound(min_length=1, max_length=255)] = "127.0.0.1"
-    port: Annotated[int, Bound(ge=0, le=65_535)] = 1502
+    listen: Annotated[str, Field(min_length=1, max_length=255)] = "127.0.0.1"
+    port: Annotated[Integer, Field(ge=0, le=65_535)] = 1502
     """0 = any free port (tests)."""
-    acknowledge_enabled: bool = False
-    acknowledge_from: Annotated[list[IPv4Network | IPv6Network], Bound(max_length=32)] = field(
-        default_factory=list, metadata=told([])
+    acknowledge_enabled: Switch = False
+    acknowledge_from: Annotated[list[IPv4Network | IPv6Network], Field(max_length=32)] = field(
+        default_factory=list, metadata=schema_default([])
     )
     """Who may write the coils where that is enabled; empty = everyone who can connect."""
-    connections_max: Annotated[int, Bound(ge=1, le=64)] = 16
-    panels: Annotated[list[IPv4Network | IPv6Network], Bound(max_length=16)] = field(
-        default_factory=list, metadata=told([])
+    connections_max: Annotated[Integer, Field(ge=1, le=64)] = 16
+    panels: Annotated[list[IPv4Network | IPv6Network], Field(max_length=16)] = field(
+        default_factory=list, metadata=schema_default([])
     )
     """Addresses of the ship's own panels: half of the connections are reserved for these."""
-    idle_timeout_s: Annotated[float, Bound(gt=0, le=86_400)] = 300.0
+    idle_timeout_s: Annotated[Finite, Field(gt=0, le=86_400)] = 300.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -37,12 +39,12 @@ class ModbusRtuSettings(Section):
     """The Modbus RTU server on a serial line. 19,200 baud with even parity is the serial guide's default."""
 
     port: DevicePath
-    baud: Annotated[int, Bound(ge=1_200, le=921_600)] = 19_200
+    baud: Annotated[Integer, Field(ge=1_200, le=921_600)] = 19_200
     parity: Literal["N", "E", "O"] = "E"
     stop_bits: Literal[1, 2] = 1
-    gap_ms: Annotated[float, Bound(gt=0, le=200)] | None = None
+    gap_ms: Annotated[Finite, Field(gt=0, le=200)] | None = None
     """Silence that ends a request; left out: 3.5 characters, 1.75 ms above 19,200 baud."""
-    acknowledge_enabled: bool = False
+    acknowledge_enabled: Switch = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -56,19 +58,19 @@ class SentenceSettings(Section):
     udp_port: PortNumber = 60_001
     interface: IPv4Address = field(default=IPv4Address("0.0.0.0"))
     """Own address on the network that the datagrams leave by."""
-    receive_port: Annotated[int, Bound(ge=0, le=65_535)] | None = None
+    receive_port: Annotated[Integer, Field(ge=0, le=65_535)] | None = None
     """UDP port on which ACN or ACK is heard; left out: none. 0 = any free port (tests)."""
     receive_group: IPv4Address | None = None
-    sfi: Annotated[str, Bound(pattern=r"^[A-Z]{2}[0-9]{4}$")] = "ER0001"
+    sfi: Annotated[str, Field(pattern=r"^[A-Z]{2}[0-9]{4}$")] = "ER0001"
     """System function identifier in the datagram's tag block."""
-    mnemonic: Annotated[str, Bound(pattern=r"^[A-Z]{3}$")] = "XXX"
+    mnemonic: Annotated[str, Field(pattern=r"^[A-Z]{3}$")] = "XXX"
     """Manufacturer mnemonic; XXX belongs to nobody: set the one that the panel's maker expects."""
     dialect: Literal["alf", "alr"] = "alf"
     """`alf`: ALF, ALC, ARC, HBT. `alr`, older panels: ALR, HBT."""
-    accept: bool = False
+    accept: Switch = False
     """Whether ACN (dialect `alf`) or ACK (dialect `alr`) is acted on."""
-    list_every_s: Annotated[float, Bound(ge=1, le=120)] = 30.0
-    heartbeat_every_s: Annotated[float, Bound(ge=1, le=999)] = 30.0
+    list_every_s: Annotated[Finite, Field(ge=1, le=120)] = 30.0
+    heartbeat_every_s: Annotated[Finite, Field(ge=1, le=999)] = 30.0
 
     def __post_init__(self) -> None:
         if self.transport == "serial" and self.port is None:
@@ -88,12 +90,12 @@ class RelaySettings(Section):
     engine: Slug
     through: Literal["gpio", "rts"]
     chip: DevicePath = "/dev/gpiochip0"
-    line: Annotated[int, Bound(ge=0, le=1_023)] | None = None
-    active_low: bool = False
+    line: Annotated[Integer, Field(ge=0, le=1_023)] | None = None
+    active_low: Switch = False
     port: DevicePath | None = None
-    cautions: bool = False
+    cautions: Switch = False
     """Whether a caution drops the contact too; it may stand for weeks and would hide what comes after."""
-    dead_after_s: Annotated[float, Bound(ge=0.5, le=4.0)] = 3.0
+    dead_after_s: Annotated[Finite, Field(ge=0.5, le=4.0)] = 3.0
     """The contact drops when nothing has refreshed it for so long."""
 
     def __post_init__(self) -> None:

@@ -8,8 +8,10 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal
 
+from pydantic import AfterValidator, Field
+
 from gateway.model.enums import Priority
-from gateway.model.marks import Bound, Checked, Finite, NotNegative, Positive, Section, Slug, told
+from gateway.model.fields import Finite, Integer, NotNegative, Positive, Section, Slug, Switch, schema_default
 from gateway.model.page_settings import PageSettings
 from gateway.model.panel_settings import ModbusRtuSettings, ModbusTcpSettings, RelaySettings, SentenceSettings
 
@@ -22,7 +24,7 @@ BEDDING_IN_H = [50.0, 500.0, 1_500.0]
 class Vessel(Section):
     """Who we are."""
 
-    name: Annotated[str, Bound(min_length=1, max_length=64)]
+    name: Annotated[str, Field(min_length=1, max_length=64)]
     slug: Slug
 
 
@@ -31,17 +33,17 @@ class GatewaySettings(Section):
     """The box itself."""
 
     data_dir: Path = Path("/var/lib/camdrift")
-    topic_prefix: Annotated[str, Bound(pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", max_length=64)] = "camdrift/1"
-    reading_every_s: Annotated[float, Bound(ge=1, le=3600)] = 10.0
-    trend_every_min: Annotated[float, Bound(ge=1, le=10_080)] = 60.0
-    keep_events: Annotated[int, Bound(ge=1_000, le=5_000_000)] = 200_000
+    topic_prefix: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", max_length=64)] = "camdrift/1"
+    reading_every_s: Annotated[Finite, Field(ge=1, le=3600)] = 10.0
+    trend_every_min: Annotated[Finite, Field(ge=1, le=10_080)] = 60.0
+    keep_events: Annotated[Integer, Field(ge=1_000, le=5_000_000)] = 200_000
     """Rows of the outbox; when full, what goes first is written in `gateway/store/outbox.py`."""
-    state_mb: Annotated[float, Bound(ge=8, le=4_096)] = 256.0
-    history_mb: Annotated[float, Bound(ge=8, le=65_536)] = 512.0
+    state_mb: Annotated[Finite, Field(ge=8, le=4_096)] = 256.0
+    history_mb: Annotated[Finite, Field(ge=8, le=65_536)] = 512.0
     delivery_stalled_after_min: Positive = 60.0
-    certificate_reminder_days: Annotated[float, Bound(ge=1, le=365)] = 30.0
+    certificate_reminder_days: Annotated[Finite, Field(ge=1, le=365)] = 30.0
     """A certificate that a broker's settings name and that ends sooner raises certificate-expiry."""
-    repeat_min: Annotated[float, Bound(ge=0, le=240)] = 5.0
+    repeat_min: Annotated[Finite, Field(ge=0, le=240)] = 5.0
     """An alarm or warning that nobody acknowledges is announced again after so long; 0 = never."""
     socket: Path | None = None
     """The local socket for `status` and `acknowledge`; default `<data_dir>/camdrift.sock`."""
@@ -60,9 +62,9 @@ class TimeSettings(Section):
 class CaptureSettings(Section):
     """The ring of raw bytes."""
 
-    enabled: bool = False
-    hours: Annotated[float, Bound(gt=0, le=720)] = 24.0
-    megabytes: Annotated[float, Bound(gt=0, le=65_536)] = 512.0
+    enabled: Switch = False
+    hours: Annotated[Finite, Field(gt=0, le=720)] = 24.0
+    megabytes: Annotated[Finite, Field(gt=0, le=65_536)] = 512.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -70,22 +72,22 @@ class BrokerSettings(Section):
     """One broker: its own address, classes of message, pace, and place in the outbox."""
 
     name: Slug
-    host: Annotated[str, Bound(min_length=1)]
-    port: Annotated[int, Bound(ge=1, le=65_535)] = 1883
+    host: Annotated[str, Field(min_length=1)]
+    port: Annotated[Integer, Field(ge=1, le=65_535)] = 1883
     protocol: Literal["5", "3.1.1"] = "5"
-    client_id: Annotated[str, Bound(min_length=1, max_length=64)] | None = None
-    classes: list[MessageClass] = field(default_factory=CLASSES.copy, metadata=told(CLASSES))
-    keepalive_s: Annotated[int, Bound(ge=5, le=3_600)] = 60
-    window: Annotated[int, Bound(ge=1, le=64)] = 8
-    needs_reader: bool = False
+    client_id: Annotated[str, Field(min_length=1, max_length=64)] | None = None
+    classes: list[MessageClass] = field(default_factory=CLASSES.copy, metadata=schema_default(CLASSES))
+    keepalive_s: Annotated[Integer, Field(ge=5, le=3_600)] = 60
+    window: Annotated[Integer, Field(ge=1, le=64)] = 8
+    needs_reader: Switch = False
     """An event that the broker has taken while nobody was subscribed to it (reason 0x10) is kept and sent again: for
     the shore, where a broker that has lost its memory has no keeper until that comes back."""
-    every_trend: bool = False
+    every_trend: Switch = False
     """Keep each trend until this broker has it, up to 31 days of them, and not only the latest: for the shore."""
     user: str | None = None
     password_file: Path | None = None
     password_env: str | None = None
-    tls: bool = False
+    tls: Switch = False
     ca_file: Path | None = None
     cert_file: Path | None = None
     key_file: Path | None = None
@@ -111,7 +113,7 @@ class BrokerSettings(Section):
 class RequestSettings(Section):
     """Requests from aboard over MQTT: to acknowledge, shelve, unshelve. Off unless enabled; never bridge them."""
 
-    enabled: bool = False
+    enabled: Switch = False
     broker: Slug = "ship"
     """The broker aboard from which they are taken."""
 
@@ -121,9 +123,9 @@ class HeadSettings(Section):
     """One sensor head and the port it is heard on."""
 
     slug: Slug
-    port: Annotated[str, Bound(min_length=1)]
-    baud: Annotated[int, Bound(ge=1_200, le=4_000_000)] = 230_400
-    name: Annotated[str, Bound(max_length=16)] | None = None
+    port: Annotated[str, Field(min_length=1)]
+    baud: Annotated[Integer, Field(ge=1_200, le=4_000_000)] = 230_400
+    name: Annotated[str, Field(max_length=16)] | None = None
     """The name the head must give; another head on this port is told and not measured."""
     burst_pause_s: NotNegative = 0.0
     """0 = the head sends without pause; else its usual pause between bursts."""
@@ -134,12 +136,12 @@ class SecondStage(Section):
     """The chain from the intermediate shaft to the camshaft, where there are two chains."""
 
     pitch_mm: Positive
-    strands: Annotated[int, Bound(ge=1, le=4)] = 1
-    drive_teeth: Annotated[int, Bound(ge=9, le=200)]
+    strands: Annotated[Integer, Field(ge=1, le=4)] = 1
+    drive_teeth: Annotated[Integer, Field(ge=9, le=200)]
     """The wheel on the intermediate shaft that pulls this chain."""
-    cam_teeth: Annotated[int, Bound(ge=9, le=200)]
-    loop_links: Annotated[int, Bound(ge=20, le=1_000)]
-    taut_links: Annotated[float, Bound(gt=0, le=500, allow_inf_nan=False)]
+    cam_teeth: Annotated[Integer, Field(ge=9, le=200)]
+    loop_links: Annotated[Integer, Field(ge=20, le=1_000)]
+    taut_links: Annotated[Finite, Field(gt=0, le=500)]
 
     def __post_init__(self) -> None:
         if self.taut_links >= self.loop_links:
@@ -151,11 +153,11 @@ class Chain(Section):
     """The camshaft's chain and its wheels; a second stage where there is one."""
 
     pitch_mm: Positive
-    strands: Annotated[int, Bound(ge=1, le=4)] = 1
-    crank_teeth: Annotated[int, Bound(ge=9, le=200)]
-    cam_teeth: Annotated[int, Bound(ge=9, le=200)]
-    loop_links: Annotated[int, Bound(ge=20, le=1_000)]
-    taut_links: Annotated[float, Bound(gt=0, le=500, allow_inf_nan=False)]
+    strands: Annotated[Integer, Field(ge=1, le=4)] = 1
+    crank_teeth: Annotated[Integer, Field(ge=9, le=200)]
+    cam_teeth: Annotated[Integer, Field(ge=9, le=200)]
+    loop_links: Annotated[Integer, Field(ge=20, le=1_000)]
+    taut_links: Annotated[Finite, Field(gt=0, le=500)]
     second: SecondStage | None = None
     """Two chains: `cam_teeth` above is then the wheel on the intermediate shaft which the first chain drives."""
     tightener_stage: Literal[1, 2] = 1
@@ -189,7 +191,7 @@ class Tightener(Section):
     band_mm: Positive
     rate_n_per_mm: Positive | None = None
     wire: Wire | None = None
-    wrap_deg: Annotated[float, Bound(gt=0, lt=360, allow_inf_nan=False)] = 90.0
+    wrap_deg: Annotated[Finite, Field(gt=0, lt=360)] = 90.0
     lever_ratio: Positive = 1.0
     """Wheel force over spring force, hence spring travel over wheel travel."""
     nut_pitch_mm: Positive = 6.0
@@ -249,7 +251,9 @@ class Transducer(Section):
 
     at_4ma_mm: Finite
     at_20ma_mm: Finite
-    table: Annotated[list[tuple[Finite, Finite]], Checked(_rising)] = field(default_factory=list, metadata=told([]))
+    table: Annotated[list[tuple[Finite, Finite]], AfterValidator(_rising)] = field(
+        default_factory=list, metadata=schema_default([])
+    )
     """Calibration points (mA, mm), rising mA; where given, they replace the straight line."""
     frozen_after_s: Positive = 120.0
     noise_ma: Positive = 0.15
@@ -271,9 +275,9 @@ class LagSettings(Section):
     step_deg: Positive = 0.5
     """A step of the mean lag of this size within ten revolutions is told at once."""
     pin_gauge_radius_mm: Positive | None = None
-    camshaft_sections: Annotated[int, Bound(ge=1, le=4)] = 1
+    camshaft_sections: Annotated[Integer, Field(ge=1, le=4)] = 1
     """Sections of the camshaft, each with a pin gauge of its own; the encoder sits on the first."""
-    reference_cylinder: Annotated[int, Bound(ge=1, le=32)] = 1
+    reference_cylinder: Annotated[Integer, Field(ge=1, le=32)] = 1
     """The cylinder at whose dead centre the pin gauge is read; the manual gives it."""
 
     def __post_init__(self) -> None:
@@ -304,14 +308,14 @@ class ServiceSettings(Section):
     retighten_every_h: Positive = 4_000.0
     chain_new_at_h: NotNegative | None = None
     """When the chain was last renewed, where that is recent enough to matter for bedding in."""
-    bedding_in_h: Annotated[list[Positive], Bound(max_length=8)] = field(
-        default_factory=BEDDING_IN_H.copy, metadata=told(BEDDING_IN_H)
+    bedding_in_h: Annotated[list[Positive], Field(max_length=8)] = field(
+        default_factory=BEDDING_IN_H.copy, metadata=schema_default(BEDDING_IN_H)
     )
     """Hours after a chain's renewal at which it is checked, before the interval takes over (common practice)."""
     planning_horizon_h: Positive = 1_000.0
-    open_after_min: Annotated[float, Bound(ge=20, le=1_440)] = 20.0
+    open_after_min: Annotated[Finite, Field(ge=20, le=1_440)] = 20.0
     """Stopped for so long before a crankcase or chain-casing door is opened; never less than 20 (common practice)."""
-    plugs_after_min: Annotated[float, Bound(ge=15, le=1_440)] = 15.0
+    plugs_after_min: Annotated[Finite, Field(ge=15, le=1_440)] = 15.0
     """So long after oil pressure in a shrink-fitted coupling before plugs go back; never less (common practice)."""
 
     def __post_init__(self) -> None:
@@ -349,7 +353,7 @@ class RunningSettings(Section):
 class SmoothingSettings(Section):
     """The spike gate and the two exponentially weighted means."""
 
-    gate_revolutions: Annotated[int, Bound(ge=3, le=101)] = 11
+    gate_revolutions: Annotated[Integer, Field(ge=3, le=101)] = 11
     gate_k: Positive = 4.0
     fast_s: Positive = 30.0
     slow_s: Positive = 3_600.0
@@ -375,12 +379,12 @@ class AlarmTuning(Section):
 class Cylinders(Section):
     """The cylinders, for the pressures' sheet. From the engine's manual."""
 
-    number: Annotated[int, Bound(ge=1, le=32)]
+    number: Annotated[Integer, Field(ge=1, le=32)]
     bore_mm: Positive
     stroke_mm: Positive
-    rod_ratio: Annotated[float, Bound(gt=0, lt=1)]
+    rod_ratio: Annotated[Finite, Field(gt=0, lt=1)]
     """Crank radius over length of the connecting rod; about 0.4 on a crosshead engine."""
-    compression_ratio: Annotated[float, Bound(gt=1, le=40)]
+    compression_ratio: Annotated[Finite, Field(gt=1, le=40)]
     spread_max_bar: Positive = 3.0
     """How far a cylinder's maximum pressure may stand from the cylinders' mean (from memory)."""
     spread_mean_bar: Positive = 0.5
@@ -392,7 +396,7 @@ class EngineSettings(Section):
     """One engine and its drive."""
 
     slug: Slug
-    name: Annotated[str, Bound(max_length=64)] = ""
+    name: Annotated[str, Field(max_length=64)] = ""
     head: Slug
     ratio: Literal[1, 2] = 1
     """Crank turns to one cam turn: 1 two-stroke, 2 four-stroke."""
@@ -406,7 +410,7 @@ class EngineSettings(Section):
     smoothing: SmoothingSettings = SmoothingSettings()
     cylinders: Cylinders | None = None
     """Needed only to work out mean indicated pressures from a pressure/crank-angle file."""
-    alarms: dict[str, AlarmTuning] = field(default_factory=dict, metadata=told({}))
+    alarms: dict[str, AlarmTuning] = field(default_factory=dict, metadata=schema_default({}))
 
     def __post_init__(self) -> None:
         if self.chain.taut_links >= self.chain.loop_links:
@@ -428,16 +432,24 @@ class Settings(Section):
     gateway: GatewaySettings = GatewaySettings()
     time: TimeSettings = TimeSettings()
     capture: CaptureSettings = CaptureSettings()
-    head: Annotated[list[HeadSettings], Bound(min_length=1, max_length=16)]
-    engine: Annotated[list[EngineSettings], Bound(min_length=1, max_length=16)]
-    broker: Annotated[list[BrokerSettings], Bound(max_length=8)] = field(default_factory=list, metadata=told([]))
+    head: Annotated[list[HeadSettings], Field(min_length=1, max_length=16)]
+    engine: Annotated[list[EngineSettings], Field(min_length=1, max_length=16)]
+    broker: Annotated[list[BrokerSettings], Field(max_length=8)] = field(
+        default_factory=list, metadata=schema_default([])
+    )
     requests: RequestSettings = RequestSettings()
-    alarms: dict[str, AlarmTuning] = field(default_factory=dict, metadata=told({}))
+    alarms: dict[str, AlarmTuning] = field(default_factory=dict, metadata=schema_default({}))
     """The gateway's own alarms."""
     modbus_tcp: ModbusTcpSettings | None = None
-    modbus_rtu: Annotated[list[ModbusRtuSettings], Bound(max_length=4)] = field(default_factory=list, metadata=told([]))
-    sentences: Annotated[list[SentenceSettings], Bound(max_length=4)] = field(default_factory=list, metadata=told([]))
-    relay: Annotated[list[RelaySettings], Bound(max_length=16)] = field(default_factory=list, metadata=told([]))
+    modbus_rtu: Annotated[list[ModbusRtuSettings], Field(max_length=4)] = field(
+        default_factory=list, metadata=schema_default([])
+    )
+    sentences: Annotated[list[SentenceSettings], Field(max_length=4)] = field(
+        default_factory=list, metadata=schema_default([])
+    )
+    relay: Annotated[list[RelaySettings], Field(max_length=16)] = field(
+        default_factory=list, metadata=schema_default([])
+    )
     page: PageSettings = field(default=PageSettings())
 
     def __post_init__(self) -> None:

@@ -15,7 +15,7 @@ from pydantic_core import from_json
 from gateway.encode.checked import ADAPTERS
 from gateway.encode.shapes import Message
 from gateway.encode.times import utc_of
-from gateway.model.marks import Slug
+from gateway.model.fields import Slug
 
 MESSAGE_BYTES_MAX = 8_192
 """The longest trend has about 2 kB; more is no message of ours."""

@@ -12,25 +12,27 @@ from dataclasses import asdict, dataclass, field, fields
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal, get_args
 
-from gateway.model.marks import STRICT, Bound, ByKind, Finite, kind_of
+from pydantic import Field
+
+from gateway.model.fields import STRICT_KEYS, Finite, Integer, kind_of
 
 UTC_S_MIN, UTC_S_MAX = 946_684_800.0, 4_102_444_800.0
 """The years 2000 to 2099: anything else is a mistyped date."""
 
-Id = Annotated[str, Bound(pattern=r"^[A-Za-z0-9._-]{1,64}$")]
+Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]{1,64}$")]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Booked:
     """What every booking carries. `utc_s` and `hours`: when the work was done, not when it was typed."""
 
-    __pydantic_config__ = STRICT
+    __pydantic_config__ = STRICT_KEYS
 
     id: Id
-    utc_s: Annotated[float, Bound(ge=UTC_S_MIN, le=UTC_S_MAX)]
+    utc_s: Annotated[Finite, Field(ge=UTC_S_MIN, le=UTC_S_MAX)]
     hours: Finite
-    person: Annotated[str, Bound(max_length=64)]
-    note: Annotated[str, Bound(max_length=1_000)] = ""
+    person: Annotated[str, Field(max_length=64)]
+    note: Annotated[str, Field(max_length=1_000)] = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,15 +65,15 @@ class PumpsCompensated(Booked):
     """The advance now in force at each fuel pump, in crank degrees, earlier = +; all of it, not what was added."""
 
     kind: Literal["pumps-compensated"] = "pumps-compensated"
-    before_deg: Annotated[list[Finite], Bound(max_length=32)] = field(default_factory=list)
-    after_deg: Annotated[list[Finite], Bound(min_length=1, max_length=32)]
+    before_deg: Annotated[list[Finite], Field(max_length=32)] = field(default_factory=list)
+    after_deg: Annotated[list[Finite], Field(min_length=1, max_length=32)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measured(Booked):
     """Base of the bookings that may bring a length over `links` links, in mm."""
 
-    links: int | None = None
+    links: Integer | None = None
     length_mm: Finite | None = None
 
 
@@ -89,7 +91,7 @@ class LinksRenewed(Measured):
     """`renewed` links of the chain were replaced."""
 
     kind: Literal["links-renewed"] = "links-renewed"
-    renewed: int
+    renewed: Integer
     spring_after_mm: Finite | None = None
     lag_after_deg: Finite | None = None
 
@@ -109,7 +111,7 @@ class LinksMeasured(Booked):
     """Links were measured by hand: `length_mm` over `links` links."""
 
     kind: Literal["links-measured"] = "links-measured"
-    links: int
+    links: Integer
     length_mm: Finite
 
 
@@ -126,9 +128,9 @@ class HandPlay(Booked):
 class CylinderPressures:
     """One cylinder: maximum and mean indicated pressure in bar."""
 
-    __pydantic_config__ = STRICT
+    __pydantic_config__ = STRICT_KEYS
 
-    cylinder: Annotated[int, Bound(ge=1, le=32)]
+    cylinder: Annotated[Integer, Field(ge=1, le=32)]
     max_bar: Finite
     mean_indicated_bar: Finite | None = None
 
@@ -141,7 +143,7 @@ class Pressures(Booked):
     taken: Literal["before", "after"]
     rpm: Finite | None = None
     load: Finite | None = None
-    cylinders: Annotated[list[CylinderPressures], Bound(min_length=1, max_length=32)]
+    cylinders: Annotated[list[CylinderPressures], Field(min_length=1, max_length=32)]
 
 
 Work = (
@@ -163,7 +165,7 @@ class Correction(Booked):
 
     kind: Literal["correction"] = "correction"
     replaces: Id
-    entry: Annotated[Work, ByKind()] | None = None
+    entry: Annotated[Work, Field(discriminator="kind")] | None = None
 
 
 Entry = Work | Correction

@@ -10,7 +10,7 @@ from gateway.model.enums import STANDING, Quality, Running
 from gateway.model.errors import Refused
 from gateway.model.records import Measured
 from gateway.model.settings import EngineSettings
-from gateway.wear.booking_read import read_entry
+from gateway.wear.booking_check import read_entry
 from gateway.wear.bookings import Pressures
 from gateway.wear.datum import Datum
 from gateway.wear.refusals import refusals

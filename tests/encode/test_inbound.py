@@ -1,56 +1,45 @@
-"""Requests and receipts that come to the running daemon: read without pydantic, and as strictly as it can be."""
+"""Requests and receipts that come to the running daemon: whatever comes is a message or refused in a sentence."""
 
 import json
 from collections.abc import Callable
 from typing import Any
 
-import pydantic
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from pydantic import ValidationError
 
-from gateway.encode.checked import ADAPTERS
 from gateway.encode.inbound import read_receipt, read_request
 from gateway.model.errors import Refused
 
 REQUEST = {"v": 1, "id": "a1", "do": "shelve", "engine": "main", "alarm": "lag-near", "minutes": 30, "by": "chief"}
 RECEIPT = {"v": 1, "gateway": "3f0c1d2e-0000-4000-8000-00000000abcd", "seq": 7, "ts": "2026-03-01T12:00:00.000Z"}
-as_of_late = pytest.mark.skipif(
-    tuple(map(int, pydantic.VERSION.split(".")[:2])) < (2, 12),
-    reason="older versions differ in odd corners: of a key that comes twice the first stands, 1.0 is not 1",
-)
 READERS: dict[str, tuple[Callable[[bytes], Any], dict[str, Any]]] = {
     "do": (read_request, REQUEST),
     "received": (read_receipt, RECEIPT),
 }
 
 
-def by_pydantic(name: str, payload: bytes, strict: bool) -> Any:
-    """The message; `None` where it is refused."""
-    try:
-        return ADAPTERS[name].validate_json(payload, strict=strict)
-    except ValidationError:
-        return None
-
-
-def by_hand(name: str, payload: bytes) -> Any:
-    """The same of the daemon's own reader."""
+def read_or_none(name: str, payload: bytes) -> Any:
+    """The message; `None` where it is refused. Anything but a refusal fails the test."""
+    why = ""
     try:
         return READERS[name][0](payload)
-    except Refused:
-        return None
+    except Refused as e:
+        why = str(e)
+    assert 0 < len(why) < 600 and why.isprintable()
+    return None
 
 
 def compare(name: str, payload: bytes) -> None:
-    """What pydantic takes when it is strict is taken; nothing is taken that it refuses when it is lax; the fields and
-    their types are its own."""
-    ours = by_hand(name, payload)
-    if ours is None:
-        # As True equals 1 in Python, pydantic takes true for the version.
-        assert by_pydantic(name, payload, strict=True) is None or json.loads(payload)["v"] is True, payload
-    else:
-        assert repr(ours) == repr(by_pydantic(name, payload, strict=False)), payload
+    """What is taken is JSON with these keys only, of the right types; its values are those that stand in the bytes."""
+    message = read_or_none(name, payload)
+    if message is None:
+        return
+    data = json.loads(payload)
+    assert set(data) <= set(READERS[name][1])
+    for key, value in data.items():
+        held = getattr(message, key)
+        assert held == value and isinstance(held, bool) <= (key == "v"), payload
 
 
 def written(pairs: list[tuple[str, str]]) -> bytes:
@@ -94,34 +83,31 @@ def payloads(draw: st.DrawFn, whole: dict[str, Any]) -> bytes:
     return written(draw(st.permutations(pairs)) if draw(st.booleans()) else pairs)
 
 
-@as_of_late
 @pytest.mark.parametrize("name", READERS)
 @given(data=st.data())
-@settings(max_examples=3_000)
-def test_what_is_taken_lies_between_what_pydantic_takes_strictly_and_at_ease(name: str, data: st.DataObject) -> None:
-    """Pins the daemon's reader to pydantic's over good and bad messages, in verdict, values and types."""
+@settings(max_examples=500)
+def test_what_is_taken_is_what_stands_in_the_bytes(name: str, data: st.DataObject) -> None:
+    """Good and bad messages: nothing is converted, nothing unknown is taken, nothing else is raised."""
     compare(name, data.draw(payloads(READERS[name][1])))
 
 
-@as_of_late
 @pytest.mark.parametrize("name", READERS)
 @given(payload=st.one_of(st.binary(max_size=60), st.text(max_size=60).map(str.encode), odd.map(str.encode)))
 @example(payload=b"\xff")
 @example(payload=b"\xef\xbb\xbf{}")
 @example(payload=json.dumps(REQUEST).encode("utf-16"))
 @example(payload=json.dumps(RECEIPT).encode("utf-32"))
-@settings(max_examples=1_000)
+@settings(max_examples=300)
 def test_no_bytes_at_all_are_read_otherwise(name: str, payload: bytes) -> None:
     """Pins that what is no object, no JSON, or no UTF-8 is refused in words and never raises anything else."""
     compare(name, payload)
 
 
-@as_of_late
 @pytest.mark.parametrize("name", READERS)
 @given(at=st.integers(0, 300), byte=st.binary(max_size=2))
-@settings(max_examples=1_000)
+@settings(max_examples=300)
 def test_a_message_with_a_byte_broken(name: str, at: int, byte: bytes) -> None:
-    """Pins that a good message with bytes cut out or put in fares the same with both readers."""
+    """Pins that a good message with bytes cut out or put in is taken as it stands or refused."""
     good = json.dumps(READERS[name][1], ensure_ascii=False).encode()
     at %= len(good)
     compare(name, good[:at] + byte + good[at + 1 :])
@@ -138,7 +124,7 @@ def test_of_a_key_that_comes_twice_the_last_stands(name: str, data: st.DataObjec
     key = data.draw(st.sampled_from([k for k, _ in pairs]))
     twice = (key, data.draw(st.one_of(numbers, texts.map(json.dumps), st.just("null"))))
     once = [(k, twice[1] if k == key else v) for k, v in pairs]
-    assert repr(by_hand(name, written([*pairs, twice]))) == repr(by_hand(name, written(once)))
+    assert repr(read_or_none(name, written([*pairs, twice]))) == repr(read_or_none(name, written(once)))
 
 
 def test_a_good_message_is_taken() -> None:
@@ -148,11 +134,11 @@ def test_a_good_message_is_taken() -> None:
 
 
 @pytest.mark.parametrize(("changed", "why"), [
-    ({"minutes": 1_441}, "minutes: 1441.0 cannot be, 1440.0 at most"),
-    ({"do": "silence"}, "do: 'silence' cannot be, one of acknowledge, shelve, unshelve"),
-    ({"v": 2}, "v: 2 cannot be, one of 1"),
-    ({"by": ""}, "by: '' cannot be, a length of at least 1 is needed"),
-    ({"then": "reboot"}, "then: is not known here"),
+    ({"minutes": 1_441}, "minutes: 1441 is not allowed, at most 1440.0 is allowed"),
+    ({"do": "silence"}, "do: 'silence' is not allowed, one of 'acknowledge', 'shelve' or 'unshelve' is needed"),
+    ({"v": 2}, "v: 2 is not allowed, one of 1 is needed"),
+    ({"by": ""}, "by: '' is not allowed, at least 1 characters are needed"),
+    ({"then": "reboot"}, "then: unknown key; remove it or correct its spelling"),
 ])  # fmt: skip
 def test_a_refusal_names_the_key_and_what_it_should_be(changed: dict[str, Any], why: str) -> None:
     """Pins the words that whoever sent the request gets back."""

@@ -6,7 +6,7 @@ import pytest
 from drive_engines import tern
 
 from gateway.wear import bookings as b
-from gateway.wear.booking_check import parse_entry
+from gateway.wear.booking_check import read_entry
 from gateway.wear.course import DATUMS_MAX, Datums, band_mm, booked_between, broken, elongation_percent
 from gateway.wear.geometry import deg_per_percent
 from gateway.wear.logbook import from_settings
@@ -21,12 +21,12 @@ def tightened(n: int, free: float, at_s: float | None = None, name: str = "") ->
         "hours": 22_000 + n,
         "person": "x",
     }
-    return parse_entry({"kind": "retightened", "free_length_mm": free, "spring_after_mm": 180.0, **data})
+    return read_entry({"kind": "retightened", "free_length_mm": free, "spring_after_mm": 180.0, **data})
 
 
 def corrected(replaces: str, new: b.Entry | None) -> b.Entry:
     data = {"id": f"fix-{replaces}", "utc_s": T0 + 9e6, "hours": 22_900, "person": "x", "replaces": replaces}
-    return parse_entry({"kind": "correction", **data, "entry": None if new is None else b.as_data(new)})
+    return read_entry({"kind": "correction", **data, "entry": None if new is None else b.as_data(new)})
 
 
 def test_the_datum_that_counts_is_that_of_the_last_booking_before() -> None:

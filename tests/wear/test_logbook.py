@@ -11,7 +11,7 @@ from drive_engines import four_stroke, tern
 
 from gateway.model.errors import Refused
 from gateway.wear import bookings as b
-from gateway.wear.booking_check import parse_entry
+from gateway.wear.booking_check import read_entry
 from gateway.wear.logbook import Datum, check, from_settings, rebase
 
 T0 = 1_750_000_000.0
@@ -20,7 +20,7 @@ PRESENT_H = 24_000.0
 
 def entry(kind: str, hours: float = 22_000.0, **figures: Any) -> b.Entry:
     data = {"id": f"{kind}-{hours:g}", "utc_s": T0 + (hours - 22_000) * 4_000, "hours": hours, "person": "2/E"}
-    return parse_entry({"kind": kind, **data, **figures})
+    return read_entry({"kind": kind, **data, **figures})
 
 
 RETIGHTENED = entry("retightened", free_length_mm=202.9, spring_before_mm=183.0, spring_after_mm=179.9)
@@ -138,7 +138,7 @@ def test_the_order_of_typing_does_not_matter() -> None:
 
 def correction(replaces: str, new: b.Entry | None, n: int = 1) -> b.Entry:
     data = {"id": f"fix-{n}", "utc_s": T0 + 10 * n, "hours": 22_100, "person": "C/E", "replaces": replaces}
-    return parse_entry({"kind": "correction", **data, "entry": None if new is None else b.as_data(new)})
+    return read_entry({"kind": "correction", **data, "entry": None if new is None else b.as_data(new)})
 
 
 def test_a_correction_replaces_and_nothing_is_lost() -> None:
@@ -242,9 +242,9 @@ def test_corrections_are_checked_too() -> None:
 @pytest.mark.parametrize(
     ("data", "words"),
     [
-        ({"kind": "repainted"}, "give one of retightened"),
-        ({}, "give one of retightened"),
-        ({"kind": "hand-play", "id": "a", "utc_s": T0, "hours": 1, "person": "x", "colour": 1}, "colour: is no figure"),
+        ({"kind": "repainted"}, "one of 'retightened'"),
+        ({}, "kind: must be given"),
+        ({"kind": "hand-play", "id": "a", "utc_s": T0, "hours": 1, "person": "x", "colour": 1}, "colour: unknown key"),
         (
             {"kind": "links-measured", "id": "a", "utc_s": T0, "hours": 1, "person": "x", "links": 2},
             "length_mm: must be",
@@ -256,7 +256,7 @@ def test_corrections_are_checked_too() -> None:
 def test_data_that_is_no_booking_is_refused_line_by_line(data: dict[str, Any], words: str) -> None:
     """Unknown kinds, strange keys, missing figures, mistyped dates and no-numbers."""
     with pytest.raises(Refused) as told:
-        parse_entry(data)
+        read_entry(data)
     assert words in str(told.value)
 
 

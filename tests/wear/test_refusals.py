@@ -6,7 +6,7 @@ import pytest
 from drive_engines import tern
 
 from gateway.wear import bookings as b
-from gateway.wear.booking_check import parse_entry
+from gateway.wear.booking_check import read_entry
 from gateway.wear.logbook import Datum, check, rebase
 
 T0 = 1_750_000_000.0
@@ -16,7 +16,7 @@ PITCH_MM = 114.3
 
 def entry(kind: str, hours: float = 22_000.0, **figures: Any) -> b.Entry:
     data = {"id": f"{kind}-{hours:g}", "utc_s": T0, "hours": hours, "person": "2/E"}
-    return parse_entry({"kind": kind, **data, **figures})
+    return read_entry({"kind": kind, **data, **figures})
 
 
 def told(e: b.Entry, log: list[b.Entry] | None = None, now_hours: float | None = PRESENT_H, **engine: Any) -> list[str]:
@@ -188,7 +188,7 @@ def test_a_gauge_without_its_radius() -> None:
 
 def corrected(new: b.Entry | None, replaces: str = "first") -> b.Entry:
     data = {"id": "fix", "utc_s": T0, "hours": 22_100, "person": "C/E", "replaces": replaces}
-    return parse_entry({"kind": "correction", **data, "entry": None if new is None else b.as_data(new)})
+    return read_entry({"kind": "correction", **data, "entry": None if new is None else b.as_data(new)})
 
 
 def test_a_correction_is_held_against_the_same() -> None:

@@ -16,7 +16,7 @@ from gateway.model.records import Measured
 from gateway.model.settings import EngineSettings
 from gateway.model.settings_file import checked_settings
 from gateway.store.state import StateStore
-from gateway.wear.booking_check import parse_entry
+from gateway.wear.booking_check import read_entry
 from gateway.wear.bookings import Entry
 from gateway.wear.course import band_mm
 from gateway.wear.datum import from_settings
@@ -79,7 +79,7 @@ def test_what_is_booked_of_a_locked_tightener_becomes_the_length_that_must_not_m
     assert sheet("retighten", facts(AUX, spring_mm=now_mm), typed | pressed).booking is None
     made = sheet("retighten", facts(AUX, spring_mm=now_mm), typed | pressed | {"seated_mm": str(now_mm)})
     assert made.booking is not None
-    entry = parse_entry({"id": "a", "utc_s": 1.7e9, "hours": 12_000.0, "person": "Second engineer", **made.booking})
+    entry = read_entry({"id": "a", "utc_s": 1.7e9, "hours": 12_000.0, "person": "Second engineer", **made.booking})
     datum = rebase(AUX, [entry])
     assert (datum.locked_at_mm, datum.free_length_mm) == (now_mm, free_mm)
     moved = AUX.tightener.moved_mm
@@ -162,7 +162,7 @@ def test_with_two_engines_a_sheet_is_asked_for_by_engine() -> None:
 def test_what_is_booked_for_one_engine_changes_the_sheets_of_that_one_alone() -> None:
     """A free length booked for the generator engine is its last measured one; the main engine's stays."""
     ship = Ship()
-    entry = parse_entry({"id": "a", "utc_s": 1.7e9, "hours": 12_000.0, "person": "Second engineer",
+    entry = read_entry({"id": "a", "utc_s": 1.7e9, "hours": 12_000.0, "person": "Second engineer",
                          "kind": "retightened", "free_length_mm": 95.1, "spring_after_mm": 83.1})  # fmt: skip
     ship.workers["aux"] = ship.worker(AUX, [entry])
     assert ship.figure("free_last_mm", engine="aux") == 95.1

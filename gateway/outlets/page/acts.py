@@ -6,8 +6,6 @@ from typing import Any
 
 from starlette.responses import Response
 
-# Not called from here: with it in this process, the desk checks a booking here and not in another interpreter.
-import gateway.wear.booking_check  # noqa: F401
 from gateway.alarm.table import BY_TAG, GATEWAY_TAGS
 from gateway.model.errors import Refused
 from gateway.outlets.page.calls import COOKIE, Call, NotThere, Op, answered, problem

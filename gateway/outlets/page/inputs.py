@@ -15,7 +15,7 @@ from gateway.encode.topics import Topics
 from gateway.model.errors import Refused, StorageError
 from gateway.model.settings import Settings
 from gateway.model.snapshot import SnapshotReader
-from gateway.wear.booking_read import read_entry
+from gateway.wear.booking_check import read_entry
 from gateway.wear.bookings import Entry
 
 KEPT_S = 5.0

@@ -7,8 +7,8 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from gateway.encode.figures import Fine, Hundredths, Tenths, Thousandths, Whole
 from gateway.encode.shapes import Stamp, TrendMessage
 from gateway.model.enums import AlarmState, Priority, Quality, Running
+from gateway.model.fields import Slug
 from gateway.model.limits import SHELVE_HOURS_MAX
-from gateway.model.marks import Slug
 
 POINTS_MAX = 2_000
 SPAN_S_MAX = 60 * 366 * 86_400.0

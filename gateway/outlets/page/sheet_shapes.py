@@ -4,7 +4,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from gateway.model.marks import Slug
+from gateway.model.fields import Slug
 from gateway.outlets.page.shapes import Answer, Question
 
 SHEET_FILE_CHARS_MAX = 1_000_000
