@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-Refusal = Literal["overlong", "crc", "version", "length", "kind", "interval", "time"]
-REFUSALS: tuple[Refusal, ...] = ("overlong", "crc", "version", "length", "kind", "interval", "time")
+Refusal = Literal["overlong", "crc", "version", "length", "kind", "interval", "absurd"]
+REFUSALS: tuple[Refusal, ...] = ("overlong", "crc", "version", "length", "kind", "interval", "absurd")
 
 WRONG_BAUD_BYTES_MIN = 4_096
 """Two over-long frames' worth, about 0.2 s of a full line at the usual 230,400 baud: too much to be one cut frame."""
@@ -23,8 +23,9 @@ class LinkCounts:
     Good frames by kind: `identity`, `samples`, `health`. `lost`: frames missing from the sequence. A frame refused as
     `overlong`, `crc` or cut short is also missing from the sequence, so `lost` and `refused` of one spoilt frame
     overlap: take the greater of the two, not the sum. `refused` by cause: `overlong` > 2,048 bytes, `crc`, `version`,
-    `length` not what its COBS codes, its kind or its own count say, `kind` unknown (skipped), `interval` zero, `time`
-    beyond 2**53 µs. `partial_first`: a cut frame at the very start of a stream, which is no fault.
+    `length` not what its COBS codes, its kind or its own count say, `kind` unknown (skipped), `interval` zero,
+    `absurd` fields that no head sends (an interval below 50 µs or above 1 s, times beyond 2**53 µs).
+    `partial_first`: a cut frame at the very start of a stream, which is no fault.
     """
 
     bytes: int = 0

@@ -179,11 +179,11 @@ class Decoder:
         cause = refusal(frame)
         if cause:
             self.counts.refused[cause] += 1
-        if cause in ("version", "time") or len(frame) < HEADER.size + CRC_BYTES:
+        if cause == "version" or len(frame) < HEADER.size + CRC_BYTES:
             return
         _, kind, sequence, boot, head_us = HEADER.unpack_from(frame)
-        if self._line.follow(sequence, boot, head_us):
-            if cause in ("length", "interval"):
+        if head_us <= HEAD_US_MAX and self._line.follow(sequence, boot, head_us):
+            if cause in ("length", "interval", "absurd"):
                 self._tell(items)
             elif kind == KIND_SAMPLES:
                 self._samples(frame, items)

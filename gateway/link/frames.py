@@ -3,7 +3,7 @@
 import struct
 
 from gateway.link.counts import Refusal
-from gateway.model.limits import SAMPLES_PER_FRAME_MAX
+from gateway.model.limits import INTERVAL_NS_MAX, INTERVAL_NS_MIN, SAMPLES_PER_FRAME_MAX
 from gateway.model.records import Health, Identity
 
 VERSION = 1
@@ -48,7 +48,7 @@ def refusal(frame: bytes) -> Refusal | None:
         return "length"
     _, kind, _, _, head_us = HEADER.unpack_from(frame)
     if head_us > HEAD_US_MAX:
-        return "time"
+        return "absurd"
     if kind == KIND_SAMPLES:
         return _samples_refusal(frame, size)
     if kind == KIND_IDENTITY:
@@ -64,7 +64,9 @@ def _samples_refusal(frame: bytes, size: int) -> Refusal | None:
     interval_ns, n = SAMPLES_HEAD.unpack_from(frame)[5:7]
     if not 1 <= n <= SAMPLES_PER_FRAME_MAX or size != SAMPLES_HEAD.size + SAMPLE_BYTES * n:
         return "length"
-    return "interval" if interval_ns == 0 else None
+    if interval_ns == 0:
+        return "interval"
+    return None if INTERVAL_NS_MIN <= interval_ns <= INTERVAL_NS_MAX else "absurd"
 
 
 def parse_identity(frame: bytes) -> Identity:

@@ -12,6 +12,10 @@ STEP_FRAMES = 5
 BACK_US = 200_000
 """Rounding of frame times, and waiting measured by the gateway's clock, may overtake head time by less than this."""
 FOLLOW = 1.0 / 600.0
+T_US_MAX = 1 << 61
+"""A head whose clock leaps ahead again and again must not run the 64 bits of a sample's time over."""
+UTC_S_MAX = 253_402_300_799.0
+"""The last second of the year 9999, beyond which no date can be written."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,8 +48,8 @@ class Timeline:
         """
         if boot != self._boot:
             self._adopt(boot, head_us, now)
-        elif (head_us if sent_us is None else sent_us) + self._offset_us < self.t_us - BACK_US:
-            # The head's clock stepped back: go on from where we were.
+        elif not self.t_us - BACK_US <= (head_us if sent_us is None else sent_us) + self._offset_us <= T_US_MAX:
+            # The head's clock stepped back, or past all bounds: go on from where we were.
             self._offset_us = self.t_us - head_us
         self._last = now
         return self._offset_us
@@ -93,7 +97,7 @@ class Timeline:
 
     def utc_s(self, t_us: int) -> float:
         """UTC of a pipeline time."""
-        return t_us / 1e6 + (self._utc_offset_s or 0.0)
+        return min(max(t_us / 1e6 + (self._utc_offset_s or 0.0), 0.0), UTC_S_MAX)
 
     def checkpoint(self) -> dict[str, object]:
         """What a restart needs to go on in the same time."""

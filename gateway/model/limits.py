@@ -6,6 +6,10 @@ FRAME_BYTES_MAX = 2_048
 SAMPLES_PER_FRAME_MAX = 256
 """Interface, section 2."""
 
+INTERVAL_NS_MIN, INTERVAL_NS_MAX = 50_000, 1_000_000_000
+"""Interface, section 2: samples nearer than 50 µs or further apart than 1 s are no measurement of a shaft; their times
+make speeds without bounds."""
+
 OUT_OF_ORDER_FRAMES_MAX = 8
 """After so many frames in a row with an old sequence number the head is believed to have restarted its count."""
 

@@ -28,7 +28,7 @@ from gateway.wear.means import (
     unpacked,
     unpacked_links,
 )
-from gateway.wear.phi_fit import SCALES, PhiFit, fit_over_phi
+from gateway.wear.phi_fit import SCALES, SIGMA_MIN, PhiFit, fit_over_phi
 from gateway.wear.regression import Floats
 
 GATE = 4.0
@@ -45,9 +45,6 @@ OPEN_GATE = 0.3
 
 OTHER_STATE = np.array((2.0, 1.0, 0.05))
 """rpm, °C, load: between two medians, so much is another state of running and no wave, ripple or rounding."""
-
-SIGMA_MIN = 1e-4
-"""Degrees or mm, far below any resolution: a series that never moves must not make every change infinite."""
 
 NOTHING_KNOWN = (1000.0 / SIGMA_MIN) ** 2
 """Variance, in units of the noise's, of a level of which no median has been seen yet: a thousand degrees or mm even in

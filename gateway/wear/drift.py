@@ -22,9 +22,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gateway.model.records import Median
-from gateway.wear.chain import SIGMA_MIN, Chain, Innovation
+from gateway.wear.chain import Chain, Innovation
 from gateway.wear.means import REVOLUTIONS, Point, Q
-from gateway.wear.phi_fit import COLUMNS, SCALES, PhiFit
+from gateway.wear.phi_fit import COLUMNS, SCALES, SIGMA_MIN, PhiFit
 from gateway.wear.regression import Floats
 
 START_ROWS = 36

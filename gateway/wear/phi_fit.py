@@ -19,6 +19,9 @@ RESOLUTION = (0.05, 0.05, 0.0005)
 
 PHI_MAX = 0.999
 
+SIGMA_MIN = 1e-4
+"""Degrees or mm, far below any resolution: a series that never moves must not make every change infinite."""
+
 SPARE_MIN = 3
 """Residual degrees of freedom below which nothing is fitted."""
 
@@ -48,7 +51,7 @@ class PhiFit:
         that of the last form is here: 2 ÷ (2/spare + variance of the logarithm over φ) (Satterthwaite).
         """
         means = self.solution.coef @ lines.T
-        noise = self.solution.rss / self.spare
+        noise = np.maximum(self.solution.rss / self.spare, SIGMA_MIN**2)
         covs = lines @ self.solution.inverse @ lines.T * noise[:, None, None]
         mean = self.weight @ means
         off = means - mean

@@ -387,7 +387,7 @@ class EngineWear:
         by_spring = slope_per_1000h(spring.scaled(1 / geometry.spring_mm_per_percent(self.engine)))
         if lag is None or agreed.state != "agree":
             return by_lag if lag is not None else by_spring
-        return _pooled(by_lag, by_spring)
+        return pooled(by_lag, by_spring)
 
     def _limits(self, lag: Line | None, spring: Line | None, utc_s: float, hours: float) -> tuple[LimitAhead, ...]:
         e, d = self.engine, self.datum
@@ -468,15 +468,16 @@ def _normal(estimate: Estimate) -> Range:
     return Range(estimate.percent - reach, estimate.percent, estimate.percent + reach)
 
 
-def _pooled(a: Range, b: Range) -> Range:
+def pooled(a: Range, b: Range) -> Range:
     """Two independent figures in one, weighted by inverse variance."""
     if a.p05 is None or a.p50 is None or a.p95 is None or b.p05 is None or b.p50 is None or b.p95 is None:
         return a
     half_a, half_b = (a.p95 - a.p05) / 2, (b.p95 - b.p05) / 2
     if half_a <= 0 or half_b <= 0:
         return a
-    wa, wb = half_a**-2, half_b**-2
-    mean, half = (wa * a.p50 + wb * b.p50) / (wa + wb), (wa + wb) ** -0.5
+    # By shares, since an inverse variance overflows where a series never moved.
+    both = math.hypot(half_a, half_b)
+    mean, half = a.p50 + (b.p50 - a.p50) * (half_a / both) ** 2, half_a * (half_b / both)
     return Range(mean - half, mean, mean + half)
 
 

@@ -133,3 +133,14 @@ def test_smoother_forgets_on_restart() -> None:
     s.restart()
     assert s.update(-40.0, 0.6)
     assert (s.fast.value, s.slow.value) == (-40.0, -40.0)
+
+
+def test_a_standstill_ends_what_a_pause_began() -> None:
+    """After a pause the fast mean is the median of what came since; a standstill begins it again without that."""
+    s = Smoother(SpikeGate(9, 4.0, 10.0), 60.0, 3600.0)
+    s.pause()
+    s.update(5.0, 1.0)
+    s.begin_again()
+    s.update(1.0, 1.0)
+    s.update(2.0, 1.0)
+    assert s.fast.value == pytest.approx(1.0 - math.expm1(-1.0 / 60.0))
