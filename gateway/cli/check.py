@@ -5,6 +5,7 @@ from pathlib import Path
 
 from gateway.cli.text import out
 from gateway.measure.loop import calibration_residuals_mm
+from gateway.model.outlet_checks import outlet_warnings
 from gateway.model.settings import EngineSettings
 from gateway.model.settings_file import fingerprint, load_settings
 from gateway.wear import geometry
@@ -32,6 +33,8 @@ def main(args: argparse.Namespace) -> int:
         _figures(engine, args.wear)
         for warning in plausibility(engine):
             out(f"  odd: {warning}")
+    for warning in outlet_warnings(settings):
+        out(f"odd: {warning}")
     return 0
 
 

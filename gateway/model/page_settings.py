@@ -7,13 +7,14 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from gateway.model.fields import Finite, Integer, Section, Switch, schema_default
+from gateway.model.fields import Finite, Integer, Line, Section, Switch, schema_default
 
 PASSWORD_LENGTH_MIN = 12
 """Shorter ones are refused when a hash is made; nothing else is asked of them."""
 
 HostName = Annotated[str, Field(pattern=r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$")]
-FilePath = Annotated[str, Field(min_length=1, max_length=4_096)]
+FilePath = Annotated[str, Field(min_length=1, max_length=4_095, pattern=r"^[^\x00]*$")]
+"""A path as text, without NUL; Linux takes no longer one."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -34,7 +35,7 @@ class PageSettings(Section):
     """The page. It reads the present and the history; acting needs one of `users`, of whom there are none at first."""
 
     enabled: Switch = True
-    listen: Annotated[str, Field(min_length=1, max_length=255)] = "127.0.0.1"
+    listen: Line = "127.0.0.1"
     """An address of the engine-room network, where others shall see it; never one that the shore reaches."""
     port: Annotated[Integer, Field(ge=0, le=65_535)] = 8484
     """0 = any free port (tests)."""

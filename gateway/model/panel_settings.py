@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from ipaddress import IPv4Address, IPv4Network, IPv6Network
+from ipaddress import IPv4Address
 from typing import Annotated, Literal
 
 from pydantic import Field
 
-from gateway.model.fields import Finite, Integer, Section, Slug, Switch, schema_default
+from gateway.model.fields import Finite, Integer, Ipv4, Line, Network, Section, Slug, Switch, schema_default
 
-DevicePath = Annotated[str, Field(min_length=1, max_length=255)]
 PortNumber = Annotated[Integer, Field(ge=1, le=65_535)]
 
 
@@ -18,18 +17,16 @@ PortNumber = Annotated[Integer, Field(ge=1, le=65_535)]
 class ModbusTcpSettings(Section):
     """The Modbus TCP server. Name the panel network's address in `listen`; by default only this machine reads."""
 
-    listen: Annotated[str, Field(min_length=1, max_length=255)] = "127.0.0.1"
+    listen: Line = "127.0.0.1"
     port: Annotated[Integer, Field(ge=0, le=65_535)] = 1502
     """0 = any free port (tests)."""
     acknowledge_enabled: Switch = False
-    acknowledge_from: Annotated[list[IPv4Network | IPv6Network], Field(max_length=32)] = field(
+    acknowledge_from: Annotated[list[Network], Field(max_length=32)] = field(
         default_factory=list, metadata=schema_default([])
     )
     """Who may write the coils where that is enabled; empty = everyone who can connect."""
     connections_max: Annotated[Integer, Field(ge=1, le=64)] = 16
-    panels: Annotated[list[IPv4Network | IPv6Network], Field(max_length=16)] = field(
-        default_factory=list, metadata=schema_default([])
-    )
+    panels: Annotated[list[Network], Field(max_length=16)] = field(default_factory=list, metadata=schema_default([]))
     """Addresses of the ship's own panels: half of the connections are reserved for these."""
     idle_timeout_s: Annotated[Finite, Field(gt=0, le=86_400)] = 300.0
 
@@ -38,7 +35,7 @@ class ModbusTcpSettings(Section):
 class ModbusRtuSettings(Section):
     """The Modbus RTU server on a serial line. 19,200 baud with even parity is the serial guide's default."""
 
-    port: DevicePath
+    port: Line
     baud: Annotated[Integer, Field(ge=1_200, le=921_600)] = 19_200
     parity: Literal["N", "E", "O"] = "E"
     stop_bits: Literal[1, 2] = 1
@@ -52,15 +49,15 @@ class SentenceSettings(Section):
     """One outlet of IEC 61162-1 sentences: a serial line, or UDP after IEC 61162-450."""
 
     transport: Literal["serial", "udp"] = "serial"
-    port: DevicePath | None = None
+    port: Line | None = None
     baud: Literal[4_800, 38_400] = 4_800
-    group: IPv4Address = field(default=IPv4Address("239.192.0.1"))
+    group: Ipv4 = field(default=IPv4Address("239.192.0.1"))
     udp_port: PortNumber = 60_001
-    interface: IPv4Address = field(default=IPv4Address("0.0.0.0"))
+    interface: Ipv4 = field(default=IPv4Address("0.0.0.0"))
     """Own address on the network that the datagrams leave by."""
     receive_port: Annotated[Integer, Field(ge=0, le=65_535)] | None = None
     """UDP port on which ACN or ACK is heard; left out: none. 0 = any free port (tests)."""
-    receive_group: IPv4Address | None = None
+    receive_group: Ipv4 | None = None
     sfi: Annotated[str, Field(pattern=r"^[A-Z]{2}[0-9]{4}$")] = "ER0001"
     """System function identifier in the datagram's tag block."""
     mnemonic: Annotated[str, Field(pattern=r"^[A-Z]{3}$")] = "XXX"
@@ -89,10 +86,10 @@ class RelaySettings(Section):
 
     engine: Slug
     through: Literal["gpio", "rts"]
-    chip: DevicePath = "/dev/gpiochip0"
+    chip: Line = "/dev/gpiochip0"
     line: Annotated[Integer, Field(ge=0, le=1_023)] | None = None
     active_low: Switch = False
-    port: DevicePath | None = None
+    port: Line | None = None
     cautions: Switch = False
     """Whether a caution drops the contact too; it may stand for weeks and would hide what comes after."""
     dead_after_s: Annotated[Finite, Field(ge=0.5, le=4.0)] = 3.0

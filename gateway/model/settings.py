@@ -10,13 +10,34 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
+from gateway.model.alarm_tags import EngineAlarmTag, GatewayAlarmTag
 from gateway.model.enums import Priority
-from gateway.model.fields import Finite, Integer, NotNegative, Positive, Section, Slug, Switch, schema_default
+from gateway.model.fields import (
+    ONE_LINE,
+    AngleDeg,
+    Finite,
+    Hours,
+    Integer,
+    LagDeg,
+    LengthMm,
+    Line,
+    Percent,
+    PitchMm,
+    PlainPath,
+    Seconds,
+    Section,
+    Slug,
+    SmallMm,
+    SpanHours,
+    Switch,
+    schema_default,
+)
 from gateway.model.page_settings import PageSettings
 from gateway.model.panel_settings import ModbusRtuSettings, ModbusTcpSettings, RelaySettings, SentenceSettings
 
 MessageClass = Literal["presence", "reading", "trend", "alarm", "event"]
 CLASSES: list[MessageClass] = ["presence", "reading", "trend", "alarm", "event"]
+START = r"^\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d{1,9})?([Zz]|[+-]\d\d:\d\d)$"
 BEDDING_IN_H = [50.0, 500.0, 1_500.0]
 
 
@@ -24,7 +45,7 @@ BEDDING_IN_H = [50.0, 500.0, 1_500.0]
 class Vessel(Section):
     """Who we are."""
 
-    name: Annotated[str, Field(min_length=1, max_length=64)]
+    name: Annotated[Line, Field(max_length=64)]
     slug: Slug
 
 
@@ -32,7 +53,7 @@ class Vessel(Section):
 class GatewaySettings(Section):
     """The box itself."""
 
-    data_dir: Path = Path("/var/lib/camdrift")
+    data_dir: PlainPath = Path("/var/lib/camdrift")
     topic_prefix: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", max_length=64)] = "camdrift/1"
     reading_every_s: Annotated[Finite, Field(ge=1, le=3600)] = 10.0
     trend_every_min: Annotated[Finite, Field(ge=1, le=10_080)] = 60.0
@@ -40,12 +61,13 @@ class GatewaySettings(Section):
     """Rows of the outbox; when full, what goes first is written in `gateway/store/outbox.py`."""
     state_mb: Annotated[Finite, Field(ge=8, le=4_096)] = 256.0
     history_mb: Annotated[Finite, Field(ge=8, le=65_536)] = 512.0
-    delivery_stalled_after_min: Positive = 60.0
+    delivery_stalled_after_min: Annotated[Finite, Field(gt=0, le=10_080)] = 60.0
+    """A week at most: longer would hide that nothing is delivered."""
     certificate_reminder_days: Annotated[Finite, Field(ge=1, le=365)] = 30.0
     """A certificate that a broker's settings name and that ends sooner raises certificate-expiry."""
     repeat_min: Annotated[Finite, Field(ge=0, le=240)] = 5.0
     """An alarm or warning that nobody acknowledges is announced again after so long; 0 = never."""
-    socket: Path | None = None
+    socket: PlainPath | None = None
     """The local socket for `status` and `acknowledge`; default `<data_dir>/camdrift.sock`."""
 
 
@@ -54,7 +76,7 @@ class TimeSettings(Section):
     """Where UTC comes from."""
 
     source: Literal["system", "head"] = "system"
-    start: str | None = None
+    start: Annotated[str, Field(pattern=START)] | None = None
     """`source = "head"`: UTC of the first frame, RFC 3339."""
 
 
@@ -72,11 +94,13 @@ class BrokerSettings(Section):
     """One broker: its own address, classes of message, pace, and place in the outbox."""
 
     name: Slug
-    host: Annotated[str, Field(min_length=1)]
+    host: Line
     port: Annotated[Integer, Field(ge=1, le=65_535)] = 1883
     protocol: Literal["5", "3.1.1"] = "5"
-    client_id: Annotated[str, Field(min_length=1, max_length=64)] | None = None
-    classes: list[MessageClass] = field(default_factory=CLASSES.copy, metadata=schema_default(CLASSES))
+    client_id: Annotated[Line, Field(max_length=64)] | None = None
+    classes: Annotated[list[MessageClass], Field(max_length=len(CLASSES))] = field(
+        default_factory=CLASSES.copy, metadata=schema_default(CLASSES)
+    )
     keepalive_s: Annotated[Integer, Field(ge=5, le=3_600)] = 60
     window: Annotated[Integer, Field(ge=1, le=64)] = 8
     needs_reader: Switch = False
@@ -84,15 +108,16 @@ class BrokerSettings(Section):
     the shore, where a broker that has lost its memory has no keeper until that comes back."""
     every_trend: Switch = False
     """Keep each trend until this broker has it, up to 31 days of them, and not only the latest: for the shore."""
-    user: str | None = None
-    password_file: Path | None = None
-    password_env: str | None = None
+    user: Line | None = None
+    password_file: PlainPath | None = None
+    password_env: Annotated[Line, Field(pattern=r"^[^=]*$")] | None = None
     tls: Switch = False
-    ca_file: Path | None = None
-    cert_file: Path | None = None
-    key_file: Path | None = None
-    backoff_s_min: Positive = 2.0
-    backoff_s_max: Positive = 300.0
+    ca_file: PlainPath | None = None
+    cert_file: PlainPath | None = None
+    key_file: PlainPath | None = None
+    backoff_s_min: Annotated[Finite, Field(ge=0.05, le=3_600)] = 2.0
+    backoff_s_max: Annotated[Finite, Field(ge=0.05, le=86_400)] = 300.0
+    """A day at most: a broker that is back must be found."""
 
     def __post_init__(self) -> None:
         if self.password_file and self.password_env:
@@ -123,19 +148,20 @@ class HeadSettings(Section):
     """One sensor head and the port it is heard on."""
 
     slug: Slug
-    port: Annotated[str, Field(min_length=1)]
+    port: Line
     baud: Annotated[Integer, Field(ge=1_200, le=4_000_000)] = 230_400
-    name: Annotated[str, Field(max_length=16)] | None = None
+    name: Annotated[Line, Field(max_length=16)] | None = None
     """The name the head must give; another head on this port is told and not measured."""
-    burst_pause_s: NotNegative = 0.0
-    """0 = the head sends without pause; else its usual pause between bursts."""
+    burst_pause_s: Annotated[Finite, Field(ge=0, le=86_400)] = 0.0
+    """0 = the head sends without pause; else its usual pause between bursts. A day at most: silence is reported after
+    three pauses."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SecondStage(Section):
     """The chain from the intermediate shaft to the camshaft, where there are two chains."""
 
-    pitch_mm: Positive
+    pitch_mm: PitchMm
     strands: Annotated[Integer, Field(ge=1, le=4)] = 1
     drive_teeth: Annotated[Integer, Field(ge=9, le=200)]
     """The wheel on the intermediate shaft that pulls this chain."""
@@ -152,7 +178,7 @@ class SecondStage(Section):
 class Chain(Section):
     """The camshaft's chain and its wheels; a second stage where there is one."""
 
-    pitch_mm: Positive
+    pitch_mm: PitchMm
     strands: Annotated[Integer, Field(ge=1, le=4)] = 1
     crank_teeth: Annotated[Integer, Field(ge=9, le=200)]
     cam_teeth: Annotated[Integer, Field(ge=9, le=200)]
@@ -172,10 +198,10 @@ class Chain(Section):
 class Wire(Section):
     """The tightener spring by its wire; rate after EN 13906-1."""
 
-    diameter_mm: Positive
-    coil_diameter_mm: Positive
-    active_coils: Positive
-    shear_modulus_n_per_mm2: Positive = 78_500.0
+    diameter_mm: Annotated[Finite, Field(ge=0.5, le=100)]
+    coil_diameter_mm: Annotated[Finite, Field(ge=2, le=1_000)]
+    active_coils: Annotated[Finite, Field(ge=1, le=200)]
+    shear_modulus_n_per_mm2: Annotated[Finite, Field(ge=1_000, le=200_000)] = 78_500.0
     """Hot-coiled bars, from memory (EN 10089)."""
 
 
@@ -184,26 +210,27 @@ class Tightener(Section):
     """The tightener and its spring. Lengths in mm."""
 
     kind: Literal["sprung", "locked"]
-    free_length_new_mm: Positive
-    free_length_mm: Positive
+    free_length_new_mm: LengthMm
+    free_length_mm: LengthMm
     """As last measured."""
-    required_compression_mm: Positive
-    band_mm: Positive
-    rate_n_per_mm: Positive | None = None
+    required_compression_mm: LengthMm
+    band_mm: LengthMm
+    rate_n_per_mm: Annotated[Finite, Field(ge=0.01, le=100_000)] | None = None
     wire: Wire | None = None
-    wrap_deg: Annotated[Finite, Field(gt=0, lt=360)] = 90.0
-    lever_ratio: Positive = 1.0
+    wrap_deg: Annotated[Finite, Field(ge=5, le=330)] = 90.0
+    """Beyond these the wheel no longer presses on the strand."""
+    lever_ratio: Annotated[Finite, Field(ge=0.01, le=100)] = 1.0
     """Wheel force over spring force, hence spring travel over wheel travel."""
-    nut_pitch_mm: Positive = 6.0
-    locking_turn_deg: NotNegative | None = None
+    nut_pitch_mm: Annotated[Finite, Field(ge=0.1, le=50)] = 6.0
+    locking_turn_deg: Annotated[Finite, Field(ge=0, le=3_600)] | None = None
     """Locked: how far the lock nut is turned on after the distance tube has seated; the engine's manual gives it."""
-    locked_at_mm: Positive | None = None
+    locked_at_mm: LengthMm | None = None
     slack_when_turning: Literal["ahead", "astern"] | None = None
     """Which sense of turning brings the slack to the tightener's strand. It differs by engine; the manual gives it."""
-    moved_mm: Positive = 0.5
+    moved_mm: SmallMm = 0.5
     """Locked: how far the length may stray from its locked value."""
-    slap_limit_mm: Positive = 3.0
-    step_mm: Positive = 1.0
+    slap_limit_mm: SmallMm = 3.0
+    step_mm: SmallMm = 1.0
     """A step of the mean spring length of this size within ten revolutions is told at once."""
 
     def __post_init__(self) -> None:
@@ -233,6 +260,10 @@ class Tightener(Section):
         return self.free_length_mm - self.required_compression_mm
 
 
+LoopMa = Annotated[Finite, Field(ge=0, le=25)]
+TableMm = Annotated[Finite, Field(ge=-10_000, le=10_000)]
+
+
 def _rising(table: list[tuple[float, float]]) -> list[tuple[float, float]]:
     if table and len(table) < 2:
         raise ValueError("a calibration table needs at least two points")
@@ -249,14 +280,14 @@ def _rising(table: list[tuple[float, float]]) -> list[tuple[float, float]]:
 class Transducer(Section):
     """The displacement transducer's 4–20 mA loop."""
 
-    at_4ma_mm: Finite
-    at_20ma_mm: Finite
-    table: Annotated[list[tuple[Finite, Finite]], AfterValidator(_rising)] = field(
+    at_4ma_mm: Annotated[Finite, Field(ge=-10_000, le=10_000)]
+    at_20ma_mm: Annotated[Finite, Field(ge=-10_000, le=10_000)]
+    table: Annotated[list[tuple[LoopMa, TableMm]], Field(max_length=100), AfterValidator(_rising)] = field(
         default_factory=list, metadata=schema_default([])
     )
     """Calibration points (mA, mm), rising mA; where given, they replace the straight line."""
-    frozen_after_s: Positive = 120.0
-    noise_ma: Positive = 0.15
+    frozen_after_s: Seconds = 120.0
+    noise_ma: Annotated[Finite, Field(gt=0, le=16)] = 0.15
     """Mean step between neighbouring samples that is called noisy."""
 
     def __post_init__(self) -> None:
@@ -268,13 +299,13 @@ class Transducer(Section):
 class LagSettings(Section):
     """The camshaft's timing. Degrees of the crank; positive = late."""
 
-    zero_deg: Finite | None = None
+    zero_deg: AngleDeg | None = None
     """Raw crank − ratio·cam when the camshaft was last set; without it the lag is not known."""
-    near_deg: Positive = 1.5
-    limit_deg: Positive = 2.0
-    step_deg: Positive = 0.5
+    near_deg: LagDeg = 1.5
+    limit_deg: LagDeg = 2.0
+    step_deg: LagDeg = 0.5
     """A step of the mean lag of this size within ten revolutions is told at once."""
-    pin_gauge_radius_mm: Positive | None = None
+    pin_gauge_radius_mm: LengthMm | None = None
     camshaft_sections: Annotated[Integer, Field(ge=1, le=4)] = 1
     """Sections of the camshaft, each with a pin gauge of its own; the encoder sits on the first."""
     reference_cylinder: Annotated[Integer, Field(ge=1, le=32)] = 1
@@ -289,9 +320,9 @@ class LagSettings(Section):
 class ElongationSettings(Section):
     """The chain's own limits, in per cent."""
 
-    at_camshaft_set_percent: NotNegative = 0.0
-    near_percent: Positive = 0.8
-    limit_percent: Positive = 1.0
+    at_camshaft_set_percent: Annotated[Finite, Field(ge=0, le=5)] = 0.0
+    near_percent: Percent = 0.8
+    limit_percent: Percent = 1.0
 
     def __post_init__(self) -> None:
         if self.near_percent >= self.limit_percent:
@@ -302,17 +333,17 @@ class ElongationSettings(Section):
 class ServiceSettings(Section):
     """Running hours at the start, and when hands were last on the drive."""
 
-    hours_at_start: NotNegative = 0.0
-    camshaft_set_at_h: NotNegative = 0.0
-    retightened_at_h: NotNegative = 0.0
-    retighten_every_h: Positive = 4_000.0
-    chain_new_at_h: NotNegative | None = None
+    hours_at_start: Hours = 0.0
+    camshaft_set_at_h: Hours = 0.0
+    retightened_at_h: Hours = 0.0
+    retighten_every_h: SpanHours = 4_000.0
+    chain_new_at_h: Hours | None = None
     """When the chain was last renewed, where that is recent enough to matter for bedding in."""
-    bedding_in_h: Annotated[list[Positive], Field(max_length=8)] = field(
+    bedding_in_h: Annotated[list[SpanHours], Field(max_length=8)] = field(
         default_factory=BEDDING_IN_H.copy, metadata=schema_default(BEDDING_IN_H)
     )
     """Hours after a chain's renewal at which it is checked, before the interval takes over (common practice)."""
-    planning_horizon_h: Positive = 1_000.0
+    planning_horizon_h: SpanHours = 1_000.0
     open_after_min: Annotated[Finite, Field(ge=20, le=1_440)] = 20.0
     """Stopped for so long before a crankcase or chain-casing door is opened; never less than 20 (common practice)."""
     plugs_after_min: Annotated[Finite, Field(ge=15, le=1_440)] = 15.0
@@ -328,20 +359,26 @@ class ServiceSettings(Section):
             raise ValueError("bedding_in_h must rise from check to check")
 
 
+Rpm = Annotated[Finite, Field(gt=0, le=3_000)]
+"""Of the crank; no engine with a camshaft chain of this kind turns faster."""
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class RunningSettings(Section):
     """What counts as stopped, turning, steady."""
 
-    rpm_min: Positive = 60.0
-    rpm_max: Positive = 110.0
-    turning_rpm: Positive = 2.0
+    rpm_min: Rpm = 60.0
+    rpm_max: Rpm = 110.0
+    turning_rpm: Rpm = 2.0
     """Below this the crank is on the turning gear."""
-    steady_rpm: Positive = 4.0
+    steady_rpm: Rpm = 4.0
     """Speed may wander so far within `steady_s` and still be steady."""
-    steady_s: Positive = 30.0
-    settle_min: NotNegative = 20.0
-    """Under way for so long before limits are judged: chain and frame warm at different rates."""
-    trend_after_min: NotNegative = 480.0
+    steady_s: Annotated[Finite, Field(gt=0, le=3_600)] = 30.0
+    """An hour at most: longer and no limit would ever be judged."""
+    settle_min: Annotated[Finite, Field(ge=0, le=1_440)] = 20.0
+    """Under way for so long before limits are judged: chain and frame warm at different rates. A day at most: a
+    voyage between two ports must be judged."""
+    trend_after_min: Annotated[Finite, Field(ge=0, le=10_080)] = 480.0
     """Under way for so long before medians enter the trend: the frame takes hours to warm through."""
 
     def __post_init__(self) -> None:
@@ -354,9 +391,9 @@ class SmoothingSettings(Section):
     """The spike gate and the two exponentially weighted means."""
 
     gate_revolutions: Annotated[Integer, Field(ge=3, le=101)] = 11
-    gate_k: Positive = 4.0
-    fast_s: Positive = 30.0
-    slow_s: Positive = 3_600.0
+    gate_k: Annotated[Finite, Field(ge=1, le=100)] = 4.0
+    fast_s: Seconds = 30.0
+    slow_s: Seconds = 3_600.0
 
     def __post_init__(self) -> None:
         if self.gate_revolutions % 2 == 0:
@@ -370,9 +407,10 @@ class AlarmTuning(Section):
     """What may be set of one alarm; what is left out keeps the table's value."""
 
     priority: Priority | None = None
-    on_delay_s: NotNegative | None = None
-    off_delay_s: NotNegative | None = None
-    deadband: NotNegative | None = None
+    on_delay_s: Annotated[Finite, Field(ge=0, le=172_800)] | None = None
+    off_delay_s: Annotated[Finite, Field(ge=0, le=604_800)] | None = None
+    """Two days to raise and a week to clear at most: longer would disable the alarm."""
+    deadband: Annotated[Finite, Field(ge=0, le=10_000)] | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -380,14 +418,14 @@ class Cylinders(Section):
     """The cylinders, for the pressures' sheet. From the engine's manual."""
 
     number: Annotated[Integer, Field(ge=1, le=32)]
-    bore_mm: Positive
-    stroke_mm: Positive
+    bore_mm: LengthMm
+    stroke_mm: LengthMm
     rod_ratio: Annotated[Finite, Field(gt=0, lt=1)]
     """Crank radius over length of the connecting rod; about 0.4 on a crosshead engine."""
     compression_ratio: Annotated[Finite, Field(gt=1, le=40)]
-    spread_max_bar: Positive = 3.0
+    spread_max_bar: Annotated[Finite, Field(gt=0, le=100)] = 3.0
     """How far a cylinder's maximum pressure may stand from the cylinders' mean (from memory)."""
-    spread_mean_bar: Positive = 0.5
+    spread_mean_bar: Annotated[Finite, Field(gt=0, le=100)] = 0.5
     """The same of its mean indicated pressure (from memory)."""
 
 
@@ -396,7 +434,7 @@ class EngineSettings(Section):
     """One engine and its drive."""
 
     slug: Slug
-    name: Annotated[str, Field(max_length=64)] = ""
+    name: Annotated[str, Field(max_length=64, pattern=ONE_LINE)] = ""
     head: Slug
     ratio: Literal[1, 2] = 1
     """Crank turns to one cam turn: 1 two-stroke, 2 four-stroke."""
@@ -410,7 +448,7 @@ class EngineSettings(Section):
     smoothing: SmoothingSettings = SmoothingSettings()
     cylinders: Cylinders | None = None
     """Needed only to work out mean indicated pressures from a pressure/crank-angle file."""
-    alarms: dict[str, AlarmTuning] = field(default_factory=dict, metadata=schema_default({}))
+    alarms: dict[EngineAlarmTag, AlarmTuning] = field(default_factory=dict, metadata=schema_default({}))
 
     def __post_init__(self) -> None:
         if self.chain.taut_links >= self.chain.loop_links:
@@ -438,7 +476,7 @@ class Settings(Section):
         default_factory=list, metadata=schema_default([])
     )
     requests: RequestSettings = RequestSettings()
-    alarms: dict[str, AlarmTuning] = field(default_factory=dict, metadata=schema_default({}))
+    alarms: dict[GatewayAlarmTag, AlarmTuning] = field(default_factory=dict, metadata=schema_default({}))
     """The gateway's own alarms."""
     modbus_tcp: ModbusTcpSettings | None = None
     modbus_rtu: Annotated[list[ModbusRtuSettings], Field(max_length=4)] = field(

@@ -61,7 +61,7 @@ def faults(e: ValidationError, whole: str, unions: Iterable[str] = (), *, toml: 
     kinds = frozenset(unions)
     lines = []
     for err in e.errors(include_url=False):
-        path = [str(p) for p in err["loc"] if p not in kinds]
+        path = [str(p) for p in err["loc"] if p not in kinds and p != "[key]"]
         if err["type"] in ("union_tag_invalid", "union_tag_not_found"):
             path.append("kind")
         key = printable(shortened(".".join(path), KEY_CHARS_MAX)) or whole
