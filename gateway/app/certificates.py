@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from itertools import islice
 from pathlib import Path
 
+from gateway.model.files import UnfitFile, read_small
 from gateway.model.settings import Settings
 
 FILE_BYTES_MAX = 4 << 20
@@ -104,10 +105,9 @@ class CertificateWatch:
 
     def _ending(self, what: str, path: Path, which: Callable[[list[float]], float], utc_s: float) -> Ending | None:
         try:
-            with path.open(encoding="ascii", errors="replace") as file:
-                end_s = which(ends_utc_s(file.read(FILE_BYTES_MAX)))
-        except (OSError, ValueError) as e:
-            return Ending(None, f"{what} cannot be read as a certificate: {getattr(e, 'strerror', None) or e}")
+            end_s = which(ends_utc_s(read_small(path, FILE_BYTES_MAX).decode("ascii", "replace")))
+        except (UnfitFile, ValueError) as e:
+            return Ending(None, f"{what} cannot be read as a certificate: {e}")
         days = (end_s - utc_s) / DAY_S
         if days > self._reminder_days:
             return None

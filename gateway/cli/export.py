@@ -1,7 +1,6 @@
 """Print events, bookings or history as CSV, or an ISO 19848 package and its channel list."""
 
 import argparse
-import csv
 import json
 import sys
 import time
@@ -12,13 +11,14 @@ from gateway.cli.operator import common
 from gateway.encode.checked import parse_event
 from gateway.encode.messages import AdjustmentEvent, AlarmEvent, GatewayEvent, rfc3339, utc_of
 from gateway.encode.topics import Topics
+from gateway.model.csv_text import csv_text
 from gateway.model.errors import Refused
 from gateway.model.records import Median
 from gateway.model.settings_file import load_settings
 from gateway.store.history import HistoryReader
 from gateway.store.reader import StateReader
 from gateway.wear.booking_check import read_entry
-from gateway.wear.bookings import entries_csv, safe_cell
+from gateway.wear.bookings import entries_csv
 
 PAGE = 1_000
 MEDIANS_MAX = 1_000_000
@@ -72,8 +72,8 @@ def main(args: argparse.Namespace) -> int:
 
 def _events(data_dir: Path, topics: Topics, engine: str | None, from_s: float, to_s: float) -> None:
     reader = StateReader(data_dir)
-    writer = csv.writer(sys.stdout)
-    writer.writerow(EVENT_COLUMNS)
+    write = sys.stdout.write
+    write(csv_text([EVENT_COLUMNS]))
     wanted = None if engine is None else topics.event(engine)
     after = 0
     while rows := reader.events(after, PAGE):
@@ -81,7 +81,7 @@ def _events(data_dir: Path, topics: Topics, engine: str | None, from_s: float, t
         for row in rows:
             event = parse_event(row.payload)
             if from_s <= utc_of(event.ts) < to_s and wanted in (None, row.topic):
-                writer.writerow([row.seq, event.ts, row.topic, row.kind, event.hours, *_figures(event)])
+                write(csv_text([[row.seq, event.ts, row.topic, row.kind, event.hours, *_figures(event)]]))
     reader.close()
 
 
@@ -95,11 +95,11 @@ def _figures(e: AlarmEvent | AdjustmentEvent | GatewayEvent) -> list[object]:
             e.value,
             e.limit,
             e.unit,
-            safe_cell(e.text),
-            safe_cell(e.by or ""),
+            e.text,
+            e.by or "",
         ]
     by = e.by if isinstance(e, AdjustmentEvent) else None
-    return [e.what, None, None, None, None, None, None, safe_cell(e.text), safe_cell(by or "")]
+    return [e.what, None, None, None, None, None, None, e.text, by or ""]
 
 
 def _bookings(data_dir: Path, engine: str, from_s: float, to_s: float) -> None:
@@ -111,8 +111,8 @@ def _bookings(data_dir: Path, engine: str, from_s: float, to_s: float) -> None:
 
 def _history(data_dir: Path, engine: str, from_s: float, to_s: float) -> None:
     reader = HistoryReader(data_dir)
-    writer = csv.writer(sys.stdout)
-    writer.writerow(MEDIAN_COLUMNS)
+    write = sys.stdout.write
+    write(csv_text([MEDIAN_COLUMNS]))
     for m in reader.medians(engine, from_s, to_s, MEDIANS_MAX):
-        writer.writerow([rfc3339(m.utc_s), *(getattr(m, name) for name in MEDIAN_COLUMNS[1:])])
+        write(csv_text([[rfc3339(m.utc_s), *(getattr(m, name) for name in MEDIAN_COLUMNS[1:])]]))
     reader.close()

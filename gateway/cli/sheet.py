@@ -14,6 +14,7 @@ from gateway.cli.text import note, out
 from gateway.encode.times import utc_of
 from gateway.engine.sheet_facts import facts_at_rest
 from gateway.model.errors import PortError, Refused, StorageError
+from gateway.model.files import UnfitFile, read_small
 from gateway.model.settings import EngineSettings, Settings
 from gateway.model.settings_file import load_settings
 from gateway.outlets.control import NoDaemon, ask
@@ -164,10 +165,9 @@ def _engine(settings: Settings, slug: str | None) -> EngineSettings:
 
 def _file(path: Path) -> str:
     try:
-        with path.open("rb") as f:
-            data = f.read(FILE_CHARS_MAX + 1)
-    except OSError as e:
-        raise Refused(f"{path}: cannot be read: {e.strerror or e}") from None
+        data = read_small(path, FILE_CHARS_MAX)
+    except UnfitFile as e:
+        raise Refused(f"{path}: {e}") from None
     try:
         return data.decode("utf-8")
     except UnicodeDecodeError:

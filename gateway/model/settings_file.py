@@ -9,6 +9,7 @@ from pydantic import ValidationError
 
 from gateway.model.errors import SettingsError
 from gateway.model.fields import Section
+from gateway.model.files import SETTINGS_BYTES_MAX, UnfitFile, read_small
 from gateway.model.settings import Settings
 from gateway.model.validate import KEY_CHARS_MAX, adapter_of, faults, shortened
 
@@ -24,10 +25,19 @@ def shipped_config(name: str) -> Path:
 
 def load_settings(path: Path) -> Settings:
     """Read and check a settings file. Raises SettingsError with one line per fault, `file: key: what is wrong`."""
+    data = read_toml(path)
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as e:
-        raise SettingsError([f"{path}: cannot be read: {e.strerror}; give the path of a readable TOML file"]) from None
+        return checked_settings(data)
+    except ValidationError as e:
+        raise SettingsError([f"{path}: {line}" for line in faults(e, whole="(whole file)", toml=True)]) from None
+
+
+def read_toml(path: Path) -> dict[str, object]:
+    """The file's tables, not validated. Raises SettingsError."""
+    try:
+        return tomllib.loads(read_small(path, SETTINGS_BYTES_MAX).decode())
+    except UnfitFile as e:
+        raise SettingsError([f"{path}: {e}; give the path of a readable TOML file"]) from None
     except UnicodeDecodeError:
         raise SettingsError([f"{path}: is not UTF-8 text; save it as UTF-8"]) from None
     except tomllib.TOMLDecodeError as e:
@@ -35,10 +45,6 @@ def load_settings(path: Path) -> Settings:
     except (ValueError, RecursionError):
         # What the TOML reader itself has no word for.
         raise SettingsError([f"{path}: not valid TOML: a number is too long, or tables lie too deep"]) from None
-    try:
-        return checked_settings(data)
-    except ValidationError as e:
-        raise SettingsError([f"{path}: {line}" for line in faults(e, whole="(whole file)", toml=True)]) from None
 
 
 def checked_settings(data: object) -> Settings:

@@ -1,13 +1,12 @@
 """The fleet from the store: every engine on a line, worst first. Reads only; any number beside the keepers."""
 
-import csv
-import io
 import json
 from dataclasses import asdict, dataclass, field, fields
 from datetime import date, datetime
 from typing import Any
 
 from gateway.encode.messages import rfc3339, utc_of
+from gateway.model.csv_text import csv_text
 from gateway.shore.database import Database, open_database
 
 RANGES_MAX = 20
@@ -143,18 +142,11 @@ def as_json(rows: list[FleetRow]) -> str:
 
 def as_csv(rows: list[FleetRow]) -> str:
     """CSV after RFC 4180; a cell that a spreadsheet would take for a formula is made harmless."""
-    out = io.StringIO()
-    writer = csv.writer(out)
-    writer.writerow(COLUMNS)
-    for row in rows:
-        writer.writerow([_cell(getattr(row, name)) for name in COLUMNS])
-    return out.getvalue()
+    return csv_text([COLUMNS, *([_flat(getattr(row, name)) for name in COLUMNS] for row in rows)])
 
 
-def _cell(value: Any) -> Any:
-    if isinstance(value, tuple):
-        value = " ".join(value)
-    return "'" + value if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r") else value
+def _flat(value: Any) -> Any:
+    return " ".join(value) if isinstance(value, tuple) else value
 
 
 def as_table(rows: list[FleetRow]) -> str:

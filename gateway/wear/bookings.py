@@ -4,8 +4,6 @@ Figures that were not taken are `None`. Nothing is ever changed: a correction is
 earlier one.
 """
 
-import csv
-import io
 import json
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field, fields
@@ -14,6 +12,7 @@ from typing import Annotated, Any, Literal, get_args
 
 from pydantic import Field
 
+from gateway.model.csv_text import csv_text
 from gateway.model.fields import STRICT_KEYS, Finite, Integer, kind_of
 
 UTC_S_MIN, UTC_S_MAX = 946_684_800.0, 4_102_444_800.0
@@ -225,24 +224,10 @@ def entries_csv(entries: Iterable[Entry]) -> str:
     """All bookings in the order given as CSV (RFC 4180), a column per figure; corrected ones stay, and say by what."""
     listed = list(entries)
     replaced = {e.replaces: e.id for e in listed if isinstance(e, Correction)}
-    out = io.StringIO()
-    writer = csv.writer(out)
-    writer.writerow(_HEADING + _FIGURES)
+    rows: list[list[object]] = [[*_HEADING, *_FIGURES]]
     for e in listed:
         figures = as_data(e)
         utc = datetime.fromtimestamp(e.utc_s, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-        head = [e.id, e.kind, utc, e.hours, safe_cell(e.person), safe_cell(e.note), replaced.get(e.id, "")]
-        writer.writerow(head + [_cell(figures.get(c)) for c in _FIGURES])
-    return out.getvalue()
-
-
-def _cell(value: object) -> object:
-    if isinstance(value, list | dict):
-        return json.dumps(value, ensure_ascii=False, separators=(",", ":"))
-    return "" if value is None else value
-
-
-def safe_cell(text: str) -> str:
-    """Text that somebody typed, as a cell of CSV."""
-    # A spreadsheet runs a cell that begins like a formula.
-    return "'" + text if text.lstrip()[:1] in ("=", "+", "-", "@") else text
+        head = [e.id, e.kind, utc, e.hours, e.person, e.note, replaced.get(e.id, "")]
+        rows.append([*head, *(figures.get(c) for c in _FIGURES)])
+    return csv_text(rows)

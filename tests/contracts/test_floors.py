@@ -24,7 +24,10 @@ OUTSIDE = {
 ALLOWED = {
     ("model/settings.py", "pathlib"): "paths are among its values",
     ("model/settings_file.py", "pathlib"): "reads the settings' own file",
-    ("wear/bookings.py", "io"): "a text table is read and written in memory",
+    ("model/fields.py", "pathlib"): "paths are among the settings' values",
+    ("model/files.py", "os"): "reads the settings' own files and those that they name",
+    ("model/files.py", "pathlib"): "the same",
+    ("model/csv_text.py", "io"): "a text table is written in memory",
 }
 CALLS = {"open", "print", "input", "exec", "eval", "__import__"}
 

@@ -9,7 +9,8 @@ import pytest
 from mqtt_fakes import broker_settings
 
 from gateway.model.errors import PortError
-from gateway.outlets.mqtt.access import PASSWORD_BYTES_MAX, alert_text, read_password, tls_context, unreachable
+from gateway.model.files import SECRET_BYTES_MAX
+from gateway.outlets.mqtt.access import alert_text, read_password, tls_context, unreachable
 
 SECRET = "käse-und-brot"
 
@@ -39,7 +40,12 @@ def test_password_file_that_others_may_touch_is_refused(tmp_path: Path, mode: in
 
 @pytest.mark.parametrize(
     ("content", "words"),
-    [(b"", "is empty"), (b"\n", "is empty"), (b"\xff\xfe", "not UTF-8"), (b"x" * (PASSWORD_BYTES_MAX + 1), "too long")],
+    [
+        (b"", "is empty"),
+        (b"\n", "is empty"),
+        (b"\xff\xfe", "not UTF-8"),
+        (b"x" * (SECRET_BYTES_MAX + 1), "is longer than"),
+    ],
 )
 def test_password_file_that_holds_none(tmp_path: Path, content: bytes, words: str) -> None:
     """Pins the message for a file that is empty, not text, or no password file at all."""
@@ -51,7 +57,7 @@ def test_password_file_that_is_not_there(tmp_path: Path) -> None:
     """Pins the message for a missing file, and for a folder in its place."""
     with pytest.raises(PortError, match="cannot be read: No such file"):
         read_password(broker_settings(1883, user="gw", password_file=tmp_path / "none"))
-    with pytest.raises(PortError, match="cannot be read"):
+    with pytest.raises(PortError, match="is a folder"):
         read_password(broker_settings(1883, user="gw", password_file=tmp_path))
 
 
@@ -71,7 +77,7 @@ def test_no_password_asked_for_is_none() -> None:
 
 def test_tls_files_that_cannot_be_used_are_named(tmp_path: Path) -> None:
     """Pins that a missing CA file and one without a certificate are told by name."""
-    with pytest.raises(PortError, match=r"ca_file .*none\.pem: is not there"):
+    with pytest.raises(PortError, match=r"ca_file .*none\.pem: cannot be read: No such file"):
         tls_context(broker_settings(8883, tls=True, ca_file=tmp_path / "none.pem"))
     (tmp_path / "odd.pem").write_text("no certificate")
     with pytest.raises(PortError, match="cannot be used"):

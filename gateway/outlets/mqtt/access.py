@@ -10,10 +10,11 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from gateway.model.errors import PortError
+from gateway.model.files import UnfitFile, check_secret, read_secret, read_small
 from gateway.model.settings import BrokerSettings
 
-PASSWORD_BYTES_MAX = 65_535
-"""MQTT's own limit for binary data (MQTT 5, section 1.5.6): a mistaken path to a big file is refused."""
+CERTIFICATES_BYTES_MAX = 4_194_304
+"""A system's whole bundle of authorities is some 250 kB."""
 
 _HINTS = {
     0x80: "it refuses without a reason",
@@ -82,21 +83,15 @@ def read_password(broker: BrokerSettings, environ: Mapping[str, str] = os.enviro
 
 def _from_file(path: Path) -> str:
     try:
-        with path.open("rb") as file:
-            mode = os.fstat(file.fileno()).st_mode
-            raw = file.read(PASSWORD_BYTES_MAX + 1)
-    except OSError as e:
-        raise PortError(f"password_file {path}: cannot be read: {e.strerror}") from None
-    if mode & 0o077:
-        raise PortError(f"password_file {path}: others may read it (mode {mode & 0o777:03o}); chmod 600 {path}")
+        raw = read_secret(path)
+    except UnfitFile as e:
+        raise PortError(f"password_file {path}: {e}") from None
     try:
         text = raw.decode().rstrip("\r\n")
     except UnicodeDecodeError:
         raise PortError(f"password_file {path}: is not UTF-8 text") from None
-    if not text or len(raw) > PASSWORD_BYTES_MAX:
-        raise PortError(
-            f"password_file {path}: is {'too long' if text else 'empty'}; it holds the password, nothing else"
-        )
+    if not text:
+        raise PortError(f"password_file {path}: is empty; it holds the password, nothing else")
     return text
 
 
@@ -105,11 +100,13 @@ def tls_context(broker: BrokerSettings) -> ssl.SSLContext | None:
     if not broker.tls:
         return None
     for key, path in (("ca_file", broker.ca_file), ("cert_file", broker.cert_file), ("key_file", broker.key_file)):
-        if path is not None and not os.access(path, os.R_OK):
-            raise PortError(f"{key} {path}: is not there or may not be read")
-    if broker.key_file is not None and (mode := broker.key_file.stat().st_mode) & 0o077:
-        others = f"others may read it (mode {mode & 0o777:03o}); chmod 600 {broker.key_file}"
-        raise PortError(f"key_file {broker.key_file}: {others}")
+        try:
+            if path is not None and key == "key_file":
+                check_secret(path)
+            elif path is not None:
+                read_small(path, CERTIFICATES_BYTES_MAX)
+        except UnfitFile as e:
+            raise PortError(f"{key} {path}: {e}") from None
     try:
         context = ssl.create_default_context(cafile=broker.ca_file)
         if broker.cert_file:

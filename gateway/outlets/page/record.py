@@ -1,17 +1,16 @@
 """Events and bookings as the page lists them, and as CSV."""
 
-import csv
-import io
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from gateway.encode.topics import Topics
+from gateway.model.csv_text import csv_text
 from gateway.model.settings import EngineSettings
 from gateway.outlets.page.inputs import StateRows
 from gateway.outlets.page.shapes import BookingsAnswer, EventsAnswer, EventsQuery
-from gateway.wear.bookings import Entry, as_data, entries_csv, safe_cell
+from gateway.wear.bookings import Entry, as_data, entries_csv
 from gateway.wear.logbook import rebase
 
 PAGE_ROWS = 500
@@ -70,18 +69,12 @@ def events_answer(topics: Topics, rows: StateRows, q: EventsQuery) -> EventsAnsw
 
 def csv_head() -> bytes:
     """The first line of the table of events (RFC 4180)."""
-    return _csv_lines([_COLUMNS])
+    return csv_text([_COLUMNS]).encode()
 
 
 def csv_rows(events: Sequence[Mapping[str, Any]]) -> bytes:
     """Events as lines of that table."""
-    return _csv_lines([[_cell(event.get(c)) for c in _COLUMNS] for event in events])
-
-
-def _csv_lines(rows: Iterable[Iterable[object]]) -> bytes:
-    out = io.StringIO()
-    csv.writer(out).writerows(rows)
-    return out.getvalue().encode()
+    return csv_text([event.get(c) for c in _COLUMNS] for event in events).encode()
 
 
 def bookings_answer(e: EngineSettings, log: Sequence[Entry]) -> BookingsAnswer:
@@ -106,11 +99,3 @@ def _event(topics: Topics, row: Any, q: EventsQuery) -> dict[str, Any] | None:
 def _engine_of(topics: Topics, topic: str) -> str | None:
     middle = topic.removeprefix(topics.root).removesuffix("/event").strip("/")
     return middle or None
-
-
-def _cell(value: object) -> object:
-    if value is None:
-        return ""
-    if isinstance(value, Mapping | list | tuple):
-        return safe_cell(json.dumps(value, ensure_ascii=False, separators=(",", ":")))
-    return safe_cell(value) if isinstance(value, str) else value

@@ -1,16 +1,18 @@
 """The page's own thread with its small loop. Nothing that measures or alarms waits for it, or falls with it."""
 
 import asyncio
-import os
 import socket
 import threading
 from errno import EPERM
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 import structlog
 
 from gateway.model.errors import CamdriftError
+from gateway.model.files import SECRET_BYTES_MAX, UnfitFile, check_secret, read_small
+from gateway.model.page_settings import PageSettings
 from gateway.outlets.fault_log import loop_faults
 from gateway.outlets.page.inputs import PageInputs
 from gateway.outlets.page.places import IDLE_S, Listener, Places
@@ -99,8 +101,7 @@ class PageServer:
         from gateway.outlets.page.protocol import PageProtocol, take_over_logs
 
         s = self._settings
-        if s.key_file is not None and os.stat(s.key_file).st_mode & 0o077:
-            raise PermissionError(EPERM, f"key_file {s.key_file}: others may read it; chmod 600 {s.key_file}")
+        _check_tls_files(s)
         page = Page(self._in, places.relieve)
         server = Server(
             Config(
@@ -150,3 +151,14 @@ async def _end_with(end: asyncio.Event, server: "Server", stream: "Stream") -> N
     await end.wait()
     stream.close()
     server.should_exit = True
+
+
+def _check_tls_files(s: PageSettings) -> None:
+    """Raises PermissionError where the key or the certificate is no file of ours; the library reads them by path."""
+    try:
+        if s.key_file is not None:
+            check_secret(Path(s.key_file))
+        if s.cert_file is not None:
+            read_small(Path(s.cert_file), SECRET_BYTES_MAX)
+    except UnfitFile as e:
+        raise PermissionError(EPERM, f"cert_file {s.cert_file}, key_file {s.key_file}: {e}") from None

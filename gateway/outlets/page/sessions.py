@@ -13,6 +13,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import Argon2Error, InvalidHashError
 
 from gateway.model.errors import Refused, SettingsError
+from gateway.model.files import UnfitFile, read_secret
 from gateway.model.page_settings import PASSWORD_LENGTH_MIN, PageSettings
 
 HASHER = PasswordHasher(time_cost=5, memory_cost=7_168, parallelism=1)
@@ -144,11 +145,9 @@ def _digest(token: str) -> str:
 
 def _from_file(path: str) -> str:
     try:
-        text = Path(path).read_text(encoding="ascii").strip()
-    except (OSError, UnicodeDecodeError) as e:
-        raise SettingsError([f"{path}: page.users: the password's hash cannot be read: {e}"]) from None
-    if Path(path).stat().st_mode & 0o077:
-        raise SettingsError([f"{path}: page.users: others may read the password's hash; chmod 600 {path}"])
+        text = read_secret(Path(path)).decode("ascii").strip()
+    except (UnfitFile, UnicodeDecodeError) as e:
+        raise SettingsError([f"{path}: page.users: the password's hash: {e}"]) from None
     if not text.startswith("$argon2id$"):
         raise SettingsError([f"{path}: page.users: holds no line of `camdrift page-password`"])
     return text
