@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import ConfigDict, Field
 
+from gateway.encode.bounded_json import WHOLE_MAX
 from gateway.encode.figures import Figures, Fine, Hundredths, Tenths, Thousandths, Whole
 from gateway.model.enums import AlarmState, Priority, Quality, Running
 from gateway.model.fields import STRICT_KEYS, Finite, Integer, Slug, Switch
@@ -279,5 +280,5 @@ class ReceivedMessage(Message):
 
     v: Literal[1]
     gateway: Uuid
-    seq: Annotated[Integer, Field(ge=0)]
+    seq: Annotated[Integer, Field(ge=0, le=WHOLE_MAX)]
     ts: Stamp

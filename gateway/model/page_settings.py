@@ -50,7 +50,7 @@ class PageSettings(Section):
     """A log-in ends after so long without an act or a click."""
     failures_max: Annotated[Integer, Field(ge=1, le=20)] = 5
     locked_minutes: Annotated[Finite, Field(ge=1, le=1_440)] = 15.0
-    """After `failures_max` wrong log-ins no more are taken for so long, from that address and under that name."""
+    """After `failures_max` wrong log-ins by a name from an address each next one there waits longer, up to this."""
     viewers_max: Annotated[Integer, Field(ge=1, le=256)] = 32
     alarm_colour: Literal["amber", "red"] = "amber"
     """Machinery alarms: amber after A.1021(26) table 7.1.2, or red after MSC.191(79)."""

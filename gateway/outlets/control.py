@@ -13,15 +13,22 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-import structlog
-
+from gateway.encode.bounded_json import read_object
 from gateway.model.errors import CamdriftError, PortError, Refused
+from gateway.outlets.fault_log import FaultLog
 
 REQUEST_BYTES_MAX = 65_536
 """A booking with pressures of 32 cylinders is a few kB."""
 CONNECTIONS_MAX = 8
+RESERVED = 4
+"""Further places, for root and the daemon's own user: whoever else may open the socket cannot keep these out."""
+BACKLOG = 16
 TIMEOUT_S = 10.0
+ACCEPT_PAUSE_S = 1.0
+"""After a failure to accept, such as no descriptor left: what is short then comes back by itself, or it stays."""
 ANSWER_TIMEOUT_S = 20.0
+REFUSE_S = 0.1
+"""Refusing happens where connections are accepted: a peer that does not read must not hold that up."""
 Handler = Callable[[dict[str, Any], str], dict[str, Any]]
 """`handler(request, who)`: `who` is the name of the user on the other side. Raises Refused with the reason."""
 
@@ -31,9 +38,10 @@ class ControlServer:
 
     def __init__(self, path: Path, handler: Handler) -> None:
         self._path, self._handler = path, handler
-        self._log = structlog.get_logger("control")
         self._stopping = threading.Event()
+        self._faults = FaultLog("control")
         self._slots = threading.BoundedSemaphore(CONNECTIONS_MAX)
+        self._reserved = threading.BoundedSemaphore(RESERVED)
         self._thread = threading.Thread(target=self._run, name="control", daemon=True)
         self._socket = self._bound()
 
@@ -43,7 +51,7 @@ class ControlServer:
             self._clear_place()
             s.bind(str(self._path))
             self._path.chmod(0o660)
-            s.listen(CONNECTIONS_MAX)
+            s.listen(BACKLOG)
         except OSError as e:
             s.close()
             raise PortError(f"{self._path}: the local socket cannot be made: {e.strerror or e}") from None
@@ -83,14 +91,34 @@ class ControlServer:
                 connection, _ = self._socket.accept()
             except TimeoutError:
                 continue
-            except OSError:
-                return
-            if not self._slots.acquire(blocking=False):
-                _refuse(connection, f"{CONNECTIONS_MAX} others ask at this moment; try again")
+            except OSError as e:
+                self._faults.add("control.accept_failed", why=e.strerror or str(e))
+                self._stopping.wait(ACCEPT_PAUSE_S)
                 continue
-            threading.Thread(target=self._talk, args=(connection,), name="control-talk", daemon=True).start()
+            self._take(connection)
 
-    def _talk(self, connection: socket.socket) -> None:
+    def _take(self, connection: socket.socket) -> None:
+        """Answer it on a thread of its own, or refuse it where no place is left for its user."""
+        place = self._place_for(connection)
+        if place is None:
+            _refuse(connection, f"{CONNECTIONS_MAX} others ask at this moment; try again")
+            return
+        try:
+            threading.Thread(target=self._talk, args=(connection, place), name="control-talk", daemon=True).start()
+        except RuntimeError as e:  # no thread to be had: the unit bounds them
+            self._faults.add("control.thread_failed", why=str(e))
+            connection.close()
+            place.release()
+
+    def _place_for(self, connection: socket.socket) -> threading.BoundedSemaphore | None:
+        """A place, already taken; None where there is none for this user."""
+        if self._slots.acquire(blocking=False):
+            return self._slots
+        if _uid(connection) in (0, os.geteuid()) and self._reserved.acquire(blocking=False):
+            return self._reserved
+        return None
+
+    def _talk(self, connection: socket.socket, place: threading.BoundedSemaphore) -> None:
         try:
             with connection:
                 connection.settimeout(TIMEOUT_S)
@@ -102,20 +130,19 @@ class ControlServer:
         except OSError:
             return
         finally:
-            self._slots.release()
+            place.release()
 
     def _answer(self, line: bytes, who: str) -> dict[str, Any]:
         try:
-            request = json.loads(line)
-            if not isinstance(request, dict):
-                raise Refused("the request is not a JSON object")
+            request = read_object(line)
+        except Refused as e:
+            return {"ok": False, "why": f"the request cannot be read: {e}"}
+        try:
             return {"ok": True, **self._handler(request, who)}
         except CamdriftError as e:
             return {"ok": False, "why": str(e)}
-        except (ValueError, RecursionError) as e:
-            return {"ok": False, "why": f"the request cannot be read: {e}"}
         except Exception as e:
-            self._log.error("a request failed unexpectedly", why=f"{type(e).__name__}: {e}", exc_info=True)
+            self._faults.add("control.request_failed", fault=f"{type(e).__name__}: {e}")
             return {"ok": False, "why": f"unexpected fault in the daemon: {type(e).__name__}"}
 
 
@@ -133,17 +160,22 @@ def _line(connection: socket.socket) -> bytes | None:
 
 
 def _refuse(connection: socket.socket, why: str) -> None:
-    """Say why not, without waiting for whoever does not listen, and close."""
+    """Answer why not, without waiting for a peer that does not listen, and close."""
     with contextlib.suppress(OSError), connection:
-        connection.settimeout(0.2)
+        connection.settimeout(REFUSE_S)
         connection.sendall(json.dumps({"ok": False, "why": why}).encode() + b"\n")
         # What was sent and not read would reset the connection before the answer is read.
         connection.shutdown(socket.SHUT_WR)
         connection.recv(REQUEST_BYTES_MAX)
 
 
-def _peer(connection: socket.socket) -> str:
+def _uid(connection: socket.socket) -> int:
     _, uid, _ = struct.unpack("3i", connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, 12))
+    return int(uid)
+
+
+def _peer(connection: socket.socket) -> str:
+    uid = _uid(connection)
     try:
         return pwd.getpwuid(uid).pw_name
     except KeyError:

@@ -4,13 +4,16 @@ import contextlib
 import socket
 import struct
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+
+from page_rig import PASSWORD
 
 from gateway.model.settings_file import load_settings
 from gateway.store.state import NewEvent, StateStore
 from tests.attack.case import case
 from tests.attack.rig import Ship, more_descriptors
-from tests.attack.web import asked, connected, is_closed, viewer_s
+from tests.attack.web import asked, connected, is_closed, logged_in, viewer_s
 
 EVENTS = 20_000
 TOPIC = "camdrift/1/tern-passage/event"
@@ -136,3 +139,48 @@ def large_answers_not_read(ship: Ship) -> None:
     for _ in range(5):
         assert viewer_s(ship.page_port) < 2.0
         time.sleep(0.3)
+
+
+@case("inputs without bounds: numbers, nesting, bodies, methods, broken requests", quick=True)
+def inputs_without_bounds(ship: Ship) -> None:
+    """Never a 500, and the log hardly grows however often it is tried."""
+    logged = ship.log_bytes()
+    me = logged_in(ship.page_port, PASSWORD)
+    deep = b'{"engine":"main","entry":{"kind":"note","x":' + b"[" * 400 + b"]" * 400 + b"}}"
+    for n in range(100):
+        for path in (
+            f"/api/events?before={'9' * 25}",
+            f"/api/events.csv?before={'9' * 25}",
+            "/api/history?points=1e400",
+        ):
+            assert asked(ship.page_port, path)[0] == 422
+        assert asked(ship.page_port, "/api/book", body=deep, headers=me)[0] == 409
+        with contextlib.suppress(OSError), connected(ship.page_port, f"127.0.1.{1 + n % 9}") as s:
+            s.sendall(b"\x16\x03\x01 no HTTP at all\r\n\r\n" * 3)
+            assert is_closed(s, 5.0)
+    assert ship.log_bytes() - logged < 20_000, f"{ship.log_bytes() - logged} bytes of log for 500 requests"
+
+
+@case("60 wrong log-ins at once, 300 names from 300 addresses, and an engineer who logs in", grows_mib=15.0, quick=True)
+def wrong_log_ins(ship: Ship) -> None:
+    """Whoever has logged in from his address before logs in again at once; strangers get few guesses.
+
+    One hash takes 7 MiB, which the allocator keeps for the next.
+    """
+    me = "127.0.0.3"
+    logged_in(ship.page_port, PASSWORD, source=me)
+    body = {"name": "second", "password": "wrong wrong wrong"}
+
+    def tried(n: int) -> int:
+        return asked(ship.page_port, "/api/login", source=f"127.0.2.{n}", body=body, within_s=60.0)[0]
+
+    with ThreadPoolExecutor(20) as pool:
+        guesses = list(pool.map(tried, [1] * 60)).count(403)
+        assert guesses <= 5, f"{guesses} guesses of 60 at once"
+        guesses = list(pool.map(tried, range(2, 252))).count(403)
+        assert guesses <= 40, f"{guesses} guesses from 250 addresses"
+    begun = time.monotonic()
+    logged_in(ship.page_port, PASSWORD, source=me)
+    assert time.monotonic() - begun < 5.0
+    _, events, _ = asked(ship.page_port, "/api/events?limit=500", source="127.0.2.1")
+    assert b"second logged in" not in events and b"second" not in events

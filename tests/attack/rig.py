@@ -21,6 +21,8 @@ from tests.attack.panel import PANEL_ADDRESS, ModbusPanel, RelayFile, Watch, del
 DESCRIPTORS = 512
 """As the unit's LimitNOFILE stands to what the daemon itself needs; a case may set fewer."""
 READY_S = 40.0
+AS_A_SERVICE = {"MALLOC_ARENA_MAX": "1", "OPENBLAS_NUM_THREADS": "1"}
+"""The environment that the unit sets."""
 
 
 @dataclass
@@ -124,7 +126,7 @@ def ship(
         config = written(folder, data)
         relay = RelayFile(folder)
         head = stack.enter_context(_head(folder, rounds))
-        process = _daemon(config, descriptors, **relay.env)
+        process = _daemon(config, descriptors, **relay.env, **AS_A_SERVICE)
         stack.callback(_end, process)
         watch = Watch(modbus)
         made = Ship(folder, config, process, page, modbus, broker, relay, watch, head, rounds)

@@ -1,5 +1,6 @@
 """The local socket: one question, one answer, in words whatever comes; and nobody's file but a dead socket goes."""
 
+import errno
 import json
 import os
 import pwd
@@ -8,9 +9,11 @@ import stat
 import threading
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
+import structlog
 
 from gateway.model.errors import PortError, Refused
 from gateway.outlets import control
@@ -103,8 +106,9 @@ def test_longest_request_is_taken(server: ControlServer, path: Path) -> None:
     assert ask(path, {"do": text})["asked"]["do"] == text
 
 
-def test_too_many_at_once_are_told(path: Path) -> None:
+def test_too_many_at_once_are_told(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Beyond the bound of connections the next one is told to try again; when they are gone it is answered."""
+    monkeypatch.setattr(control, "RESERVED", 0)
     gate = threading.Event()
     held = threading.Semaphore(0)
 
@@ -130,6 +134,48 @@ def test_too_many_at_once_are_told(path: Path) -> None:
     finally:
         gate.set()
         server.stop()
+
+
+def test_places_are_reserved_for_root_and_the_owner(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pins that others who hold all places keep neither root nor the daemon's own user out, nor get a reserved one."""
+    stranger = [True]
+    monkeypatch.setattr(control, "_uid", lambda _: 65_534 if stranger[0] else os.geteuid())
+    server = ControlServer(path, echo)
+    server.start()
+    held = []
+    try:
+        for _ in range(CONNECTIONS_MAX):
+            held.append(socket.socket(socket.AF_UNIX))
+            held[-1].connect(str(path))
+        with pytest.raises(Refused, match="try again"):
+            ask(path, {"do": "x"})
+        stranger[0] = False
+        assert ask(path, {"do": "x"})["ok"]
+    finally:
+        for s in held:
+            s.close()
+        server.stop()
+
+
+def test_accepting_goes_on_after_a_failure(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pins that no descriptor left costs a pause and not the socket, and that it is logged once."""
+    monkeypatch.setattr(control, "ACCEPT_PAUSE_S", 0.01)
+    server = ControlServer(path, echo)
+    failures = iter([OSError(errno.EMFILE, "Too many open files")] * 20)
+    accept = server._socket.accept
+
+    def failing() -> Any:
+        fault = next(failures, None)
+        if fault is not None:
+            raise fault
+        return accept()
+
+    monkeypatch.setattr(server, "_socket", SimpleNamespace(accept=failing, close=server._socket.close))
+    with structlog.testing.capture_logs() as logs:
+        server.start()
+        assert ask(path, {"do": "x"})["ok"]
+    server.stop()
+    assert [line["event"] for line in logs] == ["control.accept_failed"]
 
 
 def test_who_does_not_finish_is_left(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -10,8 +10,9 @@ from gateway.alarm.table import BY_TAG, GATEWAY_TAGS
 from gateway.model.errors import Refused
 from gateway.outlets.page.calls import COOKIE, Call, NotThere, Op, answered, problem
 from gateway.outlets.page.inputs import PageInputs, Shelf
-from gateway.outlets.page.sessions import LOCKED, Session, Sessions
+from gateway.outlets.page.sessions import Session, Sessions
 from gateway.outlets.page.shapes import ActBody, BookBody, DoneAnswer, LoginBody, NothingBody, SessionAnswer
+from gateway.outlets.page.tries import TooSoon
 
 ACTS = ("acknowledge", "shelve", "unshelve", "out-of-service", "in-service")
 ACTS_A_SECOND = 10
@@ -28,6 +29,7 @@ class Acts:
         self._in, self._shelf, self._sessions = inputs, shelf, sessions
         self._page = inputs.settings.page
         self._second, self._done = 0, 0
+        self._logging_in = asyncio.Semaphore(1)
 
     def ops(self) -> list[Op]:
         """All of them."""
@@ -98,9 +100,11 @@ class Acts:
         """POST /api/login."""
         body: LoginBody = call.body
         try:
-            token, session = await asyncio.to_thread(self._sessions.log_in, body.name, body.password, call.address)
+            # One hash at a time, and waiting for it on no thread: those serve the viewers.
+            async with self._logging_in:
+                token, session = await asyncio.to_thread(self._sessions.log_in, body.name, body.password, call.address)
         except Refused as e:
-            return problem(str(e), 429 if str(e) == LOCKED else 403)
+            return problem(str(e), 429 if isinstance(e, TooSoon) else 403)
         answer = answered(self._answer(session))
         self._set_cookie(answer, token)
         return answer

@@ -1,22 +1,24 @@
 """How a question becomes a handler's call: who asks, and for what, checked by its model; and the forms of answers."""
 
 import asyncio
-import json
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
 from pydantic import BaseModel, ValidationError
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 
+from gateway.encode.bounded_json import read_object
 from gateway.model.errors import CamdriftError, Refused, StorageError
+from gateway.outlets.fault_log import FaultLog
 from gateway.outlets.page.sessions import Session, Sessions
 from gateway.outlets.page.shapes import Answer, NothingBody, Problem
 from gateway.outlets.page.shares import Busy
 
 BODY_BYTES_MAX = 65_536
 BODY_S = 10.0
+WHY_CHARS_MAX = 300
 COOKIE = "camdrift"
 TOKEN_HEADER = "x-camdrift-token"
 Who = Literal["anybody", "viewer", "actor"]
@@ -95,6 +97,7 @@ class Door:
 
     def __init__(self, sessions: Sessions, *, view_without_login: bool) -> None:
         self._sessions, self._view = sessions, view_without_login
+        self._faults = FaultLog("page")
 
     def endpoint(self, ops: Mapping[str, Op]) -> Callable[[Request], Awaitable[Response]]:
         """The operations of one path, by method, as a route's endpoint."""
@@ -125,6 +128,11 @@ class Door:
                 return problem(str(e), 409)
             except TimeoutError:
                 return problem("The question did not come whole.", 408)
+            except ClientDisconnect:
+                return problem("The question did not come whole.", 400)
+            except Exception as e:  # ours to mend: told in one line, and neither a traceback nor a dead connection
+                self._faults.add("page.request_failed", path=request.url.path, fault=f"{type(e).__name__}: {e}")
+                return problem("The gateway failed at this question; its log says how. Report it.", 500)
 
         return run
 
@@ -161,16 +169,11 @@ async def _body(op: Op, request: Request) -> Any:
     data = b"".join(parts)
     if not data and op.body is NothingBody:
         return NothingBody()
-    try:
-        return op.body.model_validate(json.loads(data))
-    except (ValueError, RecursionError) as e:
-        if isinstance(e, ValidationError):
-            raise
-        raise Refused("that is not JSON") from None
+    return op.body.model_validate(read_object(data))
 
 
 def _fault(e: ValidationError) -> str:
     first = e.errors(include_url=False, include_context=False)[0]
     where = ".".join(str(part) for part in first["loc"])
     text = first["msg"].removeprefix("Value error, ")
-    return f"{where}: {text}" if where else text
+    return (f"{where}: {text}" if where else text)[:WHY_CHARS_MAX]

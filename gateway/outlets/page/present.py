@@ -8,6 +8,7 @@ from gateway.model.records import Measured
 from gateway.model.settings import EngineSettings
 from gateway.model.snapshot import AlarmView, EngineView, Snapshot
 from gateway.outlets.page.inputs import PageInputs, Shelf
+from gateway.outlets.page.mask import Mask
 from gateway.outlets.page.shapes import AlarmAnswer, EngineAnswer, Figure, LimitsAnswer, PresentAnswer
 from gateway.wear.course import band_mm
 
@@ -18,8 +19,8 @@ _CALLING = {AlarmState.UNACKNOWLEDGED: 0, AlarmState.ACKNOWLEDGED: 1, AlarmState
 _WEIGHT = {"emergency-alarm": 0, "alarm": 1, "warning": 2, "caution": 3}
 
 
-def present(inputs: PageInputs, shelf: Shelf, utc_s: float) -> PresentAnswer:
-    """All of it, at `utc_s`."""
+def present(inputs: PageInputs, shelf: Shelf, utc_s: float, mask: Mask) -> PresentAnswer:
+    """All of it, at `utc_s`. It is the same for all viewers, so names are left out for all: the record has them."""
     board: Snapshot = inputs.board()
     settings = {e.slug: e for e in inputs.settings.engine}
     quiet_s = {h.slug: QUIET_S if h.burst_pause_s == 0 else 3 * h.burst_pause_s for h in inputs.settings.head}
@@ -32,14 +33,16 @@ def present(inputs: PageInputs, shelf: Shelf, utc_s: float) -> PresentAnswer:
         silenced=board.silenced,
         alarm_colour=inputs.settings.page.alarm_colour,
         engines=tuple(
-            engine_answer(settings[v.slug], v, shelf.trend(v.slug), quiet_s[settings[v.slug].head])
+            engine_answer(settings[v.slug], v, shelf.trend(v.slug), quiet_s[settings[v.slug].head], mask)
             for v in board.engines
         ),
-        alarms=alarm_answers("", board.gateway_alarms),
+        alarms=alarm_answers("", board.gateway_alarms, mask),
     )
 
 
-def engine_answer(e: EngineSettings, v: EngineView, trend: TrendMessage | None, quiet_s: float) -> EngineAnswer:
+def engine_answer(
+    e: EngineSettings, v: EngineView, trend: TrendMessage | None, quiet_s: float, mask: Mask
+) -> EngineAnswer:
     """One engine."""
     d = v.detail
     return EngineAnswer(
@@ -64,7 +67,7 @@ def engine_answer(e: EngineSettings, v: EngineView, trend: TrendMessage | None, 
         orders_deg=tuple(round(x, 4) for x in d.orders_deg) if d else (),
         limits=limits_answer(e, d.free_length_mm if d else e.tightener.free_length_mm),
         trend=trend,
-        alarms=alarm_answers(v.slug, v.alarms),
+        alarms=alarm_answers(v.slug, v.alarms, mask),
     )
 
 
@@ -88,27 +91,27 @@ def limits_answer(e: EngineSettings, free_length_mm: float) -> LimitsAnswer:
     )
 
 
-def alarm_answers(engine: str, views: Iterable[AlarmView]) -> tuple[AlarmAnswer, ...]:
+def alarm_answers(engine: str, views: Iterable[AlarmView], mask: Mask) -> tuple[AlarmAnswer, ...]:
     """Alarms that are not normal: those that call first, then by priority, newest first."""
     standing = [v for v in views if v.state is not AlarmState.NORMAL]
     standing.sort(key=lambda v: (_CALLING.get(v.state, 3), _WEIGHT[v.priority], -v.changed_utc_s))
-    return tuple(_alarm(engine, v) for v in standing)
+    return tuple(_alarm(engine, v, mask) for v in standing)
 
 
-def _alarm(engine: str, v: AlarmView) -> AlarmAnswer:
+def _alarm(engine: str, v: AlarmView, mask: Mask) -> AlarmAnswer:
     return AlarmAnswer(
         tag=v.tag,
         no=v.no,
         engine=engine,
         title=v.title,
-        text=v.text,
+        text=mask.text(v.text),
         priority=v.priority,
         state=v.state,
         active=v.active,
         unacknowledged=v.unacknowledged,
         changed=rfc3339(v.changed_utc_s),
         causes=v.causes,
-        away=v.away,
+        away=mask.away(v.away),
         until=None if v.until_utc_s is None else rfc3339(v.until_utc_s),
     )
 

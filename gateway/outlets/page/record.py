@@ -9,6 +9,7 @@ from gateway.encode.topics import Topics
 from gateway.model.csv_text import csv_text
 from gateway.model.settings import EngineSettings
 from gateway.outlets.page.inputs import StateRows
+from gateway.outlets.page.mask import Mask
 from gateway.outlets.page.shapes import BookingsAnswer, EventsAnswer, EventsQuery
 from gateway.wear.bookings import Entry, as_data, entries_csv
 from gateway.wear.logbook import rebase
@@ -32,15 +33,17 @@ class EventPage:
     before: int
 
 
-def event_page(topics: Topics, rows: StateRows, q: EventsQuery, before: int, count: int) -> EventPage:
-    """Of the `count` events below `before` those that are asked for. Raises StorageError."""
+def event_page(
+    topics: Topics, rows: StateRows, q: EventsQuery, before: int, count: int, mask: Mask | None = None
+) -> EventPage:
+    """Of the `count` events below `before` those that are asked for, through `mask`. Raises StorageError."""
     # Rows are counted without gaps, and those below the first one kept are gone.
     found = rows.events(max(0, before - 1 - count), min(count, before - 1))
     found = [row for row in found if row.seq < before]
     if not found:
         return EventPage([], 1)
     events = [e for row in reversed(found) if (e := _event(topics, row, q)) is not None]
-    return EventPage(events, found[0].seq)
+    return EventPage([mask.event(e) for e in events] if mask else events, found[0].seq)
 
 
 def newest(rows: StateRows, q: EventsQuery) -> int:
@@ -51,14 +54,14 @@ def newest(rows: StateRows, q: EventsQuery) -> int:
     return int(last[0].seq) + 1 if last else 1
 
 
-def events_answer(topics: Topics, rows: StateRows, q: EventsQuery) -> EventsAnswer:
+def events_answer(topics: Topics, rows: StateRows, q: EventsQuery, mask: Mask | None = None) -> EventsAnswer:
     """A page of events, newest first. Raises StorageError."""
     before = newest(rows, q)
     found: list[dict[str, Any]] = []
     for _ in range(PAGES_MAX):
         if before <= 1 or len(found) > q.limit:
             break
-        page = event_page(topics, rows, q, before, PAGE_ROWS)
+        page = event_page(topics, rows, q, before, PAGE_ROWS, mask)
         before = page.before
         found += page.events
     more = len(found) > q.limit

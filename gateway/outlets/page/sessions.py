@@ -15,15 +15,14 @@ from argon2.exceptions import Argon2Error, InvalidHashError
 from gateway.model.errors import Refused, SettingsError
 from gateway.model.files import UnfitFile, read_secret
 from gateway.model.page_settings import PASSWORD_LENGTH_MIN, PageSettings
+from gateway.outlets.page.tries import Tries
 
 HASHER = PasswordHasher(time_cost=5, memory_cost=7_168, parallelism=1)
 """7 MiB and five passes: one of the equal choices of the OWASP password storage cheat sheet (from memory), the one
 that a box of a few hundred MiB can spare."""
 SESSIONS_MAX = 64
-TRIES_MAX = 512
-"""Names and addresses of which wrong tries are remembered; the oldest go first."""
+NOTE_EVERY_S = 600.0
 WRONG = "The name or the password is wrong."
-LOCKED = "Too many wrong tries: log-in is closed for a while. The alarm panel and the ship's own shell still act."
 
 
 def hash_password(password: str) -> str:
@@ -42,14 +41,6 @@ class Session:
     used_s: float
 
 
-@dataclass(slots=True)
-class Tries:
-    """Wrong tries in a row, the last at `last_s`."""
-
-    count: int
-    last_s: float
-
-
 class Sessions:
     """Log-ins of a page; any thread. `log_in` takes a good tenth of a second, one at a time."""
 
@@ -63,27 +54,38 @@ class Sessions:
         self._hashes = {u.name: u.password_hash or _from_file(u.password_hash_file or "") for u in settings.users}
         # An unknown name takes as long to refuse as a known one.
         self._nobody = HASHER.hash(secrets.token_urlsafe(16)) if self._hashes else ""
+        self._note_due_s = float("-inf")
         self._sessions: OrderedDict[str, Session] = OrderedDict()
-        self._tries: OrderedDict[str, Tries] = OrderedDict()
+        self._tries = Tries(settings.failures_max, settings.locked_minutes * 60)
         self._lock, self._checking = threading.Lock(), threading.Lock()
 
     def log_in(self, name: str, password: str, address: str) -> tuple[str, Session]:
-        """Token and session. Raises Refused, with the same words for a wrong name and a wrong password."""
-        keys = (f"name {name}", f"address {address}")
-        if any(self._locked(key) for key in keys):
-            raise Refused(LOCKED)
+        """Token and session. Raises Refused, with the same words for a wrong name and a wrong password; TooSoon."""
+        with self._lock:
+            # Counted before the hash is computed: tries side by side are as many tries.
+            slowed = self._tries.begin(name, address, self._now())
         if not self._right(name, password):
-            self._failed(keys, name, address)
+            if slowed:
+                self._note_slowed(name, address)
             raise Refused(WRONG)
         token, session = secrets.token_urlsafe(32), Session(name, secrets.token_urlsafe(24), self._now())
         with self._lock:
-            for key in keys:
-                self._tries.pop(key, None)
+            self._tries.succeeded(name, address)
             self._sessions[_digest(token)] = session
             while len(self._sessions) > SESSIONS_MAX:
                 self._sessions.popitem(last=False)
         self._note("logged-in", f"{name} logged in on the page from {address}")
         return token, session
+
+    def _note_slowed(self, name: str, address: str) -> None:
+        """One entry for many tries: a record of every wrong one would let anybody fill the record."""
+        with self._lock:
+            now_s = self._now()
+            if now_s < self._note_due_s:
+                return
+            self._note_due_s = now_s + NOTE_EVERY_S
+        shown = name if name in self._hashes else "an unknown name"
+        self._note("log-in-refused", f"wrong tries to log in as {shown} from {address}; each next one must wait longer")
 
     def find(self, token: str | None, *, touch: bool = True) -> Session | None:
         """The session behind a token, unless it was left alone for too long."""
@@ -113,30 +115,6 @@ class Sessions:
                 return HASHER.verify(known or self._nobody, password) and known is not None
         except (Argon2Error, InvalidHashError):
             return False
-
-    def _locked(self, key: str) -> bool:
-        with self._lock:
-            tries = self._tries.get(key)
-            if tries is None:
-                return False
-            if self._now() - tries.last_s > self._settings.locked_minutes * 60:
-                del self._tries[key]
-                return False
-            return tries.count >= self._settings.failures_max
-
-    def _failed(self, keys: tuple[str, ...], name: str, address: str) -> None:
-        with self._lock:
-            for key in keys:
-                tries = self._tries.setdefault(key, Tries(0, 0.0))
-                tries.count, tries.last_s = tries.count + 1, self._now()
-                self._tries.move_to_end(key)
-            while len(self._tries) > TRIES_MAX:
-                self._tries.popitem(last=False)
-            locked = any(self._tries[key].count == self._settings.failures_max for key in keys if key in self._tries)
-        if locked:
-            # One entry for each lock-out: a record of every wrong try would let anybody fill the record.
-            shown = name if name in self._hashes else "an unknown name"
-            self._note("log-in-refused", f"log-in closed after wrong tries as {shown} from {address}")
 
 
 def _digest(token: str) -> str:

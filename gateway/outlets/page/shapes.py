@@ -4,6 +4,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from gateway.encode.bounded_json import WHOLE_MAX
 from gateway.encode.figures import Fine, Hundredths, Tenths, Thousandths, Whole
 from gateway.encode.shapes import Stamp, TrendMessage
 from gateway.model.enums import AlarmState, Priority, Quality, Running
@@ -171,7 +172,7 @@ class HistoryAnswer(Answer):
 class EventsQuery(Question):
     """Events newest first; `before`: a seq, for the page of older ones."""
 
-    before: Annotated[int, Field(ge=1)] | None = None
+    before: Annotated[int, Field(ge=1, le=WHOLE_MAX)] | None = None
     limit: Annotated[int, Field(ge=1, le=500)] = 100
     kind: Literal["alarm", "adjustment", "gateway"] | None = None
     engine: Slug | None = None

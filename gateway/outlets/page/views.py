@@ -16,6 +16,7 @@ from gateway.model.settings import EngineSettings
 from gateway.outlets.page.calls import Call, Door, NotThere, Op, answered, problem
 from gateway.outlets.page.course import course
 from gateway.outlets.page.inputs import PageInputs, Shelf
+from gateway.outlets.page.mask import Mask
 from gateway.outlets.page.present import present
 from gateway.outlets.page.record import (
     PAGE_ROWS,
@@ -43,6 +44,7 @@ from gateway.outlets.page.shapes import (
 from gateway.outlets.page.shares import Busy, Shares
 from gateway.outlets.page.sheet_shapes import SHEET_FILE_CHARS_MAX, SheetAnswer, SheetBody, SheetRow, SheetsAnswer
 from gateway.outlets.page.stream import Stream
+from gateway.wear.bookings import Entry
 
 READERS_MAX = 2
 """Questions to the disk at once: the page must not take both cores from what measures."""
@@ -79,6 +81,7 @@ class Views:
         """`relieve`: called before a large answer is made, to let go of answers that nobody takes."""
         self._in, self._shelf, self._door, self._relieve = inputs, shelf, door, relieve
         self.stream = Stream(self.present_json, inputs.settings.page.viewers_max)
+        self._names = Mask(u.name for u in inputs.settings.page.users)
         self._reading = asyncio.Semaphore(READERS_MAX)
         self._questions = Shares(QUESTIONS_MAX, QUESTIONS_PER_ADDRESS, "Too many questions at once; try again.")
         self._downloads = Shares(DOWNLOADS_MAX, DOWNLOADS_PER_ADDRESS, "Other downloads are running; try again.")
@@ -140,7 +143,7 @@ class Views:
 
     def present_json(self) -> bytes:
         """The present as it stands, from any thread."""
-        return present(self._in, self._shelf, time.time()).model_dump_json(by_alias=True).encode()
+        return present(self._in, self._shelf, time.time(), self._names).model_dump_json(by_alias=True).encode()
 
     async def present(self, _call: Call) -> Response:
         """GET /api/present."""
@@ -175,13 +178,15 @@ class Views:
         """GET /api/history."""
         q: HistoryQuery = call.query
         engine = self._engine(q.engine)
-        log = self._shelf.bookings(q.engine)
+        log = self._book(call, q.engine)
         return answered(await self._read(call.address, lambda: course(engine, log, self._shelf.history(), q)))
 
     async def events(self, call: Call) -> Response:
         """GET /api/events."""
         return answered(
-            await self._read(call.address, lambda: events_answer(self._topics, self._shelf.state(), call.query))
+            await self._read(
+                call.address, lambda: events_answer(self._topics, self._shelf.state(), call.query, self._mask(call))
+            )
         )
 
     async def events_table(self, call: Call) -> Response:
@@ -197,35 +202,43 @@ class Views:
             leave()
             raise
         return PlacedResponse(
-            self._table(call.address, q, before), leave, media_type="text/csv", headers=_csv_headers("events")
+            self._table(call, q, before), leave, media_type="text/csv", headers=_csv_headers("events")
         )
 
-    async def _table(self, address: str, q: EventsTableQuery, before: int) -> AsyncIterator[bytes]:
+    async def _table(self, call: Call, q: EventsTableQuery, before: int) -> AsyncIterator[bytes]:
         """The table, a piece at a time: the next is read when the reader has taken the last."""
+        mask = self._mask(call)
         yield csv_head()
         left, until_s = q.limit, time.monotonic() + DOWNLOAD_S
         for _ in range(PAGES_MAX * PAGE_ROWS // TABLE_ROWS):
             if left <= 0 or before <= 1 or time.monotonic() > until_s:
                 return
-            page = await self._read(address, partial(self._page, q, before))
+            page = await self._read(call.address, partial(self._page, q, before, mask))
             before = page.before
             yield csv_rows(page.events[:left])
             left -= len(page.events)
 
-    def _page(self, q: EventsTableQuery, before: int) -> EventPage:
-        return event_page(self._topics, self._shelf.state(), q, before, TABLE_ROWS)
+    def _page(self, q: EventsTableQuery, before: int, mask: Mask | None) -> EventPage:
+        return event_page(self._topics, self._shelf.state(), q, before, TABLE_ROWS, mask)
+
+    def _mask(self, call: Call) -> Mask | None:
+        """What is left out for who asks."""
+        return None if call.session is not None else self._names
+
+    def _book(self, call: Call, slug: str) -> list[Entry]:
+        mask = self._mask(call)
+        log = self._shelf.bookings(slug)
+        return log if mask is None else [mask.entry(e) for e in log]
 
     async def bookings(self, call: Call) -> Response:
         """GET /api/bookings."""
         engine = self._engine(call.query.engine)
-        return answered(
-            await self._read(call.address, lambda: bookings_answer(engine, self._shelf.bookings(engine.slug)))
-        )
+        return answered(await self._read(call.address, lambda: bookings_answer(engine, self._book(call, engine.slug))))
 
     async def bookings_table(self, call: Call) -> Response:
         """GET /api/bookings.csv."""
         engine = self._engine(call.query.engine)
-        table = await self._read(call.address, lambda: bookings_table(self._shelf.bookings(engine.slug)))
+        table = await self._read(call.address, lambda: bookings_table(self._book(call, engine.slug)))
         return _csv_of("log-book", table.encode())
 
     async def status(self, call: Call) -> Response:

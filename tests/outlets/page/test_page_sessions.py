@@ -1,5 +1,6 @@
 """Log-ins in made-up time."""
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -7,7 +8,9 @@ from page_rig import HASH, PASSWORD
 
 from gateway.model.errors import Refused, SettingsError
 from gateway.model.page_settings import PageSettings, PageUser
-from gateway.outlets.page.sessions import LOCKED, TRIES_MAX, WRONG, Sessions, hash_password
+from gateway.outlets.page import tries
+from gateway.outlets.page.sessions import NOTE_EVERY_S, WRONG, Sessions, hash_password
+from gateway.outlets.page.tries import PAIRS_MAX, TooSoon
 
 
 class Clock:
@@ -41,19 +44,74 @@ def test_a_session_ends_when_left_alone() -> None:
     assert sessions.find(None) is None and sessions.find("made up") is None
 
 
-def test_locked_for_its_time_only() -> None:
-    """Pins that after five wrong tries the name is closed from everywhere for fifteen minutes, then open again."""
+def wrong(sessions: Sessions, times: int, name: str = "second", address: str = "a") -> list[type[Refused]]:
+    """So many wrong tries, and how each was refused."""
+    kinds = []
+    for _ in range(times):
+        with pytest.raises(Refused) as refused:
+            sessions.log_in(name, "wrong", address)
+        kinds.append(type(refused.value))
+    return kinds
+
+
+def test_a_delay_grows_for_a_name_at_one_address() -> None:
+    """Pins that five tries are free, that the next wait 2, 4, 8 s and so on to 15 min, and one note of it."""
     clock = Clock()
     noted: list[str] = []
     sessions = made(clock, noted)
-    for n in range(5):
-        with pytest.raises(Refused, match=WRONG):
-            sessions.log_in("second", "wrong", f"address {n}")
-    with pytest.raises(Refused, match=LOCKED[:20]):
-        sessions.log_in("second", PASSWORD, "elsewhere")
-    clock.s += 15 * 60 + 1
-    sessions.log_in("second", PASSWORD, "elsewhere")
-    assert noted == ["log-in-refused", "logged-in"]
+    assert wrong(sessions, 6) == [Refused] * 5 + [TooSoon]
+    waits = []
+    for _ in range(12):
+        before = clock.s
+        while wrong(sessions, 1) == [TooSoon]:
+            clock.s += 1
+        waits.append(clock.s - before)
+    assert waits == [2, 4, 8, 16, 32, 64, 128, 256, 512, 900, 900, 900]
+    assert noted[:1] == ["log-in-refused"] and len(noted) <= 1 + sum(waits) / NOTE_EVERY_S
+
+
+def test_a_stranger_cannot_keep_anybody_out() -> None:
+    """Pins that wrong tries under a name elsewhere, as many as a thousand addresses make, hold up nobody who has logged
+    in from his own address before."""
+    clock = Clock()
+    sessions = made(clock)
+    sessions.log_in("second", PASSWORD, "his own")
+    for n in range(1_000):
+        wrong(sessions, 6, address=f"stranger {n}")
+    sessions.log_in("second", PASSWORD, "his own")
+
+
+def test_all_strangers_together_have_a_rate() -> None:
+    """Pins that a thousand addresses are 30 guesses and one in five seconds."""
+    clock = Clock()
+    sessions = made(clock)
+    guesses = 0
+    for n in range(1_000):
+        guesses += wrong(sessions, 1, address=f"stranger {n}") == [Refused]
+        clock.s += 0.1
+    assert 45 <= guesses <= 51
+
+
+def test_the_table_cannot_be_flushed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pins that names and addresses by the thousand make the page neither grow nor forget a delay."""
+    monkeypatch.setattr(tries, "RATE_S", 0.001)
+    clock = Clock()
+    sessions = made(clock)
+    monkeypatch.setattr(Sessions, "_right", lambda *_: False)
+    assert wrong(sessions, 6)[-1] is TooSoon
+    for n in range(2 * PAIRS_MAX):
+        wrong(sessions, 1, name=f"name-{n}", address=f"address {n}")
+        clock.s += 0.001
+    assert len(sessions._tries) <= PAIRS_MAX
+    assert wrong(sessions, 1) == [TooSoon]
+
+
+def test_tries_side_by_side_are_counted() -> None:
+    """Pins that sixty tries at once are five guesses: each is counted before its hash is computed."""
+    sessions = made(Clock())
+    with ThreadPoolExecutor(20) as pool:
+        kinds = [kind for one in pool.map(lambda _: wrong(sessions, 1), range(60)) for kind in one]
+    assert kinds.count(Refused) == 5
 
 
 def test_a_right_one_clears_the_count() -> None:
@@ -64,21 +122,6 @@ def test_a_right_one_clears_the_count() -> None:
             with pytest.raises(Refused, match=WRONG):
                 sessions.log_in("second", "wrong", "a")
         sessions.log_in("second", PASSWORD, "a")
-
-
-def test_many_names_from_one_address_close_that_address(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Pins that names made up by the hundred neither grow the memory nor get round the lock-out of their address."""
-    sessions = made(Clock())
-    monkeypatch.setattr(Sessions, "_right", lambda *_: False)
-    for n in range(5):
-        with pytest.raises(Refused, match=WRONG):
-            sessions.log_in(f"name-{n}", "wrong", "a")
-    with pytest.raises(Refused, match=LOCKED[:20]):
-        sessions.log_in("name-6", "wrong", "a")
-    for n in range(TRIES_MAX):
-        with pytest.raises(Refused):
-            sessions.log_in(f"name-{n}", "wrong", f"address {n}")
-    assert len(sessions._tries) <= TRIES_MAX
 
 
 def test_a_hash_from_a_file(tmp_path: Path) -> None:

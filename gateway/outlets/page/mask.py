@@ -1,0 +1,46 @@
+"""Names of people, left out of what is shown to somebody who has not logged in: a name is half of a log-in."""
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from typing import Any
+
+from gateway.wear.bookings import Entry
+
+HIDDEN = "(log in to see)"
+_PEOPLE = ("by", "person")
+_FREE = ("text", "note", "why", "away")
+
+
+class Mask:
+    """`names`: of the page's users, wherever they stand in a text."""
+
+    def __init__(self, names: Iterable[str]) -> None:
+        self._names = sorted(names, key=len, reverse=True)
+
+    def text(self, text: str, *more: str) -> str:
+        """A text without the users' names, nor those in `more`."""
+        for name in (*more, *self._names):
+            text = re.sub(rf"(?<![\w.-]){re.escape(name)}(?![\w-])", HIDDEN, text)
+        return text
+
+    def event(self, body: Mapping[str, Any]) -> dict[str, Any]:
+        """An event or a booking as published, its people and their names left out."""
+        people = [str(body[key]) for key in _PEOPLE if body.get(key)]
+        found = dict(body)
+        for key in _PEOPLE:
+            if found.get(key):
+                found[key] = HIDDEN
+        for key in _FREE:
+            if isinstance(found.get(key), str):
+                found[key] = self.text(found[key], *people)
+        return found
+
+    def away(self, text: str) -> str:
+        """Who shelved an alarm and why, `name: why`, without the name."""
+        _, colon, why = text.partition(": ")
+        return f"{HIDDEN}: {self.text(why)}" if colon else self.text(text)
+
+    def entry(self, entry: Entry) -> Entry:
+        """A booking."""
+        return replace(entry, person=HIDDEN, note=self.text(entry.note, entry.person))
