@@ -9,7 +9,7 @@ import asyncio
 import json
 import tempfile
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from functools import cache
 from pathlib import Path
@@ -17,6 +17,7 @@ from types import SimpleNamespace
 from typing import Any, cast
 from unittest.mock import patch
 
+import commands_rig
 from cobs import cobs
 from firmware_sim_voyages import pipeline, tern_settings
 from panel_boards import alarm, board, engine
@@ -26,16 +27,18 @@ from starlette.responses import Response
 
 import gateway.link.plain
 from gateway.alarm.table import ROWS
-from gateway.app.daemon import Daemon
+from gateway.app.brokers import Brokers
 from gateway.cli.replay import Lines, pipeline_for
 from gateway.encode.checked import ADAPTERS
 from gateway.encode.messages import dump
 from gateway.encode.sentence_lines import LineSplitter, checksum, lines_of
 from gateway.encode.topics import Topics
-from gateway.engine.commands import Answers, Desk
+from gateway.engine.commands import Commands
+from gateway.engine.queues import Answers
 from gateway.link import Decoder
 from gateway.measure.timeline import Now
 from gateway.model.errors import Refused, SettingsError
+from gateway.model.output import NewBooking, NewEvent, NewRetained
 from gateway.model.panel_settings import SentenceSettings
 from gateway.model.settings_file import checked_section, load_settings
 from gateway.outlets.control import ControlServer
@@ -176,16 +179,16 @@ def _answered(pdu: bytes, framed: Callable[[bytes], bytes]) -> None:
 
 def do(data: bytes) -> None:
     """A request over MQTT: always answered by a message of the interface."""
-    reply = Answers(_desk()).to(data)
+    reply = Answers(_commands()).to(data)
     assert len(reply) <= ANSWER_BYTES_MAX
     ADAPTERS["done"].validate_json(reply)
 
 
 def received(data: bytes) -> None:
     """A receipt of the shore: taken or passed over."""
-    daemon = SimpleNamespace(_store=SimpleNamespace(gateway_id=GATEWAY_ID), receipts={})
-    Daemon._note_receipt(cast(Daemon, daemon), "ship", data)
-    assert len(daemon.receipts) <= 1
+    brokers = cast(Brokers, SimpleNamespace(receipts={}))
+    Brokers._take_receipt(brokers, "ship", data, GATEWAY_ID)
+    assert len(brokers.receipts) <= 1
 
 
 def shore(data: bytes) -> None:
@@ -250,7 +253,7 @@ def page(data: bytes) -> None:
 async def _handler(call: Call) -> Response:
     if isinstance(call.body, BookBody):
         request = {"do": "book", "engine": call.body.engine, "entry": call.body.entry, "dry": call.body.dry}
-        return answered(DoneAnswer(answer=_desk().handle(request, "second")))
+        return answered(DoneAnswer(answer=_commands().handle("page", request, "second")))
     return answered(DoneAnswer())
 
 
@@ -307,7 +310,7 @@ def _sentence_settings() -> tuple[SentenceSettings, ...]:
 
 @cache
 def _control() -> ControlServer:
-    return ControlServer(_folder() / "socket", lambda request, who: _desk().handle(request, who))
+    return ControlServer(_folder() / "socket", lambda request, who: _commands().handle("shell", request, who))
 
 
 @cache
@@ -330,41 +333,30 @@ def _door() -> Door:
     return Door(cast(Sessions, SimpleNamespace(find=lambda *_a, **_k: None)), view_without_login=True)
 
 
-class _Worker:
-    """An engine's worker that does at once what it is asked."""
+class _Outlets(commands_rig.Outlets):
+    """Written out as it is stored and sent: what cannot be written would stop the store's writer."""
 
-    def __init__(self) -> None:
-        self.pipeline, self.log, self.view = pipeline(), list[Any](), None
-
-    def ask(self, act: Callable[[Any], Any]) -> Future[int]:
-        future: Future[int] = Future()
-        lines = Lines(Topics("camdrift", "tern-passage"), "main", "tern-passage", readings=True)
-        try:
-            # Written out as they are stored and sent: what cannot be written would stop the worker.
-            future.set_result(len([line for line in lines.of(act(self.pipeline)) if len(line) <= ANSWER_BYTES_MAX]))
-        except Exception as e:
-            future.set_exception(e)
-        return future
+    def record(
+        self,
+        events: Sequence[NewEvent] = (),
+        retained: Sequence[NewRetained] = (),
+        checkpoints: Mapping[str, object] | None = None,
+        bookings: Sequence[NewBooking] = (),
+    ) -> Future[int]:
+        assert all(len(json.dumps(e.body, allow_nan=False, default=str)) <= 20 * ANSWER_BYTES_MAX for e in events)
+        assert all(isinstance(json.loads(b.entry), dict) for b in bookings)
+        assert all(len(r.payload) <= ANSWER_BYTES_MAX for r in retained)
+        self.events.clear()
+        self.bookings.clear()
+        return super().record(events, retained, checkpoints, bookings)
 
 
 @cache
-def _worker() -> _Worker:
-    return _Worker()
+def _engine() -> commands_rig.InStep:
+    return commands_rig.InStep(pipeline(), _Outlets())
 
 
-def _desk() -> Desk:
-    """The daemon's desk before one engine, whose log book is empty anew each time."""
-    _worker().log.clear()
-    host = SimpleNamespace(
-        settings=_tern(), workers={"main": _worker()}, topics=Topics("camdrift", "tern-passage"),
-        act_on_own=lambda _act: 0, status=dict, silence=lambda _by: None,
-    )  # fmt: skip
-    return Desk(cast(Any, host), cast(Any, SimpleNamespace(submit=_submit)))
-
-
-def _submit(events: list[Any], bookings: list[Any]) -> Future[int]:
-    assert all(len(json.dumps(e.body, allow_nan=False, default=str)) <= 20 * ANSWER_BYTES_MAX for e in events)
-    assert all(isinstance(json.loads(b.entry), dict) for b in bookings)
-    stored: Future[int] = Future()
-    stored.set_result(len(events))
-    return stored
+def _commands() -> Commands:
+    """The way in to one engine, whose log book is empty again each time."""
+    _engine()._log = ()
+    return commands_rig.commands(_tern(), _engine())

@@ -5,7 +5,7 @@ import socket
 import threading
 import time
 import tomllib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -16,8 +16,8 @@ from pyModbusTCP.client import ModbusClient
 from firmware_sim import Head, parse_scenario
 from gateway.app import panel
 from gateway.app.daemon import Daemon
-from gateway.encode.speak import SpokenEvent, SpokenState
 from gateway.model.errors import StorageError
+from gateway.model.output import NewEvent
 from gateway.model.panel_settings import RelaySettings
 from gateway.model.settings import Settings
 from gateway.model.settings_file import checked_settings, fingerprint
@@ -117,23 +117,18 @@ def at_work(folder: Path, head: HeadServer, *, disk_full: bool = False) -> Itera
         s = settings(folder, head.port, modbus_port, int(udp.getsockname()[1]))
         daemon = Daemon(s, fingerprint(s))
     rig = Rig(daemon, modbus_port, udp, line)
-    keep = daemon.keep
+    record = daemon.publisher.record
 
-    def noted(spoken: Iterable[SpokenEvent | SpokenState], checkpoints: dict[str, object]) -> None:
-        items = list(spoken)
+    def noted(events: Sequence[NewEvent] = (), *more: Any, **parts: Any) -> Any:
         now_s = time.monotonic()
-        rig.decided += [
-            (now_s, str(i.body["to"]))
-            for i in items
-            if isinstance(i, SpokenEvent) and i.body.get("tag") == "transducer-fault"
-        ]
-        keep(items, checkpoints)
+        rig.decided += [(now_s, str(e.body["to"])) for e in events if e.body.get("tag") == "transducer-fault"]
+        return record(events, *more, **parts)
 
     def full(*_: object, **__: object) -> list[int]:
         raise StorageError("no space left on the device")
 
-    with mock.patch.object(daemon, "keep", noted):
-        with mock.patch.object(daemon._store, "commit", full) if disk_full else contextlib.nullcontext():
+    with mock.patch.object(daemon.publisher, "record", noted):
+        with mock.patch.object(daemon.stores.state, "commit", full) if disk_full else contextlib.nullcontext():
             head.start()
             daemon.start()
             stop = threading.Event()

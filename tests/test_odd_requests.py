@@ -4,7 +4,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from outside_bytes import _desk
+from outside_bytes import _commands
 from structlog.testing import capture_logs
 
 from gateway.model.errors import Refused, SettingsError
@@ -42,7 +42,7 @@ def test_a_value_without_end_is_shown_in_part(tmp_path: Path) -> None:
 def test_minutes_that_are_no_number_of_minutes(minutes: object) -> None:
     """JSON's whole numbers have no end: one that no float can hold is refused as any other that is none."""
     with pytest.raises(Refused, match=r"^minutes is not a number$"):
-        _desk().handle({**ACT, "minutes": minutes}, "second")
+        _commands().handle("shell", {**ACT, "minutes": minutes}, "second")
 
 
 @pytest.mark.parametrize("key", ["by", "why", "alarm", "engine"])
@@ -50,11 +50,11 @@ def test_minutes_that_are_no_number_of_minutes(minutes: object) -> None:
 def test_texts_that_cannot_be_kept(key: str, text: str) -> None:
     """Half of a pair cannot be written as UTF-8 and would stop the writer; a NUL would be refused ashore."""
     with pytest.raises(Refused, match="cannot be kept"):
-        _desk().handle({**ACT, key: text}, "second")
+        _commands().handle("shell", {**ACT, key: text}, "second")
     with pytest.raises(Refused, match="cannot be kept"):
-        _desk().handle({"do": "book", "entry": {"kind": "retightened", "notes": [{key: text}]}}, "second")
+        _commands().handle("shell", {"do": "book", "entry": {"kind": "retightened", "notes": [{key: text}]}}, "second")
     with pytest.raises(Refused, match="cannot be kept"):
-        _desk().handle({**ACT, text: 1}, "second")
+        _commands().handle("shell", {**ACT, text: 1}, "second")
 
 
 def test_a_refusal_is_in_the_log_with_who_asked_for_what() -> None:
@@ -62,7 +62,7 @@ def test_a_refusal_is_in_the_log_with_who_asked_for_what() -> None:
     with capture_logs() as log:
         for do in ("open-the-sea-cocks", "a\udfffb" * 100):
             with pytest.raises(Refused):
-                _desk().handle({"do": do}, "oiler")
+                _commands().handle("shell", {"do": do}, "oiler")
     assert [(line["who"], line["log_level"]) for line in log] == [("oiler", "warning")] * 2
     assert log[0]["do"] == "'open-the-sea-cocks'" and "is not among what can be asked" in log[0]["why"]
     assert log[1]["do"].isascii() and len(log[1]["do"]) <= 64

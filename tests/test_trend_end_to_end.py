@@ -10,7 +10,7 @@ import pytest
 from firmware_sim import Head, Truth, load_scenario
 from gateway.cli.main import main
 from gateway.cli.replay import Lines, pipeline_for
-from gateway.encode.speak import speak_trend
+from gateway.encode.publish import encode_trend
 from gateway.encode.topics import Topics
 from gateway.measure.timeline import Now
 from gateway.model.settings import Settings
@@ -113,7 +113,7 @@ def test_the_command_prints_the_stored_trend(
 ) -> None:
     """`camdrift trend` shows what was published last, as text and as the message, also while no daemon runs."""
     trend = [s.trend for s in replayed if isinstance(s, TrendDue)][-1]
-    spoken = speak_trend(TOPICS, "main", trend)
+    spoken = encode_trend(TOPICS, "main", trend)
     store = StateStore(tmp_path, settings.gateway, brokers={})
     store.commit(retained=[NewRetained(spoken.topic, spoken.klass, spoken.payload)])
     store.close()

@@ -1,73 +1,49 @@
-"""The daemon: wires sinks first and sources last, watches over the parts, and stops sources first and sinks last.
+"""The daemon: makes the parts, starts sinks first and sources last, watches over them, stops sources first.
 
-    head source → (queue) → engine's pipeline → writer → disk → (wake) → broker links
-                                              ↘ broker links (readings), board
+    head source → inbox → engine's thread → publisher → writer → disk → (wake) → broker links
+                                  ↓                ↘ broker links (readings), history
+                              snapshot → panel, page, sheets, status
 
 Every part has its own thread and a bounded queue before it; each says in its own file what happens when that is full.
-The pipeline waits for nobody. A part that dies is begun anew from the last checkpoint; one that dies again and again
-ends the daemon, so that the service manager sees it and the relay falls.
+No engine's thread waits for anybody.
 """
 
-import contextlib
 import threading
 import time
-from collections import deque
-from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import structlog
-
 from gateway import __version__
 from gateway.alarm.acts import Act
-from gateway.alarm.machine import Alarm
-from gateway.alarm.table import ROWS
-from gateway.app.certificates import CertificateWatch
-from gateway.app.clock import ClockSteps, clock_synchronised, utc_less_boot_s
+from gateway.app.brokers import Brokers
+from gateway.app.descriptors import DescriptorReserve
+from gateway.app.engines import Engines
+from gateway.app.health import HealthWatch
 from gateway.app.panel import Panel
-from gateway.app.self_watch import GatewayWatch, Health
+from gateway.app.publisher import Publisher
+from gateway.app.self_watch import KEY, SelfWatch
 from gateway.app.service import ServiceNotify
-from gateway.app.status import status_of
-from gateway.encode.inbound import read_receipt
-from gateway.encode.messages import gateway_event_body
-from gateway.encode.speak import SpokenEvent, SpokenState, speak_alarm, speak_untold
-from gateway.encode.times import utc_of
+from gateway.app.status import Parts, status_of
+from gateway.app.stores import Stores
 from gateway.encode.topics import Topics
-from gateway.encode.views import alarm_view
-from gateway.engine.commands import Answers, Desk, take_up
-from gateway.engine.thread import ACTS_MAX, EngineWorker
-from gateway.model.errors import Refused, StorageError
-from gateway.model.records import Median, Reading
+from gateway.engine.commands import Commands
+from gateway.engine.inbox import Done
+from gateway.engine.queues import Answers, CommandQueue
 from gateway.model.settings import Settings
-from gateway.model.snapshot import GATEWAY, AlarmView, Snapshot
+from gateway.model.snapshot import Snapshot
 from gateway.outlets.control import ControlServer
-from gateway.outlets.mqtt.link import BrokerLink, Inbox, LinkStatus
-from gateway.pipeline import AlarmChanged, EnginePipeline
-from gateway.sources.head import HeadSource
-from gateway.store.captures import CaptureRing
-from gateway.store.history import History, HistoryReader
-from gateway.store.outbox import Backlog, OutboxReader
+from gateway.outlets.mqtt.pipe import Inbound
+from gateway.store.history import HistoryReader
 from gateway.store.reader import StateReader
-from gateway.store.state import NewEvent, NewRetained, StateStore
-from gateway.store.trends import EVERY_TREND
-from gateway.store.writer import FLUSH_S, Writer
-from gateway.wear.booking_check import read_entry
-from gateway.wear.bookings import Entry
+from gateway.store.writer import FLUSH_S
 from gateway.worksheet.catalogue import SHEETS
 
 if TYPE_CHECKING:
     from gateway.outlets.page.server import PageServer
 
 WATCH_S = 1.0
-FRESH_S = 3.0
-"""A pipeline turns four times a second; one that has not for so long hangs, and the panel must see it."""
-STUCK_S = 10.0
-"""A port that has not come round for so long hangs: opening one may take its time."""
-REQUESTS_A_SECOND = 10
-CRASHES_MAX = 3
-CRASH_WINDOW_S = 600.0
-GATEWAY_KEY = "gateway"
+DRAIN_S = 10.0
 
 
 class Daemon:
@@ -80,215 +56,91 @@ class Daemon:
     def __init__(
         self, settings: Settings, fingerprint: str, *, data_dir: Path | None = None, flush_s: float = FLUSH_S
     ) -> None:
-        self.settings = settings
-        self._fingerprint = fingerprint
+        self.settings, self._fingerprint = settings, fingerprint
         self.data_dir = data_dir or settings.gateway.data_dir
         self.topics = Topics(settings.gateway.topic_prefix, settings.vessel.slug)
-        self._log = structlog.get_logger("daemon")
-        self._notify = ServiceNotify()
-        self._crashes: deque[float] = deque(maxlen=CRASHES_MAX)
-        self.heartbeat = 0
-        self._waiting: dict[str, tuple[int, float]] = {}
-        self._silenced = False
-        self.receipts: dict[str, tuple[int, str]] = {}
-        """What the shore has said it keeps, by broker: up to which seq, and when it said so."""
-        self.begun_s = time.monotonic()
-        self._store = StateStore(
-            self.data_dir,
-            settings.gateway,
-            brokers={b.name: frozenset([*b.classes, *[EVERY_TREND] * b.every_trend]) for b in settings.broker},
-            events_topic=self.topics.event(None),
+        self._started_s = time.monotonic()
+        self._heartbeat = 0
+        self._notify, self._reserve = ServiceNotify(), DescriptorReserve()
+        self.stores = Stores(settings, self.topics, self.data_dir, flush_s)
+        try:
+            self._connect()
+        except BaseException:
+            self.stores.close()
+            raise
+
+    def _connect(self) -> None:
+        """Make the parts, from the disk outwards to those who act."""
+        s, writer = self.settings, self.stores.writer
+        self.brokers = Brokers(s, self.topics, self.data_dir)
+        for link in self.brokers.links.values():
+            writer.subscribe(link.wake)
+        self.publisher = Publisher(writer, self.topics, (link.offer for link in self.brokers.links.values()))
+        self.own = SelfWatch(s, self.topics, self.publisher, writer.checkpoint(KEY))
+        self.engines = Engines(s, self.topics, self.stores, self.publisher, lambda: self._delivery_flows)
+        self.commands = Commands(s, lambda: self.engines.threads, self)
+        self._health = HealthWatch(
+            s, self.brokers, self.stores.state.backlog, writer, lambda: self.commands.unrecorded_s
         )
-        with contextlib.ExitStack() as undo:
-            undo.callback(self._store.close)
-            self._history = History(self.data_dir, settings.gateway.history_mb)
-            undo.callback(self._history.close)
-            ring = settings.capture
-            self._captures = (
-                CaptureRing(self.data_dir / "captures", hours=ring.hours, megabytes=ring.megabytes)
-                if ring.enabled
-                else None
-            )
-            self.writer = Writer(self._store, self._history, self._captures, flush_s=flush_s)
-            self._wire()
-            undo.pop_all()
-
-    # -- wiring -------------------------------------------------------------------------------------------------
-
-    def _wire(self) -> None:
-        s = self.settings
-        self._do = Inbox(self.topics.do)
-        self._received = {b.name: Inbox(self.topics.received) for b in s.broker}
-        self.links = {
-            b.name: BrokerLink(
-                b,
-                partial(OutboxReader, self.data_dir, b.name),
-                self.topics,
-                __version__,
-                subscribe=self._inboxes(b.name),
-            )
-            for b in s.broker
-        }
-        for link in self.links.values():
-            self.writer.subscribe(link.wake)
-        self._lock = threading.Lock()
-        self._watcher = GatewayWatch(s.alarms, s.gateway)
-        self._certificates = CertificateWatch(s)
-        self._clock_steps = ClockSteps()
-        self._t0_us = 0
-        kept = self._store.checkpoint(GATEWAY_KEY)
-        if isinstance(kept, dict):
-            # Time went on while nobody counted it: what stands since before says since when.
-            down_s = max(0.0, time.time() - float(kept.get("utc_s", time.time())))
-            self._t0_us = int(kept["t_us"]) + round(down_s * 1e6)
-            self._watcher.alarms.restore(kept["alarms"])
-        self._mono0 = time.monotonic()
-        self._gateway_views: tuple[AlarmView, ...] = ()
-        self.workers = {e.slug: self._worker(e.slug) for e in s.engine}
-        self.sources = {
-            h.slug: HeadSource(
-                h,
-                self.workers[e.slug].queue,
-                tap=partial(self._tap, h.slug) if self._captures else None,
-                when_full="wait" if s.time.source == "head" else "drop",
-            )
-            for h in s.head
-            for e in s.engine
-            if e.head == h.slug
-        }
-        self.desk = Desk(self, self.writer)
-        self._answers = Answers(self.desk)
-        self._control = ControlServer(s.gateway.socket or self.data_dir / "camdrift.sock", self.desk.handle)
-        self.panel = Panel(s, self.board, self._panel_act)
+        socket_path = s.gateway.socket or self.data_dir / "camdrift.sock"
+        self._control = ControlServer(socket_path, partial(self.commands.handle, "shell"))
+        self._panel_acts: CommandQueue[tuple[str, str, int | None, str]]
+        self._panel_acts = CommandQueue("panel", lambda act: self.commands.from_panel(*act))
+        self.panel = Panel(s, self.snapshot, lambda *act: self._panel_acts.put(act))
+        self.requests = self._mqtt_requests()
         self.page = self._page() if s.page.enabled else None
-        for slug, worker in self.workers.items():
-            worker.after_turn = partial(self._keep_relay, self.panel.keeper(slug))
+        for slug, thread in self.engines.threads.items():
+            keep = self.panel.keeper(slug)
+            thread.after_turn = partial(self._keep_relay, keep)
+
+    def _mqtt_requests(self) -> "CommandQueue[Inbound] | None":
+        inbox = self.brokers.requests
+        if inbox is None:
+            return None
+        return CommandQueue("mqtt", partial(self.brokers.answer, answer_to=Answers(self.commands).to), inbox.queue)
 
     def _page(self) -> "PageServer":
-        # Imported only where the page is on: its web server takes megabytes.
+        # Imported only where there is a page: its libraries take more than ten megabytes.
         from gateway.outlets.page.inputs import PageInputs
         from gateway.outlets.page.server import PageServer
 
         inputs = PageInputs(
             settings=self.settings,
             version=__version__,
-            board=self.board,
+            board=self.snapshot,
             history=partial(HistoryReader, self.data_dir),
             state=partial(StateReader, self.data_dir),
-            act=self.desk.handle,
+            act=partial(self.commands.handle, "page"),
             status=self.status,
-            note=self._say,
-            sheets={name: (title, partial(self.desk.sheet, name)) for name, (title, _) in SHEETS.items()},
+            note=self._note,
+            sheets={name: (title, partial(self.commands.sheet, name)) for name, (title, _) in SHEETS.items()},
         )
         return PageServer(inputs)
-
-    def _inboxes(self, broker: str) -> list[Inbox]:
-        asked = self.settings.requests
-        wanted = [self._do] if asked.enabled and asked.broker == broker else []
-        return [*wanted, self._received[broker]]
-
-    def _keep_relay(self, keep: Callable[[Snapshot], None]) -> None:
-        keep(self.board())
-
-    def _worker(self, slug: str) -> EngineWorker:
-        s = self.settings
-        start = utc_of(s.time.start) if s.time.start else 0.0
-        log = self._log_book(slug)
-        kept = self.writer.checkpoint(f"engine/{slug}")
-        # Booked while no daemon ran: to be taken as a booking, not as if it had always been so.
-        known = log[: int(kept.get("booked", len(log)))] if isinstance(kept, dict) else log
-        pipeline = EnginePipeline(s, slug, start, known)
-        wear = self.writer.checkpoint(f"wear/{slug}")
-        if isinstance(kept, dict):
-            try:
-                pipeline.restore(kept, wear if isinstance(wear, dict) else None)
-            except (KeyError, TypeError, ValueError, AttributeError, AssertionError) as e:
-                self._log.error("the engine's checkpoint cannot be read; it begins anew", engine=slug, why=repr(e))
-                known, pipeline = log, EnginePipeline(s, slug, start, log)
-        index = [e.slug for e in s.engine].index(slug)
-        worker = EngineWorker(s, pipeline, index, self.topics, self, delivery_flowing=lambda: self.flowing)
-        worker.log = list(known)
-        for entry in log[len(known) :][-ACTS_MAX:]:
-            worker.ask(partial(take_up, worker, entry))
-        return worker
-
-    def _log_book(self, slug: str) -> list[Entry]:
-        entries = []
-        for row in self._store.bookings(slug):
-            try:
-                entries.append(read_entry(row.entry))
-            except (Refused, ValueError) as e:
-                self._log.error("a booking cannot be read and is left out", engine=slug, id=row.id, why=str(e))
-        return entries
-
-    # -- outlets: what the workers hand over, from their threads ----------------------------------------------------
-
-    def keep(self, spoken: Iterable[SpokenEvent | SpokenState], checkpoints: dict[str, object]) -> None:
-        """Durable: events, retained states and the checkpoint that knows of them, in one piece."""
-        events, retained = [], []
-        for item in spoken:
-            if isinstance(item, SpokenEvent):
-                if item.body.get("to") == "unacknowledged" and item.body.get("from") != "unacknowledged":
-                    self.announced()
-                events.append(NewEvent(item.topic, item.kind, item.body))
-            else:
-                retained.append(NewRetained(item.topic, item.klass, item.payload))
-        self.writer.submit(events, retained, checkpoints)
-
-    def pass_on(self, engine: str, reading: Reading, utc_s: float, spoken: SpokenState) -> None:
-        """The present: to whoever listens now, and to the history."""
-        for link in self.links.values():
-            link.offer(spoken.topic, spoken.payload)
-        values = {
-            "rpm": reading.rpm,
-            "spring_mm": reading.spring.value,
-            "lag_deg": reading.lag.value,
-            "slap_mm": reading.slap_mm,
-            "lag_p2p_deg": reading.lag_p2p_deg,
-            "casing_c": reading.casing_c,
-        }
-        self.writer.add_reading(engine, utc_s, values)
-
-    def median(self, engine: str, median: Median) -> None:
-        """Ten minutes for the history."""
-        self.writer.add_median(engine, median)
-
-    def _tap(self, head: str, data: bytes) -> None:
-        self.writer.capture(head, time.time(), data)
 
     # -- life ---------------------------------------------------------------------------------------------------
 
     def start(self) -> None:
-        """Start the parts, sinks first, and say so."""
-        self.writer.start()
-        self._say("started", f"the gateway has started with settings {self._fingerprint}")
-        if self._store.recovered_from is not None:
-            self._say("storage-renewed", f"the store was damaged and set aside as {self._store.recovered_from.name}")
-        self._say_untold()
+        """Start the parts, sinks first, and record it. Raises PortError where a port cannot be had."""
+        self.stores.writer.start()
+        self._record_start()
         self.panel.start()
-        if self.page is not None:
-            self.page.start()
-        for link in self.links.values():
-            link.start()
-        self._control.start()
-        for worker in self.workers.values():
-            worker.start()
-        for source in self.sources.values():
-            source.start()
+        for part in (self.page, self.brokers, self._panel_acts, self.requests, self._control, self.engines):
+            if part is not None:
+                part.start()
         self.watch()
         self._notify.say(READY="1", STATUS="watching")
 
-    def _say_untold(self) -> None:
+    def _record_start(self) -> None:
+        event = self.publisher.gateway_event
+        event("started", f"the gateway has started with settings {self._fingerprint}")
+        if self.stores.state.recovered_from is not None:
+            name = self.stores.state.recovered_from.name
+            event("storage-renewed", f"the store was damaged and set aside as {name}")
         reader = StateReader(self.data_dir)
         known = {row.topic for row in reader.retained()}
         reader.close()
-        states = [s for w in self.workers.values() for s in w.untold(known)]
-        gateway = [speak_untold(self.topics, a, time.time()) for a in self._watcher.alarms.alarms.values()]
-        self.keep([*states, *(s for s in gateway if s.topic not in known)], {})
-
-    def _say(self, what: str, text: str) -> None:
-        body = gateway_event_body(what, time.time(), version=__version__, text=text)
-        self.keep([SpokenEvent(self.topics.event(None), "gateway", body)], {})
+        states = [s for t in self.engines.threads.values() for s in t.initial_states()] + self.own.initial_states()
+        self.publisher.record(retained=[s for s in states if s.topic not in known])
 
     def run_until(self, stopping: threading.Event) -> int:
         """Watch until asked to stop. Returns the exit status."""
@@ -298,207 +150,83 @@ class Daemon:
         return 0
 
     def watch(self) -> bool:
-        """Once a second: look after the parts, judge the gateway's own alarms. False: a part cannot be kept alive."""
+        """Once a second: look after the parts, judge the gateway's own alarms. False: they cannot be kept alive."""
         now_s = time.monotonic()
-        self._revive(now_s)
-        alive = self._alive(now_s)
-        if alive:
-            self.heartbeat = (self.heartbeat + 1) & 0xFFFF
-        health = self._health()
-        with self._lock:
-            self._own(self._watcher.judge(self._t_us(), time.time(), health))
-        self._take_requests()
-        views = self._watcher.alarms.alarms.values()
-        self._gateway_views = tuple(
-            alarm_view(a, 1, self._utc_of(a.facts.changed_us), self.own_utc_s(a.facts.shelved_until_us)) for a in views
-        )
-        if alive and self._notify.watchdog_s:
+        for text in self.engines.revive(now_s):
+            self.publisher.gateway_event("part-restarted", text)
+        self._reserve.look()
+        if self._fresh(now_s):
+            self._heartbeat = (self._heartbeat + 1) & 0xFFFF
+        self.own.judge(self._health.look())
+        self.brokers.take_receipts(self.stores.state.gateway_id)
+        if self._notify.watchdog_s and self._all_alive(now_s):
             self._notify.say(WATCHDOG="1")
-        return not (len(self._crashes) == CRASHES_MAX and now_s - self._crashes[0] < CRASH_WINDOW_S)
-
-    def _own(self, sayings: list[AlarmChanged]) -> None:
-        spoken = [x for said in sayings for x in self._told(said)]
-        if spoken:
-            self.keep(spoken, {GATEWAY_KEY: self._checkpoint()})
-
-    def _told(self, said: AlarmChanged) -> Iterable[SpokenEvent | SpokenState]:
-        t = said.transition
-        self._log.warning(f"{t.tag}: {t.came_from} -> {t.to}", text=t.text, priority=str(t.priority))
-        return speak_alarm(self.topics, said)
+        return not self.engines.all_given_up
 
     def stop(self) -> bool:
-        """Sources, then pipelines, then the last words, then the disk, then the brokers. False: something was left."""
+        """Who acts, then sources and engines, then the disk, then the brokers. False: something was left."""
         self._notify.say(STOPPING="1")
-        self._control.stop()
-        page_ended = self.page is None or self.page.stop()
-        ended = [page_ended, *(source.stop() for source in self.sources.values())]
-        ended += [worker.stop() for worker in self.workers.values()]
-        self._say("stopped", "the gateway was stopped")
-        self.keep([], {GATEWAY_KEY: self._checkpoint()})
-        ended.append(self.writer.drain(10.0))
-        ended += [link.stop() for link in self.links.values()]
-        ended.append(self.writer.stop())
+        for part in (self._control, self._panel_acts, self.requests):
+            if part is not None:
+                part.stop()
+        ended = [self.page is None or self.page.stop(), self.engines.stop()]
+        self.publisher.gateway_event("stopped", "the gateway was stopped")
+        self.publisher.record(checkpoints=self.own.checkpoint())
+        ended += [self.stores.writer.drain(DRAIN_S), self.brokers.stop(), self.stores.writer.stop()]
         self.panel.stop()
-        if self._captures is not None:
-            self._captures.close()
-        self._history.close()
-        self._store.close()
+        self.stores.close()
+        self._reserve.close()
         return all(ended)
 
-    # -- what people ask ----------------------------------------------------------------------------------------
+    # -- the present --------------------------------------------------------------------------------------------
 
-    def act_on_own(self, act: Act) -> int:
-        """An act on the gateway's own alarms; how many it changed. Raises Refused."""
-        with self._lock:
-            done = self._watcher.act(act, self._t_us(), time.time())
-            self._own(done)
-        return len(done)
-
-    @property
-    def own_alarms(self) -> list[Alarm]:
-        """The gateway's own alarms."""
-        return list(self._watcher.alarms.alarms.values())
-
-    def own_utc_s(self, t_us: int | None) -> float | None:
-        """UTC of a time of the gateway's own alarms."""
-        return None if t_us is None else self._utc_of(t_us)
-
-    def silence(self, by: str) -> None:
-        """Stop the sound; the next announcement brings it back. Nothing else changes by it."""
-        if not self._silenced:
-            self._silenced = True
-            self._say("silenced", f"the sound was stopped by {by}")
-
-    def announced(self) -> None:
-        """An alarm has called anew."""
-        self._silenced = False
+    def snapshot(self) -> Snapshot:
+        """The present of all engines; any thread."""
+        now_s = time.monotonic()
+        views = self.engines.views(now_s)
+        return Snapshot(views, self.own.views, self._heartbeat, self._fresh(now_s), self.publisher.silenced)
 
     def status(self) -> dict[str, Any]:
-        """Everything that `camdrift status` shows."""
-        return status_of(self)
+        """All that `camdrift status` shows. Raises StorageError."""
+        threads, writer = dict(self.engines.threads), self.stores.writer
+        page = {"page": self.page.fault} if self.page is not None and self.page.fault else {}
+        return status_of(
+            Parts(
+                settings=self.settings,
+                topics=self.topics,
+                data_dir=self.data_dir,
+                up_s=time.monotonic() - self._started_s,
+                snapshot=self.snapshot(),
+                engines={slug: t.snapshot for slug, t in threads.items()},
+                beats={slug: t.last_beat for slug, t in threads.items()},
+                heads={slug: s.state() for slug, s in self.engines.sources.items()},
+                links=dict(self.brokers.statuses()),
+                receipts=self.brokers.receipts,
+                faults=self.panel.faults() | page,
+                storage={"fault": writer.fault, "nearly_full": writer.nearly_full, "pending": writer.pending},
+            )
+        )
 
-    def page_faults(self) -> dict[str, str]:
-        """Why the page is not served, where it should be."""
-        return {"page": self.page.fault} if self.page is not None and self.page.fault else {}
+    def act(self, act: Act) -> Done:
+        """An act on the gateway's own alarms. Raises Refused."""
+        return self.own.act(act)
 
-    def _panel_act(self, kind: str, engine: str, no: int | None, by: str) -> None:
-        """From the panel's threads: hand over and return; there is nobody to wait for an answer."""
-        if kind == "silence":
-            self.silence(by)
-            return
-        tag = None if no is None else ROWS[no].tag
-        act = Act("acknowledge", tag, by)
-        if engine == GATEWAY:
-            with contextlib.suppress(Refused):
-                self.act_on_own(act)
-        elif engine in self.workers:
-            with contextlib.suppress(Refused):
-                self.workers[engine].ask(lambda p: p.act(act))
+    def silence(self, by: str) -> Done:
+        """Stop the sound until the next announcement."""
+        return self.publisher.silence(by)
 
-    def _take_requests(self) -> None:
-        """Requests by MQTT, and receipts from shore; a bounded number a second."""
-        broker = self.links.get(self.settings.requests.broker)
-        for _ in range(REQUESTS_A_SECOND):
-            if broker is None or self._do.queue.empty():
-                break
-            request = self._do.queue.get_nowait()
-            # A retained request would be done anew at each connection, long after it was meant.
-            if not request.retained:
-                broker.answer(self.topics.done, self._answers.to(request.payload))
-        for name, inbox in self._received.items():
-            while not inbox.queue.empty():
-                self._note_receipt(name, inbox.queue.get_nowait().payload)
+    def _fresh(self, now_s: float) -> bool:
+        return any(self.engines.turning(now_s).values()) and self.engines.sources_alive(now_s)
 
-    def _note_receipt(self, broker: str, payload: bytes) -> None:
-        try:
-            receipt = read_receipt(payload)
-        except Refused:
-            return
-        if receipt.gateway == self._store.gateway_id:
-            self.receipts[broker] = (receipt.seq, receipt.ts)
-
-    # -- looking after the parts ------------------------------------------------------------------------------------
-
-    def _revive(self, now_s: float) -> None:
-        for slug, worker in list(self.workers.items()):
-            if worker.crashed is None:
-                continue
-            try:
-                # Not from the disk alone: on a full one the latest checkpoint still waits, with the alarms it knows of.
-                fresh = self._worker(slug)
-            except StorageError as e:
-                self._log.error("the pipeline cannot be begun anew yet; tried again", engine=slug, why=str(e))
-                continue
-            self._crashes.append(now_s)
-            fresh.queue, fresh.after_turn = worker.queue, worker.after_turn
-            self.workers[slug] = fresh
-            self._say("part-restarted", f"the pipeline of {slug} failed and was begun anew: {worker.crashed}")
-            fresh.start()
-
-    def _alive(self, now_s: float) -> bool:
-        turning = all(now_s - w.last_beat < FRESH_S for w in self.workers.values())
-        return turning and all(now_s - s.state().last_beat_s < STUCK_S for s in self.sources.values())
-
-    def _health(self) -> Health:
-        ages: dict[str, float] = {}
-        for b in self.settings.broker:
-            with contextlib.suppress(StorageError):
-                ages[b.name] = self._undelivered_min(self._store.backlog(b.name), b.name)
-        refused = {name: s.why_refused for name, s in self._statuses() if s.refused}
-        certificates = self._certificates.look(time.time(), time.monotonic())
-        return Health(ages, refused, self._storage(), self._clock(), certificates)
-
-    def _undelivered_min(self, backlog: Backlog, name: str) -> float:
-        if backlog.oldest_utc is None:
-            self._waiting.pop(name, None)
-            return 0.0
-        if not self._head_clock:
-            return (time.time() - utc_of(backlog.oldest_utc)) / 60
-        # Times of events are the head's, which may run thousands of times faster than the wall.
-        place, since_s = self._waiting.get(name, (-1, 0.0))
-        if place != backlog.place:
-            self._waiting[name] = place, since_s = backlog.place, time.monotonic()
-        return (time.monotonic() - since_s) / 60
-
-    def _statuses(self) -> list[tuple[str, LinkStatus]]:
-        return [(name, link.status()) for name, link in self.links.items()]
-
-    def _storage(self) -> str | None:
-        if self.writer.fault:
-            return self.writer.fault
-        if not self.writer.alive or time.monotonic() - self.writer.last_beat > 6 * STUCK_S:
-            return "the writer does not come round: the disk hangs or has failed"
-        return self.writer.nearly_full
-
-    def _clock(self) -> str | None:
-        if self._head_clock:
-            return None
-        stepped = self._clock_steps.look(utc_less_boot_s(), time.monotonic())
-        if clock_synchronised() is False:
-            return "the system clock is kept in time by nothing: times of events may be wrong; see to the time server"
-        return stepped
+    def _all_alive(self, now_s: float) -> bool:
+        return all(self.engines.turning(now_s).values()) and self.engines.sources_alive(now_s)
 
     @property
-    def _head_clock(self) -> bool:
-        return self.settings.time.source == "head"
+    def _delivery_flows(self) -> bool:
+        return not self.own.delivery_stalled and self.brokers.all_connected
 
-    @property
-    def flowing(self) -> bool:
-        """Is there no alarm about delivery, and every broker connected?"""
-        return not self._watcher.alarms.active("delivery-stalled") and all(s.connected for _, s in self._statuses())
+    def _note(self, what: str, text: str) -> None:
+        self.publisher.gateway_event(what, text)
 
-    def _t_us(self) -> int:
-        return self._t0_us + round((time.monotonic() - self._mono0) * 1e6)
-
-    def _utc_of(self, t_us: int) -> float:
-        return time.time() - (self._t_us() - t_us) / 1e6
-
-    def _checkpoint(self) -> Mapping[str, object]:
-        return {"t_us": self._t_us(), "utc_s": time.time(), "alarms": self._watcher.alarms.checkpoint()}
-
-    def board(self) -> Snapshot:
-        """The present of all engines; any thread."""
-        views = [w.view for w in self.workers.values()]
-        fresh = self._alive(time.monotonic())
-        shown = tuple(v for v in views if v is not None)
-        return Snapshot(shown, self._gateway_views, self.heartbeat, fresh, self._silenced)
+    def _keep_relay(self, keep: Any) -> None:
+        keep(self.snapshot())

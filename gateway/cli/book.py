@@ -8,10 +8,10 @@ import typing
 from dataclasses import fields
 from typing import Any
 
-from gateway.cli.operator import common, request
+from gateway.cli.operator import common, request, show_note
 from gateway.cli.text import note, out
 from gateway.encode.topics import Topics
-from gateway.engine.commands import booked, filled
+from gateway.engine.maintenance import filled, records_of
 from gateway.model.errors import Refused
 from gateway.model.settings import EngineSettings, Settings
 from gateway.model.settings_file import load_settings
@@ -115,6 +115,7 @@ def main(args: argparse.Namespace) -> int:
     try:
         answer = request(args, "book", entry=entry)
         stored = answer["entry"]
+        show_note(answer)
     except NoDaemon:
         stored = _without_daemon(settings, args, entry)
         note("no daemon runs: written to the store; it counts from the next start on")
@@ -172,7 +173,7 @@ def _without_daemon(settings: Settings, args: argparse.Namespace, data: dict[str
         if told:
             raise Refused("\n".join(told))
         topics = Topics(settings.gateway.topic_prefix, settings.vessel.slug)
-        event, booking = booked(topics, engine.slug, entry, stored, entry.person, now_s)
+        event, booking = records_of(topics, engine.slug, entry, stored, entry.person, now_s)
         store.commit(events=[event], bookings=[booking])
     finally:
         store.close()

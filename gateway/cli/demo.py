@@ -15,6 +15,7 @@ import threading
 import time
 import tomllib
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -91,7 +92,7 @@ def main(args: argparse.Namespace) -> int:
         daemon.start()
         _tell_page(daemon, password, stays=args.stay)
         out(HEADING)
-        voyage = Voyage(daemon.desk.handle, ENGINE)
+        voyage = Voyage(partial(daemon.commands.handle, "shell"), ENGINE)
         end.callback(voyage.crew_leaves)
         whole = _follow(voyage, daemon, messages, head, stopping, began_s + args.seconds)
         voyage.sum_up(whole=whole, seconds=time.monotonic() - began_s)

@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from gateway.cli.text import out
+from gateway.cli.text import note, out
 from gateway.model.settings import Settings
 from gateway.model.settings_file import load_settings
 from gateway.outlets.control import ask
@@ -47,4 +47,11 @@ def act(args: argparse.Namespace, do: str, done: str, **fields: Any) -> int:
     """An act on one alarm, and a line that it is done."""
     answer = request(args, do, alarm=args.tag, **fields)
     out(f"{args.tag}: {done} by {answer['by']}")
+    show_note(answer)
     return 0
+
+
+def show_note(answer: dict[str, Any]) -> None:
+    """What the daemon adds to its answer: that the disk does not have it yet, for example."""
+    if text := answer.get("note"):
+        note(f"camdrift: {text}")

@@ -3,14 +3,16 @@
 import argparse
 import sys
 import uuid
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
 from gateway.cli.text import note
 from gateway.encode.messages import Topics, event_payload, utc_of
-from gateway.encode.speak import SpokenEvent, SpokenState, speak_alarm, speak_reading, speak_trend
+from gateway.encode.publish import encode_alarm, encode_reading, encode_trend
 from gateway.measure.timeline import Now
 from gateway.model.errors import Refused
+from gateway.model.output import NewEvent
 from gateway.model.settings import Settings
 from gateway.model.settings_file import load_settings
 from gateway.pipeline import AlarmChanged, EnginePipeline, Output, ReadingDue, TrendDue
@@ -57,33 +59,34 @@ def pipeline_for(settings: Settings, engine: str, start_utc_s: float) -> EngineP
 
 
 class Lines:
-    """Turns sayings into lines; counts the events as an outbox would."""
+    """Turns output into lines; counts the events as an outbox would."""
 
     def __init__(self, topics: Topics, engine: str, vessel: str, *, readings: bool) -> None:
         self._topics, self._engine, self._readings = topics, engine, readings
         self._gateway = str(uuid.uuid5(NAMESPACE, vessel))
         self._seq = 0
 
-    def of(self, outputs: list[Output]) -> list[bytes]:
+    def of(self, outputs: Iterable[Output]) -> Iterator[bytes]:
         """The lines, each with its newline."""
-        lines = []
-        for said in outputs:
-            if isinstance(said, AlarmChanged):
-                lines += [self._line(spoken) for spoken in speak_alarm(self._topics, said)]
-            elif isinstance(said, TrendDue):
-                lines.append(self._line(speak_trend(self._topics, self._engine, said.trend)))
-            elif isinstance(said, ReadingDue) and self._readings:
-                lines.append(self._line(speak_reading(self._topics, self._engine, said)))
-        return lines
+        for output in outputs:
+            if isinstance(output, AlarmChanged):
+                event, state = encode_alarm(self._topics, output)
+                yield self._event(event)
+                yield _line(state.topic, state.payload)
+            elif isinstance(output, TrendDue):
+                trend = encode_trend(self._topics, self._engine, output.trend)
+                yield _line(trend.topic, trend.payload)
+            elif isinstance(output, ReadingDue) and self._readings:
+                yield _line(*encode_reading(self._topics, self._engine, output))
 
-    def _line(self, spoken: SpokenEvent | SpokenState) -> bytes:
-        if isinstance(spoken, SpokenEvent):
-            self._seq += 1
-            payload = event_payload(self._gateway, self._seq, spoken.body)
-        else:
-            payload = spoken.payload
-        # A topic holds nothing that JSON would escape: slugs and tags.
-        return b'{"topic":"' + spoken.topic.encode() + b'","message":' + payload + b"}\n"
+    def _event(self, event: NewEvent) -> bytes:
+        self._seq += 1
+        return _line(event.topic, event_payload(self._gateway, self._seq, event.body))
+
+
+def _line(topic: str, payload: bytes) -> bytes:
+    # A topic holds nothing that JSON would escape: slugs and tags.
+    return b'{"topic":"' + topic.encode() + b'","message":' + payload + b"}\n"
 
 
 def _engine(settings: Settings, wanted: str | None) -> str:

@@ -2,7 +2,7 @@
 
 import argparse
 
-from gateway.cli.operator import common, request
+from gateway.cli.operator import common, request, show_note
 from gateway.cli.text import out
 
 
@@ -14,6 +14,7 @@ def add(p: argparse.ArgumentParser) -> None:
 
 def main(args: argparse.Namespace) -> int:
     """Ask the daemon."""
-    by = request(args, "silence")["by"]
-    out(f"silenced by {by} until the next announcement")
+    answer = request(args, "silence")
+    out(f"silenced by {answer['by']} until the next announcement")
+    show_note(answer)
     return 0

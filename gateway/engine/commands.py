@@ -1,344 +1,273 @@
-"""The operator's desk: requests from the local socket, the panel and MQTT, each done on the thread it belongs to.
+"""The one way in for what a person does: from the shell, the page, the alarm panel or MQTT.
 
-Acts on an engine's alarms run on that engine's own thread, between two chunks; acts on the gateway's own alarms run
-under the daemon's lock. Whoever asks waits for the answer, and gets the reason when it is no.
+Each request is checked, authorised by where it comes from, done on the thread that it belongs to, recorded, and
+answered. Acts on alarms and the silencing of the sound take effect at once, also with a dead disk; a maintenance
+record counts only once it is on the disk. A request that is reported as failed is never done afterwards.
 """
 
-import math
 import time
-import uuid
-from collections import OrderedDict
 from collections.abc import Callable, Mapping
-from concurrent.futures import CancelledError, Future
+from concurrent.futures import Future
 from concurrent.futures import TimeoutError as FutureTimeout
-from functools import partial
-from typing import Any, Protocol, cast, get_args
+from threading import Lock
+from typing import Any, Literal, Protocol, cast, get_args
 
 import structlog
 
 from gateway.alarm.acts import Act, ActKind
-from gateway.alarm.table import BY_TAG, GATEWAY_TAGS
-from gateway.encode.inbound import read_request
-from gateway.encode.messages import DoMessage, DoneMessage, adjustment_event_body, dump, rfc3339, utc_of
-from gateway.encode.topics import Topics
+from gateway.alarm.table import BY_TAG, GATEWAY_TAGS, ROWS
+from gateway.engine.inbox import Booking, Command, Done
+from gateway.engine.maintenance import filled, present_figures
+from gateway.engine.request import is_text_throughout, minutes_of, text_of
 from gateway.engine.sheet_facts import facts_of
-from gateway.engine.thread import EngineWorker
+from gateway.engine.snapshot import EngineSnapshot
 from gateway.model.errors import Refused
 from gateway.model.settings import Settings
-from gateway.pipeline import EnginePipeline, Output
-from gateway.store.state import NewBooking, NewEvent
-from gateway.store.writer import Writer
+from gateway.model.snapshot import GATEWAY
 from gateway.wear import bookings
 from gateway.wear.booking_check import new_booking
-from gateway.wear.logbook import check
-from gateway.wear.refusals import can_be_growth
 from gateway.worksheet.catalogue import as_data, sheet
 
-ANSWER_S = 8.0
-"""Less than whoever asks waits: a request reported as failed must never run later."""
+Origin = Literal["shell", "page", "panel", "mqtt"]
 ACTS = get_args(ActKind)
-TEXT_MAX, NAME_MAX = 500, 64
-PRESENT_S = 3_600.0
-ANSWERS_KEPT = 64
+ALLOWED: Mapping[Origin, frozenset[str]] = {
+    "shell": frozenset({"status", "sheet", "prefill", "silence", "book", *ACTS}),
+    "page": frozenset({"status", "sheet", "prefill", "silence", "book", *ACTS}),
+    "panel": frozenset({"silence", "acknowledge"}),
+    "mqtt": frozenset({"acknowledge", "shelve", "unshelve"}),
+}
+"""Who may ask for what. The shell's right is that of the socket's file, the page's a log-in, the panel's its settings,
+MQTT's the setting that enables requests and the broker's access list."""
+NAME_MAX = 64
+ANSWER_S = 8.0
+RECORD_S = 2.0
+"""An act that is not on the disk within this is answered "done, not yet recorded"."""
+WRITING_S = 6.0
+"""A maintenance record that is being written cannot be taken back; so long its end is awaited."""
+TURN_S = 2.0
+"""With the others above less than whoever asks waits: 20 s."""
+NOT_YET = "done, not yet recorded: the disk does not take it"
 
 
-class Host(Protocol):
-    """What the desk needs of the daemon."""
+class Engine(Protocol):
+    """What the commands need of one engine's thread."""
 
-    settings: Settings
-    topics: Topics
-    workers: dict[str, EngineWorker]
+    @property
+    def slug(self) -> str: ...
 
-    def act_on_own(self, act: Act) -> int:
-        """Do it to the gateway's own alarms; how many it changed. Raises Refused."""
+    @property
+    def snapshot(self) -> EngineSnapshot: ...
 
-    def status(self) -> dict[str, Any]:
-        """Everything that `camdrift status` shows."""
+    def submit(self, command: Command) -> "Future[Done]":
+        """Have it done between two chunks. Raises Refused where too many wait."""
 
-    def silence(self, by: str) -> None:
+
+class Gateway(Protocol):
+    """What the commands need of the gateway itself."""
+
+    def act(self, act: Act) -> Done:
+        """Do it to the gateway's own alarms. Raises Refused."""
+
+    def silence(self, by: str) -> Done:
         """Stop the sound until the next announcement."""
 
+    def status(self) -> dict[str, Any]:
+        """All that `camdrift status` shows."""
 
-class Desk:
-    """Does what is asked. `handle` may be called from any thread but a worker's."""
 
-    def __init__(self, host: Host, writer: Writer) -> None:
-        self._host, self._writer = host, writer
-        self._log = structlog.get_logger("desk")
+def wait_for(future: "Future[Any]", timeout_s: float) -> bool:
+    """Wait until it is done, for a time; whether it is."""
+    try:
+        future.exception(timeout_s)
+    except FutureTimeout:
+        return False
+    except BaseException:
+        return future.done()
+    return True
 
-    def handle(self, request: dict[str, Any], who: str) -> dict[str, Any]:
+
+class Commands:
+    """`handle` may be called from any thread but an engine's and the writer's. `wait`: how a future is awaited."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        engines: Callable[[], Mapping[str, Engine]],
+        gateway: Gateway,
+        *,
+        wait: Callable[["Future[Any]", float], bool] = wait_for,
+    ) -> None:
+        """`engines`: those that run now, by short name."""
+        self._settings, self._engines, self._gateway, self.wait = settings, engines, gateway, wait
+        self._log = structlog.get_logger("commands")
+        self._entering = Lock()
+        self._unrecorded: list[tuple[Future[Any], float]] = []
+
+    def handle(self, origin: Origin, request: dict[str, Any], who: str) -> dict[str, Any]:
         """Do one request; the answer's fields. Raises Refused with the reason, which the log keeps with who asked."""
         try:
-            return self._handle(request, who)
+            return self._handle(origin, request, who)
         except Refused as e:
-            self._log.warning("a request was refused", who=who, do=ascii(request.get("do"))[:NAME_MAX], why=str(e))
+            do = ascii(request.get("do"))[:NAME_MAX]
+            self._log.warning("command.refused", origin=origin, who=who, do=do, why=str(e))
             raise
 
-    def _handle(self, request: dict[str, Any], who: str) -> dict[str, Any]:
-        if not _is_text_throughout(request):
+    def from_panel(self, kind: str, engine: str, no: int | None, by: str) -> None:
+        """An act of the alarm panel, which waits for no answer: `kind` and the rest as `ActSender` has them."""
+        do = "silence" if kind == "silence" else "acknowledge"
+        try:
+            self._authorise("panel", do)
+            if do == "silence":
+                self._gateway.silence(by)
+                return
+            self._start(engine, Act("acknowledge", None if no is None else ROWS[no].tag, by))
+        except Refused as e:
+            self._log.warning("command.refused", origin="panel", who=by, do=kind, why=str(e))
+
+    @property
+    def unrecorded_s(self) -> float | None:
+        """For how long the oldest act that was answered "not yet recorded" waits for the disk; `None`: none waits."""
+        self._unrecorded = [(f, since_s) for f, since_s in self._unrecorded if not f.done()]
+        return max((time.monotonic() - since_s for _, since_s in self._unrecorded), default=None)
+
+    def sheet(self, name: str, engine: str, typed: Mapping[str, str]) -> dict[str, Any]:
+        """A work sheet as plain data; `typed` may bring a pressure file as `file`. Raises Refused."""
+        figures = dict(typed)
+        file = figures.pop("file", None)
+        settings = next(e for e in self._settings.engine if e.slug == engine)
+        return as_data(sheet(name, facts_of(settings, self._engines()[engine].snapshot), figures, file))
+
+    # -- checking -----------------------------------------------------------------------------------------------
+
+    def _handle(self, origin: Origin, request: dict[str, Any], who: str) -> dict[str, Any]:
+        if not is_text_throughout(request):
             raise Refused("a text has a character in it that cannot be kept (NUL, or half of a pair)")
         do = request.get("do")
-        if do == "status":
-            return {"status": self._host.status()}
-        by = (_text(request, "by", NAME_MAX) or "").strip()
+        self._authorise(origin, do)
+        by = (text_of(request, "by", NAME_MAX) or "").strip()
         by = f"{by} ({who})" if by and by != who else who
-        if do == "silence":
-            self._host.silence(by)
-            return {"by": by}
-        if do == "book":
-            return self._book(request, by)
-        if do == "sheet":
-            return {"sheet": self._sheet(request)}
-        if do == "prefill":
-            return {"figures": self._prefill(self._worker(request).pipeline)}
-        if do in ACTS:
-            return self._act(
-                request,
-                Act(cast(ActKind, do), _text(request, "alarm"), by, _text(request, "why") or "", _minutes(request)),
-            )
-        raise Refused(f"{do!r} is not among what can be asked: status, sheet, silence, book, {', '.join(ACTS)}")
+        match do:
+            case "status":
+                return {"status": self._gateway.status()}
+            case "sheet":
+                return {"sheet": self._sheet(request)}
+            case "prefill":
+                return {"figures": present_figures(self._engine(request).snapshot)}
+            case "silence":
+                return {"by": by, **self._record([self._gateway.silence(by)])}
+            case "book":
+                return self._book(request, by)
+        why = text_of(request, "why") or ""
+        act = Act(cast(ActKind, do), text_of(request, "alarm"), by, why, minutes_of(request))
+        return self._act(request, act)
+
+    def _authorise(self, origin: Origin, do: object) -> None:
+        known = ALLOWED["shell"]
+        if do not in known:
+            raise Refused(f"{do!r} is not among what can be asked: {', '.join(sorted(known))}")
+        if do not in ALLOWED[origin]:
+            raise Refused(f"{do} cannot be asked from here ({origin}); use the page or the shell")
+
+    def _engine(self, request: dict[str, Any]) -> Engine:
+        engines = self._engines()
+        slug = text_of(request, "engine")
+        if slug is None and len(engines) == 1:
+            return next(iter(engines.values()))
+        if slug is None or slug not in engines:
+            raise Refused(f"name the engine; there are: {', '.join(engines)}")
+        return engines[slug]
 
     # -- alarms -------------------------------------------------------------------------------------------------
 
     def _act(self, request: dict[str, Any], act: Act) -> dict[str, Any]:
         if act.tag is not None and act.tag not in BY_TAG:
             raise Refused(f"there is no alarm {act.tag!r}; there are: {', '.join(BY_TAG)}")
-        if act.tag in GATEWAY_TAGS:
-            return {"done": self._host.act_on_own(act), "by": act.by}
-        if act.tag is None and request.get("engine") is None:
-            done = sum(self._on(w, lambda p: p.act(act)) for w in list(self._host.workers.values()))
-            return {"done": done + self._host.act_on_own(act), "by": act.by}
-        return {"done": self._on(self._worker(request), lambda p: p.act(act)), "by": act.by}
+        everywhere = act.tag is None and text_of(request, "engine") is None
+        target = None if everywhere else GATEWAY if act.tag in GATEWAY_TAGS else self._engine(request).slug
+        done, faults = [], []
+        for name, answer in self._start(target, act):
+            try:
+                done.append(self._done(name, answer))
+            except Refused as e:
+                faults.append(str(e))
+        if not done:
+            raise Refused("; ".join(faults))
+        answered = {"done": sum(d.count for d in done), "by": act.by, **self._record(done)}
+        return answered | ({"note": f"not done everywhere: {'; '.join(faults)}"} if faults else {})
 
-    def _on(self, worker: EngineWorker, do: Callable[[EnginePipeline], list[Output]]) -> int:
-        asked = worker.ask(do)
-        try:
-            return asked.result(ANSWER_S)
-        except FutureTimeout:
-            slug = worker.pipeline.engine.slug
-            if asked.cancel():
-                raise Refused(f"engine {slug} does not come round, so nothing was done; look at the log") from None
-            raise Refused(f"engine {slug} takes long over it; see by `camdrift status` whether it was done") from None
+    def _start(self, target: str | None, act: Act) -> list[tuple[str, "Future[Done]"]]:
+        """Begin the act at `target`: an engine, GATEWAY, or `None` for all of them. Raises Refused."""
+        engines = self._engines()
+        if target is not None and target != GATEWAY and target not in engines:
+            raise Refused(f"there is no engine {target!r}; there are: {', '.join(engines)}")
+        wanted = [e for e in engines.values() if target in (None, e.slug)]
+        started = [(f"engine {e.slug}", e.submit(act)) for e in wanted]
+        if target in (None, GATEWAY):
+            own: Future[Done] = Future()
+            own.set_result(self._gateway.act(act))
+            started.append(("the gateway", own))
+        return started
 
-    def _worker(self, request: dict[str, Any]) -> EngineWorker:
-        workers = self._host.workers
-        slug = _text(request, "engine")
-        if slug is None and len(workers) == 1:
-            return next(iter(workers.values()))
-        if slug not in workers:
-            raise Refused(f"say which engine: {', '.join(workers)}")
-        return workers[slug]
+    def _done(self, name: str, answer: "Future[Done]") -> Done:
+        if not self.wait(answer, ANSWER_S):
+            if answer.cancel():
+                raise Refused(f"{name} does not respond, so nothing was done; look at the log")
+            self.wait(answer, RECORD_S)
+        if not answer.done():
+            # Begun and not ended: it is not reported as failed, for it may still be done.
+            return Done(0, cast("Future[int]", answer))
+        return answer.result()
+
+    def _record(self, done: list[Done]) -> dict[str, Any]:
+        """What the answer says of the disk. Waits until all is recorded, RECORD_S at most."""
+        until_s = time.monotonic() + RECORD_S
+        waiting = [d.recorded for d in done if d.recorded is not None]
+        late = [f for f in waiting if not self.wait(f, max(0.0, until_s - time.monotonic()))]
+        if not late:
+            return {"recorded": True}
+        self._unrecorded += [(f, time.monotonic()) for f in late]
+        return {"recorded": False, "note": NOT_YET}
 
     # -- the log book -------------------------------------------------------------------------------------------
 
     def _book(self, request: dict[str, Any], by: str) -> dict[str, Any]:
-        worker = self._worker(request)
+        engine = self._engine(request)
         data = request.get("entry")
         if not isinstance(data, dict):
             raise Refused("a booking needs its entry")
-        p = worker.pipeline
-        now_s = p.timeline.utc_s(p.timeline.t_us) if self._host.settings.time.source == "head" else time.time()
-        # The kind alone decides which figures are filled in from the readings; what was typed always stands.
-        entry, text = new_booking(filled(data, self._prefill(p), now_s))
-        if not request.get("dry"):
-            self._store(worker, entry, lambda p: self._booked(p, entry, text, by, now_s))
-        return {"entry": bookings.as_data(entry)}
-
-    def _store(
-        self, worker: EngineWorker, entry: bookings.Entry, make: Callable[[EnginePipeline], tuple[NewEvent, NewBooking]]
-    ) -> None:
-        """Check and make the rows on the engine's thread, store them, then have the pipeline take the booking up."""
-        rows: list[tuple[NewEvent, NewBooking]] = []
-
-        def check_and_make(p: EnginePipeline) -> list[Output]:
-            rows.append(make(p))
-            return []
-
-        self._on(worker, check_and_make)
-        event, booking = rows[0]
-        taken_up: Future[None] = Future()
-        stored = self._writer.submit([event], bookings=[booking])
-        # Not by whoever asks, who may have gone: what is on the disk is taken up in any case.
-        stored.add_done_callback(partial(self._take_up, booking.engine, entry, taken_up))
+        now_s = engine.snapshot.utc_s if self._settings.time.source == "head" else time.time()
+        # One at a time: each is checked against a log book that knows of the one before.
+        if not self._entering.acquire(timeout=TURN_S):
+            raise Refused("nothing was booked: another booking is being entered at this moment; try again")
         try:
-            stored.result(ANSWER_S)
-            taken_up.result(ANSWER_S)
-        except (FutureTimeout, CancelledError):
-            if stored.cancel():
-                raise Refused("nothing was booked: the disk does not take it; see `camdrift status`") from None
-            raise Refused("the disk takes long over it; see by `camdrift status` whether it was booked") from None
+            # The kind alone decides which figures are filled in from the readings; what was typed always stands.
+            entry, stored = new_booking(filled(data, present_figures(engine.snapshot), now_s))
+            if request.get("dry"):
+                return {"entry": bookings.as_data(entry)}
+            done = self._done(f"engine {engine.slug}", engine.submit(Booking(entry, stored, by, now_s)))
+            return {"entry": bookings.as_data(entry), **self._entered(done)}
+        finally:
+            self._entering.release()
 
-    def _take_up(self, slug: str, entry: bookings.Entry, done: Future[None], stored: Future[int]) -> None:
-        if stored.cancelled() or stored.exception() is not None:
-            return
-        worker = self._host.workers[slug]
-        try:
-            taken = worker.ask(partial(take_up, worker, entry))
-        except Refused as e:
-            self._log.error("booking.not_taken_up", engine=slug, id=entry.id, why=str(e))
-            return
-        taken.add_done_callback(lambda _: done.set_result(None))
-
-    def _booked(
-        self, p: EnginePipeline, entry: bookings.Entry, stored: str, by: str, now_s: float
-    ) -> tuple[NewEvent, NewBooking]:
-        told = check(entry, p.wear.datum, max(now_s, p.timeline.utc_s(p.timeline.t_us)), p.meter.hours.hours)
-        if told:
-            raise Refused("\n".join(told))
-        slug = p.engine.slug
-        return booked(self._host.topics, slug, entry, stored, by, p.timeline.utc_s(p.timeline.t_us))
-
-    def sheet(self, name: str, engine: str, typed: Mapping[str, str]) -> dict[str, Any]:
-        """A work sheet as plain data; `typed` may bring a pressure file as `file`. Raises Refused."""
-        figures = dict(typed)
-        file = figures.pop("file", None)
-        return as_data(sheet(name, facts_of(self._worker({"engine": engine})), figures, file))
+    def _entered(self, done: Done) -> dict[str, Any]:
+        """Wait for the commit. Raises Refused where it will never come."""
+        recorded = done.recorded
+        if recorded is None or done.applied is None:
+            return {"recorded": False, "note": "begun and not finished; look into the log book before you try again"}
+        if not self.wait(recorded, RECORD_S):
+            if recorded.cancel():
+                raise Refused("nothing was booked: the disk does not take it; see `camdrift status`")
+            if not self.wait(recorded, WRITING_S):
+                self._unrecorded.append((recorded, time.monotonic()))
+                return {"recorded": False, "note": "not yet recorded: the disk is slow; see the log book"}
+        if recorded.cancelled() or (fault := recorded.exception()) is not None:
+            why = "the store dropped it" if recorded.cancelled() else str(fault)
+            raise Refused(f"nothing was booked: {why}")
+        self.wait(done.applied, RECORD_S)
+        return {"recorded": True}
 
     def _sheet(self, request: dict[str, Any]) -> dict[str, Any]:
         typed = request.get("typed") or {}
         if not isinstance(typed, dict) or not all(isinstance(v, str) for v in typed.values()):
             raise Refused("typed is not a mapping of names to texts")
-        return self.sheet(_text(request, "name") or "", self._worker(request).pipeline.engine.slug, typed)
-
-    def _prefill(self, p: EnginePipeline) -> dict[str, float]:
-        m = p.meter
-        reading = m.reading(p.present_us)
-        standing = m.standing_raw_deg()
-        percent = p.wear_seen.elongation_percent
-        found = {
-            "hours": m.hours.hours,
-            "spring_mm": reading.spring.value,
-            "raw_deg": m.raw_now() if standing is None else standing,
-            "lag_deg": reading.lag.value if standing is None else m.lag_of(standing),
-            # What cannot be the chain's is not booked as the chain's: nobody has typed it, so nobody could mend it.
-            "elongation_percent": percent if percent is not None and can_be_growth(percent) else None,
-        }
-        return {k: round(v, 3) for k, v in found.items() if v is not None and math.isfinite(v)}
-
-
-def take_up(worker: EngineWorker, entry: bookings.Entry, pipeline: EnginePipeline) -> list[Output]:
-    """A stored booking reaches the pipeline, once: a worker that was restarted meanwhile has read it from the store."""
-    if any(known.id == entry.id for known in worker.log):
-        return []
-    worker.log.append(entry)
-    return pipeline.book(entry, worker.log)
-
-
-def booked(
-    topics: Topics, slug: str, entry: bookings.Entry, stored: str, by: str, now_s: float
-) -> tuple[NewEvent, NewBooking]:
-    """The event and the log book's row, with the text `stored`, of a booking typed at `now_s`: the event's time.
-
-    When the work was done stands among the figures: an event of the past would look as if it had waited to be sent.
-    """
-    before, after = bookings.before_after(entry)
-    after["work_utc"] = rfc3339(entry.utc_s)
-    text = f"{entry.note} (booked by {by})" if entry.note else f"booked by {by}"
-    body = adjustment_event_body(entry.kind, now_s, entry.hours, by=entry.person, before=before, after=after, text=text)
-    row = NewBooking(slug, entry.id, entry.kind, rfc3339(now_s), stored)
-    return NewEvent(topics.event(slug), "adjustment", body), row
-
-
-_FROM_READINGS: dict[str, dict[str, str]] = {
-    "retightened": {"spring_after_mm": "spring_mm", "elongation_percent": "elongation_percent"},
-    "camshaft-set": {"raw_deg": "raw_deg", "elongation_percent": "elongation_percent"},
-    "spring-renewed": {"spring_after_mm": "spring_mm"},
-    "chain-renewed": {"spring_after_mm": "spring_mm", "lag_after_deg": "lag_deg"},
-    "links-renewed": {"spring_after_mm": "spring_mm", "lag_after_deg": "lag_deg"},
-}
-"""Which figures of a booking the present readings can give, by kind."""
-
-
-def filled(data: dict[str, Any], figures: dict[str, float], now_s: float) -> dict[str, Any]:
-    """A booking with what was not typed: id, time, and what the present `figures` can give. Raises Refused.
-
-    The present says nothing of work done more than an hour ago: then all figures must be typed.
-    """
-    entry = {k: v for k, v in data.items() if v is not None}
-    if isinstance(entry.get("utc_s"), str):
-        try:
-            entry["utc_s"] = utc_of(entry["utc_s"])
-        except ValueError as e:
-            raise Refused(str(e)) from None
-    entry.setdefault("id", uuid.uuid4().hex[:12])
-    entry.setdefault("utc_s", round(now_s, 3))
-    if not _is_present(entry["utc_s"], now_s):
-        return entry
-    if "hours" in figures:
-        entry.setdefault("hours", figures["hours"])
-    for key, figure in _FROM_READINGS.get(str(entry.get("kind")), {}).items():
-        if figure in figures:
-            entry.setdefault(key, figures[figure])
-    return entry
-
-
-def _is_present(utc_s: object, now_s: float) -> bool:
-    return isinstance(utc_s, int | float) and utc_s > now_s - PRESENT_S
-
-
-def _text(request: dict[str, Any], key: str, most: int = TEXT_MAX) -> str | None:
-    value = request.get(key)
-    if value is None or value == "":
-        return None
-    if not isinstance(value, str) or len(value) > most:
-        raise Refused(f"{key} is not a text of at most {most} characters")
-    return value
-
-
-def _minutes(request: dict[str, Any]) -> float | None:
-    value = request.get("minutes")
-    if value is None:
-        return None
-    try:
-        minutes = float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
-    except OverflowError:
-        minutes = math.nan
-    if not math.isfinite(minutes):
-        raise Refused("minutes is not a number")
-    return minutes
-
-
-def _is_text_throughout(value: object) -> bool:
-    """Can every text in it be written as UTF-8 and kept by a database? JSON lets more through than that."""
-    if isinstance(value, dict):
-        return all(_is_text_throughout(k) and _is_text_throughout(v) for k, v in value.items())
-    if isinstance(value, list):
-        return all(_is_text_throughout(v) for v in value)
-    return not isinstance(value, str) or not any(c == "\0" or "\ud800" <= c <= "\udfff" for c in value)
-
-
-class Answers:
-    """Answers to requests that come by MQTT. One that comes again (QoS 1) is not done again, only answered again."""
-
-    def __init__(self, desk: Desk) -> None:
-        self._desk = desk
-        self._given: OrderedDict[tuple[str, str], bytes] = OrderedDict()
-
-    def to(self, payload: bytes) -> bytes:
-        """Do a request and make the answer's bytes; what is no request is answered with the reason."""
-        try:
-            asked = read_request(payload)
-        except Refused as e:
-            return dump(DoneMessage(id="unknown", ok=False, why=f"not a request: {e}"))
-        key = (asked.by, asked.id)
-        if key not in self._given:
-            self._given[key] = self._done(asked)
-            while len(self._given) > ANSWERS_KEPT:
-                self._given.popitem(last=False)
-        return self._given[key]
-
-    def _done(self, asked: DoMessage) -> bytes:
-        wanted: dict[str, Any] = {
-            "do": asked.do,
-            "engine": asked.engine,
-            "alarm": asked.alarm,
-            "minutes": asked.minutes,
-            "by": asked.by,
-        }
-        if asked.do == "shelve":
-            wanted["why"] = "by request over MQTT"
-        try:
-            self._desk.handle(wanted, "mqtt")
-        except Refused as e:
-            return dump(DoneMessage(id=asked.id, ok=False, why=str(e)))
-        return dump(DoneMessage(id=asked.id, ok=True, why=""))
+        return self.sheet(text_of(request, "name") or "", self._engine(request).slug, typed)

@@ -1,26 +1,24 @@
-"""What a work sheet is made from, gathered from an engine's worker or, where no daemon runs, from its log book."""
+"""What a work sheet is made from: an engine's snapshot or, where no daemon runs, its log book."""
 
 from collections.abc import Sequence
 
-from gateway.engine.thread import EngineWorker
+from gateway.engine.snapshot import EngineSnapshot
 from gateway.model.settings import EngineSettings
 from gateway.wear import bookings as b
 from gateway.wear.logbook import rebase
 from gateway.worksheet.sheet import Facts
 
 
-def facts_of(worker: EngineWorker) -> Facts:
-    """The present of a running engine, from any thread: everything read here is frozen, or a list that only grows."""
-    p, view = worker.pipeline, worker.view
-    known = Facts(p.engine, p.wear.datum, taken=_pressures(worker.log))
-    d = None if view is None else view.detail
-    if view is None or d is None:
-        return known
-    trend = p.last_trend
+def facts_of(engine: EngineSettings, s: EngineSnapshot) -> Facts:
+    """The present of a running engine."""
+    view, d, trend = s.view, s.view.detail, s.trend
+    taken = _pressures(s.log)
+    if d is None:
+        return Facts(engine, s.datum, taken=taken)
     sea = (None, None, None) if trend is None else (trend.lag_deg.p05, trend.lag_deg.p50, trend.lag_deg.p95)
     return Facts(
-        p.engine,
-        p.wear.datum,
+        engine,
+        s.datum,
         running=view.running,
         utc_s=d.utc_s,
         hours=view.running_hours,
@@ -35,7 +33,7 @@ def facts_of(worker: EngineWorker) -> Facts:
         sea_lag_deg=sea,
         elongation_percent=view.elongation_percent,
         agreement="unknown" if trend is None else trend.agreement.state,
-        taken=known.taken,
+        taken=taken,
     )
 
 
@@ -46,7 +44,6 @@ def facts_at_rest(engine: EngineSettings, log: Sequence[b.Entry]) -> Facts:
 
 def _pressures(log: Sequence[b.Entry]) -> tuple[b.Pressures, ...]:
     """Pressures booked, oldest first, without those that were corrected or struck out."""
-    entries = list(log)
-    corrected = {e.replaces: e.entry for e in entries if isinstance(e, b.Correction)}
-    stand = [corrected.get(e.id, e) for e in entries]
+    corrected = {e.replaces: e.entry for e in log if isinstance(e, b.Correction)}
+    stand = [corrected.get(e.id, e) for e in log]
     return tuple(e for e in stand if isinstance(e, b.Pressures))

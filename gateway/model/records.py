@@ -181,3 +181,8 @@ class Transition:
     by: str | None = None
     why: str | None = None
     since_us: int | None = None
+
+    @property
+    def announces(self) -> bool:
+        """Does it call for attention: unacknowledged now, and not before?"""
+        return self.to is AlarmState.UNACKNOWLEDGED and self.came_from is not AlarmState.UNACKNOWLEDGED

@@ -44,9 +44,9 @@ class EngineDetail:
 
     `shape_deg`: lag over equal steps of crank angle in one cycle, averaged, counted from its mean; `orders_deg`:
     amplitudes of its first orders, of the last cycle; both empty until there was one. `utc_s`: pipeline time.
-    `rest_s`: how long she was seen to stand or to be on the turning gear. `standing_raw_deg`: raw crank − ratio·cam
-    now, free of eccentric mounting, and `turned_raw_deg` the mean of the last whole turn on the turning gear, which
-    ended at `turned_utc_s`.
+    `rest_s`: how long the engine was seen to stand or to be on the turning gear. `standing_raw_deg`: raw
+    crank − ratio·cam now, free of eccentric mounting; `standing_lag_deg`: the lag from it; `turned_raw_deg`: the mean
+    of the last whole turn on the turning gear, which ended at `turned_utc_s`.
     """
 
     utc_s: float
@@ -61,6 +61,7 @@ class EngineDetail:
     orders_deg: tuple[float, ...] = ()
     rest_s: float = 0.0
     standing_raw_deg: float | None = None
+    standing_lag_deg: float | None = None
     turned_raw_deg: float | None = None
     turned_utc_s: float | None = None
 

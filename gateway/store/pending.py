@@ -7,7 +7,7 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from heapq import merge
 
-from gateway.store.state import NewBooking, NewEvent, NewRetained
+from gateway.model.output import NewBooking, NewEvent, NewRetained
 
 PENDING_TRENDS_MAX = 1_000
 """Trends held while the disk fails, some 1.5 MB. Beyond, the oldest goes first."""

@@ -13,11 +13,12 @@ import sqlite3
 import threading
 import uuid
 from collections.abc import Mapping, Sequence
-from dataclasses import astuple, dataclass
+from dataclasses import astuple
 from pathlib import Path
 
 from gateway.encode.messages import event_payload, rfc3339, utc_of
 from gateway.model.errors import StorageError
+from gateway.model.output import NewBooking, NewEvent, NewRetained
 from gateway.model.settings import GatewaySettings
 from gateway.store import outbox, trends
 from gateway.store.bounds import Bounds, fact
@@ -35,36 +36,6 @@ NEARLY_FULL_SHARE = 0.8
 TIGHT_LOG_PAGES = 50
 TIGHT_ROWS = 50
 """On a full disk the log must not eat the room that the rows need."""
-
-
-@dataclass(frozen=True, slots=True)
-class NewEvent:
-    """An event to store. `body`: all but `v`, `gateway` and `seq`; `kind`: alarm, adjustment or gateway."""
-
-    topic: str
-    kind: str
-    body: Mapping[str, object]
-
-
-@dataclass(frozen=True, slots=True)
-class NewRetained:
-    """The present value of a retained topic; `klass`: alarm or trend. The latest wins; brokers that want every trend
-    get those before it, too."""
-
-    topic: str
-    klass: str
-    payload: bytes
-
-
-@dataclass(frozen=True, slots=True)
-class NewBooking:
-    """A booking for the log book. `entry`: the whole of it as JSON; `utc`: when it was typed, RFC 3339."""
-
-    engine: str
-    id: str
-    kind: str
-    utc: str
-    entry: str
 
 
 class StateStore:

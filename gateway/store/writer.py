@@ -20,11 +20,12 @@ from gateway import __version__
 from gateway.encode.messages import gateway_event_body
 from gateway.model.errors import Refused, StorageError
 from gateway.model.limits import PENDING_EVENTS_MAX
+from gateway.model.output import NewBooking, NewEvent, NewRetained
 from gateway.model.records import Median
 from gateway.store.captures import CaptureRing
 from gateway.store.history import History
 from gateway.store.pending import BookingBatch, CommitFuture, Pending
-from gateway.store.state import NewBooking, NewEvent, NewRetained, StateStore, check_storable
+from gateway.store.state import StateStore, check_storable
 
 CAPTURE_BYTES_MAX = 4_000_000
 """Raw bytes waiting for the disk: more than ten minutes of a head at 500 Hz. The oldest go first."""

@@ -148,13 +148,13 @@ def test_the_daemon_raises_certificate_expiry_and_ends_it(tmp_path: Path) -> Non
     daemon = Daemon(s, fingerprint(s))
     daemon.start()
     try:
-        (alarm,) = [a for a in daemon.own_alarms if a.row.tag == "certificate-expiry"]
+        alarm = daemon.own.alarms["certificate-expiry"]
         assert (alarm.row.no, alarm.state) == (21, "unacknowledged")
-        assert [(v.no, v.tag) for v in daemon.board().gateway_alarms if v.tag == "certificate-expiry"] == [
+        assert [(v.no, v.tag) for v in daemon.snapshot().gateway_alarms if v.tag == "certificate-expiry"] == [
             (21, alarm.row.tag)
         ]
         made(tmp_path, "ship", 400)
-        daemon._certificates._looked_s = None
+        daemon._health._certificates._looked_s = None
         daemon.watch()
         assert alarm.state == "returned"
     finally:

@@ -70,11 +70,11 @@ def test_the_daemon_doubts_a_clock_that_is_not_kept_or_steps(tmp_path: Path, mon
     data["alarms"]["clock-doubtful"] = {"on_delay_s": 0, "off_delay_s": 0}
     settings = checked_settings(data)
     daemon = Daemon(settings, fingerprint(settings))
-    (alarm,) = [a for a in daemon.own_alarms if a.row.tag == "clock-doubtful"]
+    alarm = daemon.own.alarms["clock-doubtful"]
     kept: list[bool | None] = [True]
     apart = [1_000.0]
-    monkeypatch.setattr("gateway.app.daemon.clock_synchronised", lambda: kept[0])
-    monkeypatch.setattr("gateway.app.daemon.utc_less_boot_s", lambda: apart[0])
+    monkeypatch.setattr("gateway.app.health.clock_synchronised", lambda: kept[0])
+    monkeypatch.setattr("gateway.app.health.utc_less_boot_s", lambda: apart[0])
     daemon.start()
     try:
         assert alarm.state == "normal"
@@ -95,6 +95,6 @@ def test_the_daemon_doubts_a_clock_that_is_not_kept_or_steps(tmp_path: Path, mon
     kept[0] = False
     daemon.start()
     try:
-        assert all(a.state == "normal" for a in daemon.own_alarms)
+        assert all(a.state == "normal" for a in daemon.own.alarms.alarms.values())
     finally:
         daemon.stop()

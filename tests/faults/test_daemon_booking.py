@@ -38,7 +38,7 @@ def booked(args: tuple[object, ...], parts: dict[str, object]) -> bool:
 def ask(daemon: Daemon, answers: list[Any]) -> None:
     """Book; the answer, or why it was refused."""
     try:
-        answers.append(daemon.desk.handle(BOOKING, "test"))
+        answers.append(daemon.commands.handle("shell", BOOKING, "test"))
     except Refused as e:
         answers.append(e)
 
@@ -61,15 +61,15 @@ def test_a_slow_commit_of_a_booking_does_not_stop_the_engine_s_thread(
     asking.start()
     try:
         assert in_commit.wait(60)
-        worker = running.workers["main"]
-        beat = worker.last_beat
-        rig.until(lambda: worker.last_beat > beat, "the engine's thread turns beside the commit")
-        assert answers == [] and worker.log == []
+        thread = running.engines.threads["main"]
+        beat = thread.last_beat
+        rig.until(lambda: thread.last_beat > beat, "the engine's thread turns beside the commit")
+        assert answers == [] and thread.snapshot.log == ()
     finally:
         go_on.set()
         asking.join(60)
     assert answers[0]["entry"]["play_links"] == 0.7
-    assert [entry.id for entry in worker.log] == ["w"]
+    assert [entry.id for entry in thread.snapshot.log] == ["w"]
 
 
 def test_a_booking_does_not_overtake_what_waits_for_the_disk(running: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -83,12 +83,12 @@ def test_a_booking_does_not_overtake_what_waits_for_the_disk(running: Daemon, mo
         return real(store, *args, **parts)
 
     monkeypatch.setattr(StateStore, "commit", commit)
-    running.writer.submit([NewEvent("early", "alarm", {"ts": "2026-03-01T12:00:00.000Z"})])
-    rig.until(lambda: running.writer.fault is not None, "the writer is in its retry")
+    running.stores.writer.submit([NewEvent("early", "alarm", {"ts": "2026-03-01T12:00:00.000Z"})])
+    rig.until(lambda: running.stores.writer.fault is not None, "the writer is in its retry")
     answers: list[Any] = []
     ask(running, answers)
     assert isinstance(answers[0], dict)
-    rig.until(lambda: running.writer.pending == 0, "all is stored")
+    rig.until(lambda: running.stores.writer.pending == 0, "all is stored")
     reader = StateReader(running.data_dir)
     kinds = [row.kind for row in reader.events(0, 1_000) if row.kind == "adjustment" or row.topic == "early"]
     reader.close()
@@ -105,13 +105,14 @@ def test_a_booking_reported_as_failed_never_runs_later(running: Daemon, monkeypa
         return real(store, *args, **parts)
 
     monkeypatch.setattr(StateStore, "commit", commit)
-    monkeypatch.setattr("gateway.engine.commands.ANSWER_S", 0.5)
+    monkeypatch.setattr("gateway.engine.commands.RECORD_S", 0.5)
     answers: list[Any] = []
     ask(running, answers)
     assert isinstance(answers[0], Refused) and "nothing was booked" in str(answers[0])
     refusing = False
-    rig.until(lambda: running.writer.fault is None and running.writer.pending == 0, "the disk takes again")
-    assert running.workers["main"].log == []
+    writer = running.stores.writer
+    rig.until(lambda: writer.fault is None and writer.pending == 0, "the disk takes again")
+    assert running.engines.threads["main"].snapshot.log == ()
     reader = StateReader(running.data_dir)
     assert reader.bookings("main") == [] and reader.events(0, 100, kind="adjustment") == []
     reader.close()

@@ -104,6 +104,12 @@ def alarm_moves(data_dir: Path, tag: str) -> list[tuple[str, str]]:
     return [(b["from"], b["to"]) for b in bodies if b["tag"] == tag]
 
 
+def stands(daemon: Daemon, tag: str) -> bool:
+    """Is the alarm active, as the panel sees it?"""
+    (engine,) = daemon.snapshot().engines
+    return any(a.tag == tag and a.active for a in engine.alarms)
+
+
 class FailOnce:
     """Stands in for the decoder: the next call fails, later ones are the true ones."""
 
@@ -121,13 +127,13 @@ class FailOnce:
 def test_failed_pipeline_is_begun_anew(tmp_path: Path, running: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
     """A pipeline that fails is told and begun anew with its alarms: the one that stood is not raised twice."""
     rig.until(lambda: alarm_moves(tmp_path / "data", "head-silent") != [], "head-silent stands")
-    old = running.workers["main"]
+    old = running.engines.threads["main"]
     FailOnce(monkeypatch)
     with rig.head(tmp_path):
-        rig.until(lambda: old.crashed is not None, "the pipeline has failed")
+        rig.until(lambda: old.failed is not None, "the pipeline has failed")
         assert running.watch()
-        assert running.workers["main"] is not old
-        rig.until(lambda: (running.workers["main"].pipeline.meter.reading(0).rpm or 0) > 90, "it measures again")
+        assert running.engines.threads["main"] is not old
+        rig.until(lambda: (running.snapshot().engines[0].rpm or 0) > 90, "it measures again")
         rig.until(lambda: len(alarm_moves(tmp_path / "data", "head-silent")) > 1, "head-silent returns")
     moves = alarm_moves(tmp_path / "data", "head-silent")
     assert moves[:2] == [("normal", "unacknowledged"), ("unacknowledged", "returned")]
@@ -144,18 +150,18 @@ def test_failed_pipeline_on_a_full_disk(tmp_path: Path, running: Daemon, monkeyp
             raise StorageError("the disk is full, says the test")
         return real(store, *args)  # type: ignore[arg-type]
 
-    rig.until(lambda: running.writer.pending == 0, "the start is stored")
+    rig.until(lambda: running.stores.writer.pending == 0, "the start is stored")
     monkeypatch.setattr(StateStore, "commit", commit)
-    rig.until(lambda: running.workers["main"].pipeline.alarms.active("head-silent"), "head-silent, in memory")
-    old = running.workers["main"]
-    rig.until(lambda: running.writer.pending > 0, "its event waits")
+    rig.until(lambda: stands(running, "head-silent"), "head-silent, in memory")
+    old = running.engines.threads["main"]
+    rig.until(lambda: running.stores.writer.pending > 0, "its event waits")
     FailOnce(monkeypatch)
-    running.workers["main"].queue.put((b"x", time.monotonic()))
-    rig.until(lambda: old.crashed is not None, "the pipeline has failed")
+    running.engines.threads["main"].inbox.chunks.put((b"x", time.monotonic()))
+    rig.until(lambda: old.failed is not None, "the pipeline has failed")
     running.watch()
-    assert running.workers["main"].pipeline.alarms.active("head-silent")
+    assert stands(running, "head-silent")
     full = False
-    rig.until(lambda: running.writer.pending == 0, "all is stored")
+    rig.until(lambda: running.stores.writer.pending == 0, "all is stored")
     time.sleep(1.0)
     assert alarm_moves(tmp_path / "data", "head-silent") == [("normal", "unacknowledged")]
 
@@ -166,12 +172,12 @@ def test_pipeline_that_fails_again_and_again_ends_the_daemon(running: Daemon, mo
     failing = FailOnce(monkeypatch)
     for _ in range(3):
         failing.armed = True
-        worker = running.workers["main"]
-        worker.queue.put((b"x", time.monotonic()))
-        rig.until(lambda worker=worker: worker.crashed is not None, "the pipeline has failed")  # type: ignore[misc]
+        worker = running.engines.threads["main"]
+        worker.inbox.chunks.put((b"x", time.monotonic()))
+        rig.until(lambda worker=worker: worker.failed is not None, "the pipeline has failed")  # type: ignore[misc]
         answers.append(running.watch())
     assert answers == [True, True, False]
-    running.writer.drain(180)
+    running.stores.writer.drain(180)
     reader = StateReader(running.data_dir)
     told = [json.loads(row.payload)["what"] for row in reader.events(0, 100, kind="gateway")]
     reader.close()

@@ -89,8 +89,8 @@ def test_another_head_than_configured(tmp_path: Path, broker: Mosquitto) -> None
     scenario.write_text('[head]\nname = "starboard-head"\n')
     config = rig.written(tmp_path, rig.example(tmp_path, broker.port))
     with rig.listening(broker.port) as listener, rig.daemon(config) as process, rig.head(tmp_path, str(scenario)):
-        rig.until(lambda: process.told("another head than configured"), "it is told")
-        told = next(x for x in process.lines() if "another head" in x["event"])
+        rig.until(lambda: process.told("head.wrong"), "it is told")
+        told = next(x for x in process.lines() if x["event"] == "head.wrong")
         assert (told["heard"], told["wanted"]) == ("starboard-head", "port-head")
         rig.until(lambda: listener.state("head-silent") == "unacknowledged", "head-silent")
         seen = len(listener.heard)

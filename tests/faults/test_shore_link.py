@@ -152,7 +152,7 @@ def test_after_a_black_out_alarms_go_first_then_events_then_trends(
         sat.daemon(link.ship, config) as daemon,
     ):
         rig.until(lambda: keeper.told('"keeping"'), "the keeper keeps")
-        rig.until(lambda: daemon.told("transducer-fault: normal"), "the alarm aboard")
+        rig.until(lambda: daemon.told('"tag": "transducer-fault", "came_from": "normal"'), "the alarm aboard")
         assert sat.status(config)["brokers"]["shore"]["trends_waiting"] == 24
         link.set(up=True)
         rig.until(lambda: sum("/trend " in line for line in lines) >= 24, "the trends are ashore")

@@ -7,11 +7,11 @@ from functools import partial
 from typing import Any
 
 from gateway.app.daemon import Daemon
-from gateway.engine.thread import EngineWorker
+from gateway.engine.inbox import Command, Done
+from gateway.engine.thread import EngineThread
 from gateway.model.errors import Refused, StorageError
 from gateway.model.settings import Settings
 from gateway.model.settings_file import fingerprint
-from gateway.store.writer import Writer
 
 from .broker import Broker, Lockstep
 from .clock import Clock
@@ -44,57 +44,50 @@ class Box:
         self.daemon = d
         self.starts += 1
         self.on_start(d)
-        r = d.writer
+        r = d.stores.writer
         r._monotonic, r._utc = self.clock.monotonic, self.clock.time
         r.last_beat = self.clock.monotonic()
         r._flush_at = r._prune_at = self.clock.monotonic() + r._flush_s
         r._thread.is_alive = lambda: True  # type: ignore[method-assign]
-        self._write_bookings_at_once(r)
-        for worker in d.workers.values():
-            self._take(worker)
-        self.links = [Lockstep(link, self.brokers[name]) for name, link in d.links.items()]
-        for source in d.sources.values():
+        d.commands.wait = self._wait
+        for thread in d.engines.threads.values():
+            self._take(thread)
+        self.links = [Lockstep(link, self.brokers[name]) for name, link in d.brokers.links.items()]
+        for source in d.engines.sources.values():
             source._last_beat_s = float("inf")
-        d._say("started", "the gateway has started")
-        if d._store.recovered_from is not None:
-            d._say("storage-renewed", f"the store was damaged and set aside as {d._store.recovered_from.name}")
-        self._guarded(d._say_untold)
+        self._guarded(d._record_start)
         self.turn()
         return True
 
-    def _take(self, worker: EngineWorker) -> None:
-        worker._utc = self.clock.time
+    def _take(self, thread: EngineThread) -> None:
+        thread._utc = self.clock.time
 
-        def ask(do: Any) -> Future[int]:
-            future: Future[int] = Future()
-            worker._do(do, future)
-            return future
+        def submit(command: Command) -> Future[Done]:
+            answer: Future[Done] = Future()
+            thread._do(command, answer)
+            return answer
 
-        worker.ask = ask  # type: ignore[method-assign]
+        thread.submit = submit  # type: ignore[method-assign]
 
-    @staticmethod
-    def _write_bookings_at_once(r: Writer) -> None:
-        submit = r.submit
-
-        def submit_and_write(*parts: Any, **more: Any) -> Future[int]:
-            future = submit(*parts, **more)
-            if more.get("bookings"):
-                r._round(True)
-                future.cancel()  # what the disk did not take: nobody waits here
-            return future
-
-        r.submit = submit_and_write  # type: ignore[method-assign,assignment]
+    def _wait(self, future: Future[Any], _timeout_s: float) -> bool:
+        """Nobody waits here: what the disk takes now is written now."""
+        d = self.daemon
+        if not future.done() and d is not None and not self.disk.slow:
+            d.stores.writer._guard("state", d.stores.writer._commit)
+            for thread in d.engines.threads.values():
+                thread._apply_recorded()
+        return future.done()
 
     def stop(self) -> None:
         """Asked to stop: in the daemon's own order."""
         d = self.daemon
         if d is None:
             return
-        for worker in d.workers.values():
-            d.keep([], {worker._key: worker._checkpoint()})
-        d._say("stopped", "the gateway was stopped")
-        d.keep([], {"gateway": d._checkpoint()})
-        if self._guarded(lambda: d.writer._round(True)):
+        for thread in d.engines.threads.values():
+            d.publisher.record(checkpoints=thread._checkpoint())
+        d.publisher.gateway_event("stopped", "the gateway was stopped")
+        d.publisher.record(checkpoints=d.own.checkpoint())
+        if self._guarded(lambda: d.stores.writer._round(True)):
             for link in self.links:
                 for part in (link.turn, partial(link.end, politely=True)):
                     if not self._guarded(part):
@@ -118,16 +111,17 @@ class Box:
         d, self.daemon = self.daemon, None
         assert d is not None
         state, self.disk.state = self.disk.state, "ok"
-        for worker in d.workers.values():
-            if worker.crashed:
-                self.crashes.append(worker.crashed)
-        if d.writer.refused:
-            self.crashes.append(str(d.writer.fault))
+        for thread in d.engines.threads.values():
+            if thread.failed:
+                self.crashes.append(thread.failed)
+        if d.stores.writer.refused:
+            self.crashes.append(str(d.stores.writer.fault))
         d._control.stop()
         # Cut in the very last of it: the minutes that were still to be written are lost, as in any cut.
         with suppress(StorageError, PowerCut):
-            d._history.close()
-        d._store.close()
+            d.stores.history.close()
+        d.stores.state.close()
+        d._reserve.close()
         self.disk.state = state
 
     # -- a moment -----------------------------------------------------------------------------------------------
@@ -137,10 +131,10 @@ class Box:
         d = self.daemon
         if d is None:
             return
-        for worker in d.workers.values():
+        for thread in d.engines.threads.values():
             if data:
-                worker.queue.put((data, self.clock.monotonic()))
-            if not self._guarded(worker._turn):
+                thread.inbox.chunks.put((data, self.clock.monotonic()))
+            if not self._guarded(thread._turn):
                 return
         self._write()
 
@@ -163,7 +157,7 @@ class Box:
                 return
 
     def _write(self, always: bool = False) -> bool:
-        r = self.daemon.writer if self.daemon else None
+        r = self.daemon.stores.writer if self.daemon else None
         if r is None or self.disk.slow:
             return r is not None
         if always or not r._waiting.empty:
@@ -188,7 +182,7 @@ class Box:
     # -- the crew -----------------------------------------------------------------------------------------------
 
     def ask(self, request: dict[str, Any]) -> dict[str, Any] | None:
-        """At the desk. None where it was refused, and why is kept."""
+        """A request of the crew. None where it was refused, and why is kept."""
         if self.daemon is None:
             return None
         answer: list[dict[str, Any]] = []
@@ -196,14 +190,9 @@ class Box:
         def asked() -> None:
             assert self.daemon is not None
             try:
-                answer.append(self.daemon.desk.handle(request, "voyage"))
+                answer.append(self.daemon.commands.handle("shell", request, "voyage"))
             except (Refused, StorageError) as e:
                 self.refusals.append(str(e))
 
         self._guarded(asked)
         return answer[0] if answer else None
-
-    @property
-    def worker(self) -> EngineWorker | None:
-        """The engine's, while the daemon lives."""
-        return next(iter(self.daemon.workers.values())) if self.daemon else None

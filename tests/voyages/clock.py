@@ -9,7 +9,12 @@ from unittest.mock import patch
 import structlog
 
 START_UTC_S = 1_700_000_000.0
-ASKERS = ("gateway.app.daemon", "gateway.engine.thread", "gateway.engine.commands", "gateway.outlets.mqtt.link")
+ASKERS = (
+    *(f"gateway.app.{name}" for name in ("daemon", "engines", "health", "publisher", "self_watch", "status")),
+    "gateway.engine.thread",
+    "gateway.engine.commands",
+    "gateway.outlets.mqtt.link",
+)
 """Modules that ask the time module themselves."""
 
 
@@ -58,10 +63,10 @@ def virtual(clock: Clock, seed: int) -> Iterator[None]:
     with ExitStack() as stack:
         for name in ASKERS:
             stack.enter_context(patch(f"{name}.time", clock))
-        for name in ("gateway.store.state.uuid", "gateway.engine.commands.uuid"):
+        for name in ("gateway.store.state.uuid", "gateway.engine.maintenance.uuid"):
             stack.enter_context(patch(name, Ids(seed)))
-        stack.enter_context(patch("gateway.app.daemon.clock_synchronised", lambda: clock.synchronised))
-        stack.enter_context(patch("gateway.app.daemon.utc_less_boot_s", clock.apart))
+        stack.enter_context(patch("gateway.app.health.clock_synchronised", lambda: clock.synchronised))
+        stack.enter_context(patch("gateway.app.health.utc_less_boot_s", clock.apart))
         stack.enter_context(patch("gateway.outlets.mqtt.link.Backoff", lambda least, most: real(least, most, chance)))
         stack.enter_context(patch("gateway.outlets.mqtt.link.Pipe", Lockstep.made))
         # Nothing ever comes by itself: a wait on the queue would wait for the wall clock.

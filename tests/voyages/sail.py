@@ -153,18 +153,16 @@ class _Voyage:
 
     def _listen(self, d: Any) -> None:
         """Note every event that this life of the daemon hands to its writer, from its first word on."""
-        inner = d.keep
+        inner = d.publisher.record
 
-        def keep(spoken: Any, checkpoints: dict[str, object]) -> None:
-            spoken = list(spoken)
-            for s in spoken:
-                if hasattr(s, "body"):
-                    self._note(dict(s.body))
-                elif s.klass == "trend":
-                    self._out.trends.append((self._clock.true_s, s.payload))
-            inner(spoken, checkpoints)
+        def record(events: Any = (), retained: Any = (), *more: Any, **parts: Any) -> Any:
+            if not parts.get("bookings"):
+                for event in events:
+                    self._note(dict(event.body))
+            self._out.trends += [(self._clock.true_s, s.payload) for s in retained if s.klass == "trend"]
+            return inner(events, retained, *more, **parts)
 
-        d.keep = keep
+        d.publisher.record = record
 
     def _note(self, body: dict[str, Any]) -> None:
         now_s = self._clock.true_s
@@ -254,10 +252,11 @@ class _Voyage:
             self._clock.true_s += 1.0
         out, d = self._out, self._box.daemon
         assert d is not None
-        out.gateway, out.seq = d._store.gateway_id, d._store._last
-        out.fault = d.writer.fault
-        out.final = {a.row.tag: str(a.state) for w in d.workers.values() for a in w.pipeline.alarms.alarms.values()}
-        out.final |= {a.row.tag: str(a.state) for a in d.own_alarms}
+        out.gateway, out.seq = d.stores.state.gateway_id, d.stores.state._last
+        out.fault = d.stores.writer.fault
+        present = d.snapshot()
+        out.final = {a.tag: str(a.state) for view in present.engines for a in view.alarms}
+        out.final |= {a.tag: str(a.state) for a in present.gateway_alarms}
         self._box.kill()
         out.crashes, out.refusals = self._box.crashes, self._box.refusals
         out.starts, out.cuts, out.kills = self._box.starts, self._box.cuts, self._box.kills

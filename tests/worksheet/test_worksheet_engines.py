@@ -2,20 +2,20 @@
 
 import math
 import tomllib
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from types import SimpleNamespace
-from typing import Any, cast
+from typing import Any
 
 import pytest
+from commands_rig import InStep, Outlets, commands
 
-from gateway.engine.commands import Desk, Host
 from gateway.model.enums import Quality, Running
 from gateway.model.errors import Refused
 from gateway.model.records import Measured
 from gateway.model.settings import EngineSettings
 from gateway.model.settings_file import checked_settings
-from gateway.store.state import StateStore
+from gateway.pipeline import EnginePipeline
 from gateway.wear.booking_check import read_entry
 from gateway.wear.bookings import Entry
 from gateway.wear.course import band_mm
@@ -134,18 +134,18 @@ def test_every_sheet_has_its_own_engine_s_pitch_limits_and_lengths(engine: Engin
 
 
 class Ship:
-    """The desk of a ship with two engines, of which nothing is heard yet."""
+    """The way in to a ship with two engines, of which nothing is heard yet."""
 
     def __init__(self) -> None:
-        self.workers = {e.slug: self.worker(e, []) for e in SETTINGS.engine}
-        self.desk = Desk(cast(Host, self), cast(StateStore, None))
+        self.engines = {e.slug: self.engine(e.slug) for e in SETTINGS.engine}
 
-    def worker(self, engine: EngineSettings, log: list[Entry]) -> Any:
-        pipeline = SimpleNamespace(engine=engine, wear=SimpleNamespace(datum=rebase(engine, log)))
-        return SimpleNamespace(pipeline=pipeline, view=None, log=log)
+    def engine(self, slug: str, log: Sequence[Entry] = ()) -> InStep:
+        index = [e.slug for e in SETTINGS.engine].index(slug)
+        return InStep(EnginePipeline(SETTINGS, slug, log=log), Outlets(), index, log)
 
     def figure(self, key: str, **asked: Any) -> Any:
-        made = self.desk.handle({"do": "sheet", "name": "retighten", **asked}, "test")["sheet"]
+        way_in = commands(SETTINGS, *self.engines.values())
+        made = way_in.handle("shell", {"do": "sheet", "name": "retighten", **asked}, "test")["sheet"]
         return next(f["value"] for f in made["figures"] if f["key"] == key)
 
 
@@ -155,7 +155,7 @@ def test_with_two_engines_a_sheet_is_asked_for_by_engine() -> None:
     for engine in SETTINGS.engine:
         assert ship.figure("free_last_mm", engine=engine.slug) == engine.tightener.free_length_mm
     for wrong in ({}, {"engine": "port"}):
-        with pytest.raises(Refused, match="say which engine: main, aux"):
+        with pytest.raises(Refused, match="name the engine; there are: main, aux"):
             ship.figure("free_last_mm", **wrong)
 
 
@@ -164,7 +164,7 @@ def test_what_is_booked_for_one_engine_changes_the_sheets_of_that_one_alone() ->
     ship = Ship()
     entry = read_entry({"id": "a", "utc_s": 1.7e9, "hours": 12_000.0, "person": "Second engineer",
                          "kind": "retightened", "free_length_mm": 95.1, "spring_after_mm": 83.1})  # fmt: skip
-    ship.workers["aux"] = ship.worker(AUX, [entry])
+    ship.engines["aux"] = ship.engine("aux", [entry])
     assert ship.figure("free_last_mm", engine="aux") == 95.1
     assert ship.figure("free_last_mm", engine="main") == MAIN.tightener.free_length_mm
 

@@ -1,8 +1,6 @@
-"""From what the pipeline says to what goes out: topic, class of message, content. Daemon and replay share it."""
+"""From the pipeline's output to records with topic and content. The daemon and `replay` share it."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any, Literal, cast
+from typing import cast
 
 from gateway.alarm.machine import Alarm
 from gateway.alarm.table import BY_TAG
@@ -16,54 +14,37 @@ from gateway.encode.messages import (
 )
 from gateway.encode.shapes import DateRange, Decision, HoursRange, HoursSince, Limit, Range, TrendLimit, TrendMessage
 from gateway.encode.times import rfc3339
+from gateway.model.output import NewEvent, NewRetained
 from gateway.pipeline import AlarmChanged, ReadingDue
 from gateway.wear import forecast
 from gateway.wear.trend import LimitAhead, Trend
 
 
-@dataclass(frozen=True, slots=True)
-class SpokenEvent:
-    """A durable event; the outbox adds `v`, `gateway` and `seq` to `body`."""
-
-    topic: str
-    kind: Literal["alarm", "adjustment", "gateway"]
-    body: Mapping[str, Any]
-
-
-@dataclass(frozen=True, slots=True)
-class SpokenState:
-    """The present of a topic: retained (`alarm`, `trend`), or passing (`reading`)."""
-
-    topic: str
-    klass: Literal["alarm", "trend", "reading"]
-    payload: bytes
-
-
-def speak_alarm(topics: Topics, said: AlarmChanged) -> tuple[SpokenEvent, SpokenState]:
+def encode_alarm(topics: Topics, changed: AlarmChanged) -> tuple[NewEvent, NewRetained]:
     """A transition: the event, and the state it leads to."""
-    t = said.transition
-    body = alarm_event_body(t, said.utc_s, said.hours)
-    state = alarm_message(t, BY_TAG[t.tag].no, said.utc_s, said.hours, said.since_utc_s)
+    t = changed.transition
+    body = alarm_event_body(t, changed.utc_s, changed.hours)
+    state = alarm_message(t, BY_TAG[t.tag].no, changed.utc_s, changed.hours, changed.since_utc_s)
     return (
-        SpokenEvent(topics.event(t.engine), "alarm", body),
-        SpokenState(topics.alarm(t.engine, t.tag), "alarm", dump(state)),
+        NewEvent(topics.event(t.engine), "alarm", body),
+        NewRetained(topics.alarm(t.engine, t.tag), "alarm", dump(state)),
     )
 
 
-def speak_reading(topics: Topics, engine: str, said: ReadingDue) -> SpokenState:
-    """The present of an engine."""
-    return SpokenState(topics.reading(engine), "reading", dump(reading_message(said.reading, said.utc_s)))
+def encode_reading(topics: Topics, engine: str, due: ReadingDue) -> tuple[str, bytes]:
+    """Topic and payload of the present of an engine; published now or never, and not stored."""
+    return topics.reading(engine), dump(reading_message(due.reading, due.utc_s))
 
 
-def speak_untold(topics: Topics, alarm: Alarm, utc_s: float) -> SpokenState:
-    """The state of an alarm of which nothing was ever said, so that a new reader finds every topic filled."""
+def encode_initial(topics: Topics, alarm: Alarm, utc_s: float) -> NewRetained:
+    """The state of an alarm of which nothing was published yet, so that a new reader finds every topic filled."""
     payload = alarm_state_payload(
         no=alarm.row.no, tag=alarm.row.tag, state=alarm.state, priority=alarm.priority, utc_s=utc_s, unit=alarm.row.unit
     )
-    return SpokenState(topics.alarm(alarm.engine, alarm.row.tag), "alarm", payload)
+    return NewRetained(topics.alarm(alarm.engine, alarm.row.tag), "alarm", payload)
 
 
-def speak_trend(topics: Topics, engine: str, trend: Trend) -> SpokenState:
+def encode_trend(topics: Topics, engine: str, trend: Trend) -> NewRetained:
     """Wear, forecast and decision of an engine."""
     message = TrendMessage(
         ts=rfc3339(trend.utc_s),
@@ -78,7 +59,7 @@ def speak_trend(topics: Topics, engine: str, trend: Trend) -> SpokenState:
         causes=trend.agreement.causes,
         decision=Decision(do=trend.decision.do, why=trend.decision.why),
     )
-    return SpokenState(topics.trend(engine), "trend", dump(message))
+    return NewRetained(topics.trend(engine), "trend", dump(message))
 
 
 def _range(r: forecast.Range) -> Range:

@@ -1,4 +1,11 @@
-"""The board's views of an engine's present, made from the pipeline's own state."""
+"""The engine's snapshot, taken by its own thread after each turn: all that anybody else may know of the engine.
+
+Page, panel, sheets, status and prefilled bookings read this record and never the pipeline. Nothing in it changes.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
 
 from gateway.alarm.machine import Alarm, AlarmSet
 from gateway.measure.timeline import Timeline
@@ -6,9 +13,61 @@ from gateway.model.enums import AlarmState, Quality
 from gateway.model.records import Reading
 from gateway.model.snapshot import AlarmView, EngineDetail, EngineView
 from gateway.pipeline import EnginePipeline
+from gateway.wear.bookings import Entry
+from gateway.wear.datum import Datum
+from gateway.wear.trend import Trend
 
 ACTIVE = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
 UNACKNOWLEDGED = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
+Counts = tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class EngineSnapshot:
+    """One engine at the end of a turn of its thread.
+
+    `utc_s`, `hours`: pipeline time and running hours, known also while the head is silent. `log`: the log book as the
+    pipeline knows it, oldest first. `revolutions_refused`, `link_refused`: causes with their counts, none of them 0.
+    """
+
+    view: EngineView
+    utc_s: float
+    hours: float
+    datum: Datum
+    trend: Trend | None
+    log: tuple[Entry, ...]
+    revolutions_used: int
+    revolutions_refused: Counts
+    link_good: int
+    link_lost: int
+    link_boots: int
+    link_refused: Counts
+
+    @property
+    def slug(self) -> str:
+        """The engine's short name."""
+        return self.view.slug
+
+
+def take_snapshot(
+    p: EnginePipeline, index: int, log: tuple[Entry, ...], alarms: tuple[AlarmView, ...], *, delivery_flowing: bool
+) -> EngineSnapshot:
+    """The engine as it is now. To be called from the thread that owns `p`, and from no other."""
+    counts = p.decoder.counts
+    return EngineSnapshot(
+        view=_engine_view(p, index, alarms, delivery_flowing),
+        utc_s=p.timeline.utc_s(p.timeline.t_us),
+        hours=p.meter.hours.hours,
+        datum=p.wear.datum,
+        trend=p.last_trend,
+        log=log,
+        revolutions_used=p.meter.used,
+        revolutions_refused=_counts(p.meter.refused),
+        link_good=counts.good,
+        link_lost=counts.lost,
+        link_boots=counts.boots,
+        link_refused=_counts(counts.refused),
+    )
 
 
 def alarm_view(alarm: Alarm, instance: int, utc_s: float, until_utc_s: float | None = None) -> AlarmView:
@@ -41,15 +100,16 @@ def alarm_views(alarms: AlarmSet, instance: int, timeline: Timeline) -> tuple[Al
     )
 
 
+def _counts(counts: Mapping[Any, int]) -> Counts:
+    return tuple((cause, n) for cause, n in counts.items() if n)
+
+
 def _utc_s(timeline: Timeline, t_us: int | None) -> float | None:
     return None if t_us is None else timeline.utc_s(t_us)
 
 
-def engine_view(
-    p: EnginePipeline, index: int, t_us: int, alarms: tuple[AlarmView, ...], *, delivery_flowing: bool
-) -> EngineView:
-    """The engine at pipeline time `t_us`; what is not known, or too old, is `None`."""
-    r = p.meter.reading(t_us)
+def _engine_view(p: EnginePipeline, index: int, alarms: tuple[AlarmView, ...], delivery_flowing: bool) -> EngineView:
+    r = p.meter.reading(p.present_us)
     return EngineView(
         slug=p.engine.slug,
         index=index,
@@ -67,14 +127,15 @@ def engine_view(
         head_heard=p.head_heard,
         delivery_flowing=delivery_flowing,
         alarms=alarms,
-        detail=_detail(p, t_us, r),
+        detail=_detail(p, r),
     )
 
 
-def _detail(p: EnginePipeline, t_us: int, r: Reading) -> EngineDetail:
+def _detail(p: EnginePipeline, r: Reading) -> EngineDetail:
     m = p.meter
+    standing = m.standing_raw_deg()
     return EngineDetail(
-        utc_s=p.timeline.utc_s(t_us),
+        utc_s=p.timeline.utc_s(p.present_us),
         spring=r.spring,
         lag=r.lag,
         free_length_mm=m.free_length_mm,
@@ -85,7 +146,8 @@ def _detail(p: EnginePipeline, t_us: int, r: Reading) -> EngineDetail:
         shape_deg=() if m.shape_deg is None else tuple(map(float, m.shape_deg)),
         orders_deg=m.last_cycle.orders_deg if m.last_cycle else (),
         rest_s=m.running.rest_s,
-        standing_raw_deg=m.standing_raw_deg(),
+        standing_raw_deg=standing,
+        standing_lag_deg=m.lag_of(standing),
         turned_raw_deg=m.turned_raw_deg(),
         turned_utc_s=_utc_s(p.timeline, m.turned_us()),
     )

@@ -1,18 +1,20 @@
-"""A booking at the desk: validated, filled in; a broken row at the next start."""
+"""A maintenance record: validated, filled in from the readings, or refused with the reason; a broken row at a start."""
 
-import json
+import threading
+from concurrent.futures import Future
 from pathlib import Path
-from types import SimpleNamespace
-from typing import Any, cast
+from typing import Any
 
 import pytest
+from commands_rig import InStep, Outlets, commands
 from daemon_rig import daemon, example, until, written
 from drive_engines import TERN
 from firmware_sim_voyages import pipeline
 
+import gateway.engine.commands
 from gateway.alarm.judge import WearSeen
-from gateway.encode.topics import Topics
-from gateway.engine.commands import Desk
+from gateway.engine.commands import Commands
+from gateway.engine.inbox import Command, Done
 from gateway.model.errors import PortError, Refused
 from gateway.model.settings_file import load_settings
 from gateway.outlets.control import ask
@@ -23,11 +25,15 @@ WORK = {"kind": "hand-play", "id": "w", "hours": 21_450.0, "utc_s": 1.75e9, "per
 
 
 @pytest.fixture
-def desk() -> Desk:
-    """The desk before one engine of which nothing is heard."""
-    worker = SimpleNamespace(pipeline=pipeline(), log=[], view=None)
-    host = SimpleNamespace(settings=load_settings(TERN), workers={"main": worker}, topics=Topics("camdrift", "tern"))
-    return Desk(cast(Any, host), cast(Any, None))
+def engine() -> InStep:
+    """An engine of which nothing is heard."""
+    return InStep(pipeline(), Outlets())
+
+
+@pytest.fixture
+def ways(engine: InStep) -> Commands:
+    """The way in to it."""
+    return commands(load_settings(TERN), engine)
 
 
 def dry(**figures: Any) -> dict[str, Any]:
@@ -50,10 +56,10 @@ def bookings_of(folder: Path) -> int:
     return int(found["status"]["engines"]["main"]["bookings"])
 
 
-def test_each_mistake_of_a_booking_is_named(desk: Desk) -> None:
+def test_each_mistake_of_a_booking_is_named(ways: Commands) -> None:
     """A key that there is not and a figure that is none: a line each, and nothing is booked."""
     with pytest.raises(Refused) as refused:
-        desk.handle(dry(colour=1, play_links="many"), "test")
+        ways.handle("shell", dry(colour=1, play_links="many"), "test")
     assert str(refused.value).splitlines() == [
         "play_links: 'many' is not allowed, a number is needed",
         "colour: unknown key; remove it or correct its spelling",
@@ -61,14 +67,44 @@ def test_each_mistake_of_a_booking_is_named(desk: Desk) -> None:
 
 
 @pytest.mark.parametrize(("percent", "given"), [(-1.879, False), (-0.5, True), (0.42, True), (5.0, True), (5.1, False)])
-def test_an_elongation_that_cannot_be_is_not_filled_in(desk: Desk, percent: float, given: bool) -> None:
+def test_an_elongation_that_cannot_be_is_not_filled_in(
+    ways: Commands, engine: InStep, percent: float, given: bool
+) -> None:
     """What the trend makes of a drive with a fault may be no chain's: the crew that typed no such figure is not refused
     for it, and the booking goes without (a voyage's retightening after a jumped tooth was refused for hours)."""
-    p = next(iter(desk._host.workers.values())).pipeline
-    p.wear_seen = WearSeen(elongation_percent=percent)
+    engine._pipeline.wear_seen = WearSeen(elongation_percent=percent)
+    engine.settle()
     work = dict.fromkeys(("utc_s", "hours", "play_links"))
-    answer = desk.handle(dry(kind="retightened", free_length_mm=203.2, spring_after_mm=180.2, **work), "test")
+    answer = ways.handle("shell", dry(kind="retightened", free_length_mm=203.2, spring_after_mm=180.2, **work), "test")
     assert answer["entry"].get("elongation_percent") == (percent if given else None)
+
+
+def test_maintenance_records_are_entered_one_at_a_time(
+    ways: Commands, engine: InStep, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While one waits for the disk another waits a little and is then refused: it would not know of the first."""
+    monkeypatch.setattr(gateway.engine.commands, "TURN_S", 0.01)
+    submitting, go_on, submit = threading.Event(), threading.Event(), engine.submit
+
+    def slow(command: Command) -> Future[Done]:
+        submitting.set()
+        assert go_on.wait(180)
+        return submit(command)
+
+    monkeypatch.setattr(engine, "submit", slow)
+    answers: list[dict[str, Any]] = []
+    first = threading.Thread(target=lambda: answers.append(ways.handle("shell", dry() | {"dry": False}, "test")))
+    first.start()
+    try:
+        assert submitting.wait(180)
+        with pytest.raises(Refused, match="nothing was booked: another booking is being entered"):
+            ways.handle("shell", dry(id="x") | {"dry": False}, "test")
+    finally:
+        go_on.set()
+        first.join(180)
+    assert [a["entry"]["id"] for a in answers] == ["w"]
+    assert ways.handle("shell", dry(id="x") | {"dry": False}, "test")["entry"]["id"] == "x"
+    assert [entry.id for entry in engine.snapshot.log] == ["w", "x"]
 
 
 def test_a_broken_row_is_told_at_the_start_and_the_others_count(tmp_path: Path) -> None:
@@ -85,7 +121,7 @@ def test_a_broken_row_is_told_at_the_start_and_the_others_count(tmp_path: Path) 
     store.close()
     with daemon(config) as process:
         assert bookings_of(tmp_path) == 1
-        told = {x["id"]: x["why"] for x in process.lines() if "a booking cannot be read" in json.dumps(x)}
+        told = {x["id"]: x["why"] for x in process.lines() if x["event"] == "booking.unreadable"}
         assert told["short"] == "hours: must be given" and told["odd"].startswith("kind: 'repainted' is not allowed")
         assert set(told) == {"short", "odd"}
         assert process.end() == 0

@@ -1,0 +1,35 @@
+"""What leaves the pipeline for the store and the brokers: one record for each kind, stored and published as it is."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class NewEvent:
+    """A durable event. `body`: all but `v`, `gateway` and `seq`, which the outbox adds; `kind`: alarm, adjustment or
+    gateway."""
+
+    topic: str
+    kind: str
+    body: Mapping[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class NewRetained:
+    """The present value of a retained topic; `klass`: alarm or trend. The latest wins; brokers that want every trend
+    get those before it, too."""
+
+    topic: str
+    klass: str
+    payload: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class NewBooking:
+    """A maintenance record for the log book. `entry`: the whole of it as JSON; `utc`: when it was typed, RFC 3339."""
+
+    engine: str
+    id: str
+    kind: str
+    utc: str
+    entry: str
