@@ -91,7 +91,7 @@ def test_another_head_than_configured(tmp_path: Path, broker: Mosquitto) -> None
     with rig.listening(broker.port) as listener, rig.daemon(config) as process, rig.head(tmp_path, str(scenario)):
         rig.until(lambda: process.told("head.wrong"), "it is told")
         told = next(x for x in process.lines() if x["event"] == "head.wrong")
-        assert (told["heard"], told["wanted"]) == ("starboard-head", "port-head")
+        assert (told["heard"], told["configured"]) == ("starboard-head", "port-head")
         rig.until(lambda: listener.state("head-silent") == "unacknowledged", "head-silent")
         seen = len(listener.heard)
         time.sleep(2.5)
