@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from types import MappingProxyType
 
 from gateway.model.settings import EngineSettings
 from gateway.wear import geometry
@@ -47,8 +48,8 @@ class Datum:
     due_h: float
     links: tuple[int, float] | None = None
     links_at_h: float | None = None
-    last_h: Mapping[str, float] = field(default_factory=dict)
-    known: Mapping[str, str] = field(default_factory=dict)
+    last_h: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    known: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     marks: tuple[tuple[float, float], ...] = ()
     faults: tuple[str, ...] = ()
 

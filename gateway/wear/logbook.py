@@ -6,6 +6,7 @@ booking it names. A booking that contradicts the ones before it is left out and 
 
 from collections.abc import Iterable
 from dataclasses import replace
+from types import MappingProxyType
 
 from gateway.model.settings import EngineSettings
 from gateway.wear import bookings as b
@@ -37,7 +38,7 @@ def rebase(engine: EngineSettings, entries: Iterable[b.Entry]) -> Datum:
             faults += [f"{entry.kind} {entry.id}: {text}" for text in told]
             continue
         datum = _noted(_apply(entry, datum), entry)
-    return replace(datum, known=known, faults=tuple(faults))
+    return replace(datum, known=MappingProxyType(known), faults=tuple(faults))
 
 
 def standing(entries: Iterable[b.Entry]) -> list[b.Entry]:
@@ -71,7 +72,7 @@ def _standing(entries: list[b.Entry]) -> tuple[list[b.Entry], dict[str, str], li
 def _noted(datum: Datum, e: b.Entry) -> Datum:
     return replace(
         datum,
-        last_h={**datum.last_h, e.kind: e.hours},
+        last_h=MappingProxyType({**datum.last_h, e.kind: e.hours}),
         marks=(*datum.marks, (e.utc_s, e.hours)),
     )
 
