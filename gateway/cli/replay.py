@@ -3,7 +3,7 @@
 import argparse
 import sys
 import uuid
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
@@ -66,18 +66,19 @@ class Lines:
         self._gateway = str(uuid.uuid5(NAMESPACE, vessel))
         self._seq = 0
 
-    def of(self, outputs: Iterable[Output]) -> Iterator[bytes]:
+    def of(self, outputs: Iterable[Output]) -> list[bytes]:
         """The lines, each with its newline."""
+        lines: list[bytes] = []
         for output in outputs:
             if isinstance(output, AlarmChanged):
                 event, state = encode_alarm(self._topics, output)
-                yield self._event(event)
-                yield _line(state.topic, state.payload)
+                lines += (self._event(event), _line(state.topic, state.payload))
             elif isinstance(output, TrendDue):
                 trend = encode_trend(self._topics, self._engine, output.trend)
-                yield _line(trend.topic, trend.payload)
+                lines.append(_line(trend.topic, trend.payload))
             elif isinstance(output, ReadingDue) and self._readings:
-                yield _line(*encode_reading(self._topics, self._engine, output))
+                lines.append(_line(*encode_reading(self._topics, self._engine, output)))
+        return lines
 
     def _event(self, event: NewEvent) -> bytes:
         self._seq += 1

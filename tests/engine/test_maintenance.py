@@ -93,17 +93,19 @@ def test_maintenance_records_are_entered_one_at_a_time(
 
     monkeypatch.setattr(engine, "submit", slow)
     answers: list[dict[str, Any]] = []
-    first = threading.Thread(target=lambda: answers.append(ways.handle("shell", dry() | {"dry": False}, "test")))
+    first = threading.Thread(
+        target=lambda: answers.append(ways.handle("shell", dry(hours=21_400.0) | {"dry": False}, "test"))
+    )
     first.start()
     try:
         assert submitting.wait(180)
         with pytest.raises(Refused, match="nothing was booked: another booking is being entered"):
-            ways.handle("shell", dry(id="x") | {"dry": False}, "test")
+            ways.handle("shell", dry(id="x", hours=21_400.0) | {"dry": False}, "test")
     finally:
         go_on.set()
         first.join(180)
     assert [a["entry"]["id"] for a in answers] == ["w"]
-    assert ways.handle("shell", dry(id="x") | {"dry": False}, "test")["entry"]["id"] == "x"
+    assert ways.handle("shell", dry(id="x", hours=21_400.0) | {"dry": False}, "test")["entry"]["id"] == "x"
     assert [entry.id for entry in engine.snapshot.log] == ["w", "x"]
 
 

@@ -123,7 +123,7 @@ def test_garbage_looks_like_a_wrong_baud_rate(tmp_path: Path, broker: Mosquitto)
                 stop.set()
                 thread.join(180)
             assert process.end() == 0
-    warned = [x["event"] for x in process.lines() if "baud" in x["event"]]
+    warned = [x["text"] for x in process.lines() if x["event"] == "head.wrong_baud"]
     assert any("230400" in text for text in warned)
 
 

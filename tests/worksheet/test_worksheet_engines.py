@@ -183,6 +183,6 @@ def test_a_part_of_a_link_cannot_be_measured_over() -> None:
     known = facts(MAIN, spring_mm=MAIN.tightener.free_length_mm - 5)
     length = {"length_mm": str(10 * MAIN.chain.pitch_mm)}
     part, whole = sheet("links", known, {"links": "9.5"} | length), sheet("links", known, {"links": "10.0"} | length)
-    said = "links: 9.5 cannot be, a whole number is needed"
+    said = "links: 9.5 is not allowed, a whole number is needed"
     assert [(n.text, n.level) for n in part.notices] == [(said, "refused")] and part.booking is None
     assert not whole.refused and whole.booking is not None and whole.booking["links"] == 10
