@@ -124,7 +124,7 @@ class Daemon:
         self.stores.writer.start()
         self._record_start()
         self.panel.start()
-        for part in (self.page, self.brokers, self._panel_acts, self.requests, self._control, self.engines):
+        for part in (self.page, self.brokers, self._panel_acts, self.requests, self.engines, self._control):
             if part is not None:
                 part.start()
         self.watch()

@@ -101,6 +101,12 @@ class EngineThread(threading.Thread):
         """The state of each alarm as it is before the start. Not to be called on a thread that runs."""
         return [encode_initial(self._topics, a, self._utc()) for a in self._pipeline.alarms.alarms.values()]
 
+    def start(self) -> None:
+        """Take what was booked while no daemon ran, then start the thread."""
+        self._apply_recorded()
+        self.snapshot = self._snapshot()
+        super().start()
+
     def stop(self, timeout_s: float = 10.0) -> bool:
         """Take what is in the inbox, keep a checkpoint, end. True if it ended in time."""
         self._stopping.set()
