@@ -48,6 +48,97 @@ class Standing(_Lasting):
     ]
 
 
+class Seized(_Lasting):
+    """The transducer's core or the tightener's arm sticks; the loop's electronics go on with a little noise.
+
+    `arm-seized`: the spring itself stands still, the chain gets slack unseen. `transducer-seized`: only the signal.
+    """
+
+    kind: Literal["transducer-seized", "arm-seized"]
+    noise_ua: Annotated[float, Field(ge=0, le=1_000, allow_inf_nan=False)] = 1.0
+
+
+class Ripple(_Lasting):
+    """A mains or other alternating current in the loop: `ma` is its amplitude."""
+
+    kind: Literal["loop-ripple"]
+    ma: Annotated[float, Field(gt=0, le=10)] = 0.3
+    hz: Annotated[float, Field(gt=0, le=10_000)] = 50.0
+
+
+class BadContact(_Lasting):
+    """A contact opens `per_s` times a second for `open_ms`; meanwhile the current is `ma`."""
+
+    kind: Literal["bad-contact"]
+    per_s: Annotated[float, Field(gt=0, le=100)] = 2.0
+    open_ms: Annotated[float, Field(gt=0, le=10_000)] = 50.0
+    ma: Annotated[float, Field(ge=0, le=65)] = 0.0
+
+
+class Flicker(_Lasting):
+    """A validity bit drops once in `every_s` for `drop_s`; the sample itself is as good as ever."""
+
+    kind: Literal["crank-flicker", "cam-flicker", "loop-flicker"]
+    every_s: Annotated[float, Field(gt=0, allow_inf_nan=False)] = 2.0
+    drop_s: Annotated[float, Field(gt=0, allow_inf_nan=False)] = 0.02
+
+
+class Loose(_Lasting):
+    """An encoder's coupling has play: its half is lost each way of turning, and it rattles by `shake_deg` (deviation).
+
+    Degrees of the encoder's own shaft.
+    """
+
+    kind: Literal["crank-loose", "cam-loose"]
+    play_deg: Annotated[float, Field(ge=0, le=30)] = 1.0
+    shake_deg: Annotated[float, Field(ge=0, le=10)] = 0.15
+
+
+class BracketLoose(_Lasting):
+    """The transducer's bracket is loose: `mm` at reference speed, by the square of the speed, and jumps of a third."""
+
+    kind: Literal["bracket-loose"]
+    mm: Finite = 1.0
+
+
+class TemperatureFailed(_Lasting):
+    """A temperature input fails: not fitted any more, or it stands at `celsius`."""
+
+    kind: Literal["temperature-failed"]
+    sensor: Literal["head_c", "casing_c", "frame_c"] = "casing_c"
+    celsius: Finite | None = None
+
+
+class CamLoad(_At):
+    """One cylinder's pump cam takes `part` of its torque from now on, reached within `for_s`."""
+
+    kind: Literal["pump-load"]
+    cylinder: Annotated[int, Field(ge=1, le=24)]
+    part: Annotated[float, Field(ge=0, le=3)] = 0.9
+    for_s: Seconds = 0.0
+
+
+class ChainRenewed(_At):
+    """A new chain is on: elongation, wear and bedding begin again from `elongation_percent`."""
+
+    kind: Literal["chain-renewed"]
+    elongation_percent: Seconds = 0.02
+    booked: bool = True
+
+
+class OtherHead(_At):
+    """From now on another head's name is in the identity frames."""
+
+    kind: Literal["other-head"]
+    name: str = "starboard-head"
+
+
+class PortGone(_At):
+    """The port vanishes: nothing comes any more, and whoever plays the head closes it."""
+
+    kind: Literal["port-gone"]
+
+
 class Noisy(_Lasting):
     """The transducer's noise, standard deviation, rises by `ma`."""
 
@@ -71,10 +162,12 @@ class Drift(_At):
 
 
 class EncoderSlip(_At):
-    """An encoder slips on its shaft: it reads `deg` of its own shaft more, and its index slips once."""
+    """An encoder slips on its shaft: it reads `deg` of its own shaft more; its index slips once."""
 
     kind: Literal["crank-slip", "cam-slip"]
     deg: Finite
+    counted: bool = True
+    """The head has an index and counts the slip."""
 
 
 class LagChange(_At):
@@ -83,6 +176,8 @@ class LagChange(_At):
     kind: Literal["coupling-slip", "retime"]
     deg: Finite
     for_s: Seconds = 0.0
+    booked: bool = True
+    """Only for work: does the crew write it down?"""
 
 
 class ToothJump(_At):
@@ -106,6 +201,7 @@ class NutTurn(_At):
     kind: Literal["nut-turn"]
     turns: Finite
     for_s: Seconds = 60.0
+    booked: bool = True
 
 
 class StreamFault(_Lasting):
@@ -144,6 +240,17 @@ Event = Annotated[
     | NutTurn
     | StreamFault
     | Restart
-    | TimeStep,
+    | TimeStep
+    | Seized
+    | Ripple
+    | BadContact
+    | Flicker
+    | Loose
+    | BracketLoose
+    | TemperatureFailed
+    | CamLoad
+    | ChainRenewed
+    | OtherHead
+    | PortGone,
     Field(discriminator="kind"),
 ]

@@ -17,6 +17,7 @@ NOT_FITTED_U32 = 0xFFFF_FFFF
 _HEADER = struct.Struct("<BBHIQ")
 _SAMPLES = struct.Struct("<IHBB")
 _IDENTITY = struct.Struct("<IHHIII16s")
+_TAIL = struct.Struct("<HHHh")
 _HEALTH = struct.Struct("<hhhHHHHHI")
 
 
@@ -54,13 +55,27 @@ def health_payload(
     cam_slips: int | None,
     lost: int | None,
     crank_turns: int | None,
+    tail: bytes = b"",
 ) -> bytes:
-    """Kind 3. `None` = not fitted. Figures beyond their field are held at its last value that is not the mark."""
-    return head + _HEALTH.pack(
-        *(_tenths(v) for v in (head_c, casing_c, frame_c)),
-        *(_u16(v) for v in (supply_mv, fuel_index_ua, crank_slips, cam_slips, lost)),
-        NOT_FITTED_U32 if crank_turns is None else crank_turns % NOT_FITTED_U32,
+    """Kind 3. `None` = not fitted. Figures beyond their field are held at its last value that is not the mark.
+
+    `tail`: from `health_tail`, or none.
+    """
+    return (
+        head
+        + _HEALTH.pack(
+            *(_tenths(v) for v in (head_c, casing_c, frame_c)),
+            *(_u16(v) for v in (supply_mv, fuel_index_ua, crank_slips, cam_slips, lost)),
+            NOT_FITTED_U32 if crank_turns is None else crank_turns % NOT_FITTED_U32,
+        )
+        + tail
     )
+
+
+def health_tail(rpm: float | None, starts: int, jitter_us: int, skew_ns: int | None) -> bytes:
+    """The optional tail of a health frame. `None` = not known."""
+    skew = -0x8000 if skew_ns is None else max(-0x7FFF, min(0x7FFF, skew_ns))
+    return _TAIL.pack(_u16(None if rpm is None else round(rpm * 10)), _u16(starts), _u16(jitter_us), skew)
 
 
 def _tenths(celsius: float | None) -> int:

@@ -10,27 +10,23 @@ import numpy as np
 
 from firmware_sim import frames as link
 from firmware_sim.drive import Drive
-from firmware_sim.events import EncoderSlip, StreamFault
+from firmware_sim.events import EncoderSlip, OtherHead, StreamFault, TemperatureFailed
 from firmware_sim.faults import StreamFaults
 from firmware_sim.motion import Motion
 from firmware_sim.plan import NEVER_US, Due, plan
 from firmware_sim.scenario import Scenario
 from firmware_sim.sensors import Sampler, Samples
+from firmware_sim.streams import HEALTH, random_stream, streams_of
 
 BATCH_SAMPLES = 16_384
 """Samples worked out at once: enough to spread numpy's cost a call, few enough to stay in the cache."""
-MOTION_STREAM, DRIVE_STREAM, NOISE_STREAM, FAULT_STREAM, SLAP_STREAM, HEALTH_STREAM = range(6)
-
-
-def random_stream(seed: int, number: int) -> np.random.Generator:
-    """Stream `number` of a seed; streams do not move one another."""
-    return np.random.Generator(np.random.PCG64([seed, number]))
 
 
 def engine_of(scenario: Scenario, seed: int) -> tuple[Motion, Drive]:
     """The engine and its drive, as truth knows them."""
-    motion = Motion(scenario.engine, random_stream(seed, MOTION_STREAM))
-    return motion, Drive(scenario, motion, random_stream(seed, DRIVE_STREAM))
+    streams = streams_of(seed)
+    motion = Motion(scenario.engine, list(scenario.sea.storm), streams)
+    return motion, Drive(scenario, motion, streams)
 
 
 class Head:
@@ -45,7 +41,7 @@ class Head:
         self._frames_at_once = max(1, batch // scenario.head.samples)
         self.motion, self.drive = engine_of(scenario, self.seed)
         self._slips_s = {
-            kind: sorted(e.at_s for e in scenario.event if isinstance(e, EncoderSlip) and e.kind == kind)
+            kind: sorted(e.at_s for e in scenario.event if isinstance(e, EncoderSlip) and e.kind == kind and e.counted)
             for kind in ("crank-slip", "cam-slip")
         }
 
@@ -56,14 +52,9 @@ class Head:
         when neither is given. With stream faults an element may hold no frame, several, or a damaged one.
         """
         limit_s = self.scenario.run.duration_s if duration_s is None else duration_s
-        dues = plan(self.scenario, NEVER_US if limit_s is None else round(limit_s * 1e6))
-        sampler = Sampler(
-            self.scenario,
-            self.motion,
-            self.drive,
-            [random_stream(self.seed, n) for n in (NOISE_STREAM, FAULT_STREAM, SLAP_STREAM)],
-        )
-        writer = _Writer(self, random_stream(self.seed, HEALTH_STREAM))
+        dues = plan(self.scenario, NEVER_US if limit_s is None else round(limit_s * 1e6), self.seed)
+        sampler = Sampler(self.scenario, self.motion, self.drive, streams_of(self.seed))
+        writer = _Writer(self, random_stream(self.seed, HEALTH))
         wire = StreamFaults([e for e in self.scenario.event if isinstance(e, StreamFault)], self.seed)
         while batch := list(islice(dues, self._frames_at_once)):
             for due, payload in zip(batch, writer.payloads(batch, sampler), strict=True):
@@ -90,6 +81,7 @@ class _Writer:
         self._rng = rng
         self._sequence = 0
         self._boot: int | None = None
+        self._last_health: tuple[int, float] | None = None
 
     def payloads(self, batch: list[Due], sampler: Sampler) -> Iterator[bytes]:
         starts = [d.at_us for d in batch if d.kind == link.SAMPLES]
@@ -100,11 +92,11 @@ class _Writer:
             header = link.header(due.kind, self._next(due.session.boot), due.session.boot, due.head_us)
             if due.kind == link.SAMPLES:
                 valid, data = next(rows)
-                yield link.samples_payload(header, self._scenario.head.interval_ns, len(data) // 6, valid, data)
+                yield link.samples_payload(header, self._declared_ns, len(data) // 6, valid, data)
             elif due.kind == link.HEALTH:
                 yield link.health_payload(header, **next(health))
             else:
-                yield self._identity(header)
+                yield self._identity(header, due.due_us / 1e6)
 
     def _next(self, boot: int) -> int:
         if boot != self._boot:
@@ -121,10 +113,16 @@ class _Writer:
         for i, valid in enumerate(samples.valid.tolist()):
             yield valid, data[i * size : (i + 1) * size]
 
-    def _identity(self, header: bytes) -> bytes:
+    @property
+    def _declared_ns(self) -> int:
+        return round(self._scenario.head.interval_ns * self._scenario.clock.declared)
+
+    def _identity(self, header: bytes, t_s: float) -> bytes:
         head = self._scenario.head
         counts = (head.crank_counts, head.cam_counts)
-        return link.identity_payload(header, head.serial, head.firmware, head.interval_ns, counts, head.name)
+        names = [e.name for e in self._scenario.event if isinstance(e, OtherHead) and e.at_s <= t_s]
+        name = names[-1] if names else head.name
+        return link.identity_payload(header, head.serial, head.firmware, self._declared_ns, counts, name)
 
     def _health(self, dues: list[Due]) -> Iterator[dict[str, Any]]:
         if not dues:
@@ -138,7 +136,7 @@ class _Writer:
         fuel_ua = 4000 + 16_000 * np.clip(drive.load(t), 0, 1) + 8 * noise[:, 3]
         turns = np.floor(timetable.turns_abs(t) - timetable.turns_abs(starts))
         for i, due in enumerate(dues):
-            yield self._fitted(
+            figures = self._fitted(
                 head_c=float(head_c[i]),
                 casing_c=float(casing[i]),
                 frame_c=float(frame[i]),
@@ -149,6 +147,20 @@ class _Writer:
                 lost=due.lost,
                 crank_turns=int(turns[i]),
             )
+            for e in self._scenario.event:
+                if isinstance(e, TemperatureFailed) and e.at_s <= t[i] < e.until_s:
+                    figures[e.sensor] = e.celsius
+            yield figures | self._tail(due, float(turns[i]))
+
+    def _tail(self, due: Due, turns: float) -> dict[str, Any]:
+        """The optional tail: mean speed since the last health frame, starts, jitter, skew."""
+        if not self._scenario.build.tail:
+            return {}
+        before_us, before = self._last_health if self._last_health and self._last_health[0] < due.due_us else (0, 0.0)
+        rpm = max(turns - before, 0.0) / ((due.due_us - before_us) / 60e6) if due.due_us > before_us else None
+        self._last_health = (due.due_us, turns)
+        starts = (due.session.boot - self._scenario.head.boot) & 0xFFFF
+        return {"tail": link.health_tail(rpm, starts, round(self._scenario.clock.jitter_us), 0)}
 
     def _fitted(self, **figures: float | int | None) -> dict[str, Any]:
         missing = self._scenario.head.not_fitted

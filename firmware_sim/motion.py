@@ -11,10 +11,16 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from firmware_sim.scenario import EngineTable, Wave
+from firmware_sim.sea_tables import Storm
+from firmware_sim.sections import Wave
+from firmware_sim.streams import MOTION, STORM, Floats, Streams
+from firmware_sim.tables import EngineTable
 
-Floats = NDArray[np.float64]
 TABLE = 65_536
+GROUP = ((0.94, 0.30), (1.0, 0.45), (1.07, 0.30))
+"""A wave system: (period, part of the amplitude) of neighbours that beat, so that waves come in groups."""
+RISE_S = 1_800.0
+"""A storm rises and falls within so long, or within a quarter of itself."""
 
 
 def wave_table(waves: list[Wave], turns: int = 1) -> Floats:
@@ -115,7 +121,8 @@ def _cut(points: list[tuple[float, float]], turning_rpm: float) -> list[tuple[fl
 class Motion:
     """The crankshaft's angle: timetable, then seaway, then firing ripple, each a monotonic warp of the one before."""
 
-    def __init__(self, engine: EngineTable, rng: np.random.Generator) -> None:
+    def __init__(self, engine: EngineTable, storms: list[Storm], streams: Streams) -> None:
+        rng = streams(MOTION)
         self.timetable = Timetable.of(list(engine.speed), engine.turning_rpm)
         self._sine = wave_table([(1.0, 1.0, 0.0)])
         self._sea = []
@@ -127,6 +134,7 @@ class Motion:
         waves = [(order, part / order / (2 * np.pi), phase) for order, part, phase in engine.ripple]
         self._ripple = wave_table(waves, engine.ratio)
         self._ratio = engine.ratio
+        self._storms = [_Storm(storm, engine.reference_rpm, streams(STORM)) for storm in storms]
 
     def angle(self, t: Floats) -> Floats:
         """Turns of the crank since the start, as the shaft truly stands."""
@@ -134,6 +142,9 @@ class Motion:
         turns = even
         for per_turn, amplitude, _, phase in self._sea:
             turns = turns + amplitude * look_up(self._sine, even * per_turn + phase)
+        for storm in self._storms:
+            if storm.blows(t):
+                turns = turns + storm.turns(t, even, self._sine)
         return turns + look_up(self._ripple, turns / self._ratio if self._ratio != 1 else turns)
 
     def rpm(self, t: ArrayLike) -> Floats:
@@ -143,4 +154,38 @@ class Motion:
         part = np.ones_like(even)
         for per_turn, _, rpm_part, phase in self._sea:
             part += rpm_part * look_up(self._sine, even * per_turn + phase + 0.25)
+        for storm in self._storms:
+            if t.size and storm.blows(t):
+                part += storm.part(t, even, self._sine)
         return self.timetable.rpm(t) * part
+
+
+class _Storm:
+    """The speed hunts with a wave system for hours or days. Phases go by turns, so that a stopped shaft stands."""
+
+    def __init__(self, storm: Storm, reference_rpm: float, rng: np.random.Generator) -> None:
+        self._at_s, for_s, rpm, period_s = storm
+        self._until_s = self._at_s + for_s
+        self._rise_s = min(RISE_S, for_s / 4)
+        self._waves = []
+        for period, share in GROUP:
+            turns = period_s * period * reference_rpm / 60
+            part = share * rpm / reference_rpm
+            self._waves.append((1 / turns, part * turns / (2 * np.pi), part, float(rng.random())))
+
+    def blows(self, t: Floats) -> bool:
+        """Does any of these times lie in it?"""
+        return bool(t.max() > self._at_s and t.min() < self._until_s)
+
+    def turns(self, t: Floats, even: Floats, sine: Floats) -> Floats:
+        """Turns by which the shaft is ahead of the timetable."""
+        ahead = sum(a * look_up(sine, even * per + phase) for per, a, _, phase in self._waves)
+        return np.asarray(self._strength(t) * ahead)
+
+    def part(self, t: Floats, even: Floats, sine: Floats) -> Floats:
+        """Part of the speed that it adds; the strength's own slow change left out."""
+        faster = sum(part * look_up(sine, even * per + phase + 0.25) for per, _, part, phase in self._waves)
+        return np.asarray(self._strength(t) * faster)
+
+    def _strength(self, t: Floats) -> Floats:
+        return np.clip(np.minimum(t - self._at_s, self._until_s - t) / self._rise_s, 0.0, 1.0)

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from firmware_sim.drive import Floats
 from firmware_sim.head import engine_of
 from firmware_sim.scenario import Scenario
+from firmware_sim.streams import Floats
 
 POINTS_A_TURN = 16
 GRID_HZ = 200
@@ -60,6 +60,22 @@ class Truth:
     def spring_mm(self, t_s: ArrayLike) -> Floats:
         """Mean spring length over a turn."""
         return self._drive.spring_mm(_times(t_s))
+
+    def slack_mm(self, t_s: ArrayLike) -> Floats:
+        """Length of chain that nothing takes up."""
+        return self._drive.slack_mm(_times(t_s))
+
+    def tension_share_n(self, t_s: ArrayLike) -> Floats:
+        """What the spring puts on the slack strand."""
+        return self._drive.tension_share_n(_times(t_s))
+
+    def loading(self, t_s: ArrayLike) -> Floats:
+        """0 in ballast, 1 laden."""
+        return self._drive.loading(_times(t_s))
+
+    def chain_c(self, t_s: ArrayLike) -> Floats:
+        """Temperature of the chain itself, which no sensor sees whole."""
+        return self._drive.chain_c(_times(t_s))
 
     def elongation_percent(self, t_s: ArrayLike) -> Floats:
         """Of the chain."""
