@@ -13,5 +13,6 @@ from firmware_sim.head import Head
 from firmware_sim.load import load_scenario, parse_scenario
 from firmware_sim.scenario import Scenario, ScenarioError
 from firmware_sim.truth import Truth
+from firmware_sim.voyage import Voyage, draw_voyage
 
-__all__ = ["Head", "Scenario", "ScenarioError", "Truth", "load_scenario", "parse_scenario"]
+__all__ = ["Head", "Scenario", "ScenarioError", "Truth", "Voyage", "draw_voyage", "load_scenario", "parse_scenario"]

@@ -11,6 +11,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
+from firmware_sim import truth_file
 from firmware_sim.head import Head
 from firmware_sim.load import builtin_names, load_scenario
 from firmware_sim.outlets import FileOutlet, Outlet, OutletError, PtyOutlet, SerialOutlet, TcpOutlet
@@ -63,7 +64,10 @@ def _parser() -> argparse.ArgumentParser:
         epilog="Exit status: 0 done, 2 usage, 74 a port or a disk failed, 78 scenario refused.",
     )
     p.add_argument(
-        "scenario", nargs="?", default="steady", help="a built-in scenario's name or a TOML file (default: steady)"
+        "scenario",
+        nargs="?",
+        default="steady",
+        help="a built-in scenario's name, a TOML file, or voyage:SEED (default: steady)",
     )
     out = p.add_mutually_exclusive_group()
     out.add_argument("--pty", action="store_true", help="a new pseudo terminal; its path is printed")
@@ -81,7 +85,8 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--samples", metavar="N", type=int, help="samples in a frame, 1-256")
     p.add_argument("--burst", metavar="S", type=float, help="samples for so long, once in --every")
     p.add_argument("--every", metavar="S", type=float, help="pause from burst to burst")
-    p.add_argument("--truth", metavar="FILE", type=Path, help="write the true figures as CSV; needs an end")
+    truth = "write the true figures as CSV, or with faults and work as .json; needs an end"
+    p.add_argument("--truth", metavar="FILE", type=Path, help=truth)
     p.add_argument(
         "--truth-every", metavar="S", type=float, default=10.0, help="a row for so many seconds (default: 10)"
     )
@@ -149,11 +154,17 @@ def _outlet(args: argparse.Namespace, stop: Stop) -> tuple[Outlet, str]:
     return FileOutlet(args.out), ""
 
 
+def _csv(scenario: Scenario, duration_s: float, every_s: float) -> Iterator[str]:
+    return truth_file.csv(Truth(scenario), duration_s, every_s)
+
+
 def _write_truth(path: Path, scenario: Scenario, every_s: float) -> None:
     assert scenario.run.duration_s is not None
     try:
         with path.open("w", encoding="ascii") as file:
-            file.writelines(Truth(scenario).csv(scenario.run.duration_s, every_s))
+            whole = path.suffix == ".json"
+            lines = truth_file.document if whole else _csv
+            file.writelines(lines(scenario, scenario.run.duration_s, every_s))
     except OSError as e:
         raise OutletError(f"{path}: cannot be written: {e.strerror}") from None
 

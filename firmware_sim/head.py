@@ -134,7 +134,8 @@ class _Writer:
         head_c = 38 + 0.2 * noise[:, 0]
         casing, frame = drive.casing_c(t) + 0.1 * noise[:, 1], drive.frame_c(t) + 0.1 * noise[:, 2]
         fuel_ua = 4000 + 16_000 * np.clip(drive.load(t), 0, 1) + 8 * noise[:, 3]
-        turns = np.floor(timetable.turns_abs(t) - timetable.turns_abs(starts))
+        turned = timetable.turns_abs(t) - timetable.turns_abs(starts)
+        turns = np.floor(turned)
         for i, due in enumerate(dues):
             figures = self._fitted(
                 head_c=float(head_c[i]),
@@ -150,7 +151,7 @@ class _Writer:
             for e in self._scenario.event:
                 if isinstance(e, TemperatureFailed) and e.at_s <= t[i] < e.until_s:
                     figures[e.sensor] = e.celsius
-            yield figures | self._tail(due, float(turns[i]))
+            yield figures | self._tail(due, float(turned[i]))
 
     def _tail(self, due: Due, turns: float) -> dict[str, Any]:
         """The optional tail: mean speed since the last health frame, starts, jitter, skew."""

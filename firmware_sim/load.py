@@ -7,8 +7,10 @@ from importlib import resources
 from pathlib import Path
 
 from firmware_sim.scenario import Scenario, ScenarioError, checked
+from firmware_sim.voyage import draw_voyage
 
 _BUILTIN = resources.files("firmware_sim") / "scenarios"
+VOYAGE = "voyage:"
 
 
 def builtin_names() -> list[str]:
@@ -17,8 +19,10 @@ def builtin_names() -> list[str]:
 
 
 def load_scenario(name_or_path: str | Path) -> Scenario:
-    """A built-in scenario by its name, or a TOML file by its path. Raises ScenarioError."""
+    """A built-in scenario by its name, a TOML file by its path, or `voyage:SEED`. Raises ScenarioError."""
     named = str(name_or_path)
+    if named.startswith(VOYAGE) and named.removeprefix(VOYAGE).isdigit():
+        return draw_voyage(int(named.removeprefix(VOYAGE))).scenario
     if named in builtin_names():
         text = _BUILTIN.joinpath(f"{named}.toml").read_text(encoding="utf-8")
         return parse_scenario(text, named)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +13,6 @@ from firmware_sim.streams import Floats
 
 POINTS_A_TURN = 16
 GRID_HZ = 200
-CSV_COLUMNS = ("t_s", "hours", "rpm", "lag_deg", "spring_mm", "elongation_percent", "casing_c", "frame_c", "load")
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,13 +109,6 @@ class Truth:
             lag_deg=self._drive.lag_deg(middles).mean(axis=1),
             spring_mm=self._drive.spring_mm(middles).mean(axis=1),
         )
-
-    def csv(self, duration_s: float, every_s: float = 10.0) -> Iterator[str]:
-        """Lines of a CSV file, a row for every `every_s`."""
-        yield ",".join(CSV_COLUMNS) + "\n"
-        for t_s in np.arange(0.0, duration_s + every_s / 2, every_s).tolist():
-            figures = [float(getattr(self, name)(t_s)) for name in CSV_COLUMNS[1:]]
-            yield ",".join([f"{t_s:.3f}", *(f"{x:.6f}" for x in figures)]) + "\n"
 
 
 def _times(t_s: ArrayLike) -> Floats:

@@ -44,7 +44,7 @@ class WearCourse:
         """Hours of wear, months weighted; beyond the months drawn the rate is the mean."""
         if self._plain:
             return worn_h
-        place = np.array([begun_h * self._chain.wear_rate_factor]) + worn_h
+        place = begun_h * self._chain.wear_rate_factor + worn_h
         drawn = np.interp(place, np.arange(MONTHS + 1) * MONTH_H, self._worn)
         beyond = np.maximum(place - MONTHS * MONTH_H, 0.0)
         start = np.interp(begun_h * self._chain.wear_rate_factor, np.arange(MONTHS + 1) * MONTH_H, self._worn)

@@ -105,7 +105,8 @@ def _frame(payload: bytes) -> Frame:
         fields = {"interval_ns": interval, "n": n, "valid": valid, "samples": rows}
     else:
         assert kind == 3
-        v = struct.unpack("<hhhHHHHHI", body)
+        assert len(body) in (20, 28)
+        v = struct.unpack_from("<hhhHHHHHI", body)
         names = ("head_c", "casing_c", "frame_c", "supply_mv", "fuel_index_ua")
         names += ("crank_slips", "cam_slips", "lost", "crank_turns")
         marks = (0x7FFF,) * 3 + (0xFFFF,) * 5 + (0xFFFFFFFF,)
@@ -114,3 +115,9 @@ def _frame(payload: bytes) -> Frame:
             for i, (name, x, mark) in enumerate(zip(names, v, marks, strict=True))
         }
     return Frame(kind, sequence, boot, head_us, fields)
+
+
+def tails(data: bytes) -> list[tuple[int, ...]]:
+    """The optional tail of each health frame that has one: speed in tenths, starts, jitter in µs, skew in ns."""
+    plain = (uncobs(chunk) for chunk in data.split(b"\0")[:-1] if chunk)
+    return [struct.unpack_from("<HHHh", p, 36) for p in plain if p is not None and p[1] == 3 and len(p) == 48]

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from firmware_sim import Truth, load_scenario, parse_scenario
+from firmware_sim.truth_file import csv
 
 STEADY = load_scenario("steady")
 CALM = {"sea": [], "load_wander": []}
@@ -250,7 +251,7 @@ def test_truth_of_the_sea_is_the_seeds() -> None:
 def test_csv_holds_the_same_figures() -> None:
     """The truth file's rows are the functions' figures at their times."""
     truth = Truth(STEADY)
-    head, *rows = list(truth.csv(30.0, every_s=10.0))
+    head, *rows = list(csv(truth, 30.0, every_s=10.0))
     assert head.startswith("t_s,hours,rpm,lag_deg,spring_mm")
     assert len(rows) == 4
     last = [float(x) for x in rows[-1].split(",")]
