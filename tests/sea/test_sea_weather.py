@@ -1,0 +1,53 @@
+"""Issue point 2: heavy weather is normal running. The speed hunts, the mean is steady, and all is judged."""
+
+import pytest
+from stranger import HEAD, event, sail
+
+from gateway.model.enums import Running
+
+SEAS = [(4, 12), (6, 10), (8, 8)]
+"""rpm by which the speed hunts, period in s."""
+TURN_S = 60 / 96
+HEAVY = pytest.mark.xfail(
+    strict=True, reason="issue 18 point 2: the state is `changing` for as long as the sea is heavy"
+)
+
+
+def sea(rpm: float, period_s: float) -> str:
+    return f"{HEAD}[engine]\nspeed = [[0, 96]]\nsea = [[{period_s}, {rpm}]]\n"
+
+
+@HEAVY
+@pytest.mark.parametrize(("rpm", "period_s"), SEAS)
+def test_a_tooth_jump_is_found_in_any_sea(rpm: float, period_s: float) -> None:
+    """Within ten revolutions, and the seconds that the alarm's delay adds (here: a minute and a half in all)."""
+    sailed = sail(sea(rpm, period_s) + event("tooth-jump", 3_600), 5_400.0)
+    at_s, _ = sailed.first("lag-step")
+    assert 3_600 < at_s <= 3_600 + 10 * TURN_S + 80
+
+
+@HEAVY
+@pytest.mark.parametrize(("rpm", "period_s"), SEAS)
+def test_limits_are_judged_in_any_sea(rpm: float, period_s: float) -> None:
+    """2.4° late with a slack chain is reported within an hour and a half, as in calm water."""
+    worn = "[chain]\nelongation_percent = 0.7\n[tightener]\nlength_mm = 184.5\n"
+    sailed = sail(sea(rpm, period_s) + worn, 5_400.0)
+    assert {"lag-limit", "tension-low"} <= sailed.tags()
+    assert sailed.first("lag-limit")[1].value == pytest.approx(2.4, abs=0.05)
+
+
+@HEAVY
+@pytest.mark.parametrize(("rpm", "period_s"), SEAS)
+def test_the_engine_is_ahead_and_its_figures_count(rpm: float, period_s: float) -> None:
+    """After half an hour the state is `ahead`, and readings are good and right."""
+    sailed = sail(sea(rpm, period_s), 3_600.0)
+    late = [r for _, r in sailed.readings(1_800)]
+    assert {r.running for r in late} == {Running.AHEAD}
+    assert sum(r.lag.quality == "good" for r in late) > 0.9 * len(late)
+    assert sailed.wrong_lag(1_800) == []
+
+
+@pytest.mark.parametrize(("rpm", "period_s"), SEAS)
+def test_no_alarm_comes_from_the_sea_alone(rpm: float, period_s: float) -> None:
+    """An hour of heavy weather with a sound drive raises nothing."""
+    assert sail(sea(rpm, period_s), 3_600.0).tags() == set()
