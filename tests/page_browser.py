@@ -36,7 +36,7 @@ def chromium(*more: str) -> Iterator[webdriver.Chrome]:
         options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
         driver = webdriver.Chrome(options=options, service=Service(DRIVER))
         try:
-            driver.set_page_load_timeout(20)
+            driver.set_page_load_timeout(180)
             yield driver
         finally:
             driver.quit()

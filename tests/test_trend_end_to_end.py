@@ -63,6 +63,7 @@ def replayed(captured: tuple[bytes, Truth], settings: Settings) -> list[Output]:
     return fed(pipeline_for(settings, "main", 0.0), captured[0], (1 << 18,))
 
 
+@pytest.mark.slow
 def test_trends_do_not_depend_on_how_the_bytes_arrive(
     captured: tuple[bytes, Truth], settings: Settings, replayed: list[Output]
 ) -> None:

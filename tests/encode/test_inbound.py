@@ -85,7 +85,7 @@ def payloads(draw: st.DrawFn, whole: dict[str, Any]) -> bytes:
 
 @pytest.mark.parametrize("name", READERS)
 @given(data=st.data())
-@settings(max_examples=500)
+@settings(max_examples=200)
 def test_what_is_taken_is_what_stands_in_the_bytes(name: str, data: st.DataObject) -> None:
     """Good and bad messages: nothing is converted, nothing unknown is taken, nothing else is raised."""
     compare(name, data.draw(payloads(READERS[name][1])))
@@ -117,7 +117,7 @@ def test_a_message_with_a_byte_broken(name: str, at: int, byte: bytes) -> None:
 
 @pytest.mark.parametrize("name", READERS)
 @given(data=st.data())
-@settings(max_examples=500)
+@settings(max_examples=200)
 def test_of_a_key_that_comes_twice_the_last_stands(name: str, data: st.DataObject) -> None:
     """Pins which of two values is believed; pydantic's versions differ in it."""
     pairs = [(key, json.dumps(value)) for key, value in READERS[name][1].items()]

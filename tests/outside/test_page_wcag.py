@@ -87,7 +87,7 @@ def faults(driver: Chrome, run_only: dict[str, Any] = ALL_RULES) -> list[str]:
     """What axe-core finds wrong."""
     if not driver.execute_script("return 'axe' in window"):
         driver.execute_script((AXE / "axe.min.js").read_text(encoding="utf-8"))
-    driver.set_script_timeout(30)
+    driver.set_script_timeout(180)
     found: dict[str, Any] = driver.execute_async_script(
         "const done = arguments[1]; axe.run(document, {runOnly: arguments[0]})"
         ".then(done, (why) => done({failed: String(why)}))",

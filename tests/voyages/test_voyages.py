@@ -8,7 +8,8 @@ from tests.voyages.oracles import judge
 from tests.voyages.sail import Sailed, sail
 
 SEEDS = (8, 10, 90_839)
-"""The last: hourly bursts, and the wear of years in days (what goes on in the pauses was once told as a step)."""
+"""The last alone is in the usual run: hourly bursts, and the wear of years in days (what goes on in the pauses was once
+reported as a step)."""
 
 
 @functools.cache
@@ -21,7 +22,8 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     """The seed that was asked for, or the short swarm."""
     if "seed" in metafunc.fixturenames:
         one = metafunc.config.getoption("--seed", default=None)
-        metafunc.parametrize("seed", SEEDS if one is None else [one])
+        slow = [pytest.param(seed, marks=pytest.mark.slow) for seed in SEEDS[:-1]]
+        metafunc.parametrize("seed", [*slow, SEEDS[-1]] if one is None else [one])
 
 
 def test_voyage(seed: int) -> None:
@@ -34,4 +36,4 @@ def test_voyage(seed: int) -> None:
 
 def test_the_same_seed_gives_the_same_bytes() -> None:
     """Everything ashore, with its times, is the same to the byte."""
-    assert sail(SEEDS[0]).digest() == sailed(SEEDS[0]).digest()
+    assert sail(SEEDS[-1]).digest() == sailed(SEEDS[-1]).digest()

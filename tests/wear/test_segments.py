@@ -30,7 +30,9 @@ def watch(voyage, **settings):
     return series, [found for m in voyage.medians() if (found := series.add(m))]
 
 
-@pytest.mark.parametrize("phi", [0.5, 0.8, 0.95])
+@pytest.mark.parametrize(
+    "phi", [pytest.param(0.5, marks=pytest.mark.slow), 0.8, pytest.param(0.95, marks=pytest.mark.slow)]
+)
 def test_slip_is_found_sized_and_dated(phi):
     """Pins that a slip of 0.15° is told once, within 12 h, dated within an hour, sized within 0.05° (noise 0.03°)."""
     for seed in range(3):
@@ -54,7 +56,7 @@ def test_leap_in_the_middle_of_a_median(size, share):
     assert found.onset_hours == pytest.approx(voyage.hours[at], abs=0.4)
 
 
-@pytest.mark.parametrize("size", [0.15, -0.4, 8.0])
+@pytest.mark.parametrize("size", [pytest.param(0.15, marks=pytest.mark.slow), -0.4, 8.0])
 def test_jump_never_becomes_a_slope(size):
     """Pins that with a step in the middle the slope stays the wear, and its interval is hardly wider than without."""
     voyage = quiet(3, hours=3_000, phi=0.8, sigma=0.03)
@@ -89,10 +91,10 @@ def test_odd_medians_are_no_step(burst, size):
     assert found == []
 
 
-def test_wear_and_changes_of_state_are_no_step():
-    """Pins silence on three voyages with speed, load and temperature changing all the time, odd medians included."""
-    for seed in range(30, 33):
-        assert watch(make(seed, hours=4_000))[1] == []
+@pytest.mark.parametrize("seed", [30, *(pytest.param(n, marks=pytest.mark.slow) for n in (31, 32))])
+def test_wear_and_changes_of_state_are_no_step(seed):
+    """Pins silence on voyages with speed, load and temperature changing all the time, odd medians included."""
+    assert watch(make(seed, hours=4_000))[1] == []
 
 
 def test_several_steps():
@@ -142,7 +144,8 @@ def test_new_setting_forgets():
     assert series.drift().why.startswith("only 0 of")
 
 
-def test_restart_goes_on_to_the_bit():
+@pytest.mark.parametrize("thorough", [False, pytest.param(True, marks=pytest.mark.slow)])
+def test_restart_goes_on_to_the_bit(thorough):
     """Pins that a watch restored at any point tells the same steps and the same drift as one never stopped."""
     voyage = quiet(9, hours=1_000, phi=0.9, sigma=0.03)
     middle = len(voyage.hours) // 2
@@ -150,7 +153,7 @@ def test_restart_goes_on_to_the_bit():
     whole = Segments()
     told = [whole.add(m) for m in rows]
     assert any(told)
-    for cut in (30, 200, middle, middle + 2, middle + 5, len(rows) - 1):
+    for cut in (30, middle + 2) if not thorough else (200, middle, middle + 5, len(rows) - 1):
         first, second = Segments(), Segments()
         before = [first.add(m) for m in rows[:cut]]
         second.load(json.loads(json.dumps(first.state())))

@@ -220,7 +220,7 @@ def test_a_lost_gateway_is_said(screen: Screen, size: tuple[int, int]) -> None:
     screen.open("now", size)
     port = screen.served.server.port
     assert screen.served.server.stop()
-    screen.until(lambda: "does not answer" in screen.text("#banner"), "the loss is said", 8)
+    screen.until(lambda: "does not answer" in screen.text("#banner"), "the loss is said")
     assert screen.driver.find_element(By.ID, "banner").get_attribute("role") == "alert"
     assert "stale" in screen.driver.find_element(By.TAG_NAME, "body").get_attribute("class").split()
     assert screen.text("#link").startswith("not live")
