@@ -138,7 +138,8 @@ def head(folder: Path, scenario: str = "steady", *more: str) -> Iterator[Process
 
 
 def restless(folder: Path, rounds: int = 200, spell_s: float = 1.5) -> str:
-    """A scenario in which transducer and cam encoder fail and mend over and over; then it is quiet."""
+    """A scenario in which transducer and cam encoder fail and mend over and over, for a quarter of an hour by default:
+    longer than any test takes, so that what a test waits for comes however slow the machine is."""
     events = []
     for n in range(rounds):
         events.append({"at_s": 3.0 + 2 * spell_s * n, "kind": "loop-broken", "for_s": spell_s})

@@ -56,7 +56,7 @@ class Aboard:
     def until(self, t_s: float) -> None:
         """Let the scenario go on to `t_s`, and wait until the daemon has come as far."""
         self._send(t_s)
-        until(lambda: self.now_s() > t_s - 1.5, f"the daemon has come to {t_s} s")
+        until(lambda: self.now_s() > t_s - 1.0, f"the daemon has come to {t_s} s")
 
     def _send(self, t_s: float) -> None:
         with self._lock:

@@ -48,7 +48,7 @@ def test_disk_full_while_running(tmp_path: Path, disk: Path) -> None:
     with mosquitto(tmp_path) as broker:
         data = rig.example(tmp_path, broker.port, data_dir=str(disk / "data"), state_mb=8, history_mb=8)
         config = rig.written(tmp_path, data)
-        restless = rig.restless(tmp_path, rounds=12)
+        restless = rig.restless(tmp_path)
         with rig.listening(broker.port) as listener, rig.head(tmp_path, restless), rig.daemon(config) as process:
             rig.until(lambda: listener.alarms("transducer-fault") != [], "an alarm while there is room")
             hog = fill(disk)
@@ -70,7 +70,7 @@ def test_disk_full_while_running(tmp_path: Path, disk: Path) -> None:
             rig.until(lambda: sum(h.topic.endswith("/reading") for h in listener.heard[seen:]) >= 3, "readings go on")
             hog.unlink()
             rig.until(lambda: "returned" in listener.alarms("storage-fault"), "storage-fault returns")
-            rig.until(lambda: listener.state("cam-encoder-fault") == "returned", "the head is quiet again")
+            rig.until(lambda: listener.state("cam-encoder-fault") == "returned", "a fault of the head returns")
             assert process.end() == 0
             rig.settled(listener, disk / "data")
 

@@ -50,7 +50,7 @@ def test_black_outs_and_kills_cost_no_event_and_no_alarm_aboard(link: SatelliteL
     with (
         sat.shore_broker(link.shore, tmp_path / "shore", tls) as broker,
         sat.process(link.shore, sat.keeper_words(tls, tmp_path, store), tmp_path / "keeper.log") as keeper,
-        rig.head(tmp_path, rig.restless(tmp_path, rounds=7)),
+        rig.head(tmp_path, rig.restless(tmp_path)),
     ):
         rig.until(lambda: keeper.told('"keeping"'), "the keeper keeps")
         with sat.daemon(link.ship, config):
