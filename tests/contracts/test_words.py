@@ -1,0 +1,46 @@
+"""Words and phrases that are not plain technical English may only become fewer, until there are none."""
+
+from pathlib import Path
+
+import pytest
+import word_list
+
+
+def test_they_only_become_fewer() -> None:
+    """Over program, page and guides the sum is at most what it was; the files that have more than their share are named
+    with lines and words. What moves to another file takes its share along. After a cleaning lower the counts:
+    `python tests/word_list.py --lower`."""
+    now, most = word_list.counts(), word_list.most()
+    more = {name: n - most.get(name, 0) for name, n in now.items() if n > most.get(name, 0)}
+    left = f"{sum(now.values())} left, {sum(most.values())} may be; more than their share: {more}"
+    print(left)  # noqa: T201
+    lines = [f"{name}:{at}: {word}" for name in more for at, word in word_list.found(word_list.ROOT / name)]
+    assert sum(now.values()) <= sum(most.values()), "\n".join([left, *lines])
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("# told once\n", ["told"]),
+        ("def f():\n    '''Says it anew.'''\n", ["anew", "says"]),
+        ("log.info('it does not come round')\n", ["come round"]),
+        ("x = f'{1} not to be  had'\n", ["not to be  had"]),
+        ("def speak_untold(): pass\n", ["speak (in a name)", "untold (in a name)"]),
+        ("class LeapWish: pass\n", ["leap (in a name)", "wish (in a name)"]),
+        ("'''The number asked for.'''\n", []),
+        ("x = 'the number asked for'\n", ["asked for"]),
+        ("essay = 'a run, a line, a place; odd; of course'  # shelter, unsaid\n", []),
+    ],
+)
+def test_they_are_found_where_they_stand(tmp_path: Path, text: str, words: list[str]) -> None:
+    """In comments, docstrings, names and strings, as whole words; the second list in strings alone."""
+    path = tmp_path / "x.py"
+    path.write_text(text, encoding="utf-8")
+    assert sorted(word for _, word in word_list.found(path)) == words
+
+
+def test_they_are_found_on_the_page(tmp_path: Path) -> None:
+    """In the page's files and the guides every line counts."""
+    path = tmp_path / "x.js"
+    path.write_text('const a = "Bring back";\n// told\n', encoding="utf-8")
+    assert word_list.found(path) == [(1, "bring back"), (2, "told")]
