@@ -1,7 +1,7 @@
 """The README's tests several times in a row, beside a process on each core that is never idle: all runs must pass.
 
-    .venv/bin/python tests/bench/busy_suite.py                    ten runs of the whole suite, a busy process on each core
-    .venv/bin/python tests/bench/busy_suite.py --runs 1 tests/link    one run of a part of it
+    .venv/bin/python tests/bench/busy_suite.py                      ten runs of the whole suite
+    .venv/bin/python tests/bench/busy_suite.py --runs 1 tests/link  one run of a part of it
     .venv/bin/python tests/bench/busy_suite.py --busy 0           the same beside nothing, to compare
 
 Prints one line a run: passed or failed, wall time, CPU time of the tests. Output of failed runs is kept in --keep.
