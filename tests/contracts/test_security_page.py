@@ -75,9 +75,9 @@ def test_brokers_listen_where_the_page_says() -> None:
 
 
 LISTENING = {
-    "page/server.py", "ports/control.py", "ports/modbus.py", "ports/sentences_carriers.py",
-    "ports/broker_embedded.py",  # the demo's broker, on loopback
-    "commands/demo.py",  # looks whether the page's usual port is free
+    "outlets/control.py", "outlets/modbus/tcp.py", "outlets/page/server.py", "outlets/sentences/carriers.py",
+    "cli/embedded_broker.py",  # the demo's broker, on loopback
+    "cli/demo.py",  # looks whether the page's usual port is free
 }  # fmt: skip
 
 
