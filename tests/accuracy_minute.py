@@ -11,7 +11,7 @@ import numpy as np
 from firmware_sim_voyages import tern_settings
 
 from firmware_sim import Head, Scenario, Truth, parse_scenario
-from gateway.link.blocks import Run
+from gateway.link.blocks import SampleRun
 from gateway.link.decoder import Decoder
 from gateway.link.runs import runs
 from gateway.measure.meter import Meter
@@ -68,10 +68,10 @@ def errors(seed: int, ripple: str = "default") -> Errors:
     meter = Meter(tern_settings().engine[0])
     lags, springs, ends, times, plain = [], [], [], [], []
     for run in runs(Decoder().gather(Head(made, seed).capture(BEGIN_S + MINUTE_S + 1))):
-        if not isinstance(run, Run) or run.block is None:
+        if not isinstance(run, SampleRun) or run.block is None:
             continue
         b = run.block
-        for what in meter.block(b, run.asides):
+        for what in meter.block(b, run.interleaved):
             if isinstance(what, Cycle) and what.steady:
                 c = what
                 if c.t_us / 1e6 - c.duration_s >= BEGIN_S and c.t_us / 1e6 <= BEGIN_S + MINUTE_S:

@@ -3,16 +3,12 @@
 import json
 from functools import cache
 from itertools import takewhile
-from typing import Any
 
 import numpy as np
 import pytest
 from firmware_sim_voyages import START_UTC_S, capture, event, fed, moves, pipeline, raised, split, tern_settings
 
-import gateway.pipeline
 from firmware_sim import Head, Truth, parse_scenario
-from gateway.alarm.calm import Calm
-from gateway.alarm.judge import judge
 from gateway.measure.timeline import Now
 from gateway.model.enums import Running
 from gateway.model.records import Median
@@ -67,33 +63,6 @@ def test_same_bytes_say_the_same_however_split(how: str) -> None:
     for name in ("timeline", "meter", "alarms", "lag_jump"):
         assert parted.checkpoint()[name] == whole.checkpoint()[name]
     assert parted.meter.refused == whole.meter.refused
-
-
-@pytest.mark.parametrize("what", ["all kinds of trouble", "limits passed both ways"])
-def test_what_is_passed_over_while_it_is_calm_would_have_moved_nothing(
-    what: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Judged whole at every revolution and every second, the same is said, to the last bit, by fewer judgements."""
-    # The lag's band lies about where it is, so that its wander passes the limits.
-    close = {"near_deg": 0.99, "limit_deg": 1.0, "zero_deg": 16.35}
-    trouble = what == "all kinds of trouble"
-    made = tern_settings(running=QUICK) if trouble else tern_settings(running=QUICK, lag=close)
-    data = rough() if trouble else capture("[engine]\nspeed = [[0, 92], [300, 92], [310, 97]]\n", 600.0, seed=5)
-    counted: list[int] = []
-
-    def counting(*args: Any, **kwargs: Any) -> Any:
-        counted[-1] += 1
-        return judge(*args, **kwargs)
-
-    monkeypatch.setattr(gateway.pipeline, "judge", counting)
-    counted.append(0)
-    calm_said = fed(pipeline(made), [data])
-    monkeypatch.setattr(Calm, "holds", lambda *_: False)
-    counted.append(0)
-    whole_said = fed(pipeline(made), [data])
-    assert calm_said == whole_said
-    assert 50 < counted[0] < 0.7 * counted[1]
-    assert raised(calm_said)
 
 
 def test_frames_that_last_a_second_say_the_same_however_split() -> None:
@@ -423,13 +392,13 @@ def test_a_tooth_jump_is_no_growth_at_any_moment() -> None:
     for data, due_us in Head(parse_scenario(text)).frames(420.0):
         fed(p, [data], due_us / 1e6)
         if due_us > 395e6:
-            seen.append(p.trend(p.present_us).elongation_percent.p50)
+            seen.append(p.wear.trend(p._slow_means(p.present_us)).elongation_percent.p50)
     known = [e for e in seen if e is not None]
     assert known
     assert max(known) - min(known) < 0.02
     stands = p.wear.standing_step("lag")
     assert stands is not None and stands.size == pytest.approx(8.0, abs=0.1)
-    assert p._lag_jump.standing is not None
+    assert p.wear.jumps.lag.standing is not None
 
 
 def test_the_trend_goes_by_the_mean_speed_and_not_by_a_bursts_wave() -> None:
@@ -441,13 +410,13 @@ def test_the_trend_goes_by_the_mean_speed_and_not_by_a_bursts_wave() -> None:
     )
     p = pipeline(tern_settings(running=QUICK | {"trend_after_min": 10}, head={"burst_pause_s": 1_194.0}))
     taken: list[Median] = []
-    add = p.wear.add
+    add = p.wear.series.add
 
     def seen(median: Median, side: Side) -> list[tuple[Series, StepFound]]:
         taken.append(median)
         return add(median, side)
 
-    p.wear.add = seen  # type: ignore[method-assign]
+    p.wear.series.add = seen  # type: ignore[method-assign]
     told = [s.median for s in fed(p, [capture(text, 30_000.0)]) if isinstance(s, MedianDue)]
     of = {m.utc_s: m.rpm for m in told}
     before, at = [m for m in taken if m.rpm > 84], next(m for m in taken if m.rpm < 84)

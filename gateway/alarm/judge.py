@@ -7,34 +7,14 @@ from gateway.alarm.machine import HELD, Alarm, AlarmSet, Finding
 from gateway.alarm.table import BY_TAG
 from gateway.model.enums import Running
 from gateway.model.settings import EngineSettings
-
-
-@dataclass(frozen=True, slots=True)
-class StepSeen:
-    """A step that stands: its size from the level before, and what it looks like."""
-
-    size: float
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class WearSeen:
-    """What the trend says; `None` = not known."""
-
-    elongation_percent: float | None = None
-    agreement: str = "unknown"
-    causes: tuple[str, ...] = ()
-    hours_to_limit: float | None = None
-    nearest_limit: str = ""
-    hours_since_retightened: float | None = None
-    retighten_every_h: float = 0.0
+from gateway.wear.summary import StandingStep, WearSummary
 
 
 @dataclass(slots=True)
 class Evidence:
     """All that the alarms of one engine are judged by; `None` = not known, which holds what hangs on it.
 
-    Not frozen: one is made for every revolution, and a frozen one takes three times as long to make.
+    Not frozen: one is made for every second, and a frozen one takes three times as long to make.
     """
 
     running: Running
@@ -43,8 +23,8 @@ class Evidence:
     compression_mm: float | None
     spring_mm: float | None
     slap_mm: float | None
-    lag_step: StepSeen | None
-    tension_step: StepSeen | None
+    lag_step: StandingStep | None
+    tension_step: StandingStep | None
     lag_step_known: bool
     tension_step_known: bool
     transducer: str | None
@@ -52,15 +32,12 @@ class Evidence:
     cam: str | None
     silent_s: float | None
     link_loss_percent: float | None
-    wear: WearSeen = WearSeen()
+    wear: WearSummary
 
 
-def judge(engine: EngineSettings, alarms: AlarmSet, e: Evidence, *, revolution: bool = False) -> dict[str, Finding]:
-    """A finding for every alarm of the engine; held where the running state or a sensor does not let it be judged.
-
-    `revolution`: for those only that a revolution's own figures can move.
-    """
-    held, judged = _WHEN[e.running, e.settled, revolution]
+def judge(engine: EngineSettings, alarms: AlarmSet, e: Evidence) -> dict[str, Finding]:
+    """A finding for every alarm of the engine; held where the running state or a sensor does not let it be judged."""
+    held, judged = _WHEN[e.running, e.settled]
     by_tag = alarms.alarms
     faulty = [tag for tag in _HOLDING if by_tag[tag].facts.active]
     out = dict.fromkeys(held, HELD)
@@ -90,13 +67,13 @@ def _lag(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     limit = engine.lag.near_deg if near else engine.lag.limit_deg
     past = abs(e.lag_deg) - _edge(limit, alarm)
     if past < 0:
-        return Finding(False, e.lag_deg, limit, room=-past)
+        return Finding(False, e.lag_deg, limit)
     what = "near limit" if near else "limit"
     if e.lag_deg >= 0:
         text = f"Cam {e.lag_deg:.2f} deg late, {what} {limit:.2f}"
     else:
         text = f"Cam {-e.lag_deg:.2f} deg early, {what} {limit:.2f}: early is not wear"
-    return Finding(True, e.lag_deg, limit, text, room=past)
+    return Finding(True, e.lag_deg, limit, text)
 
 
 def _tension(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
@@ -110,9 +87,9 @@ def _tension(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     sign = -1.0 if low else 1.0
     past = sign * e.compression_mm - _edge(sign * limit, alarm)
     if past < 0:
-        return Finding(False, e.compression_mm, limit, room=-past)
+        return Finding(False, e.compression_mm, limit)
     text = f"Chain {'slack' if low else 'tight'}: spring {e.compression_mm:.1f} mm compressed, limit {limit:.1f}"
-    return Finding(True, e.compression_mm, limit, text, room=past)
+    return Finding(True, e.compression_mm, limit, text)
 
 
 def _moved(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
@@ -124,10 +101,10 @@ def _moved(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     moved = e.spring_mm - t.locked_at_mm
     text = f"Locked tightener moved {moved:+.2f} mm: something has come loose or broken"
     past = abs(moved) - _edge(t.moved_mm, alarm)
-    return Finding(past >= 0, e.spring_mm, t.locked_at_mm, text, room=abs(past))
+    return Finding(past >= 0, e.spring_mm, t.locked_at_mm, text)
 
 
-def _step(seen: StepSeen | None, known: bool, limit: float) -> Finding:
+def _step(seen: StandingStep | None, known: bool, limit: float) -> Finding:
     if seen is not None:
         return Finding(True, seen.size, limit, seen.text)
     return Finding(False, None, limit) if known else HELD
@@ -147,8 +124,8 @@ def _slap(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     limit = engine.tightener.slap_limit_mm
     past = e.slap_mm - _edge(limit, alarm)
     if past < 0:
-        return Finding(False, e.slap_mm, limit, room=-past)
-    return Finding(True, e.slap_mm, limit, f"Chain slaps {e.slap_mm:.1f} mm, limit {limit:.1f}", room=past)
+        return Finding(False, e.slap_mm, limit)
+    return Finding(True, e.slap_mm, limit, f"Chain slaps {e.slap_mm:.1f} mm, limit {limit:.1f}")
 
 
 def _elongation(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
@@ -210,9 +187,9 @@ def _poor(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
         return HELD
     past = loss - _edge(LINK_LOSS_PERCENT, alarm)
     if past < 0:
-        return Finding(False, loss, LINK_LOSS_PERCENT, room=-past)
+        return Finding(False, loss, LINK_LOSS_PERCENT)
     text = f"{loss:.1f} % of frames lost or refused in 10 min: check cable, screen and baud rate"
-    return Finding(True, loss, LINK_LOSS_PERCENT, text, room=past)
+    return Finding(True, loss, LINK_LOSS_PERCENT, text)
 
 
 LINK_LOSS_PERCENT = 1.0
@@ -241,32 +218,15 @@ _RULES: dict[str, Rule] = {
 }
 _HOLDING = tuple(sorted({holder for tag in _RULES for holder in BY_TAG[tag].held_by}))
 
-_BY_REVOLUTION = frozenset(
-    {
-        "lag-limit",
-        "lag-near",
-        "lag-step",
-        "tension-low",
-        "tension-high",
-        "tightener-moved",
-        "tension-step",
-        "slap-high",
-    }
-)
 _When = tuple[tuple[str, ...], tuple[tuple[str, Rule], ...]]
 
 
-def _when(running: Running, settled: bool, revolution: bool) -> _When:
+def _when(running: Running, settled: bool) -> _When:
     """Which tags are held in a running state, and which are judged by which rule."""
-    asked = [BY_TAG[tag] for tag in _RULES if not revolution or tag in _BY_REVOLUTION]
-    judged = [row.tag for row in asked if running in row.states and (settled or not row.settled)]
-    held = tuple(row.tag for row in asked if row.tag not in judged)
+    rows = [BY_TAG[tag] for tag in _RULES]
+    judged = [row.tag for row in rows if running in row.states and (settled or not row.settled)]
+    held = tuple(row.tag for row in rows if row.tag not in judged)
     return held, tuple((tag, _RULES[tag]) for tag in judged)
 
 
-_WHEN = {
-    (running, settled, revolution): _when(running, settled, revolution)
-    for running in Running
-    for settled in (False, True)
-    for revolution in (False, True)
-}
+_WHEN = {(running, settled): _when(running, settled) for running in Running for settled in (False, True)}

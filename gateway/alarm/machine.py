@@ -20,7 +20,6 @@ returning touches `active` alone; an alarm that comes back from being shelved or
 accepted anew. A condition that is not known (`None`) moves nothing: nothing ever turns normal for want of data.
 """
 
-import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import NamedTuple
@@ -37,20 +36,18 @@ WATCH_US = 4 * HOUR_US
 REPEATS_MAX = 12
 """After so many repeats it goes on only once a watch: nobody is there to hear it, and the link ashore is dear."""
 LOOK_US = 10_000_000
+JUDGE_US = 1_000_000
+"""No alarm needs to be looked at more often, but for a jump, which is certain at one revolution."""
 
 
 class Finding(NamedTuple):
-    """What judging found. `over`: the condition holds, does not, or (`None`) is not known and the alarm is held.
-
-    `room`: by how much less than this the figure may change, either way, with `over` staying as it is.
-    """
+    """What judging found. `over`: the condition holds, does not, or (`None`) is not known and the alarm is held."""
 
     over: bool | None
     value: float | None = None
     limit: float | None = None
     text: str = ""
     causes: tuple[str, ...] = ()
-    room: float = math.inf
 
 
 HELD = Finding(None)
@@ -278,6 +275,7 @@ class AlarmSet:
         """`repeat_min`: an alarm or warning that is not acknowledged is announced again after so long; 0 = never."""
         self._repeat_us, self._remind_us = round(repeat_min * 60e6), remind_us
         self._look_us = 0
+        self._judged_us = -JUDGE_US
         self.alarms = {row.tag: Alarm(row, tunings.get(row.tag), engine) for row in rows}
         # What suppresses is judged before what it suppresses: a jump past both limits calls once.
         self._order = sorted(self.alarms.items(), key=lambda item: bool(item[1].row.suppressed_by))
@@ -294,29 +292,25 @@ class AlarmSet:
         """Does the condition of `tag` stand?"""
         return self.alarms[tag].facts.active
 
+    def is_due(self, now_us: int) -> bool:
+        """Has nothing been judged for a second?"""
+        return now_us - self._judged_us >= JUDGE_US
+
     def judge(self, now_us: int, findings: Mapping[str, Finding]) -> list[Transition]:
         """Judge what was found; tags that are not among the findings are left alone."""
         out: list[Transition] = []
-        if self.moves_any(findings):
-            for tag, alarm in self._order:
-                finding = findings.get(tag)
-                if finding is not None and not alarm.unmoved_by(finding.over):
-                    out += self._one(now_us, alarm, finding)
+        self._judged_us = now_us
+        for tag, alarm in self._order:
+            finding = findings.get(tag)
+            # Nearly always it moves nothing, and its delays and the suppressed ones need not be looked at.
+            if finding is not None and not alarm.unmoved_by(finding.over):
+                out += self._one(now_us, alarm, finding)
         for lower, higher in self._pairs:
             if lower.facts.suppressed != _stands_for(higher):
                 out += self._withdraw(now_us)
                 out += self._give_back(now_us)
                 break
         return out
-
-    def moves_any(self, findings: Mapping[str, Finding]) -> bool:
-        """Does a finding move anything? Nearly always none does, whatever the order: looked at in one plain loop."""
-        alarms = self.alarms
-        for tag, finding in findings.items():
-            alarm = alarms.get(tag)
-            if alarm is not None and not alarm.unmoved_by(finding.over):
-                return True
-        return False
 
     def _one(self, now_us: int, alarm: Alarm, finding: Finding) -> list[Transition]:
         # While a higher one's delay runs, the lower waits: whatever comes of it, the situation calls once.
@@ -341,11 +335,6 @@ class AlarmSet:
             if lower.facts.suppressed and not lower.is_falling and not _stands_for(higher):
                 out += lower.suppress(now_us, False)
         return out
-
-    @property
-    def at_rest(self) -> bool:
-        """Does no delay run or wait, and nothing end by itself?"""
-        return all(a.unmoved_by(None) for a in self.alarms.values())
 
     def repeats(self, now_us: int) -> list[Transition]:
         """What is due to be announced again; looked for every ten seconds of head time."""

@@ -60,29 +60,29 @@ def arranged(
     )
 
 
-Aside = Health | Identity
+Interleaved = Health | Identity
 """What the head says between samples without breaking them: its health, and who it is where that is known already."""
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
-    """Samples without a break, and the asides among them, each with the number of frames that came before it.
+class SampleRun:
+    """Samples without a break, and the interleaved among them, each with the number of frames that came before it.
 
-    `block` is `None` for asides with no samples about them.
+    `block` is `None` for interleaved with no samples about them.
     """
 
     block: SampleBlock | None
-    asides: tuple[tuple[int, Aside], ...]
+    interleaved: tuple[tuple[int, Interleaved], ...]
 
     @property
     def boot(self) -> int:
         """Boot number of all of it."""
-        return self.block.boot if self.block is not None else self.asides[0][1].boot
+        return self.block.boot if self.block is not None else self.interleaved[0][1].boot
 
     @property
     def head_us(self) -> int:
         """Head time of its first frame."""
-        return int(self.block.head_us[0]) if self.block is not None else self.asides[0][1].head_us
+        return int(self.block.head_us[0]) if self.block is not None else self.interleaved[0][1].head_us
 
     @property
     def sent_us(self) -> int:
@@ -95,17 +95,17 @@ class Run:
     @property
     def frames(self) -> int:
         """Good frames in it."""
-        return len(self.asides) + (len(self.block.starts) if self.block is not None else 0)
+        return len(self.interleaved) + (len(self.block.starts) if self.block is not None else 0)
 
 
-def apart(run: Run) -> Iterator[SampleBlock | Aside]:
-    """The samples and the asides of a run one after the other, as they came."""
+def separated(run: SampleRun) -> Iterator[SampleBlock | Interleaved]:
+    """The samples and the interleaved of a run one after the other, as they came."""
     begun = 0
-    for frames, aside in run.asides:
+    for frames, frame in run.interleaved:
         if run.block is not None and frames > begun:
             yield _part(run.block, begun, frames)
             begun = frames
-        yield aside
+        yield frame
     if run.block is not None and len(run.block.starts) > begun:
         yield _part(run.block, begun, len(run.block.starts))
 

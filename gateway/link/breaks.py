@@ -7,7 +7,7 @@ Cause = Literal["lost", "boot", "time-step", "pause"]
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class StreamBreak:
     """A break: what comes after it does not join what came before it.
 
     `cause`: `lost`, frames are missing from the sequence; `boot`, the head started anew; `time-step`, its clock went

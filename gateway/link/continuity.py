@@ -9,7 +9,7 @@ a gap too, and counted in frames lost modulo 65,536. Old numbers that keep risin
 again without a new boot number; after a few it is believed.
 """
 
-from gateway.link.breaks import Cause, Mark
+from gateway.link.breaks import Cause, StreamBreak
 from gateway.link.counts import LinkCounts
 from gateway.model.limits import OUT_OF_ORDER_FRAMES_MAX
 
@@ -46,7 +46,7 @@ class Continuity:
 
     def __init__(self, counts: LinkCounts) -> None:
         self.counts = counts
-        self.marks: list[Mark] = []
+        self.marks: list[StreamBreak] = []
         self.boot = -1
         self.next_sequence = -1
         self.end_ns = -1
@@ -137,4 +137,4 @@ class Continuity:
 
     def _break(self, cause: Cause, count: int, head_us: int, gap_us: int, boot: int | None = None) -> None:
         self.whole = False
-        self.marks.append(Mark(cause, count, head_us, self.boot if boot is None else boot, gap_us))
+        self.marks.append(StreamBreak(cause, count, head_us, self.boot if boot is None else boot, gap_us))

@@ -16,8 +16,8 @@ from zlib import crc32
 from cobs.cobs import DecodeError
 from cobs.cobs import decode as uncobs
 
-from gateway.link.blocks import Frames, OpenBlock, Run, apart, block_of
-from gateway.link.breaks import Mark
+from gateway.link.blocks import Frames, OpenBlock, SampleRun, block_of, separated
+from gateway.link.breaks import StreamBreak
 from gateway.link.continuity import Continuity
 from gateway.link.counts import LinkCounts, Refusal
 from gateway.link.frames import (
@@ -38,9 +38,9 @@ from gateway.link.plain import plain
 from gateway.model.limits import FRAME_BYTES_MAX, SAMPLES_PER_FRAME_MAX
 from gateway.model.records import CAM_VALID, CRANK_VALID, LOOP_VALID, Health, Identity, SampleBlock
 
-Piece = Frames | Identity | Health | Mark | Run
+Piece = Frames | Identity | Health | StreamBreak | SampleRun
 """What a feed completes: samples not yet in arrays, or a whole run where nothing was amiss."""
-Item = SampleBlock | Identity | Health | Mark
+Item = SampleBlock | Identity | Health | StreamBreak
 
 SLICE_BYTES = 1 << 20
 """A feed is split in such slices, so that the pieces of a whole capture are never all held at once."""
@@ -111,16 +111,16 @@ class Decoder:
             self._pending = b""
             self._skipping = True
 
-    def _book(self, runs: list[Run], frames: int) -> None:
+    def _book(self, runs: list[SampleRun], frames: int) -> None:
         """Go on from where plain runs end."""
         line, counts, block = self._line, self.counts, runs[-1].block
         assert block is not None
-        for _, aside in chain.from_iterable(run.asides for run in runs):
-            if isinstance(aside, Health):
+        for _, frame in chain.from_iterable(run.interleaved for run in runs):
+            if isinstance(frame, Health):
                 counts.health += 1
             else:
                 counts.identity += 1
-            line.sent_us = aside.head_us
+            line.sent_us = frame.head_us
         counts.samples += len(block.starts)
         last_n = len(block.crank) - int(block.starts[-1])
         line.end_ns = int(block.head_us[-1]) * 1_000 + last_n * block.interval_ns
@@ -230,7 +230,7 @@ class Decoder:
 def _items(piece: Piece) -> Iterator[Item]:
     if isinstance(piece, Frames):
         yield block_of([piece])
-    elif isinstance(piece, Run):
-        yield from apart(piece)
+    elif isinstance(piece, SampleRun):
+        yield from separated(piece)
     else:
         yield piece

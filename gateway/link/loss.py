@@ -14,6 +14,12 @@ class LinkWatch:
         self._steps: deque[tuple[int, int, int]] = deque()
         self._step = 0
         self._good = self._lost = self._good_before = self._lost_before = 0
+        self._total = 0
+
+    def good_in_all(self, total: int) -> None:
+        """So many good frames have come since the start."""
+        self.good(total - self._total)
+        self._total = total
 
     def good(self, frames: int) -> None:
         """So many good frames came."""

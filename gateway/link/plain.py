@@ -15,7 +15,7 @@ from cobs.cobs import DecodeError
 from cobs.cobs import decode as uncobs
 from numpy.typing import NDArray
 
-from gateway.link.blocks import Aside, OpenBlock, Run, arranged
+from gateway.link.blocks import Interleaved, OpenBlock, SampleRun, arranged
 from gateway.link.continuity import SENDING_STEP_US, Continuity
 from gateway.link.frames import (
     CRC_BYTES,
@@ -40,7 +40,7 @@ MANY = 128
 """From about a hundred frames on a table is faster than the loop."""
 
 
-def plain(pieces: list[bytes], line: Continuity, block: OpenBlock, known: Identity | None) -> list[Run] | None:
+def plain(pieces: list[bytes], line: Continuity, block: OpenBlock, known: Identity | None) -> list[SampleRun] | None:
     """The pieces as runs: what the head said before any samples, and the samples with what it said among them.
 
     `None` where anything is amiss, and where they are few. `line`, `block`: what the frames before left behind; neither
@@ -64,18 +64,18 @@ def plain(pieces: list[bytes], line: Continuity, block: OpenBlock, known: Identi
     )
     if not _follow(table, at, n, line, block):
         return None
-    asides = _asides(frames, np.flatnonzero(~alike).tolist(), line, known)
-    if asides is None:
+    interleaved = _asides(frames, np.flatnonzero(~alike).tolist(), line, known)
+    if interleaved is None:
         return None
     before = int(at[0])
-    told = [(0, aside) for _, aside in asides[:before]]
-    # Each stands behind as many samples as pieces before it, less those that are asides themselves.
-    among = [(piece - k, aside) for k, (piece, aside) in enumerate(asides)][before:]
+    told = [(0, frame) for _, frame in interleaved[:before]]
+    # Each stands behind as many samples as pieces before it, less those that are interleaved themselves.
+    among = [(piece - k, frame) for k, (piece, frame) in enumerate(interleaved)][before:]
     samples = np.ascontiguousarray(table["samples"])
     starts = np.arange(0, n * len(table), n, dtype=np.int64)
     joined = block.joined or bool(block.bodies)
-    run = Run(arranged(block, samples, table["head_us"].astype(np.int64), starts, joined=joined), tuple(among))
-    return [Run(None, tuple(told)), run] if told else [run]
+    run = SampleRun(arranged(block, samples, table["head_us"].astype(np.int64), starts, joined=joined), tuple(among))
+    return [SampleRun(None, tuple(told)), run] if told else [run]
 
 
 def _proven(pieces: list[bytes]) -> list[bytes] | None:
@@ -111,9 +111,9 @@ def _follow(table: NDArray[np.void], at: NDArray[np.int64], n: int, line: Contin
 
 def _asides(
     frames: list[bytes], at: Iterable[int], line: Continuity, known: Identity | None
-) -> list[tuple[int, Aside]] | None:
+) -> list[tuple[int, Interleaved]] | None:
     """What the head says in the frames `at`, if it is nothing but health, in its turn, and its name once more."""
-    out: list[tuple[int, Aside]] = []
+    out: list[tuple[int, Interleaved]] = []
     sent_us = line.sent_us
     for k in at:
         frame = frames[k]

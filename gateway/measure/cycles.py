@@ -1,6 +1,5 @@
 """What a cut says of each cycle in the units that people use, and why a cycle is not averaged."""
 
-from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
@@ -20,8 +19,7 @@ class Figures(NamedTuple):
     """One cycle's figures, whether or not they may be used. `lag_deg`: before any zero, within no turn. `torn`: has an
     encoder lost its place within the turn?
 
-    `bins`, `shape_deg`: float64[64·ratio], the lag over equal steps of crank angle, in counts, and in degrees from its
-    mean.
+    `shape_deg`: float64[64·ratio], the lag over equal steps of crank angle, from its mean.
     """
 
     t_us: int
@@ -36,14 +34,13 @@ class Figures(NamedTuple):
     slap_mm: float
     spring_bad: bool
     orders_deg: list[float]
-    bins: NDArray[np.float64]
     shape_deg: NDArray[np.float64]
 
 
-def figures_of(cut: Cut, ratio: int) -> Iterator[Figures]:
+def figures_of(cut: Cut, ratio: int) -> list[Figures]:
     """All cycles of a cut, in order; the sums are made for all of them at once."""
     if not len(cut.frame):
-        return
+        return []
     lag_p2p_deg = cut.lag_p2p * DEG
     columns = (
         cut.end_us,
@@ -59,7 +56,7 @@ def figures_of(cut: Cut, ratio: int) -> Iterator[Figures]:
         cut.spring_bad,
         cut.orders(ratio) * DEG,
     )
-    yield from map(Figures, *(x.tolist() for x in columns), cut.bins, (cut.bins - cut.lag[:, None]) * DEG)
+    return list(map(Figures, *(x.tolist() for x in columns), (cut.bins - cut.lag[:, None]) * DEG))
 
 
 def causes(f: Figures, state: Running, faults: SensorFaults) -> tuple[str, ...]:
@@ -78,3 +75,10 @@ def causes(f: Figures, state: Running, faults: SensorFaults) -> tuple[str, ...]:
     elif faults.transducer:
         found.append("transducer fault")
     return tuple(found)
+
+
+def lag_from_zero(raw_deg: float | None, zero_deg: float | None) -> float | None:
+    """Lag from the zero, within half a turn; `None` where there is no zero or no angle."""
+    if raw_deg is None or zero_deg is None:
+        return None
+    return (raw_deg - zero_deg + 180.0) % 360.0 - 180.0

@@ -18,7 +18,7 @@ UNSEEN_TURNS, UNSEEN_S = 2.0, 2.0
 """Turns, and seconds at the present speed, that a count may be ahead of the seconds seen in a stream without a gap."""
 
 
-class Mark(NamedTuple):
+class TurnCount(NamedTuple):
     """The head's count of turns at a health frame."""
 
     boot: int
@@ -39,13 +39,13 @@ class HoursMeter:
     def __init__(self, hours: float, turning_rpm: float) -> None:
         self.hours = hours
         self._turning_rpm = turning_rpm
-        self._mark: Mark | None = None
+        self._mark: TurnCount | None = None
         self._seen_turns = 0.0
         self._gap_us = 0
         self._gap_turns: float | None = None
-        self._after_gap: Mark | None = None
+        self._after_gap: TurnCount | None = None
         self._heard_after_gap = False
-        self._early: Mark | None = None
+        self._early: TurnCount | None = None
         self._early_seen_turns = 0.0
         self._rpm_before = self._rpm = 0.0
         self.pause_rpm: float | None = None
@@ -81,7 +81,7 @@ class HoursMeter:
 
     def health(self, boot: int, turns: int | None) -> None:
         """A health frame: the head's own count of whole turns since its start, `None` where not fitted."""
-        now = Mark(boot, turns) if turns is not None else None
+        now = TurnCount(boot, turns) if turns is not None else None
         unseen = self._unseen_turns(now)
         gap_s = self._gap_us / 1e6
         too_many = unseen is not None and unseen > UNSEEN_TURNS + (UNSEEN_S + gap_s) * self._rpm / 60
@@ -95,7 +95,7 @@ class HoursMeter:
         else:
             self._mark, self._seen_turns, self._early = now, 0.0, None
 
-    def _is_of_another_gap(self, now: Mark | None) -> bool:
+    def _is_of_another_gap(self, now: TurnCount | None) -> bool:
         """The open gap has its count already, and since then too many turns were made: the samples have yet to show it.
 
         So it is where the gateway came up at the very end of a burst, and saw of it no second and one health frame.
@@ -105,7 +105,7 @@ class HoursMeter:
             return False
         return (now.turns - before.turns) % U32 > UNSEEN_TURNS + UNSEEN_S * self._rpm / 60
 
-    def _unseen_turns(self, now: Mark | None) -> float | None:
+    def _unseen_turns(self, now: TurnCount | None) -> float | None:
         if now is None or self._mark is None or self._mark.boot != now.boot:
             return None
         return max(0.0, (now.turns - self._mark.turns) % U32 - self._seen_turns)
@@ -155,4 +155,4 @@ class HoursMeter:
         self._gap_us = int(str(kept["gap_us"]))
         mark = kept.get("mark")
         if isinstance(mark, list | tuple):
-            self._mark = Mark(int(mark[0]), int(mark[1]))
+            self._mark = TurnCount(int(mark[0]), int(mark[1]))

@@ -10,6 +10,21 @@ REVOLUTIONS_MIN = 3
 """Fewer say nothing about the middle (interface, section 2)."""
 
 
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Ten minutes of steady running, and what goes with their medians.
+
+    `slap_mm`, `order1_deg`: medians of slap and of the lag's first order. `pause_rpm`: mean speed over the pause of the
+    head before them. `health`: the newest health frame. `None` = not known.
+    """
+
+    median: Median
+    slap_mm: float | None
+    order1_deg: float | None
+    pause_rpm: float | None
+    health: Health | None
+
+
 @dataclass(slots=True)
 class _Gathered:
     first_us: int = 0
@@ -76,15 +91,13 @@ class TenMinutes:
         """Is the window that was begun over at `t_us`?"""
         return self._window is not None and t_us // WINDOW_US != self._window
 
-    def side(self) -> tuple[float | None, float | None]:
-        """Medians of slap in mm and of the lag's first order in degrees; call before `take`."""
+    def close(self, utc_s: float, health: Health | None) -> Window | None:
+        """Close the window; `None` where it held too few revolutions. `utc_s`: at its last cycle."""
         g = self._g
-        return _spread(g.slap_mm)[0], _spread(g.order1_deg)[0]
-
-    @property
-    def pause_rpm(self) -> float | None:
-        """Mean speed over the pause before what was gathered, if there was one and it is known; ask before `take`."""
-        return self._g.pause_rpm
+        median = self.take(utc_s)
+        if median is None:
+            return None
+        return Window(median, _spread(g.slap_mm)[0], _spread(g.order1_deg)[0], g.pause_rpm, health)
 
     def take(self, utc_s: float) -> Median | None:
         """Close the window; `None` where it held too few revolutions. `utc_s`: at its last cycle."""

@@ -2,19 +2,20 @@
 
 from collections import Counter
 from collections.abc import Sequence
-from operator import itemgetter
+from dataclasses import replace
+from enum import Enum
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gateway.measure.cutter import Cutter, FrameSums, no_cycles
-from gateway.measure.cycles import DEG, Figures, causes, figures_of
+from gateway.measure.cycles import DEG, Figures, causes, figures_of, lag_from_zero
 from gateway.measure.hours import HoursMeter
 from gateway.measure.loop import NM_PER_MM, length_table_nm
 from gateway.measure.running import RunningState
 from gateway.measure.seconds import Second, SecondCounter, sums_without_crank
-from gateway.measure.sensors import NO_FAULTS, SensorWatch
+from gateway.measure.sensors import SensorWatch
 from gateway.measure.shape import ShapeMean
 from gateway.measure.slow_turn import SlowTurn
 from gateway.measure.smoothing import Ewma, Smoother, SpikeGate
@@ -29,18 +30,28 @@ STALE_US = 5_000_000
 """A figure older than this is no longer the present."""
 
 
-class StillFrames(NamedTuple):
-    """Frames of a block to follow one by one if the engine stands. `valid`: both encoders are."""
+class BlockStart(NamedTuple):
+    """A block begins: its frames are followed one by one while the engine stands. `valid`: both encoders are."""
 
     sums: FrameSums
-    frames: slice
     valid: bool
 
 
+class BlockEnd(Enum):
+    """The block's last frame has come."""
+
+    END = "end"
+
+
+BLOCK_END = BlockEnd.END
 Interleaved = Health | Identity
 Placed = tuple[int, Interleaved]
-Piece = Figures | Second | StillFrames | Interleaved
-_PLACE = itemgetter(0, 1, 2)
+Piece = Figures | Second | BlockStart | BlockEnd | Interleaved
+_KINDS = {Health: -1, Identity: -1, Figures: 0, Second: 1}
+
+
+def _place(part: tuple[int, Piece]) -> tuple[int, int]:
+    return part[0], _KINDS[type(part[1])]
 
 
 class Meter:
@@ -72,9 +83,11 @@ class Meter:
         self.seen_us = 0
         """Pipeline time up to which the hours are counted, a gap that is not settled yet among them."""
         self.last_cycle: Cycle | None = None
-        self._last_bins: NDArray[np.float64] | None = None
         self._shape = ShapeMean(s.fast_s)
         self._slow = SlowTurn(engine.ratio)
+        self._block: BlockStart | None = None
+        self._followed = 0
+        """Frames of the block that have been followed while the engine stood."""
         self._raw_deg: float | None = None
         self._lag_us = self._spring_us = self._steady_us = 0
         self._unseen_s = 0.0
@@ -85,63 +98,63 @@ class Meter:
 
     def block(self, block: SampleBlock, interleaved: Sequence[Placed] = ()) -> list[Cycle | Second]:
         """Measure a block as a whole: its cycles and seconds, in the stream's order."""
-        return [x for piece in self.pieces(block, interleaved) if (x := self.take(piece)) is not None]
+        return [x for piece in self.pieces(block, interleaved) if (x := self.take(*piece)) is not None]
 
-    def pieces(self, block: SampleBlock, interleaved: Sequence[Placed] = ()) -> list[Piece]:
+    def pieces(
+        self, block: SampleBlock | None, interleaved: Sequence[Placed] = (), offset_us: int = 0
+    ) -> list[tuple[int, Piece]]:
         """Cut a block into the pieces to `take` one after the other, in the stream's order.
 
-        `interleaved`: health and known identity frames between the samples, each with the number of the block's frames
-        that came before it.
+        Each comes with the frame of the block in which it ends. `interleaved`: health and known identity frames between
+        the samples, each with the number of the block's frames that came before it. `offset_us`: from head time to
+        pipeline time.
         """
-        pieces: list[Piece] = []
+        if block is None:
+            return list(interleaved)
+        block = replace(block, head_us=block.head_us + offset_us)
+        pieces: list[tuple[int, Piece]] = []
         if not block.joined:
             self._slow.broke()
             if (second := self._seconds.cut()) is not None:
-                pieces.append(second)
+                pieces.append((-1, second))
         if block.valid & CRANK_VALID:
             cut, sums = self._cutter.feed(block)
         else:
             last_loop = self._cutter.skip(block)
             cut, sums = no_cycles(self.engine.ratio), sums_without_crank(block, self._length_nm, last_loop)
+        pieces.append((-1, BlockStart(sums, bool(block.valid & CRANK_VALID and block.valid & CAM_VALID))))
         # In the stream's order; a cycle that ends in the frame that ends a second comes before it.
-        parts: list[tuple[int, int, int, Piece]] = [(frame, -1, k, x) for k, (frame, x) in enumerate(interleaved)]
         cycles = zip(cut.frame.tolist(), figures_of(cut, self.engine.ratio), strict=True)
-        parts += [(frame, 0, k, x) for k, (frame, x) in enumerate(cycles)]
-        parts += [(frame, 1, k, x) for k, (frame, x) in enumerate(self._seconds.feed(block, sums))]
-        parts.sort(key=_PLACE)
-        both = bool(block.valid & CRANK_VALID and block.valid & CAM_VALID)
-        done = 0
-        for frame, kind, _, piece in parts:
-            # The state of the engine changes within a block, wherever a second ends.
-            if kind >= 0:
-                pieces.append(StillFrames(sums, slice(done, frame + 1), both))
-                done = frame + 1
-            pieces.append(piece)
-        return [*pieces, StillFrames(sums, slice(done, None), both)]
+        parts: list[tuple[int, Piece]] = [*interleaved, *cycles, *self._seconds.feed(block, sums)]
+        parts.sort(key=_place)
+        return [*pieces, *parts, (len(block.starts) - 1, BLOCK_END)]
 
-    def take(self, piece: Piece) -> Cycle | Second | None:
+    def take(self, frame: int, piece: Piece) -> Cycle | Second | None:
         """Take the next piece into means and state; returns what it has become, `None` for what is neither."""
+        if isinstance(piece, Health | Identity):
+            self.take_interleaved(piece)
+            return None
+        if isinstance(piece, BlockStart):
+            self._block, self._followed = piece, 0
+            return None
+        if frame >= 0 and (self._slow.taken or self.running.state in STANDING):
+            # The state of the engine changes within a block, wherever a second ends.
+            self._stand(slice(self._followed, frame + 1))
+        self._followed = frame + 1
         if isinstance(piece, Figures):
             return self._cycle(piece)
-        if isinstance(piece, StillFrames):
-            if self._slow.taken or self.running.state in STANDING:
-                self._stand(piece)
-            return None
-        if isinstance(piece, Second):
-            return self._second(piece)
-        self.take_interleaved(piece)
-        return None
+        return self._second(piece) if isinstance(piece, Second) else None
 
-    def _stand(self, still: StillFrames) -> None:
+    def _stand(self, frames: slice) -> None:
         """While the engine stands or is on the turning gear: follow the lag frame by frame."""
-        if self.running.state not in STANDING:
+        if self.running.state not in STANDING or self._block is None:
             self._slow.forget()
             return
-        sums, frames = still.sums, still.frames
+        sums = self._block.sums
         end_us = sums.end_us[frames].tolist()
         if not end_us:
             return
-        if not still.valid:
+        if not self._block.valid:
             self._slow.broke()
         else:
             middle = (sums.crank0[frames] + sums.crank[frames]) / 2
@@ -169,13 +182,13 @@ class Meter:
         """No frame for long: what the engine does is not known."""
         self.running.lost()
 
-    def take_interleaved(self, aside: Health | Identity) -> None:
+    def take_interleaved(self, frame: Interleaved) -> None:
         """A health frame: temperatures, turns, slips. An identity that is known already counts as a frame, no more."""
         self.frames += 1
-        if isinstance(aside, Health):
-            self.health = aside
-            self.hours.health(aside.boot, aside.crank_turns)
-            self.sensors.health(aside)
+        if isinstance(frame, Health):
+            self.health = frame
+            self.hours.health(frame.boot, frame.crank_turns)
+            self.sensors.health(frame)
 
     # -- cycles and seconds -------------------------------------------------------------------------------------
 
@@ -202,7 +215,6 @@ class Meter:
             self.used += 1
         if c.steady:
             self._smooth(c)
-            self._last_bins = f.bins
             if c.lag_p2p_deg is not None:
                 self._shape.add(f.shape_deg, c.duration_s)
         return c
@@ -238,9 +250,7 @@ class Meter:
 
     def lag_of(self, raw_deg: float | None) -> float | None:
         """Lag from the zero, within half a turn; `None` where there is no zero or no angle."""
-        if raw_deg is None or self.zero_deg is None:
-            return None
-        return (raw_deg - self.zero_deg + 180.0) % 360.0 - 180.0
+        return lag_from_zero(raw_deg, self.zero_deg)
 
     def _smooth(self, c: Cycle) -> None:
         since_s = (c.t_us - self._steady_us) / 1e6
@@ -339,19 +349,13 @@ class Meter:
             return "too few revolutions yet"
         return "no steady revolution in the last burst" if self._bursts and 2 * age_us > self._stale_us else ""
 
-    def means_now(self, t_us: int) -> tuple[float | None, float | None, float | None]:
-        """What every revolution is judged by: the values of `lag_now` and of `spring_now`, and the slap; lag and slap
-        while steady ahead only."""
-        s, lag, spring, slap = self.last_second, self.lag.fast.value, self.spring.fast.value, self.slap.value
-        if self.running.state is not Running.AHEAD:
-            return None, self._spring_now(t_us)[0], None
-        if s is None or t_us - min(s.t_us, self._lag_us, self._spring_us) > self._stale_us or lag is None:
-            pass
-        elif self.sensors.now is NO_FAULTS and spring is not None and self.zero_deg is not None:
-            # So nearly always: both means are the present.
-            return self.lag_of(lag), spring, slap
+    def figures_now(self, t_us: int) -> tuple[float | None, float | None, float | None]:
+        """What alarms are judged by: the values of `lag_now` and `spring_now`, and the slap; lag and slap while steady
+        ahead only."""
         spring = self._spring_now(t_us)[0]
-        return self._lag_now(t_us)[0], spring, None if spring is None else slap
+        if self.running.state is not Running.AHEAD:
+            return None, spring, None
+        return self._lag_now(t_us)[0], spring, None if spring is None else self.slap.value
 
     def raw_now(self) -> float | None:
         """Crank − ratio·cam as the encoders read: averaged while steady ahead, the last second's mean otherwise."""
@@ -378,11 +382,6 @@ class Meter:
     def shape_deg(self) -> NDArray[np.float64] | None:
         """float64[64·ratio]: lag over equal steps of crank angle from its mean, averaged as the fast mean is."""
         return self._shape.mean_deg
-
-    @property
-    def last_shape_deg(self) -> NDArray[np.float64] | None:
-        """float64[64·ratio]: the last steady cycle's raw lag over equal steps of crank angle."""
-        return None if self._last_bins is None else self._last_bins * DEG
 
     def load(self) -> float | None:
         """Fuel index as a share, 0–1, from its own 4–20 mA loop; `None` where not fitted or out of range."""

@@ -9,32 +9,33 @@ from drive_engines import tern
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.alarm.judge import Evidence, StepSeen, WearSeen, judge
+from gateway.alarm.judge import Evidence, judge
 from gateway.alarm.machine import AlarmSet
 from gateway.alarm.table import BY_TAG, ENGINE_TAGS, ROWS
 from gateway.model.enums import AlarmState, Running
+from gateway.wear.summary import StandingStep, WearSummary
 
 ENGINE = tern()
 GOOD = Evidence(
     running=Running.AHEAD, settled=True, lag_deg=0.8, compression_mm=23.0, spring_mm=180.2, slap_mm=0.8,
     lag_step=None, tension_step=None, lag_step_known=True, tension_step_known=True,
     transducer="", crank="", cam="", silent_s=0.0, link_loss_percent=0.0,
-    wear=WearSeen(0.3, "agree", (), 9_000.0, "lag-near", 1_600.0, 4_000.0),
+    wear=WearSummary(0.3, "agree", (), 9_000.0, "lag-near", 1_600.0, 4_000.0),
 )  # fmt: skip
 BLIND = replace(
     GOOD, running=Running.UNKNOWN, lag_deg=None, compression_mm=None, spring_mm=None, slap_mm=None,
     lag_step_known=False, tension_step_known=False, transducer=None, crank=None, cam=None, silent_s=None,
-    link_loss_percent=None, wear=WearSeen(),
+    link_loss_percent=None, wear=WearSummary(),
 )  # fmt: skip
 """Nothing is known at all."""
 
 RAISES: dict[str, Any] = {
     "lag-near": replace(GOOD, lag_deg=1.5),
     "lag-limit": replace(GOOD, lag_deg=-2.0),
-    "lag-step": replace(GOOD, lag_step=StepSeen(8.0, "Cam phase stepped")),
+    "lag-step": replace(GOOD, lag_step=StandingStep(8.0, "Cam phase stepped")),
     "tension-low": replace(GOOD, compression_mm=20.5),
     "tension-high": replace(GOOD, compression_mm=25.5),
-    "tension-step": replace(GOOD, tension_step=StepSeen(2.0, "Spring length stepped")),
+    "tension-step": replace(GOOD, tension_step=StandingStep(2.0, "Spring length stepped")),
     "slap-high": replace(GOOD, slap_mm=3.0),
     "elongation-near": replace(GOOD, wear=replace(GOOD.wear, elongation_percent=0.8)),
     "elongation-limit": replace(GOOD, wear=replace(GOOD.wear, elongation_percent=1.0)),

@@ -29,7 +29,7 @@ sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
 
 from firmware_sim_voyages import START_UTC_S, capture, pipeline  # noqa: E402
 
-from gateway.link.blocks import Run  # noqa: E402
+from gateway.link.blocks import SampleRun  # noqa: E402
 from gateway.link.decoder import Decoder  # noqa: E402
 from gateway.link.runs import runs  # noqa: E402
 from gateway.measure.loop import length_table_nm  # noqa: E402
@@ -54,12 +54,12 @@ def whole(data: bytes) -> int:
     return p.meter.used
 
 
-def runs_of(decoder: Decoder, data: bytes) -> Iterator[Run]:
+def runs_of(decoder: Decoder, data: bytes) -> Iterator[SampleRun]:
     """Runs of samples, an identity that is known already among them, as in the pipeline."""
     known: Identity | None = None
     for at in range(0, len(data), FEED_BYTES):
         for run in runs(decoder.gather(data[at : at + FEED_BYTES], known), known):
-            if isinstance(run, Run):
+            if isinstance(run, SampleRun):
                 yield run
             elif isinstance(run, Identity):
                 known = run
@@ -73,7 +73,7 @@ def link_only(data: bytes) -> int:
 def measure_too(data: bytes) -> int:
     """Bytes to revolutions and seconds: link and meter without judging."""
     p = pipeline()
-    made = (p.meter.block(run.block, run.asides) for run in runs_of(p.decoder, data) if run.block is not None)
+    made = (p.meter.block(run.block, run.interleaved) for run in runs_of(p.decoder, data) if run.block is not None)
     return sum(1 for each in made for _ in each)
 
 
@@ -158,7 +158,7 @@ def apart_deg(data: bytes) -> float:
     found = []
     for run in runs_of(p.decoder, data):
         if run.block is not None:
-            found += [x.raw_deg for x in p.meter.block(run.block, run.asides) if isinstance(x, Cycle)]
+            found += [x.raw_deg for x in p.meter.block(run.block, run.interleaved) if isinstance(x, Cycle)]
     theirs = np.array(found, dtype=np.float64)
     ours = pass_over(data)[0] * 360 / TURN
     if len(ours) != len(theirs):

@@ -12,7 +12,6 @@ from drive_engines import TERN
 from firmware_sim_voyages import pipeline
 
 import gateway.engine.commands
-from gateway.alarm.judge import WearSeen
 from gateway.engine.commands import Commands
 from gateway.engine.inbox import Command, Done
 from gateway.model.errors import PortError, Refused
@@ -20,6 +19,7 @@ from gateway.model.settings_file import load_settings
 from gateway.outlets.control import ask
 from gateway.store.state import NewBooking, StateStore
 from gateway.wear.booking_check import new_booking
+from gateway.wear.summary import WearSummary
 
 WORK = {"kind": "hand-play", "id": "w", "hours": 21_450.0, "utc_s": 1.75e9, "person": "Chief", "play_links": 0.7}
 
@@ -72,7 +72,7 @@ def test_an_elongation_that_cannot_be_is_not_filled_in(
 ) -> None:
     """What the trend makes of a drive with a fault may be no chain's: the crew that typed no such figure is not refused
     for it, and the booking goes without (a voyage's retightening after a jumped tooth was refused for hours)."""
-    engine._pipeline.wear_seen = WearSeen(elongation_percent=percent)
+    engine._pipeline.wear.summary = WearSummary(elongation_percent=percent)
     engine.settle()
     work = dict.fromkeys(("utc_s", "hours", "play_links"))
     answer = ways.handle("shell", dry(kind="retightened", free_length_mm=203.2, spring_after_mm=180.2, **work), "test")

@@ -10,7 +10,7 @@ from pathlib import Path
 from structlog.testing import capture_logs
 from waiting import PATIENCE_S
 
-from gateway.link import Decoder, Mark
+from gateway.link import Decoder, StreamBreak
 from gateway.model.records import Health, SampleBlock
 from gateway.model.settings import HeadSettings
 from gateway.sources.head import Chunk, HeadSource
@@ -82,7 +82,7 @@ def test_unplugged_in_the_middle_of_a_frame_and_back(tmp_path: Path) -> None:
         assert drain(out, decoder, Health, items)
         assert source.stop()
         again.unplug()
-    assert [(m.cause, m.count) for m in items if isinstance(m, Mark)] == [("lost", 1)]
+    assert [(m.cause, m.count) for m in items if isinstance(m, StreamBreak)] == [("lost", 1)]
     assert decoder.counts.refused_total == 0
     assert source.state().opens == 2
     warnings = [e["event"] for e in logs if e["log_level"] == "warning"]

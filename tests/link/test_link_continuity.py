@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from head_writer import HeadWriter, frame
 
-from gateway.link import Decoder, Item, Mark
+from gateway.link import Decoder, Item, StreamBreak
 from gateway.model.limits import OUT_OF_ORDER_FRAMES_MAX
 from gateway.model.records import Health, SampleBlock
 
 
 def marks(items: list[Item]) -> list[tuple[str, int]]:
-    return [(item.cause, item.count) for item in items if isinstance(item, Mark)]
+    return [(item.cause, item.count) for item in items if isinstance(item, StreamBreak)]
 
 
 def blocks(items: list[Item]) -> list[SampleBlock]:
@@ -78,10 +78,10 @@ def test_lost_frames_are_counted_once_across_the_wrap() -> None:
         w.ramp()
     decoder = Decoder()
     items = decoder.feed(data + w.ramp() + w.ramp())
-    assert [type(i).__name__ for i in items] == ["SampleBlock", "Mark", "SampleBlock"]
+    assert [type(i).__name__ for i in items] == ["SampleBlock", "StreamBreak", "SampleBlock"]
     assert marks(items) == [("lost", 4)] and decoder.counts.lost == 4
     assert [b.joined for b in blocks(items)] == [False, False]
-    assert next(i for i in items if isinstance(i, Mark)).gap_us == 4 * 100_000
+    assert next(i for i in items if isinstance(i, StreamBreak)).gap_us == 4 * 100_000
 
 
 @pytest.mark.parametrize("lost_in_a_row", [1, 2, 5])
@@ -93,7 +93,7 @@ def test_no_time_is_told_twice_where_health_frames_come_between_lost_samples(los
         w.ramp()
         data += w.health()
     items = Decoder().feed(data + w.ramp() + w.ramp())
-    assert [i.gap_us for i in items if isinstance(i, Mark)] == [100_000] * lost_in_a_row
+    assert [i.gap_us for i in items if isinstance(i, StreamBreak)] == [100_000] * lost_in_a_row
 
 
 def test_gap_seen_by_a_health_frame_is_not_joined_over() -> None:
@@ -103,7 +103,7 @@ def test_gap_seen_by_a_health_frame_is_not_joined_over() -> None:
     w.ramp()
     decoder = Decoder()
     items = decoder.feed(data + w.health() + w.ramp())
-    assert [type(i).__name__ for i in items] == ["SampleBlock", "Mark", "Health", "SampleBlock"]
+    assert [type(i).__name__ for i in items] == ["SampleBlock", "StreamBreak", "Health", "SampleBlock"]
     assert not blocks(items)[1].joined and decoder.counts.lost == 1 and decoder.counts.pauses == 0
 
 
@@ -181,7 +181,7 @@ def test_pause_between_bursts() -> None:
     items = decoder.feed(data + w.health() + w.ramp())
     assert marks(items) == [("pause", 1)] and decoder.counts.lost == 0
     assert not blocks(items)[1].joined
-    assert next(i for i in items if isinstance(i, Mark)).gap_us == 594_000_000
+    assert next(i for i in items if isinstance(i, StreamBreak)).gap_us == 594_000_000
 
 
 def test_pause_after_a_burst_whose_end_was_lost() -> None:
@@ -194,9 +194,9 @@ def test_pause_after_a_burst_whose_end_was_lost() -> None:
     w.head_us += 594_000_000
     decoder = Decoder()
     items = decoder.feed(data + w.ramp())
-    lost, pause = [i for i in items if isinstance(i, Mark)]
-    assert lost == Mark("lost", 1, told_us, w.boot, 100_000)
-    assert pause == Mark("pause", 1, told_us + 594_000_000, w.boot, 594_000_000)
+    lost, pause = [i for i in items if isinstance(i, StreamBreak)]
+    assert lost == StreamBreak("lost", 1, told_us, w.boot, 100_000)
+    assert pause == StreamBreak("pause", 1, told_us + 594_000_000, w.boot, 594_000_000)
     assert decoder.counts.pauses == 1
 
 
@@ -311,7 +311,7 @@ def test_clock_that_goes_back_without_samples() -> None:
     decoder = Decoder()
     items = decoder.feed(w.health(9_000_000) + w.health(8_999_000) + w.health(1_000))
     assert marks(items) == [("time-step", 1)]
-    assert [type(i).__name__ for i in items] == ["Health", "Health", "Mark", "Health"]
+    assert [type(i).__name__ for i in items] == ["Health", "Health", "StreamBreak", "Health"]
 
 
 @pytest.mark.parametrize("between", ["samples", "health"])
@@ -329,8 +329,8 @@ def test_late_frames_with_a_good_one_between_are_no_restart(between: str) -> Non
     assert decoder.counts.out_of_order == len(late)
 
 
-def whole_marks(items: list[Item]) -> list[Mark]:
-    return [item for item in items if isinstance(item, Mark)]
+def whole_marks(items: list[Item]) -> list[StreamBreak]:
+    return [item for item in items if isinstance(item, StreamBreak)]
 
 
 def test_marks_tell_where_when_and_whose() -> None:
@@ -346,9 +346,9 @@ def test_marks_tell_where_when_and_whose() -> None:
     decoder = Decoder()
     items = decoder.feed(data + again.ramp(50))
     lost, pause, boot = whole_marks(items)
-    assert lost == Mark("lost", 1, 200_000, 0, 100_000)
+    assert lost == StreamBreak("lost", 1, 200_000, 0, 100_000)
     assert (pause.head_us, pause.boot, pause.gap_us) == (stepped_us, 0, 7_000_003)
-    assert boot == Mark("boot", 1, 70, 4, 0)
+    assert boot == StreamBreak("boot", 1, 70, 4, 0)
     assert (decoder.counts.boots, decoder.counts.lost, decoder.counts.pauses) == (1, 1, 1)
 
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from test_link_any_bytes import plain, streams
 
 import gateway.link.plain
-from gateway.link.blocks import Run, apart
+from gateway.link.blocks import SampleRun, separated
 from gateway.link.counts import LinkCounts
 from gateway.link.decoder import SLICE_BYTES, Decoder, Piece
 from gateway.link.runs import runs
@@ -33,7 +33,7 @@ def heard(data: bytes, cuts: list[int], many: int) -> tuple[list[Any], LinkCount
                 continue
             for item in runs(decoder.gather(data[a:b], known), known):
                 known = item if isinstance(item, Identity) else known
-                out += apart(item) if isinstance(item, Run) else [item]
+                out += separated(item) if isinstance(item, SampleRun) else [item]
     return plain(out), decoder.counts
 
 
@@ -129,19 +129,19 @@ def test_a_plain_feed_is_one_run() -> None:
     known = next(i for i in decoder.gather(w.identity() + w.ramp()) if isinstance(i, Identity))
     feed = w.health() + b"".join(w.ramp() if k % 10 else w.identity() if k == 50 else w.health() for k in range(1, 200))
     lone, run = decoder.gather(feed, known)
-    assert isinstance(lone, Run) and lone.block is None and [type(a) for _, a in lone.asides] == [Health]
-    assert isinstance(run, Run) and run.block is not None
-    assert (len(run.block.starts), len(run.asides), run.frames) == (180, 19, 199)
-    assert [at for at, _ in run.asides] == list(range(9, 180, 9))
+    assert isinstance(lone, SampleRun) and lone.block is None and [type(a) for _, a in lone.interleaved] == [Health]
+    assert isinstance(run, SampleRun) and run.block is not None
+    assert (len(run.block.starts), len(run.interleaved), run.frames) == (180, 19, 199)
+    assert [at for at, _ in run.interleaved] == list(range(9, 180, 9))
     assert (decoder.counts.samples, decoder.counts.health, decoder.counts.identity) == (181, 19, 2)
 
 
 def test_few_frames_and_first_frames_are_looped_over() -> None:
     """A table is not worth it for few, and the first of a stream have nothing to follow."""
     w, decoder = HeadWriter(), Decoder()
-    assert Run not in kinds(decoder.gather(b"".join(w.ramp() for _ in range(200))))[:1]
-    assert Run not in kinds(decoder.gather(b"".join(w.ramp() for _ in range(gateway.link.plain.MANY - 1))))
-    assert kinds(decoder.gather(b"".join(w.ramp() for _ in range(gateway.link.plain.MANY)))) == [Run]
+    assert SampleRun not in kinds(decoder.gather(b"".join(w.ramp() for _ in range(200))))[:1]
+    assert SampleRun not in kinds(decoder.gather(b"".join(w.ramp() for _ in range(gateway.link.plain.MANY - 1))))
+    assert kinds(decoder.gather(b"".join(w.ramp() for _ in range(gateway.link.plain.MANY)))) == [SampleRun]
 
 
 def test_a_name_that_changes_and_changes_back_within_one_feed() -> None:

@@ -8,8 +8,8 @@ from firmware_sim_voyages import capture, event
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.link.blocks import Frames, Run, block_of
-from gateway.link.breaks import Mark
+from gateway.link.blocks import Frames, SampleRun, block_of
+from gateway.link.breaks import StreamBreak
 from gateway.link.decoder import Decoder, Piece
 from gateway.link.runs import runs
 from gateway.model.records import Health, Identity, SampleBlock
@@ -47,14 +47,14 @@ def order_of_runs(pieces: list[Piece]) -> list[object]:
     """The same, read from runs: each health frame behind as many sample frames as it says."""
     out: list[object] = []
     for run in runs(pieces):
-        if not isinstance(run, Run):
+        if not isinstance(run, SampleRun):
             out.append(run)
             continue
         frames = order_of_block(run.block) if run.block is not None else []
         for k in range(len(frames) + 1):
-            out += [health for at, health in run.asides if at == k]
+            out += [health for at, health in run.interleaved if at == k]
             out += frames[k : k + 1]
-        assert run.frames == len(frames) + len(run.asides)
+        assert run.frames == len(frames) + len(run.interleaved)
     return out
 
 
@@ -71,13 +71,13 @@ def test_runs_keep_every_frame_in_its_place(cuts: list[int]) -> None:
 
 def test_a_run_is_of_one_kind_and_without_a_break() -> None:
     """One boot, one validity, times that go on at the interval; and it is worth its name: seconds long, not frames."""
-    found = [r for r in runs(Decoder().gather(DATA)) if isinstance(r, Run) and r.block is not None]
+    found = [r for r in runs(Decoder().gather(DATA)) if isinstance(r, SampleRun) and r.block is not None]
     for run in found:
         b = run.block
         assert b is not None
         n = np.diff(b.starts, append=len(b.crank))
         np.testing.assert_allclose(np.diff(b.head_us), n[:-1] * b.interval_ns / 1000, atol=2)
-        assert {h.boot for _, h in run.asides} <= {b.boot}
+        assert {h.boot for _, h in run.interleaved} <= {b.boot}
         assert (run.boot, run.head_us) == (b.boot, int(b.head_us[0]))
     assert max(run.frames for run in found) > 20
 
@@ -86,9 +86,9 @@ def test_marks_and_identities_stand_between_runs() -> None:
     """A break ends a run, and what it was is told before what comes after it."""
     said = list(runs(Decoder().gather(DATA)))
     kinds = [type(s) for s in said]
-    assert {Run, Mark, Identity} == set(kinds)
+    assert {SampleRun, StreamBreak, Identity} == set(kinds)
     for before, after in pairwise(said):
-        if isinstance(before, Run) and isinstance(after, Run) and before.block and after.block:
+        if isinstance(before, SampleRun) and isinstance(after, SampleRun) and before.block and after.block:
             assert before.block.valid != after.block.valid or not after.block.joined
 
 
@@ -96,9 +96,9 @@ def test_who_is_known_says_so_without_ending_a_run() -> None:
     """An identity frame every ten seconds breaks nothing as long as it says the same; another one does."""
     items = Decoder().gather(capture("", 31.0))
     first, lone, run = runs(items)
-    assert isinstance(first, Identity) and isinstance(lone, Run) and isinstance(run, Run)
-    assert sum(isinstance(aside, Identity) for _, aside in run.asides) == 3
-    assert [type(s) for s in runs(items, first)] == [Run, Run]
+    assert isinstance(first, Identity) and isinstance(lone, SampleRun) and isinstance(run, SampleRun)
+    assert sum(isinstance(aside, Identity) for _, aside in run.interleaved) == 3
+    assert [type(s) for s in runs(items, first)] == [SampleRun, SampleRun]
     assert isinstance(runs(items, replace(first, serial=first.serial + 1))[0], Identity)
 
 
@@ -106,15 +106,15 @@ def test_who_is_known_may_say_so_first() -> None:
     """Right behind a break, too, a known head's name is said among the frames, and is no news."""
     known = next(i for i in Decoder().gather(capture("", 1.0)) if isinstance(i, Identity))
     again = replace(known, sequence=9, head_us=known.head_us + 1)
-    mark, run = runs([Mark("lost", 1, 0, known.boot, 0), again], known)
-    assert isinstance(mark, Mark)
-    assert isinstance(run, Run) and run.asides == ((0, again),)
+    mark, run = runs([StreamBreak("lost", 1, 0, known.boot, 0), again], known)
+    assert isinstance(mark, StreamBreak)
+    assert isinstance(run, SampleRun) and run.interleaved == ((0, again),)
 
 
 def test_health_frames_without_samples_are_a_run_of_their_own() -> None:
     """A head that only tells its health is heard."""
     health = Health(0, 3, 77, None, None, None, None, None, None, None, None, None)
     (run,) = runs([health, health])
-    assert isinstance(run, Run)
+    assert isinstance(run, SampleRun)
     assert (run.block, run.boot, run.head_us, run.frames) == (None, 3, 77, 2)
     assert list(runs([])) == []

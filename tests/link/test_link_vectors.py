@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from head_writer import HeadWriter
 
-from gateway.link import Decoder, Item, Mark
+from gateway.link import Decoder, Item, StreamBreak
 from gateway.model.records import CAM_VALID, CRANK_VALID, LOOP_VALID, Health, Identity, SampleBlock
 
 VECTORS: list[dict[str, Any]] = json.loads(Path(__file__).with_name("link_vectors.json").read_text())["vectors"]
@@ -77,7 +77,7 @@ def test_vector_is_refused(vector: dict[str, Any], step: int) -> None:
 def test_all_good_vectors_in_one_stream() -> None:
     """The good vectors one behind the other keep their order and their fields."""
     items, decoder = decode(b"".join(bytes.fromhex(v["hex"]) for v in GOOD), 10_000)
-    told = [item for item in items if not isinstance(item, Mark)]
+    told = [item for item in items if not isinstance(item, StreamBreak)]
     assert len(told) == len(GOOD)
     for item, vector in zip(told, GOOD, strict=True):
         check(item, vector["decodes"])

@@ -30,9 +30,10 @@ def test_medians_are_those_of_the_statistics_library() -> None:
         ten.cycle(cycle(k, lags[k], springs[k], 96.0 + k / 100), 21_400.0 + k / 3_600, health(40.0 + k / 10), k / 300)
     assert ten.due(WINDOW_US)
     assert ten.last_us == 299_000_000
-    assert ten.side() == (pytest.approx(0.8), pytest.approx(0.2))
-    m = ten.take(1_700_000_299.0)
-    assert m is not None
+    window = ten.close(1_700_000_299.0, None)
+    assert window is not None
+    assert (window.slap_mm, window.order1_deg, window.pause_rpm) == (pytest.approx(0.8), pytest.approx(0.2), None)
+    m = window.median
     middle = statistics.median(lags)
     assert m.lag_deg == pytest.approx(middle)
     assert m.lag_mad_deg == pytest.approx(statistics.median(abs(x - middle) for x in lags))

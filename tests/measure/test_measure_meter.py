@@ -10,9 +10,9 @@ from firmware_sim_voyages import capture, event, fed, pipeline, tern_settings
 from measure_blocks import block_of, frames_of
 
 from firmware_sim import Head, Truth, parse_scenario
-from gateway.link.breaks import Mark
+from gateway.link.breaks import StreamBreak
 from gateway.link.decoder import Decoder
-from gateway.link.runs import Run, runs
+from gateway.link.runs import SampleRun, runs
 from gateway.measure.meter import STALE_US, Meter
 from gateway.measure.seconds import Second
 from gateway.model.enums import Quality, Running
@@ -32,14 +32,14 @@ def play(m: Meter, data: bytes, decoder: Decoder | None = None) -> list[Cycle]:
     """All cycles of a capture."""
     out = []
     for item in runs((decoder or Decoder()).gather(data)):
-        if isinstance(item, Mark):
+        if isinstance(item, StreamBreak):
             m.gap(max(0, item.gap_us))
-        elif isinstance(item, Run):
+        elif isinstance(item, SampleRun):
             if item.block is None:
-                for _, health in item.asides:
+                for _, health in item.interleaved:
                     m.take_interleaved(health)
             else:
-                out += [w for w in m.block(item.block, item.asides) if isinstance(w, Cycle)]
+                out += [w for w in m.block(item.block, item.interleaved) if isinstance(w, Cycle)]
     return out
 
 

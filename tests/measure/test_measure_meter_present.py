@@ -6,9 +6,9 @@ from typing import Any
 import pytest
 from firmware_sim_voyages import capture, event, tern_settings
 
-from gateway.link.breaks import Mark
+from gateway.link.breaks import StreamBreak
 from gateway.link.decoder import Decoder
-from gateway.link.runs import Run, runs
+from gateway.link.runs import SampleRun, runs
 from gateway.measure.meter import STALE_US, Meter
 from gateway.model.enums import Quality, Running
 from gateway.model.records import Cycle, Health
@@ -26,8 +26,8 @@ def played(speed: str, seconds: float) -> tuple[Meter, list[Any], int]:
     m, cycles = meter(), []
     text = f"[engine]\nspeed = {speed}\n"
     for item in runs(Decoder().gather(capture(text, seconds, seed=3))):
-        if isinstance(item, Run) and item.block is not None:
-            cycles += [w for w in m.block(item.block, item.asides) if isinstance(w, Cycle)]
+        if isinstance(item, SampleRun) and item.block is not None:
+            cycles += [w for w in m.block(item.block, item.interleaved) if isinstance(w, Cycle)]
     assert m.last_second is not None
     return m, cycles, m.last_second.t_us
 
@@ -133,17 +133,17 @@ def test_what_is_judged_by_is_what_is_shown(zero_deg: float | None) -> None:
     m.zero_deg = zero_deg
     seen = set()
     for item in runs(Decoder().gather(capture(ROUGH, 300.0, seed=3))):
-        if isinstance(item, Mark):
+        if isinstance(item, StreamBreak):
             m.gap(max(0, item.gap_us))
-        elif isinstance(item, Run) and item.block is not None:
-            for piece in m.pieces(item.block, item.asides):
-                what = m.take(piece)
+        elif isinstance(item, SampleRun) and item.block is not None:
+            for piece in m.pieces(item.block, item.interleaved):
+                what = m.take(*piece)
                 if what is None:
                     continue
                 for t_us in (what.t_us, what.t_us + STALE_US, what.t_us + STALE_US + 1):
                     lag, spring = m.lag_now(t_us).value, m.spring_now(t_us).value
                     ahead = m.running.state is Running.AHEAD
                     slap = m.slap.value if ahead and spring is not None else None
-                    assert m.means_now(t_us) == (lag if ahead else None, spring, slap)
+                    assert m.figures_now(t_us) == (lag if ahead else None, spring, slap)
                     seen.add((ahead, lag is None, spring is None))
     assert len(seen) >= (6 if zero_deg is not None else 4)

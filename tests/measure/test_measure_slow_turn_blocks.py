@@ -49,7 +49,7 @@ def followed(frames: list[Frame], cuts: Sequence[int]) -> tuple[Meter, list[Seen
     """The meter after it, and what it showed at the end of each revolution and second."""
     m, seen = meter(), []
     for block in blocks_of(frames, cuts):
-        seen += [shown(m) for piece in m.pieces(block) if m.take(piece) is not None]
+        seen += [shown(m) for piece in m.pieces(block) if m.take(*piece) is not None]
     return m, [*seen, shown(m)]
 
 

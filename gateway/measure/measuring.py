@@ -1,0 +1,104 @@
+"""Measuring as one stage: the meter, and what it takes over minutes and over a restart."""
+
+from collections.abc import Mapping
+from typing import Literal
+
+from gateway.measure.medians import TenMinutes, Window
+from gateway.measure.meter import Meter
+from gateway.measure.steadiness import Interruption, Steadiness
+from gateway.model.records import Cycle
+from gateway.model.settings import EngineSettings
+
+
+class Measuring:
+    """Feed its meter the stream; then hand each of its steady cycles and seconds to this, in order."""
+
+    def __init__(self, engine: EngineSettings, *, burst_pause_s: float, stale_us: int, reading_every_us: int) -> None:
+        self._bursts = burst_pause_s > 0
+        self.meter = Meter(engine, bursts=self._bursts, stale_us=stale_us)
+        self.is_warm = False
+        """At the last steady revolution the drive had had time to warm through, for what the trend takes."""
+        self._steadiness = Steadiness(engine.running, burst_pause_s)
+        self._medians = TenMinutes()
+        self._warm_after_s = engine.running.trend_after_min * 60
+        self._reading_every_us = reading_every_us
+        self._reading_due_us = 0
+        self._reading_held = False
+        self._restored_us: int | None = None
+
+    def revolution(self, c: Cycle) -> Interruption | None:
+        """A steady revolution: was steady running interrupted before it?"""
+        m = self.meter
+        return self._steadiness.revolution(c, m.since_steady_s, m.running, m.hours)
+
+    def gather(self, c: Cycle) -> None:
+        """Take a steady revolution into the ten minutes; `close` what is over first."""
+        m = self.meter
+        self._medians.cycle(c, m.hours.hours, m.health, m.load(), m.hours.pause_rpm if self._bursts else None)
+        self.is_warm = m.running.under_way_s >= self._warm_after_s
+
+    def window_over_us(self, t_us: int) -> int | None:
+        """Pipeline time of the last revolution of ten minutes that are over at `t_us`; `None` while they go on."""
+        return self._medians.last_us if self._medians.due(t_us) else None
+
+    def close(self, utc_s: float) -> Window | None:
+        """The ten minutes that are over, `None` where they held too few revolutions. `utc_s`: of the last of them."""
+        return self._medians.close(utc_s, self.meter.health)
+
+    def second(self, t_us: int) -> None:
+        """A second is over."""
+        self._steadiness.second(t_us, self.meter.running.state)
+
+    def is_reading_due(self, t_us: int) -> bool:
+        """Ask once a second, last of all."""
+        if t_us < self._reading_due_us:
+            return False
+        # Begun in the midst of a burst, the head's count of turns comes a second later; the reading stands for the
+        # whole of the pause. Only once: it may never come.
+        self._reading_held = self.meter.hours.behind and not self._reading_held
+        if self._reading_held:
+            return False
+        self._reading_due_us = (t_us // self._reading_every_us + 1) * self._reading_every_us
+        return True
+
+    def jumped(self, series: Literal["lag", "spring"], level: float) -> None:
+        """The slow mean would be between the two levels for hours: growth of the chain, which a jump is not."""
+        mean = self.meter.lag if series == "lag" else self.meter.spring
+        mean.slow.value = level
+
+    def begin_window_again(self) -> None:
+        """A jump lies in the ten minutes, and their middle would be of neither level."""
+        self._medians.restart()
+
+    def rebase(self, zero_deg: float | None, free_length_mm: float, *, lag: bool, spring: bool) -> None:
+        """Count from a new datum. `lag`, `spring`: what the means hold is from before the work."""
+        self.meter.zero_deg, self.meter.free_length_mm = zero_deg, free_length_mm
+        if lag:
+            self.meter.lag.restart()
+        if spring:
+            self.meter.spring.restart()
+
+    # -- over a restart -----------------------------------------------------------------------------------------
+
+    def caught_up(self, t_us: int) -> None:
+        """The next frame's time is `t_us`: what passed while nobody looked is a gap, which the count of turns fills."""
+        if self._restored_us is None:
+            return
+        unseen_us = max(0, t_us - self._restored_us)
+        self.meter.gap(unseen_us)
+        self._restored_us = None
+        self._steadiness.resumed(t_us, unseen_us)
+
+    def state(self) -> dict[str, object]:
+        """What a restart needs."""
+        return {"meter": self.meter.checkpoint(), "steady": self._steadiness.state(self.meter.running.state)}
+
+    def restore(self, kept: Mapping[str, object], t_us: int) -> None:
+        """Go on from `state`. `t_us`: pipeline time as it was kept."""
+        meter = kept["meter"]
+        if not isinstance(meter, dict):  # no assertion: those are gone under -OO
+            raise TypeError("meter: not what was kept")
+        self.meter.restore(meter)
+        self._steadiness.restore(kept.get("steady"))
+        # Not the timeline's: it comes to a burst's first health frame before the pause has been counted.
+        self._restored_us = self.meter.seen_us or t_us

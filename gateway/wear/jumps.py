@@ -1,0 +1,64 @@
+"""Jumps of the lag and of the spring's length, from revolution to revolution, while the engine runs steadily ahead."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from gateway.model.records import Cycle
+from gateway.model.settings import EngineSettings
+from gateway.wear.geometry import tooth_pitches_deg
+from gateway.wear.steps import SETTLE, SETTLE_IN_BURSTS, Jump, JumpDetector
+from gateway.wear.trend import Series
+
+
+@dataclass(frozen=True, slots=True)
+class JumpFound:
+    """A revolution has made a jump certain: by how much the level has moved with it, and where it is now."""
+
+    series: Series
+    size: float
+    level: float
+
+
+class Jumps:
+    """One detector for each series."""
+
+    def __init__(self, engine: EngineSettings, *, bursts: bool) -> None:
+        settle = SETTLE_IN_BURSTS if bursts else SETTLE
+        self.lag = JumpDetector(engine.lag.step_deg, min(tooth_pitches_deg(engine)), settle)
+        self.spring = JumpDetector(engine.tightener.step_mm, settle=settle)
+
+    def revolution(self, c: Cycle) -> list[JumpFound]:
+        """Take a steady revolution."""
+        figures: tuple[tuple[Series, JumpDetector, float | None], ...]
+        figures = ("lag", self.lag, c.raw_deg), ("spring", self.spring, c.spring_mm)
+        found = []
+        for series, detector, figure in figures:
+            before = detector.standing
+            if figure is not None and (jump := detector.add(figure)) is not None:
+                size = jump.size - (before.size if before else 0.0)
+                found.append(JumpFound(series, size, jump.after))
+        return found
+
+    def resume(self, *, warm: bool) -> None:
+        """Steady running was interrupted and is back; `warm`: only the speed was changed."""
+        bar = JumpDetector.over_speed if warm else JumpDetector.over_stop
+        self.lag.resume(bar)
+        self.spring.resume(bar)
+
+    def standing(self, series: Series) -> Jump | None:
+        """The jump that stands, unless it has been undone by half."""
+        detector = self.lag if series == "lag" else self.spring
+        jump = detector.standing
+        return jump if jump is not None and abs(jump.size) >= 0.5 * detector.threshold else None
+
+    def state(self) -> dict[str, object]:
+        """What a restart needs."""
+        return {"lag_jump": self.lag.state(), "spring_jump": self.spring.state()}
+
+    def restore(self, kept: Mapping[str, object]) -> None:
+        """Go on from `state`."""
+        for name, detector in (("lag_jump", self.lag), ("spring_jump", self.spring)):
+            state = kept[name]
+            if not isinstance(state, dict):  # no assertion: those are gone under -OO
+                raise TypeError(f"{name}: not what was kept")
+            detector.load(state)

@@ -1,0 +1,197 @@
+"""One engine's wear as it goes on: revolutions and medians in; jumps, steps and the trend out.
+
+Owns the datum. A jump or a step that no booking explains stands until one does.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from gateway.measure.cycles import lag_from_zero
+from gateway.measure.hours import WAVES_RPM
+from gateway.measure.medians import Window
+from gateway.model.enums import STANDING, Running
+from gateway.model.records import Health, Median
+from gateway.model.settings import EngineSettings
+from gateway.wear import bookings
+from gateway.wear.datum import Datum
+from gateway.wear.jumps import JumpFound, Jumps
+from gateway.wear.logbook import rebase
+from gateway.wear.summary import StandingStep, WearSummary
+from gateway.wear.trend import EngineWear, Series, Side, Trend, nearest
+
+
+@dataclass(frozen=True, slots=True)
+class Rebased:
+    """What a booking has moved: which means are of before it."""
+
+    datum: Datum
+    lag: bool
+    spring: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SlowMeans:
+    """The present by the slow means; `None` = not known."""
+
+    utc_s: float
+    hours: float
+    raw_deg: float | None
+    spring_mm: float | None
+
+
+class WearWatch:
+    """From one engine's revolutions and medians to its trend, one each hour and after each change."""
+
+    def __init__(
+        self, engine: EngineSettings, log: Sequence[bookings.Entry], *, bursts: bool, trend_every_us: int
+    ) -> None:
+        """`log`: what was booked of this engine so far."""
+        self.engine = engine
+        self.series = EngineWear(engine, rebase(engine, log))
+        self.jumps = Jumps(engine, bursts=bursts)
+        self.last_trend: Trend | None = None
+        self.summary = WearSummary()
+        self._every_us = self._due_us = trend_every_us
+        self._medians_in_trend = 0
+        self._slips = (0, 0)
+        self._count_from_datum(engine.service.hours_at_start)
+
+    @property
+    def datum(self) -> Datum:
+        """What all is counted from: the last time hands were on the drive."""
+        return self.series.datum
+
+    # -- what comes in ------------------------------------------------------------------------------------------
+
+    def begins_anew(self, jump: JumpFound, hours: float) -> bool:
+        """Take up a jump. True where a new level begins with it, since the medians are too few yet to find it."""
+        return self.series.jumped(jump.series, jump.size, hours)
+
+    def window(self, w: Window, *, warm: bool) -> bool:
+        """Take ten minutes. True where they make a step certain. `warm`: the drive has had time to warm through."""
+        self._count_slips(w.health)
+        if not (warm and self._is_normal(w.median)):
+            return False
+        median = _at_mean_speed(w.median, w.pause_rpm)
+        return bool(self.series.add(median, Side(w.slap_mm, w.order1_deg)))
+
+    def _is_normal(self, median: Median) -> bool:
+        """At a speed of normal running. While the drive warms through, or creeps in and out of port, it wanders by
+        months of wear. The history shows that; the trend must not learn it."""
+        r = self.engine.running
+        return r.rpm_min <= median.rpm <= r.rpm_max
+
+    def _count_slips(self, h: Health | None) -> None:
+        if h is None or h.crank_slips is None or h.cam_slips is None:
+            return
+        crank, cam = self._slips
+        # The head's counts begin again when it does; fewer than before is all of them new.
+        self.series.slipped("crank", h.crank_slips - crank if h.crank_slips >= crank else h.crank_slips)
+        self.series.slipped("cam", h.cam_slips - cam if h.cam_slips >= cam else h.cam_slips)
+        self._slips = (h.crank_slips, h.cam_slips)
+
+    def second(self, t_us: int, utc_s: float, running: Running, hours: float) -> bool:
+        """A second is over. True where the trend is due: the hour is full, and there is something new to take up."""
+        if running in STANDING:
+            self.series.stopped(hours)
+        if t_us < self._due_us:
+            return False
+        self._due_us = (t_us // self._every_us + 1) * self._every_us
+        self.series.ran(utc_s, hours)
+        self.summary = replace(self.summary, hours_since_retightened=hours - self.datum.retightened_at_h)
+        return self.series.medians > self._medians_in_trend
+
+    def book(self, entry: bookings.Entry, log: Sequence[bookings.Entry], hours: float) -> Rebased:
+        """`entry` was booked, `log` is the whole log with it: count from the new datum exactly what it touches."""
+        before, datum = self.datum, rebase(self.engine, log)
+        chain = isinstance(entry, bookings.ChainRenewed | bookings.LinksRenewed)
+        lag = chain or (datum.zero_deg, datum.camshaft_set_at_h) != (before.zero_deg, before.camshaft_set_at_h)
+        spring = chain or datum.spring_changed_at_h != before.spring_changed_at_h
+        if lag:
+            self.jumps.lag.rebase()
+        if spring:
+            self.jumps.spring.rebase()
+        how: Literal["keep", "level", "anew"] = "anew" if chain else "level" if spring else "keep"
+        self.series.rebase(datum, lag_anew=lag, spring=how)
+        self._count_from_datum(hours)
+        return Rebased(datum, lag, spring)
+
+    # -- what stands --------------------------------------------------------------------------------------------
+
+    def trend(self, now: SlowMeans) -> Trend:
+        """What is known of the wear now. While a jump is not certain yet, the level before it is the present."""
+        before_deg, before_mm = self.jumps.lag.in_doubt, self.jumps.spring.in_doubt
+        lag = lag_from_zero(now.raw_deg if before_deg is None else before_deg, self.datum.zero_deg)
+        spring = now.spring_mm if before_mm is None else before_mm
+        jump = self.jumps.lag.standing
+        return self.series.trend(now.utc_s, now.hours, lag, spring, jump.size if jump else 0.0)
+
+    def take_trend(self, now: SlowMeans) -> Trend:
+        """The trend, and the summary from it."""
+        trend = self.last_trend = self.trend(now)
+        self._medians_in_trend = self.series.medians
+        ahead, datum = nearest(trend), self.datum
+        self.summary = WearSummary(
+            elongation_percent=trend.elongation_percent.p50,
+            agreement=trend.agreement.state,
+            causes=trend.agreement.causes,
+            hours_to_limit=ahead.hours_to.p05 if ahead else None,
+            nearest_limit=ahead.limit if ahead else "",
+            hours_since_retightened=trend.retightened_h,
+            retighten_every_h=datum.due_h - datum.retightened_at_h,
+        )
+        return trend
+
+    def _count_from_datum(self, hours: float) -> None:
+        datum = self.datum
+        self.summary = replace(
+            self.summary,
+            hours_since_retightened=hours - datum.retightened_at_h,
+            retighten_every_h=datum.due_h - datum.retightened_at_h,
+        )
+
+    def standing_step(self, series: Series) -> StandingStep | None:
+        """A jump of the last revolutions, or a smaller step found in the medians, that nobody has set right since."""
+        what, unit = ("Cam phase", "deg") if series == "lag" else ("Spring length", "mm")
+        if (jump := self.jumps.standing(series)) is not None:
+            n = abs(jump.teeth or 0)
+            teeth = f", as {n} {'tooth' if n == 1 else 'teeth'} of the chain wheel" if n else ""
+            return StandingStep(jump.size, f"{what} stepped by {jump.size:+.2f} {unit}{teeth}{self._doubt(series)}")
+        if (small := self.series.standing_step(series)) is not None:
+            text = f"{what} stepped by {small.size:+.2f} {unit} at about {small.hours:.0f} h{self._doubt(series)}"
+            return StandingStep(small.size, text)
+        return None
+
+    def _doubt(self, series: Series) -> str:
+        """Where the head has counted slips of an encoder's index, the step may be the encoder's own."""
+        return "; an encoder's index slipped, look there first" if series == "lag" and self.series.slips else ""
+
+    # -- over a restart -----------------------------------------------------------------------------------------
+
+    def state(self) -> dict[str, object]:
+        """What a restart needs at once; what the trend has learnt is larger, and `series.state` keeps it."""
+        return {**self.jumps.state(), "slips": list(self._slips)}
+
+    def restore(
+        self, kept: Mapping[str, object], series: Mapping[str, object] | None, t_us: int, now: SlowMeans
+    ) -> None:
+        """Go on from `state`, and from what the trend had learnt where that was kept."""
+        self.jumps.restore(kept)
+        slips = kept["slips"]
+        if not isinstance(slips, list):  # no assertion: those are gone under -OO
+            raise TypeError("slips: not what was kept")
+        self._slips = (int(slips[0]), int(slips[1]))
+        if series is not None:
+            self.series.load(dict(series))
+            self.take_trend(now)
+        self._count_from_datum(now.hours)
+        self._due_us = (t_us // self._every_us + 1) * self._every_us
+
+
+def _at_mean_speed(median: Median, pause_rpm: float | None) -> Median:
+    """A burst of seconds sees the speed on one wave, which moves no chain: the mean over the pause before it gives the
+    speed that the lag goes with."""
+    if pause_rpm is None or abs(pause_rpm - median.rpm) > WAVES_RPM:
+        return median
+    return replace(median, rpm=pause_rpm)
