@@ -3,8 +3,17 @@
 import logging
 import sys
 import threading
+import time
+from collections.abc import Callable
 
 import structlog
+
+WINDOW_S = 60.0
+SAME_MAX = 3
+"""Of one line, with the same fields, in a window; a fault that repeats is then counted."""
+EVENT_MAX = 120
+"""Of one event, whatever its fields, in a window: two a second, far more than alarms or people make."""
+KEYS_MAX = 1_000
 
 
 def set_up_logs(*, debug: bool = False, quiet: bool = False) -> None:
@@ -18,6 +27,7 @@ def set_up_logs(*, debug: bool = False, quiet: bool = False) -> None:
     structlog.configure(
         processors=[
             structlog.processors.add_log_level,
+            Repeats(),
             structlog.processors.TimeStamper(fmt="iso", utc=True),
             faults,
             renderer,
@@ -28,6 +38,41 @@ def set_up_logs(*, debug: bool = False, quiet: bool = False) -> None:
         logger_factory=StderrLogger,
         cache_logger_on_first_use=True,
     )
+
+
+class Repeats:
+    """Holds back what repeats: the next line that passes says how many were held back (`repeated`)."""
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._until_s = 0.0
+        self._seen: dict[object, int] = {}
+        self._held: dict[str, int] = {}
+        self._lock = threading.Lock()
+
+    def __call__(self, _logger: object, level: str, event: structlog.typing.EventDict) -> structlog.typing.EventDict:
+        """Count the line. Raises DropEvent where it is held back."""
+        name = str(event.get("event"))
+        same = (level, name, *sorted((k, repr(v)[:200]) for k, v in event.items() if k != "event"))
+        with self._lock:
+            self._new_window()
+            if not (self._passes(same, SAME_MAX) and self._passes((level, name), EVENT_MAX)):
+                self._held[name] = self._held.get(name, 0) + 1
+                raise structlog.DropEvent
+            held = self._held.pop(name, 0)
+        return {**event, "repeated": held} if held else event
+
+    def _passes(self, key: object, most: int) -> bool:
+        self._seen[key] = count = self._seen.get(key, 0) + 1
+        return count <= most
+
+    def _new_window(self) -> None:
+        now_s = self._clock()
+        if now_s >= self._until_s or len(self._seen) > KEYS_MAX:
+            self._until_s = now_s + WINDOW_S
+            self._seen.clear()
+            if len(self._held) > KEYS_MAX:
+                self._held.clear()
 
 
 class StderrLogger:

@@ -61,13 +61,14 @@ def alert_id(no: int) -> int:
 
 def alf(alarm: AlarmView, letter: str, revision: int, mnemonic: str, sequence: int) -> list[str]:
     """One line with the title, and a second one with the text where there is any. `sequence`: 0–9."""
-    lines = 2 if alarm.text else 1
+    text = alarm.short or alarm.text
+    lines = 2 if text else 1
     who = [mnemonic, str(alert_id(alarm.no)), str(alarm.instance), str(revision), "0"]
     state = [clock_time(alarm.changed_utc_s), CATEGORY, _PRIORITY[alarm.priority], letter]
     heads = [[f"{TALKER}ALF", str(lines), "1", str(sequence), *state, *who]]
     if lines == 2:
         heads.append([f"{TALKER}ALF", "2", "2", str(sequence), "", "", "", "", *who])
-    texts = (alarm.title[:TITLE_CHARS_MAX], alarm.text)
+    texts = (alarm.title[:TITLE_CHARS_MAX], text)
     return [_with_text(head, text) for head, text in zip(heads, texts, strict=False)]
 
 

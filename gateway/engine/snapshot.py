@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from gateway.alarm.machine import Alarm, AlarmSet
+from gateway.alarm.wording import short_text
 from gateway.measure.timeline import Timeline
 from gateway.model.enums import AlarmState, Quality
 from gateway.model.records import Reading
@@ -89,6 +90,7 @@ def alarm_view(alarm: Alarm, instance: int, utc_s: float, until_utc_s: float | N
         causes=alarm.facts.causes,
         away=alarm.facts.away or "",
         until_utc_s=until_utc_s,
+        short=short_text(alarm.row.tag, alarm.facts.value, alarm.facts.limit) if alarm.facts.text else "",
     )
 
 
