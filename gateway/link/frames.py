@@ -1,6 +1,7 @@
 """The fields of version 1's frames, after section 2 of the interface. All little-endian."""
 
 import struct
+from typing import Any
 
 from gateway.link.counts import Refusal
 from gateway.model.limits import INTERVAL_NS_MAX, INTERVAL_NS_MIN, SAMPLES_PER_FRAME_MAX
@@ -30,6 +31,8 @@ SAMPLES_FIELDS = [
 """The same as columns of a table of frames."""
 IDENTITY = struct.Struct("<BBHIQIHHIII16s")
 HEALTH = struct.Struct("<BBHIQhhhHHHHHI")
+HEALTH_TAIL = struct.Struct("<HHHh")
+"""Optional: mean speed since the last health frame, starts, sampling jitter, skew between the latches."""
 
 SAMPLE_BYTES = 6
 SAMPLES_BYTES_FIXED = SAMPLES_HEAD.size + CRC_BYTES
@@ -54,7 +57,7 @@ def refusal(frame: bytes) -> Refusal | None:
     if kind == KIND_IDENTITY:
         return "length" if size != IDENTITY.size else None
     if kind == KIND_HEALTH:
-        return "length" if size != HEALTH.size else None
+        return None if size in (HEALTH.size, HEALTH.size + HEALTH_TAIL.size) else "length"
     return "kind"
 
 
@@ -103,7 +106,22 @@ def parse_health(frame: bytes) -> Health:
         cam_slips=counts[3],
         lost=counts[4],
         crank_turns=None if fields[13] == 0xFFFFFFFF else fields[13],
+        **_tail(frame),
     )
+
+
+def _tail(frame: bytes) -> dict[str, Any]:
+    """The optional tail's fields; of a frame without it, or where a figure is unknown, nothing."""
+    if len(frame) - CRC_BYTES < HEALTH.size + HEALTH_TAIL.size:
+        return {}
+    rpm_x10, starts, jitter_us, skew_ns = HEALTH_TAIL.unpack_from(frame, HEALTH.size)
+    found = {
+        "rpm": None if rpm_x10 == 0xFFFF else rpm_x10 / 10,
+        "starts": None if starts == 0xFFFF else starts,
+        "jitter_us": None if jitter_us == 0xFFFF else jitter_us,
+        "skew_ns": None if skew_ns == -0x8000 else skew_ns,
+    }
+    return {name: value for name, value in found.items() if value is not None}
 
 
 def _tenths(value: int) -> float | None:

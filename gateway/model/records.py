@@ -47,6 +47,11 @@ class Health:
     cam_slips: int | None
     lost: int | None
     crank_turns: int | None
+    rpm: float | None = None
+    """Optional tail: mean speed since the last health frame."""
+    starts: int | None = None
+    jitter_us: int | None = None
+    skew_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
