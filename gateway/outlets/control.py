@@ -22,13 +22,13 @@ REQUEST_BYTES_MAX = 65_536
 CONNECTIONS_MAX = 8
 RESERVED = 4
 """Further places, for root and the daemon's own user: whoever else may open the socket cannot keep these out."""
-BACKLOG = 16
+BACKLOG = 128
 TIMEOUT_S = 10.0
 ACCEPT_PAUSE_S = 1.0
 """After a failure to accept, such as no descriptor left: what is short then comes back by itself, or it stays."""
 ANSWER_TIMEOUT_S = 20.0
-REFUSE_S = 0.1
-"""Refusing happens where connections are accepted: a peer that does not read must not hold that up."""
+CONNECT_AGAIN_S, CONNECT_WITHIN_S = 0.1, 5.0
+"""Of `ask`, while more wait to be accepted than the kernel holds."""
 Handler = Callable[[dict[str, Any], str], dict[str, Any]]
 """`handler(request, who)`: `who` is the name of the user on the other side. Raises Refused with the reason."""
 
@@ -160,13 +160,13 @@ def _line(connection: socket.socket) -> bytes | None:
 
 
 def _refuse(connection: socket.socket, why: str) -> None:
-    """Answer why not, without waiting for a peer that does not listen, and close."""
+    """Answer why not and close, without waiting: this happens where connections are accepted."""
     with contextlib.suppress(OSError), connection:
-        connection.settimeout(REFUSE_S)
+        connection.setblocking(False)
         connection.sendall(json.dumps({"ok": False, "why": why}).encode() + b"\n")
         # What was sent and not read would reset the connection before the answer is read.
         connection.shutdown(socket.SHUT_WR)
-        connection.recv(REQUEST_BYTES_MAX)
+        connection.recv(2 * REQUEST_BYTES_MAX)
 
 
 def _uid(connection: socket.socket) -> int:
@@ -191,7 +191,7 @@ def ask(path: Path, request: Mapping[str, Any]) -> dict[str, Any]:
     try:
         with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as s:
             s.settimeout(ANSWER_TIMEOUT_S)
-            s.connect(str(path))
+            _connect(s, path)
             with contextlib.suppress(BrokenPipeError):
                 # A daemon that refuses before it has read all still says why.
                 s.sendall(json.dumps(request).encode() + b"\n")
@@ -210,6 +210,17 @@ def ask(path: Path, request: Mapping[str, Any]) -> dict[str, Any]:
     except OSError as e:
         raise PortError(f"{path}: {e.strerror or e}") from None
     return _answered(path, data)
+
+
+def _connect(s: socket.socket, path: Path) -> None:
+    until_s = time.monotonic() + CONNECT_WITHIN_S
+    while True:
+        try:
+            return s.connect(str(path))
+        except BlockingIOError:
+            if time.monotonic() > until_s:
+                raise
+            time.sleep(CONNECT_AGAIN_S)
 
 
 def _answered(path: Path, data: bytes) -> dict[str, Any]:

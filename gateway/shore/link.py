@@ -5,27 +5,24 @@ Who we are (password, certificates) is handed in, so that the rules for secrets 
 
 import contextlib
 import select
-import socket
 import ssl
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage, MQTTv5
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
+from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from gateway.model.errors import PortError
+from gateway.mqtt_client import PACKET_BYTES_MAX, BoundedClient, too_long_text
 
 CONNECT_S = 10.0
 ANSWER_S = 30.0
-PACKET_BYTES_MAX = 65_536
-"""What the broker may send us at all; the check refuses far less, but counts it."""
-USER_TIMEOUT_MS = 30_000
 TAKEN_OVER = 0x8E
 LOST = "the connection broke; where this comes again and again, look whether another keeper has the same --name"
 """Not every broker says it when another client takes over the name."""
@@ -80,22 +77,13 @@ class FleetLink:
         self._connected = False
         self.session_present = False
         self.heard = 0
-        client = Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=wish.client_id,
-            protocol=MQTTv5,
-            reconnect_on_failure=False,
-            manual_ack=True,
-        )
-        client.connect_timeout = CONNECT_S
-        client.max_inflight_messages_set(0)
+        client = BoundedClient(wish.client_id, version_5=True, connect_s=CONNECT_S, manual_ack=True)
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_subscribe = self._on_subscribe
         client.on_unsubscribe = self._on_unsubscribe
         client.on_publish = self._on_publish
         client.on_message = self._on_message
-        client.on_socket_open = _on_socket_open
         self._client = client
 
     def open(self, *, subscribe: bool = True) -> None:
@@ -163,6 +151,8 @@ class FleetLink:
             if not self._readable():
                 break
             code = self._client.loop_read()
+            if self._client.too_long:
+                self._lost = too_long_text(self._client.too_long)
             if code:
                 break
         return code
@@ -261,11 +251,3 @@ class FleetLink:
     def _on_message(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
         self.heard += 1
         self._take(message)
-
-
-def _on_socket_open(_client: Client, _data: Any, sock: Any) -> None:
-    for name, value in (("TCP_NODELAY", 1), ("TCP_USER_TIMEOUT", USER_TIMEOUT_MS)):
-        option = getattr(socket, name, None)
-        if option is not None:
-            with contextlib.suppress(OSError):
-                sock.setsockopt(socket.IPPROTO_TCP, option, value)

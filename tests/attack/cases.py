@@ -1,5 +1,5 @@
 """All cases: importing this module registers them."""
 
-from tests.attack import on_page
+from tests.attack import on_mqtt, on_page, on_sockets
 
-ALL = (on_page,)
+ALL = (on_page, on_sockets, on_mqtt)

@@ -39,6 +39,7 @@ class Ship:
     watch: Watch
     head_start_s: float
     rounds: int
+    protocol: str = "5"
     attackers: contextlib.ExitStack = field(default_factory=contextlib.ExitStack)
 
     @property
@@ -113,6 +114,7 @@ def ship(
     descriptors: int = DESCRIPTORS,
     before: Callable[[Path], None] = lambda _folder: None,
     broker_lines: tuple[str, ...] = ("allow_anonymous true",),
+    protocol: str = "5",
     **tables: Any,
 ) -> Iterator[Ship]:
     """A ship for one attack, awaited until the relay is held. `before`: may fill the data folder."""
@@ -121,6 +123,7 @@ def ship(
         broker = Mosquitto(folder, *broker_lines)
         stack.callback(broker.stop)
         data, page, modbus = settings(folder, broker.port, **tables)
+        data["broker"][0]["protocol"] = protocol
         (folder / "data").mkdir()
         before(folder)
         config = written(folder, data)
@@ -129,7 +132,7 @@ def ship(
         process = _daemon(config, descriptors, **relay.env, **AS_A_SERVICE)
         stack.callback(_end, process)
         watch = Watch(modbus)
-        made = Ship(folder, config, process, page, modbus, broker, relay, watch, head, rounds)
+        made = Ship(folder, config, process, page, modbus, broker, relay, watch, head, rounds, protocol)
         stack.enter_context(made.attackers)
         until(lambda: _runs(modbus), "Modbus answers and the shaft turns", READY_S)
         watch.start()

@@ -16,9 +16,10 @@ from structlog.testing import capture_logs
 from gateway.encode.topics import Topics
 from gateway.model.errors import PortError
 from gateway.model.settings import BrokerSettings
+from gateway.mqtt_client import USER_TIMEOUT_MS, BoundedClient
 from gateway.outlets.mqtt.access import Unreachable, reason_text, why_not
 from gateway.outlets.mqtt.link import BrokerLink, Timing
-from gateway.outlets.mqtt.pipe import USER_TIMEOUT_MS, Pipe
+from gateway.outlets.mqtt.pipe import Pipe
 
 TOPICS = Topics("camdrift/1", "t")
 EVENT = TOPICS.event("main")
@@ -319,7 +320,9 @@ def test_unknown_reason_code_keeps_the_standards_name() -> None:
 def test_socket_options_are_set() -> None:
     """Pins TCP_NODELAY and, where the system has it, TCP_USER_TIMEOUT on a socket that was opened."""
     with socket.create_server(("127.0.0.1", 0)) as server, socket.create_connection(server.getsockname()) as sock:
-        Pipe._on_socket_open(None, None, sock)  # type: ignore[arg-type]
+        client = BoundedClient("test", version_5=True, connect_s=1.0)
+        assert client.on_socket_open is not None
+        client.on_socket_open(client, None, sock)
         assert sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) != 0
         if hasattr(socket, "TCP_USER_TIMEOUT"):
             assert sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT) == USER_TIMEOUT_MS

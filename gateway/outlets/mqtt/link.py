@@ -32,6 +32,9 @@ ALARM_PAUSE_S = 1.0
 return. A dead link charges nothing for the tries; with no alarm waiting the pauses grow as the settings say."""
 ALARM_CONNECT_S = 4.0
 """So long then a try for TCP: the gaps between the kernel's own repeats stay below two seconds (RFC 6298)."""
+DEAF_S = 600.0
+"""After a packet beyond the bound nothing is subscribed to for so long: a retained one would come again at each
+connection, and alarms must go out in spite of it."""
 PATIENT_EVERY = 4
 """Each fourth of these takes the full time, for a link that answers, but slowly."""
 
@@ -91,6 +94,7 @@ class BrokerLink:
         self._silence = Backoff(broker.backoff_s_min, broker.backoff_s_max)
         self._silent = 0
         """Tries in a row that nobody answered."""
+        self._deaf_until_s = float("-inf")
         self._stopping = threading.Event()
         self._stop_by = 0.0
         self._log = structlog.get_logger("mqtt").bind(broker=broker.name)
@@ -226,7 +230,8 @@ class BrokerLink:
 
     def _connection(self) -> None:
         reader = self._reader_factory()
-        pipe = Pipe(self._broker, self._client_id, self._will(), self._inboxes, self._connect_s(reader))
+        inboxes = self._inboxes if time.monotonic() >= self._deaf_until_s else ()
+        pipe = Pipe(self._broker, self._client_id, self._will(), inboxes, self._connect_s(reader))
         politely = False
         try:
             self._place = reader.place()
@@ -240,6 +245,9 @@ class BrokerLink:
                     reader.forget_retained()
                 politely = self._serve(pipe, self._begin(reader, granted))
         finally:
+            if pipe.too_long:
+                self._deaf_until_s = time.monotonic() + DEAF_S
+                self._log.warning("mqtt.subscriptions_paused", seconds=DEAF_S)
             self._window = None
             self._offered.clear()
             self._answers.clear()

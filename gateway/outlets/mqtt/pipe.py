@@ -12,8 +12,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage, MQTTv5, MQTTv311
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
+from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -21,6 +21,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from gateway.model.errors import PortError
 from gateway.model.limits import INBOUND_MESSAGE_BYTES_MAX
 from gateway.model.settings import BrokerSettings
+from gateway.mqtt_client import BoundedClient, too_long_text
 from gateway.outlets.mqtt.access import (
     Unreachable,
     alert_text,
@@ -32,8 +33,6 @@ from gateway.outlets.mqtt.access import (
 )
 from gateway.outlets.mqtt.wake import Wake
 
-USER_TIMEOUT_MS = 30_000
-"""Sent and not acknowledged by the other end's TCP for so long: the line is dead, whatever the keep-alive."""
 TOPIC_BYTES_MAX = 512
 """Room for topic and header beside an inbound message at its cap."""
 PROTOCOL_ERROR = 0x82
@@ -100,27 +99,19 @@ class Pipe:
         self._broker, self._inboxes, self._connect_s = broker, inboxes, connect_s
         self.granted: Granted | None = None
         self.lost: str | None = None
+        self.too_long = False
+        """The broker sent a packet beyond the bound."""
         self.acks: queue.SimpleQueue[Ack] = queue.SimpleQueue()
         self._client = self._made(client_id)
         if will is not None:
             self._client.will_set(will.topic, will.payload, qos=1, retain=True)
 
-    def _made(self, client_id: str) -> Client:
-        five = self._broker.protocol == "5"
-        client = Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=client_id,
-            clean_session=None if five else True,
-            protocol=MQTTv5 if five else MQTTv311,
-            reconnect_on_failure=False,
-        )
-        client.connect_timeout = self._connect_s
-        client.max_inflight_messages_set(0)
+    def _made(self, client_id: str) -> BoundedClient:
+        client = BoundedClient(client_id, version_5=self._broker.protocol == "5", connect_s=self._connect_s)
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_publish = self._on_publish
         client.on_message = self._on_message
-        client.on_socket_open = self._on_socket_open
         client.on_log = self._on_log
         return client
 
@@ -164,6 +155,8 @@ class Pipe:
         code = MQTTErrorCode.MQTT_ERR_SUCCESS
         if events & ~select.POLLOUT:
             code = self._client.loop_read()
+            if self._client.too_long:
+                self.lost, self.too_long = too_long_text(self._client.too_long), True
         if not code and events & select.POLLOUT:
             code = self._client.loop_write()
         if not code:
@@ -259,11 +252,3 @@ class Pipe:
         for inbox in self._inboxes:
             if inbox.topic == message.topic:
                 inbox.offer(Inbound(message.topic, bytes(message.payload), message.retain))
-
-    @staticmethod
-    def _on_socket_open(_client: Client, _data: Any, sock: Any) -> None:
-        for name, value in (("TCP_NODELAY", 1), ("TCP_USER_TIMEOUT", USER_TIMEOUT_MS)):
-            option = getattr(socket, name, None)
-            if option is not None:
-                with contextlib.suppress(OSError):
-                    sock.setsockopt(socket.IPPROTO_TCP, option, value)

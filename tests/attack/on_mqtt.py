@@ -1,0 +1,88 @@
+"""Attacks over the broker: what it may send, what a request may ask again, what a receipt may claim."""
+
+import threading
+import time
+
+from daemon_rig import until
+from paho.mqtt.client import Client, MQTTMessage, MQTTv311
+from paho.mqtt.enums import CallbackAPIVersion
+
+from tests.attack.case import case
+from tests.attack.rig import Ship
+
+ROOT = "camdrift/1/tern-passage"
+MEGABYTES = 100
+
+
+class Stranger:
+    """A client of the ship's broker. `heard`: payloads by topic."""
+
+    def __init__(self, port: int, *topics: str) -> None:
+        self.heard: dict[str, list[bytes]] = {topic: [] for topic in topics}
+        self._ready = threading.Event()
+        self._client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTv311)
+        self._client.on_connect = lambda client, *_: [client.subscribe(t, qos=1) for t in topics] and None
+        self._client.on_subscribe = lambda *_: self._ready.set()
+        self._client.on_message = self._on_message
+        self._client.connect("127.0.0.1", port)
+        self._client.loop_start()
+        assert not topics or self._ready.wait(20)
+
+    def _on_message(self, _client: Client, _data: object, message: MQTTMessage) -> None:
+        self.heard[message.topic].append(bytes(message.payload))
+
+    def publish(self, topic: str, payload: bytes, retain: bool = False) -> None:
+        """QoS 1, and wait until the broker has it."""
+        self._client.publish(topic, payload, qos=1, retain=retain).wait_for_publish(60)
+
+    def close(self) -> None:
+        """Leave."""
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+def _large(ship: Ship, retain: bool) -> None:
+    events = f"{ROOT}/main/event"
+    stranger = Stranger(ship.broker.port, events)
+    ship.attackers.callback(stranger.close)
+    stranger.publish(f"{ROOT}/received", b" " * (MEGABYTES * 1_000_000), retain)
+    until(
+        lambda: ship.process.told("not read, connection closed") or ship.protocol == "5",
+        "the connection was closed",
+        30.0,
+    )
+    heard = len(stranger.heard[events])
+    until(lambda: len(stranger.heard[events]) > heard, "alarms go on to the broker", 30.0)
+    if retain:
+        stranger.publish(f"{ROOT}/received", b"", True)
+
+
+@case("a message of 100 MB to `received`, MQTT 3.1.1", protocol="3.1.1")
+def large_message_311(ship: Ship) -> None:
+    """Not read; alarms go on to that broker."""
+    _large(ship, retain=False)
+
+
+@case("a retained message of 100 MB to `received`, MQTT 3.1.1", protocol="3.1.1")
+def large_retained_311(ship: Ship) -> None:
+    """Nor at the next connection."""
+    _large(ship, retain=True)
+
+
+@case("a message of 100 MB to `received`, MQTT 5")
+def large_message_5(ship: Ship) -> None:
+    """The broker keeps it to itself, or it is not read."""
+    _large(ship, retain=False)
+
+
+@case("1,000 requests and receipts that are none, at once", quick=True)
+def broken_messages(ship: Ship) -> None:
+    """None is done, and the log hardly grows."""
+    logged = ship.log_bytes()
+    stranger = Stranger(ship.broker.port, f"{ROOT}/done")
+    ship.attackers.callback(stranger.close)
+    for n in range(500):
+        for topic in ("do", "received"):
+            stranger.publish(f"{ROOT}/{topic}", b'{"v":1,"id":' + b"[" * (n % 400) + b"9" * (n % 300))
+    time.sleep(2.0)
+    assert ship.log_bytes() - logged < 20_000, f"{ship.log_bytes() - logged} bytes of log"

@@ -1,0 +1,177 @@
+"""Attacks on the local socket, on Modbus, and on the process's descriptors."""
+
+import contextlib
+import json
+import os
+import socket
+import struct
+import subprocess
+import sys
+import threading
+import time
+
+import pytest
+from daemon_rig import until
+
+from gateway.model.errors import CamdriftError
+from gateway.outlets.control import ask
+from tests.attack.case import case
+from tests.attack.panel import PANEL_ADDRESS, ModbusPanel
+from tests.attack.rig import Ship, more_descriptors
+from tests.attack.web import asked, connected, viewer_s
+
+NOBODY = 65_534
+HOLDER = """
+import os, socket, sys, time
+os.setuid(int(sys.argv[3]))
+held = []
+for _ in range(int(sys.argv[2])):
+    s = socket.socket(socket.AF_UNIX)
+    s.settimeout(2.0)
+    try:
+        s.connect(sys.argv[1])
+    except OSError:
+        break
+    held.append(s)
+print(len(held), flush=True)
+time.sleep(60)
+"""
+"""Holds connections to the local socket as another user."""
+
+
+def status_s(ship: Ship) -> float:
+    """How long the shell's question takes, as this user. Raises Refused, PortError."""
+    begun = time.monotonic()
+    answer = ask(ship.socket_path, {"do": "status"})
+    assert answer["status"]["version"]
+    return time.monotonic() - begun
+
+
+def held_by_nobody(ship: Ship, count: int) -> int:
+    """Connections to the local socket held by another user; how many he got."""
+    ship.socket_path.parent.chmod(0o755)
+    ship.socket_path.parent.parent.chmod(0o755)
+    ship.socket_path.chmod(0o666)
+    words = [sys.executable, "-c", HOLDER, str(ship.socket_path), str(count), str(NOBODY)]
+    child = subprocess.Popen(words, stdout=subprocess.PIPE, text=True)
+
+    def end() -> None:
+        child.kill()
+        child.wait(10)
+
+    ship.attackers.callback(end)
+    assert child.stdout is not None
+    with child.stdout:
+        return int(child.stdout.readline())
+
+
+@case("another user holds all places of the local socket")
+def local_socket_held(ship: Ship) -> None:
+    """Root and the daemon's own user are answered all the same. Needs root, to be another user."""
+    if os.geteuid() != 0:
+        pytest.skip("needs root")
+    assert held_by_nobody(ship, 40) >= 8
+    for _ in range(5):
+        assert status_s(ship) < 5.0
+
+
+class Asker(threading.Thread):
+    """Holds a Modbus connection from an address and asks every `pause_s`; connects again when it is cut off."""
+
+    def __init__(self, port: int, source: str, pause_s: float) -> None:
+        super().__init__(daemon=True)
+        self._port, self._source, self._pause_s = port, source, pause_s
+        self.over = threading.Event()
+
+    def run(self) -> None:
+        """Until `over`."""
+        while not self.over.is_set():
+            try:
+                with contextlib.closing(ModbusPanel(self._port, self._source)) as panel:
+                    while not self.over.is_set():
+                        panel.register(0)
+                        self.over.wait(self._pause_s)
+            except OSError:
+                self.over.wait(0.1)
+
+
+@case("60 Modbus connections that ask again and again, from one address and from 30", quick=True)
+def modbus_places(ship: Ship) -> None:
+    """The panel named in the settings is never kept waiting nor displaced."""
+    askers = [Asker(ship.modbus_port, f"127.0.3.{1 + n % 30}", 0.5) for n in range(30)]
+    askers += [Asker(ship.modbus_port, "127.0.3.99", 0.5) for _ in range(30)]
+    for asker in askers:
+        asker.start()
+
+    def end() -> None:
+        for asker in askers:
+            asker.over.set()
+        for asker in askers:
+            asker.join(5.0)
+
+    ship.attackers.callback(end)
+    time.sleep(2.0)
+    failed = ship.watch.failed
+    for _ in range(10):
+        with contextlib.closing(ModbusPanel(ship.modbus_port, PANEL_ADDRESS)) as panel:
+            assert panel.register(0) == 1
+        time.sleep(0.2)
+    assert ship.watch.failed == failed, "the panel's own connection was cut off"
+
+
+@case("Modbus: broken requests and floods of good ones that nobody reads", quick=True)
+def modbus_garbage(ship: Ship) -> None:
+    """Neither delays the panel."""
+    logged = ship.log_bytes()
+    for n in range(200):
+        with contextlib.suppress(OSError), connected(ship.modbus_port, f"127.0.4.{1 + n % 9}") as s:
+            s.sendall(struct.pack(">HHHB", n, n % 3, n % 300, n % 256) + os.urandom(n % 40))
+    flood = ship.attackers.enter_context(connected(ship.modbus_port, "127.0.4.77", 4_096))
+    flood.settimeout(0.5)
+    with contextlib.suppress(OSError):
+        flood.sendall((struct.pack(">HHHB", 1, 0, 6, 1) + struct.pack(">BHH", 4, 0, 16)) * 200_000)
+    assert ship.log_bytes() - logged < 20_000, f"{ship.log_bytes() - logged} bytes of log"
+
+
+@case("all descriptors used up for 8 s, by the page, Modbus and the local socket", together=False, descriptors=96)
+def no_descriptors(ship: Ship) -> None:
+    """Alarms go on meanwhile; afterwards the local socket, the page, a re-plugged broker and Modbus all work again.
+
+    The limit is far below what the places of all outlets together need, so that they really run out.
+    """
+    more_descriptors()
+    logged = ship.log_bytes()
+    strangers = []
+    ends = [(ship.page_port, socket.AF_INET), (ship.modbus_port, socket.AF_INET)]
+    until_s = time.monotonic() + 8.0
+    while time.monotonic() < until_s:
+        for port, _ in ends:
+            with contextlib.suppress(OSError):
+                strangers.append(connected(port, f"127.0.5.{1 + len(strangers) % 60}"))
+        with contextlib.suppress(OSError):
+            s = socket.socket(socket.AF_UNIX)
+            s.setblocking(False)
+            strangers.append(s)
+            s.connect(str(ship.socket_path))
+        if len(strangers) > 600:
+            time.sleep(0.2)
+    assert ship.descriptors() >= 90, f"only {ship.descriptors()} descriptors were used"
+    ship.broker.kill()
+    for s in strangers:
+        s.close()
+    ship.broker.start()
+    until(lambda: _works(ship), "local socket and page answer again", 20.0)
+    until(lambda: _connected(ship), "the broker is connected again", 30.0)
+    assert ship.log_bytes() - logged < 30_000, f"{ship.log_bytes() - logged} bytes of log"
+
+
+def _works(ship: Ship) -> bool:
+    try:
+        return status_s(ship) < 5.0 and viewer_s(ship.page_port) < 5.0
+    except (OSError, AssertionError, CamdriftError):
+        return False
+
+
+def _connected(ship: Ship) -> bool:
+    status, body, _ = asked(ship.page_port, "/api/status")
+    return status == 200 and bool(json.loads(body)["brokers"]["ship"]["connected"])

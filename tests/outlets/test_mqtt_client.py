@@ -1,0 +1,104 @@
+"""The bound on what a broker may send, in both versions of MQTT, on both sides of it."""
+
+import contextlib
+import socket
+import threading
+from collections.abc import Iterator
+
+import pytest
+import structlog
+from daemon_rig import until
+from mqtt_fakes import MemoryOutbox
+
+from gateway.encode.topics import Topics
+from gateway.model.settings import BrokerSettings
+from gateway.mqtt_client import PACKET_BYTES_MAX
+from gateway.outlets.mqtt.link import BrokerLink, Inbox, Timing
+
+TOPIC = "camdrift/1/tern-passage/received"
+CONNACK = {"5": b"\x20\x03\x00\x00\x00", "3.1.1": b"\x20\x02\x00\x00"}
+
+
+def length(n: int) -> bytes:
+    """A remaining length as MQTT writes it (MQTT 5, section 1.5.5)."""
+    found = bytearray()
+    while True:
+        n, low = divmod(n, 128)
+        found.append(low | (0x80 if n else 0))
+        if not n:
+            return bytes(found)
+
+
+def publish(size: int, protocol: str) -> bytes:
+    """Header and topic of a PUBLISH of QoS 0 whose remaining length is `size`, and its payload as spaces."""
+    head = len(TOPIC).to_bytes(2, "big") + TOPIC.encode() + (b"\0" if protocol == "5" else b"")
+    return b"\x30" + length(size) + head + b" " * (size - len(head))
+
+
+class Flooder:
+    """A broker that accepts and at once sends a packet of `size` bytes. `sent`: how much of it the client let in."""
+
+    def __init__(self, size: int, protocol: str) -> None:
+        self._data = CONNACK[protocol] + publish(size, protocol)
+        self._server = socket.create_server(("127.0.0.1", 0))
+        self.port = int(self._server.getsockname()[1])
+        self.sent: list[int] = []
+        self.subscribed: list[bool] = []
+        threading.Thread(target=self._run, daemon=True).start()
+
+    def _run(self) -> None:
+        with contextlib.suppress(OSError):
+            while True:
+                peer, _ = self._server.accept()
+                peer.settimeout(5.0)
+                with peer, contextlib.suppress(OSError):
+                    peer.recv(4_096)
+                    self.sent.append(0)
+                    for at in range(0, len(self._data), 65_536):
+                        peer.sendall(self._data[at : at + 65_536])
+                        self.sent[-1] += 65_536
+                    while more := peer.recv(4_096):
+                        self.subscribed.append(b"received" in more)
+
+    def close(self) -> None:
+        """Stop listening."""
+        self._server.close()
+
+
+@contextlib.contextmanager
+def linked(flooder: Flooder, protocol: str) -> Iterator[tuple[BrokerLink, Inbox]]:
+    """A link to it that listens for receipts."""
+    settings = BrokerSettings(
+        name="ship", host="127.0.0.1", port=flooder.port, protocol=protocol,  # type: ignore[arg-type]
+        backoff_s_min=0.1, backoff_s_max=0.2,
+    )  # fmt: skip
+    inbox, topics = Inbox(TOPIC), Topics("camdrift", "tern-passage")
+    link = BrokerLink(settings, MemoryOutbox, topics, "0", subscribe=[inbox], timing=Timing(connack_s=5.0))
+    link.start()
+    try:
+        yield link, inbox
+    finally:
+        link.stop(0.1)
+        flooder.close()
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_a_packet_beyond_the_bound_is_not_read(protocol: str) -> None:
+    """Pins that 50 MB are not read into memory but end the connection, with the reason in the log, and that the link
+    comes back without its subscriptions: what was sent may be retained."""
+    flooder = Flooder(50_000_000, protocol)
+    with structlog.testing.capture_logs() as logs, linked(flooder, protocol):
+        until(lambda: len(flooder.sent) > 2, "the link has come back")
+    assert max(flooder.sent) < 20_000_000
+    assert any("50,000,000 bytes" in str(line.get("reason")) for line in logs)
+    assert any(line["event"] == "mqtt.subscriptions_paused" for line in logs)
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_a_packet_at_the_bound_is_read(protocol: str) -> None:
+    """Pins the bound from below: the message is dropped and counted as too long, and the connection goes on."""
+    flooder = Flooder(PACKET_BYTES_MAX, protocol)
+    with linked(flooder, protocol) as (link, inbox):
+        until(lambda: inbox.dropped == 1, "the message was counted")
+        assert link.status().connected
+        assert True in flooder.subscribed
