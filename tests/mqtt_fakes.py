@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import random
 import select
 import shutil
 import signal
@@ -28,11 +29,25 @@ needs_mosquitto = pytest.mark.skipif(
 )
 
 
+PORT_MIN, EPHEMERAL_PORT_MIN = 10_000, 32_768
+WORKERS_MAX = 16
+
+
 def free_port() -> int:
-    """A port of loopback that is free now."""
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return int(s.getsockname()[1])
+    """A port of loopback that is free now, and that nothing else of this run takes.
+
+    It is below those that the kernel gives to clients, and each worker has a range of its own: between here and the
+    moment in which a process binds it, no other test can come by it.
+    """
+    worker = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0")[2:]) % WORKERS_MAX
+    each = (EPHEMERAL_PORT_MIN - PORT_MIN) // WORKERS_MAX
+    chance = random.SystemRandom()
+    for _ in range(100):
+        port = PORT_MIN + worker * each + chance.randrange(each)
+        with socket.socket() as s, contextlib.suppress(OSError):
+            s.bind(("127.0.0.1", port))
+            return port
+    raise OSError("no free port among a hundred tried")
 
 
 def broker_settings(port: int, **more: object) -> BrokerSettings:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 from unittest import mock
 
+from mqtt_fakes import free_port
 from pyModbusTCP.client import ModbusClient
 
 from firmware_sim import Head, parse_scenario
@@ -25,12 +26,6 @@ from gateway.outlets.relay.relay import Relay
 
 TERN = Path(__file__).parents[1] / "config" / "tern-passage.toml"
 TRANSDUCER_FAULT = 13
-
-
-def free_port() -> int:
-    """A TCP port of loopback that nobody has."""
-    with socket.create_server(("127.0.0.1", 0)) as s:
-        return int(s.getsockname()[1])
 
 
 @dataclass
@@ -62,13 +57,14 @@ class Rig:
 class HeadServer(threading.Thread):
     """Plays a scenario in real time to whoever connects: the transducer's wire breaks and is mended over and over."""
 
-    def __init__(self, rounds: int, spell_s: float = 1.0) -> None:
+    def __init__(self, rounds: int, spell_s: float = 1.0, first_s: float = 3.0) -> None:
+        """`rounds`: how often it breaks, each time for `spell_s`; the first time after `first_s`."""
         super().__init__(daemon=True)
         events = "".join(
-            f'[[event]]\nat_s = {3.0 + 2 * spell_s * n}\nkind = "loop-broken"\nfor_s = {spell_s}\n'
+            f'[[event]]\nat_s = {first_s + 2 * spell_s * n}\nkind = "loop-broken"\nfor_s = {spell_s}\n'
             for n in range(rounds)
         )
-        self.duration_s = 4.0 + 2 * spell_s * rounds
+        self.duration_s = first_s + 1.0 + 2 * spell_s * rounds
         self._scenario = parse_scenario(f"[run]\nduration_s = {self.duration_s}\n{events}")
         self._server = socket.create_server(("127.0.0.1", 0))
         self.port = int(self._server.getsockname()[1])

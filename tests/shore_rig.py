@@ -6,7 +6,6 @@ import os
 import pwd
 import shutil
 import signal
-import socket
 import subprocess
 import sys
 import tempfile
@@ -16,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from mqtt_fakes import free_port
 from paho.mqtt.client import Client, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
 
@@ -190,9 +190,7 @@ class PostgresServer:
         self._user = _unprivileged()
         if self._user:
             shutil.chown(folder, self._user)
-        with socket.socket() as s:
-            s.bind(("127.0.0.1", 0))
-            self.port = int(s.getsockname()[1])
+        self.port = free_port()
         self._run("initdb", "-D", str(folder / "data"), "-A", "trust", "-U", "keeper", "-E", "UTF8", "--no-locale")
         # A direct child that dies with us: a test run that is killed leaves no server behind.
         leash = ["setpriv", "--pdeathsig", "INT"] if shutil.which("setpriv") else []
