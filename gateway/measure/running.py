@@ -2,6 +2,7 @@
 
 from collections import deque
 
+from gateway.measure.waves import BurstWaves, Waves
 from gateway.model.enums import Running
 from gateway.model.settings import RunningSettings
 
@@ -18,7 +19,8 @@ class RunningState:
     """Stopped, turning, changing, steady ahead, steady astern; unknown until heard, and when the crank is not valid.
 
     Steady means that the speed, averaged over `SPAN_S`, has stayed within `steady_rpm` for `steady_s`; once steady, it
-    may wander half as far again before it is called changing.
+    may wander half as far again before it is called changing. In heavy weather the speed hunts with the waves; it is
+    steady then while its mean over whole waves is.
     """
 
     SPAN_S = 3.0
@@ -32,6 +34,7 @@ class RunningState:
         self._spans_s: deque[float] = deque()
         self._least = self._most = 0.0
         self._held_s = 0.0
+        self._waves: Waves | BurstWaves = BurstWaves() if bursts else Waves()
         self.state = Running.UNKNOWN
         self.rpm: float | None = None
         self.under_way_s = 0.0
@@ -54,6 +57,7 @@ class RunningState:
             self.under_way_s += gap_s
         if gap_s >= self.SPAN_S:
             self._seconds.clear()
+            self._waves.pause()
             if not self._bursts:
                 self._clear()
 
@@ -65,6 +69,7 @@ class RunningState:
         self._speeds.clear()
         self._spans_s.clear()
         self._held_s = 0.0
+        self._waves.forget()
 
     def second(self, rpm: float, span_s: float) -> Running:
         """Take one second's mean speed (signed) and say what the engine does."""
@@ -95,6 +100,7 @@ class RunningState:
             self.under_way_s = 0.0
         self.under_way_s += span_s
         self._hold(rpm, span_s)
+        self._waves.second(rpm, span_s)
         need_s = min(self._s.steady_s, BURST_STEADY_S) if self._bursts else self._s.steady_s
         while self._held_s - self._spans_s[0] >= need_s:
             self._let_go()
@@ -102,7 +108,9 @@ class RunningState:
         way = Running.AHEAD if rpm > 0 else Running.ASTERN
         if self.state is way and wander <= 1.5 * self._s.steady_rpm:
             return
-        if self._held_s >= need_s - 0.5 and wander <= self._s.steady_rpm:
+        bar_rpm = (1.5 if self.state is way else 1.0) * self._s.steady_rpm
+        calm = wander <= self._s.steady_rpm
+        if self._held_s >= need_s - 0.5 and (calm or self._waves.steady(bar_rpm)):
             self.state = way
         else:
             self.state = Running.CHANGING
