@@ -15,7 +15,7 @@ from typing import Any
 
 from firmware_sim import Head, Scenario, Truth, load_scenario
 from gateway.encode.times import utc_of
-from gateway.outlets.control import ask
+from gateway.outlets.control_client import ask
 from gateway.store.reader import StateReader
 from tests.daemon_rig import daemon, example, until, written
 

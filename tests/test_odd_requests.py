@@ -9,7 +9,7 @@ from structlog.testing import capture_logs
 
 from gateway.model.errors import Refused, SettingsError
 from gateway.model.settings_file import load_settings
-from gateway.model.validate import KEY_CHARS_MAX
+from gateway.model.toml_file import KEY_CHARS_MAX
 
 ACT: dict[str, Any] = {"do": "shelve", "alarm": "slap-high", "why": "rope on order", "minutes": 30}
 

@@ -15,7 +15,7 @@ from gateway.engine.maintenance import filled, records_of
 from gateway.model.errors import Refused
 from gateway.model.settings import EngineSettings, Settings
 from gateway.model.settings_file import load_settings
-from gateway.outlets.control import NoDaemon
+from gateway.outlets.control_client import NoDaemon
 from gateway.store.state import StateStore
 from gateway.wear.booking_check import new_booking, read_entry
 from gateway.wear.bookings import KINDS, Booked, as_data

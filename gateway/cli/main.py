@@ -8,7 +8,6 @@ from importlib import import_module
 from types import ModuleType
 
 from gateway import __version__
-from gateway.cli.logs import set_up_logs
 from gateway.model.errors import CamdriftError, PortError, Refused, SettingsError, StorageError
 
 EX_CONFIG = 78
@@ -39,6 +38,10 @@ COMMANDS = {
     "lets its owner act on the page.",
     "shore": "The shore side: keep what a fleet says, watch its alerts, list its engines.",
 }
+WITHOUT_LOGS = frozenset(
+    ("status", "acknowledge", "shelve", "unshelve", "out-of-service", "in-service", "silence", "schema")
+)
+"""Commands that log nothing: the logging library would take longer to import than they run."""
 EPILOG = (
     "camdrift is a monitoring aid: it stops and starts nothing, and never replaces the engine maker's manual, class "
     "rules, the safety management system, a permit to work or a licensed engineer's judgement."
@@ -51,16 +54,18 @@ def command(name: str) -> ModuleType:
 
 
 def parser(names: Iterable[str] = COMMANDS) -> argparse.ArgumentParser:
-    """The command line with these commands."""
+    """The command line: all commands are listed, and the modules of `names` imported for their arguments."""
     top = argparse.ArgumentParser(
         prog="camdrift", description="Watches the camshaft chain drive of a ship's engine.", epilog=EPILOG
     )
     top.add_argument("--version", action="version", version=f"camdrift {__version__}")
     top.add_argument("--debug", action="store_true", help="log more, and how an unexpected fault came about")
     sub = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    for name in names:
-        text = COMMANDS[name]
-        command(name).add(sub.add_parser(name, help=text, description=text, epilog=EPILOG))
+    with_arguments = frozenset(names)
+    for name, text in COMMANDS.items():
+        one = sub.add_parser(name, help=text, description=text, epilog=EPILOG)
+        if name in with_arguments:
+            command(name).add(one)
     return top
 
 
@@ -68,8 +73,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run a command. Exit status: 0 done, 1 the answer is no, 2 usage, 74 a port or a disk, 78 the configuration."""
     words = sys.argv[1:] if argv is None else list(argv)
     first = next((word for word in words if not word.startswith("-")), None)
-    args = parser([first] if first in COMMANDS else COMMANDS).parse_args(words)
-    set_up_logs(debug=args.debug)
+    args = parser([first] if first in COMMANDS else ()).parse_args(words)
+    if args.command not in WITHOUT_LOGS:
+        from gateway.cli.logs import set_up_logs
+
+        set_up_logs(debug=args.debug)
     try:
         status = command(args.command).main(args)
         sys.stdout.flush()

@@ -5,9 +5,8 @@ from pathlib import Path
 from typing import Any
 
 from gateway.cli.text import note, out
-from gateway.model.settings import Settings
-from gateway.model.settings_file import load_settings
-from gateway.outlets.control import ask
+from gateway.model.toml_file import socket_of
+from gateway.outlets.control_client import ask
 
 
 def common(p: argparse.ArgumentParser) -> None:
@@ -29,18 +28,10 @@ def acting(p: argparse.ArgumentParser, *, tag: bool = True) -> None:
     p.add_argument("--by", help="who acts, if not the user who is logged in")
 
 
-def socket_path(settings: Settings, args: argparse.Namespace) -> Path:
-    """Where the daemon listens."""
-    if settings.gateway.socket is not None:
-        return settings.gateway.socket
-    return Path(args.data_dir or settings.gateway.data_dir) / "camdrift.sock"
-
-
 def request(args: argparse.Namespace, do: str, **fields: Any) -> dict[str, Any]:
     """Ask the daemon. Raises PortError where none answers, Refused where it says no."""
-    settings = load_settings(args.config)
     asked = {"do": do, "engine": getattr(args, "engine", None), "by": getattr(args, "by", None), **fields}
-    return ask(socket_path(settings, args), asked)
+    return ask(socket_of(args.config, args.data_dir), asked)
 
 
 def act(args: argparse.Namespace, do: str, done: str, **fields: Any) -> int:

@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from gateway.cli.operator import common, socket_path
+from gateway.cli.operator import common
 from gateway.cli.text import note, out
 from gateway.encode.times import utc_of
 from gateway.engine.sheet_facts import facts_at_rest
@@ -17,7 +17,8 @@ from gateway.model.errors import PortError, Refused, StorageError
 from gateway.model.files import UnfitFile, read_small
 from gateway.model.settings import EngineSettings, Settings
 from gateway.model.settings_file import load_settings
-from gateway.outlets.control import NoDaemon, ask
+from gateway.model.toml_file import socket_of
+from gateway.outlets.control_client import NoDaemon, ask
 from gateway.store.reader import StateReader
 from gateway.wear.booking_check import read_entry
 from gateway.worksheet.catalogue import SHEETS, as_data, sheet
@@ -99,7 +100,7 @@ def main(args: argparse.Namespace) -> int:
     settings = load_settings(args.config)
     typed = _typed(args)
     if getattr(args, "live", False):
-        return _live(settings, args, typed)
+        return _live(args, typed)
     made = _made(settings, args, typed)
     if args.json:
         out(json.dumps(made, indent=2, ensure_ascii=False))
@@ -131,15 +132,15 @@ def _made(settings: Settings, args: argparse.Namespace, typed: dict[str, str]) -
         file = None if args.file is None else _file(args.file)
         return as_data(sheet(args.sheet, _without(settings, args), typed, file))
     try:
-        return _asked(settings, args, typed)
+        return _asked(args, typed)
     except NoDaemon:
         note("no daemon runs: without readings, from settings and log book alone")
         return as_data(sheet(args.sheet, _without(settings, args), typed))
 
 
-def _asked(settings: Settings, args: argparse.Namespace, typed: dict[str, str]) -> dict[str, Any]:
+def _asked(args: argparse.Namespace, typed: dict[str, str]) -> dict[str, Any]:
     asked = {"do": "sheet", "engine": args.engine, "name": args.sheet, "typed": typed}
-    made: dict[str, Any] = ask(socket_path(settings, args), asked)["sheet"]
+    made: dict[str, Any] = ask(socket_of(args.config, args.data_dir), asked)["sheet"]
     return made
 
 
@@ -177,18 +178,18 @@ def _file(path: Path) -> str:
 # -- live -----------------------------------------------------------------------------------------------------------
 
 
-def _live(settings: Settings, args: argparse.Namespace, typed: dict[str, str]) -> int:
+def _live(args: argparse.Namespace, typed: dict[str, str]) -> int:
     """One line that follows the readings, until Ctrl-C or the time is up. Raises PortError where nobody answers."""
     if not 0 < args.minutes <= LIVE_MIN_MAX:
         raise Refused(f"--for {args.minutes:g}: give up to {LIVE_MIN_MAX:g} minutes")
-    first = _asked(settings, args, typed)
+    first = _asked(args, typed)
     for caution in first["cautions"]:
         out(textwrap.fill(f"! {caution}", WIDTH, subsequent_indent="  "))
     until_s, unanswered, shown = time.monotonic() + args.minutes * 60, 0, ""
     try:
         while time.monotonic() < until_s:
             try:
-                line, unanswered = live_line(_asked(settings, args, typed)), 0
+                line, unanswered = live_line(_asked(args, typed)), 0
             except PortError as e:
                 line, unanswered = f"no answer: {e}", unanswered + 1
                 if unanswered > UNANSWERED_MAX:

@@ -91,7 +91,7 @@ def _regular(mode: int) -> None:
         return
     kinds = ((stat.S_ISDIR, "a folder"), (stat.S_ISFIFO, "a FIFO"), (stat.S_ISSOCK, "a socket"))
     what = next((text for test, text in kinds if test(mode)), "a device")
-    raise UnfitFile(f"is {what}, not a regular file; give the path of a file")
+    raise UnfitFile(f"is {what}, not a regular file")
 
 
 def _read(fd: int, most_bytes: int, path: Path) -> bytes:

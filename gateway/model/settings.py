@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from itertools import pairwise
-from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
@@ -34,6 +33,7 @@ from gateway.model.fields import (
 )
 from gateway.model.page_settings import PageSettings
 from gateway.model.panel_settings import ModbusRtuSettings, ModbusTcpSettings, RelaySettings, SentenceSettings
+from gateway.model.toml_file import DATA_DIR
 
 MessageClass = Literal["presence", "reading", "trend", "alarm", "event"]
 CLASSES: list[MessageClass] = ["presence", "reading", "trend", "alarm", "event"]
@@ -53,7 +53,7 @@ class Vessel(Section):
 class GatewaySettings(Section):
     """The box itself."""
 
-    data_dir: PlainPath = Path("/var/lib/camdrift")
+    data_dir: PlainPath = DATA_DIR
     topic_prefix: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", max_length=64)] = "camdrift/1"
     reading_every_s: Annotated[Finite, Field(ge=1, le=3600)] = 10.0
     trend_every_min: Annotated[Finite, Field(ge=1, le=10_080)] = 60.0

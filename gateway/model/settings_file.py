@@ -1,7 +1,6 @@
 """The settings' file: TOML, validated; each fault is a line `file: key: what is wrong, what is allowed`."""
 
 import hashlib
-import tomllib
 from pathlib import Path
 from typing import TypeVar
 
@@ -9,9 +8,9 @@ from pydantic import ValidationError
 
 from gateway.model.errors import SettingsError
 from gateway.model.fields import Section
-from gateway.model.files import SETTINGS_BYTES_MAX, UnfitFile, read_small
 from gateway.model.settings import Settings
-from gateway.model.validate import KEY_CHARS_MAX, adapter_of, faults, shortened
+from gateway.model.toml_file import read_toml
+from gateway.model.validate import adapter_of, faults
 
 S = TypeVar("S", bound=Section)
 
@@ -30,21 +29,6 @@ def load_settings(path: Path) -> Settings:
         return checked_settings(data)
     except ValidationError as e:
         raise SettingsError([f"{path}: {line}" for line in faults(e, whole="(whole file)", toml=True)]) from None
-
-
-def read_toml(path: Path) -> dict[str, object]:
-    """The file's tables, not validated. Raises SettingsError."""
-    try:
-        return tomllib.loads(read_small(path, SETTINGS_BYTES_MAX).decode())
-    except UnfitFile as e:
-        raise SettingsError([f"{path}: {e}; give the path of a readable TOML file"]) from None
-    except UnicodeDecodeError:
-        raise SettingsError([f"{path}: is not UTF-8 text; save it as UTF-8"]) from None
-    except tomllib.TOMLDecodeError as e:
-        raise SettingsError([f"{path}: not valid TOML: {shortened(str(e), KEY_CHARS_MAX)}"]) from None
-    except (ValueError, RecursionError):
-        # What the TOML reader itself has no word for.
-        raise SettingsError([f"{path}: not valid TOML: a number is too long, or tables lie too deep"]) from None
 
 
 def checked_settings(data: object) -> Settings:

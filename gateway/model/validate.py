@@ -8,11 +8,11 @@ from typing import Any, TypeVar
 from pydantic import TypeAdapter, ValidationError
 
 from gateway.model.fields import PATTERN_WORDS
+from gateway.model.toml_file import KEY_CHARS_MAX, printable, shortened
 
 T = TypeVar("T")
 SHOWN_CHARS_MAX = 40
 """Of a value in a reason: it is read in a terminal or a log."""
-KEY_CHARS_MAX = 200
 UNKNOWN_KEY = "unknown key; remove it or correct its spelling"
 TABLE_NEEDED = "a table is needed"
 LIST_NEEDED = "a list is needed"
@@ -101,13 +101,3 @@ def shown(value: object) -> str:
         return shortened(repr(value), SHOWN_CHARS_MAX)
     except (ValueError, RecursionError):
         return "a number of thousands of digits, or a table too deep"
-
-
-def shortened(text: str, most: int) -> str:
-    """The text, or its beginning."""
-    return text if len(text) <= most else f"{text[:most]}…"
-
-
-def printable(text: str) -> str:
-    """The text on one line, control characters written out."""
-    return text if text.isprintable() else ascii(text)[1:-1]

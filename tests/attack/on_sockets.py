@@ -14,7 +14,7 @@ import pytest
 from daemon_rig import until
 
 from gateway.model.errors import CamdriftError
-from gateway.outlets.control import ask
+from gateway.outlets.control_client import ask
 from tests.attack.case import case
 from tests.attack.panel import PANEL_ADDRESS, ModbusPanel
 from tests.attack.rig import Ship, more_descriptors

@@ -19,7 +19,7 @@ from gateway.cli.main import main
 from gateway.encode.messages import utc_of
 from gateway.model.errors import PortError
 from gateway.model.settings_file import load_settings
-from gateway.outlets.control import ask
+from gateway.outlets.control_client import ask
 from gateway.store.reader import StateReader
 
 ME = pwd.getpwuid(os.getuid()).pw_name

@@ -17,7 +17,8 @@ import structlog
 
 from gateway.model.errors import PortError, Refused
 from gateway.outlets import control
-from gateway.outlets.control import CONNECTIONS_MAX, REQUEST_BYTES_MAX, ControlServer, NoDaemon, ask
+from gateway.outlets.control import CONNECTIONS_MAX, REQUEST_BYTES_MAX, ControlServer
+from gateway.outlets.control_client import NoDaemon, ask
 
 
 def echo(request: dict[str, Any], who: str) -> dict[str, Any]:

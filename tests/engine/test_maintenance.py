@@ -16,7 +16,7 @@ from gateway.engine.commands import Commands
 from gateway.engine.inbox import Command, Done
 from gateway.model.errors import PortError, Refused
 from gateway.model.settings_file import load_settings
-from gateway.outlets.control import ask
+from gateway.outlets.control_client import ask
 from gateway.store.state import NewBooking, StateStore
 from gateway.wear.booking_check import new_booking
 from gateway.wear.summary import WearSummary

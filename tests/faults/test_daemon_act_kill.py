@@ -6,7 +6,7 @@ from typing import Any
 import daemon_rig as rig
 
 from gateway.model.errors import PortError
-from gateway.outlets.control import ask
+from gateway.outlets.control_client import ask
 from gateway.store.reader import StateReader
 
 KILLS = 6
