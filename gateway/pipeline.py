@@ -228,7 +228,17 @@ class EnginePipeline:
         return self.wear.series.state()
 
     def restore(self, kept: Mapping[str, object], wear: Mapping[str, object] | None = None) -> None:
-        """Go on from a checkpoint, as if nothing had happened but a gap. `wear`: from `wear_checkpoint`."""
+        """Go on from a checkpoint, as if nothing had happened but a gap. `wear`: from `wear_checkpoint`.
+
+        Raises ValueError for any JSON that is no checkpoint; a pipeline that was half restored must not be used.
+        """
+        try:
+            self._restore(kept, wear)
+        except Exception as e:
+            # What a damaged disk gives back can fail anywhere below: to the caller it is one case.
+            raise ValueError(f"not a checkpoint: {type(e).__name__}: {e}") from None
+
+    def _restore(self, kept: Mapping[str, object], wear: Mapping[str, object] | None) -> None:
         for name, part in (("timeline", self.timeline), ("alarms", self.alarms)):
             state = kept[name]
             if not isinstance(state, dict):  # no assertion: those are gone under -OO

@@ -133,9 +133,8 @@ class Daemon:
     def _record_start(self) -> None:
         event = self.publisher.gateway_event
         event("started", f"the gateway has started with settings {self._fingerprint}")
-        if self.stores.state.recovered_from is not None:
-            name = self.stores.state.recovered_from.name
-            event("storage-renewed", f"the store was damaged and set aside as {name}")
+        for renewal in filter(None, (self.stores.state.renewal, self.stores.history.renewal)):
+            event("storage-renewed", renewal.text)
         reader = StateReader(self.data_dir)
         known = {row.topic for row in reader.retained()}
         reader.close()

@@ -138,13 +138,14 @@ class Engines:
         # Not from the disk alone: on a full one the latest checkpoint still waits, with the alarms it knows of.
         kept, wear = (self._stores.writer.checkpoint(f"{what}/{slug}") for what in ("engine", "wear"))
         if isinstance(kept, dict):
-            known = log[: int(kept.get("booked", len(log)))]
+            booked = kept.get("booked")
+            known = log[:booked] if isinstance(booked, int) else log
             pipeline = EnginePipeline(s, slug, start, known)
             try:
                 pipeline.restore(kept, wear if isinstance(wear, dict) else None)
                 return pipeline, known, log[len(known) :]
-            except (KeyError, TypeError, ValueError, AttributeError, AssertionError) as e:
-                self._logger.error("checkpoint.unreadable", engine=slug, why=repr(e))
+            except ValueError as e:
+                self._logger.error("checkpoint.unreadable", engine=slug, why=str(e))
         return EnginePipeline(s, slug, start, log), log, []
 
     def _log_book(self, slug: str) -> list[Entry]:

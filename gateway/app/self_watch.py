@@ -4,6 +4,7 @@ import threading
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import structlog
 
@@ -52,10 +53,19 @@ class SelfWatch:
         self._logger = structlog.get_logger("self_watch")
         self._start_s, self._start_us = time.monotonic(), 0
         if isinstance(kept, dict):
-            down_s = max(0.0, time.time() - float(kept.get("utc_s", time.time())))
-            self._start_us = int(kept["t_us"]) + round(down_s * 1e6)
-            self.alarms.restore(kept["alarms"])
+            try:
+                self._restore(kept)
+            except Exception as e:
+                # Whatever a damaged disk gives back: these alarms are judged again within a second.
+                self._logger.error("checkpoint.unreadable", part=KEY, why=repr(e))
+                self._start_us = 0
+                self.alarms = AlarmSet(rows, settings.alarms, None, repeat_min=settings.gateway.repeat_min)
         self.views: tuple[AlarmView, ...] = ()
+
+    def _restore(self, kept: Mapping[str, Any]) -> None:
+        down_s = max(0.0, time.time() - float(kept.get("utc_s", time.time())))
+        self._start_us = int(kept["t_us"]) + round(down_s * 1e6)
+        self.alarms.restore(kept["alarms"])
 
     def judge(self, health: Health) -> None:
         """Judge all of them now, and publish what changes."""

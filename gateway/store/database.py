@@ -1,9 +1,10 @@
-"""Opening a SQLite file the way this project keeps its data: settings, numbered steps, check, words for its errors."""
+"""Connecting to a SQLite file the way this project keeps its data: settings, numbered steps, words for its errors."""
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from importlib.resources import files
+from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Literal
 
@@ -11,10 +12,19 @@ from gateway.model.errors import Refused, StorageError
 
 PAGE_BYTES = 4096
 LOG_PAGES = 1_000
-CORRUPT_COPIES_MAX = 3
-"""Damaged files set aside; a disk that keeps on damaging files must not be filled with them."""
+APPLICATION_ID = 0x43440000
+"""With the number of the last step in its lower half: a file of a newer camdrift says so twice, a flipped bit once."""
 
-_DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+_REFUSED = (
+    sqlite3.SQLITE_FULL,
+    sqlite3.SQLITE_READONLY,
+    sqlite3.SQLITE_CANTOPEN,
+    sqlite3.SQLITE_IOERR,
+    sqlite3.SQLITE_BUSY,
+    sqlite3.SQLITE_LOCKED,
+    sqlite3.SQLITE_NOMEM,
+)
+"""The disk or another program refuses; the file itself may be sound."""
 _MEANING = {
     sqlite3.SQLITE_FULL: "the disk or its share for this file is full; free some space",
     sqlite3.SQLITE_READONLY: "the file or its disk is read-only; mount it writable and let camdrift's user own it",
@@ -22,8 +32,8 @@ _MEANING = {
     sqlite3.SQLITE_IOERR: "the disk reports an error or is full; look at the disk and at the system's log",
     sqlite3.SQLITE_BUSY: "another program holds it; end that program",
     sqlite3.SQLITE_LOCKED: "another program holds it; end that program",
-    sqlite3.SQLITE_CORRUPT: "is damaged; restart camdrift, which sets it aside and begins a new one",
-    sqlite3.SQLITE_NOTADB: "is damaged; restart camdrift, which sets it aside and begins a new one",
+    sqlite3.SQLITE_CORRUPT: "is damaged; restart camdrift, which carries what can be read over into a new file",
+    sqlite3.SQLITE_NOTADB: "is damaged; restart camdrift, which carries what can be read over into a new file",
 }
 
 
@@ -32,8 +42,34 @@ def error_code(e: sqlite3.Error) -> int:
     return (getattr(e, "sqlite_errorcode", None) or 0) & 0xFF
 
 
+def text_or_bytes(raw: bytes) -> str | bytes:
+    """Text, or the bytes where they are no UTF-8: so that one bad letter does not hide a row."""
+    try:
+        return raw.decode()
+    except UnicodeDecodeError:
+        return raw
+
+
+def suspect(path: Path) -> Path:
+    """Where the mark of a damaged file stands."""
+    return path.with_name(path.name + ".suspect")
+
+
+def mark_suspect(path: Path) -> None:
+    """A part of the file could not be read: the next start replaces it, whatever its own check says."""
+    with suppress(OSError):
+        suspect(path).touch(mode=0o600)
+
+
+def is_damage(e: sqlite3.Error) -> bool:
+    """Whether the file is at fault (also: a table is gone, text is no UTF-8), and not the disk."""
+    return error_code(e) not in _REFUSED or getattr(e, "sqlite_errorcode", 0) == sqlite3.SQLITE_IOERR_SHORT_READ
+
+
 def storage_error(path: Path, e: sqlite3.Error) -> StorageError:
-    """The error in words that say what to do."""
+    """The error in words that say what to do. A file that is damaged is marked, so that the next start replaces it."""
+    if error_code(e) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+        mark_suspect(path)
     return StorageError(f"{path}: {_MEANING.get(error_code(e), 'cannot be used')} ({e})")
 
 
@@ -69,25 +105,6 @@ def open_to_read(path: Path, synchronous: Literal["FULL", "NORMAL"]) -> sqlite3.
         raise storage_error(path, e) from None
 
 
-def open_file(
-    path: Path, steps: str, *, synchronous: Literal["FULL", "NORMAL"], max_bytes: float
-) -> tuple[sqlite3.Connection, Path | None]:
-    """Open or make `path`, check it, bring it up to date by `steps/<steps>/*.sql`.
-
-    A damaged file is set aside as `<name>.corrupt-<n>` and a new one begun; its new place is the second result.
-    Raises StorageError where the disk refuses, Refused where a newer camdrift wrote the file.
-    """
-    aside: Path | None = None
-    for _ in range(2):
-        try:
-            return _open_once(path, steps, synchronous, int(max_bytes / PAGE_BYTES)), aside
-        except sqlite3.Error as e:
-            if error_code(e) not in _DAMAGED or aside is not None:
-                raise storage_error(path, e) from None
-            aside = _set_aside(path)
-    raise AssertionError("unreachable")
-
-
 @contextmanager
 def transaction(db: sqlite3.Connection) -> Iterator[None]:
     """BEGIN IMMEDIATE … COMMIT, or ROLLBACK on any error."""
@@ -116,7 +133,11 @@ def give_back(db: sqlite3.Connection, pages: int) -> None:
     db.executescript(f"PRAGMA incremental_vacuum({pages})")
 
 
-def _open_once(path: Path, steps: str, synchronous: Literal["FULL", "NORMAL"], pages: int) -> sqlite3.Connection:
+def open_once(path: Path, steps: str, synchronous: Literal["FULL", "NORMAL"], pages: int) -> sqlite3.Connection:
+    """Open or make a sound file and bring it up to date by `steps/<steps>/*.sql`.
+
+    Raises sqlite3.Error; StorageError where it cannot be made, Refused where a newer camdrift wrote it.
+    """
     try:
         path.touch(mode=0o600)
     except OSError as e:
@@ -129,9 +150,6 @@ def _open_once(path: Path, steps: str, synchronous: Literal["FULL", "NORMAL"], p
         db.execute(f"PRAGMA page_size={PAGE_BYTES}")
         db.execute("PRAGMA auto_vacuum=INCREMENTAL")
         db.execute("PRAGMA journal_mode=WAL")
-        verdict = db.execute("PRAGMA quick_check(1)").fetchone()[0]
-        if verdict != "ok":
-            raise _damaged(verdict)
         _bring_up_to_date(db, path, steps)
         db.execute(f"PRAGMA max_page_count={pages}")
     except BaseException:
@@ -140,26 +158,43 @@ def _open_once(path: Path, steps: str, synchronous: Literal["FULL", "NORMAL"], p
     return db
 
 
-def _damaged(verdict: str) -> sqlite3.DatabaseError:
-    e = sqlite3.DatabaseError(verdict)
-    e.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
-    return e
+def use_steps(db: sqlite3.Connection, path: Path, steps: str) -> bool:
+    """Whether the file is at the last step. Raises Refused where a newer camdrift wrote it, ValueError where its number
+    makes no sense."""
+    version, last = _version(db), len(_scripts(steps))
+    if version <= last:
+        return version == last
+    if _pragma(db, "application_id") == APPLICATION_ID + version:
+        raise Refused(
+            f"{path}: was written by a newer camdrift (step {version}, this one knows {last}); "
+            "install that version again, or move the file away"
+        )
+    raise ValueError(f"step {version} of {last}")
+
+
+def _pragma(db: sqlite3.Connection, name: str) -> int:
+    return int(db.execute(f"PRAGMA {name}").fetchone()[0])
+
+
+def _version(db: sqlite3.Connection) -> int:
+    return _pragma(db, "user_version")
+
+
+def _scripts(steps: str) -> list[Traversable]:
+    folder = files("gateway.store") / "steps" / steps
+    return sorted((f for f in folder.iterdir() if f.name.endswith(".sql")), key=lambda f: f.name)
 
 
 def _bring_up_to_date(db: sqlite3.Connection, path: Path, steps: str) -> None:
-    folder = files("gateway.store") / "steps" / steps
-    scripts = sorted((f for f in folder.iterdir() if f.name.endswith(".sql")), key=lambda f: f.name)
-    version = int(db.execute("PRAGMA user_version").fetchone()[0])
-    if version > len(scripts):
-        raise Refused(
-            f"{path}: was written by a newer camdrift (step {version}, this one knows {len(scripts)}); "
-            "install that version again, or move the file away"
-        )
-    for number, script in enumerate(scripts[version:], start=version + 1):
-        with transaction(db):
-            for statement in _statements(script.read_text(encoding="utf-8")):
-                db.execute(statement)
-            db.execute(f"PRAGMA user_version={number}")
+    scripts = _scripts(steps)
+    if not use_steps(db, path, steps):
+        for number, script in enumerate(scripts[_version(db) :], start=_version(db) + 1):
+            with transaction(db):
+                for statement in _statements(script.read_text(encoding="utf-8")):
+                    db.execute(statement)
+                db.execute(f"PRAGMA user_version={number}")
+    if _pragma(db, "application_id") != APPLICATION_ID + len(scripts):
+        db.execute(f"PRAGMA application_id={APPLICATION_ID + len(scripts)}")
 
 
 def _statements(script: str) -> Iterator[str]:
@@ -169,27 +204,3 @@ def _statements(script: str) -> Iterator[str]:
         if sqlite3.complete_statement(text):
             yield text
             text = ""
-
-
-def _set_aside(path: Path) -> Path:
-    def taken(n: int) -> Path:
-        return path.with_name(f"{path.name}.corrupt-{n}")
-
-    numbers = sorted(
-        int(p.suffix.rpartition("-")[2])
-        for p in path.parent.glob(f"{path.name}.corrupt-[0-9]*")
-        if p.suffix.rpartition("-")[2].isdigit() and "-wal" not in p.name
-    )
-    new = taken(numbers[-1] + 1 if numbers else 1)
-    try:
-        for n in numbers[: max(0, len(numbers) + 1 - CORRUPT_COPIES_MAX)]:
-            for tail in ("", "-wal"):
-                taken(n).with_name(taken(n).name + tail).unlink(missing_ok=True)
-        path.rename(new)
-        wal = path.with_name(path.name + "-wal")
-        if wal.exists():
-            wal.rename(new.with_name(new.name + "-wal"))
-        path.with_name(path.name + "-shm").unlink(missing_ok=True)
-    except OSError as e:
-        raise StorageError(f"{path}: is damaged and cannot be set aside: {e.strerror}; move it away by hand") from None
-    return new

@@ -22,8 +22,10 @@ from typing import Any
 
 from gateway.model.errors import StorageError
 from gateway.model.records import Median
-from gateway.store.database import PAGE_BYTES, open_file, pages_used, storage_error, transaction
+from gateway.store.database import PAGE_BYTES, pages_used, storage_error, transaction
 from gateway.store.history_reader import COLUMNS, READING_FIELDS, HistoryReader, ReadingRow
+from gateway.store.opening import Plan, open_file
+from gateway.store.tables import HISTORY
 
 __all__ = ["READING_FIELDS", "History", "HistoryReader", "ReadingRow", "merged"]
 
@@ -48,7 +50,7 @@ _READING_INSERT = (
 
 
 class History(HistoryReader):
-    """Opens and writes `history.db` in a folder this process holds. `recovered_from`: where a damaged file was put.
+    """Opens and writes `history.db` in a folder this process holds. `renewal`: how a damaged one was replaced.
 
     `add` and `add_reading` only remember; `flush` writes. Raises StorageError.
     """
@@ -56,7 +58,7 @@ class History(HistoryReader):
     def __init__(self, data_dir: Path, history_mb: float) -> None:
         path = data_dir / "history.db"
         limit = history_mb * 1024 * 1024
-        self._writer, self.recovered_from = open_file(path, "history", synchronous="NORMAL", max_bytes=limit)
+        self._writer, self.renewal = open_file(path, Plan("history", "NORMAL", limit, tables=HISTORY))
         self._max_pages = int(limit / PAGE_BYTES)
         self._write_lock, self._due_lock = threading.Lock(), threading.Lock()
         self._medians_due: deque[tuple[str, Median]] = deque(maxlen=PENDING_ROWS_MAX)

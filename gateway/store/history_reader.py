@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from gateway.model.records import Median, SteadyRows
-from gateway.store.database import open_to_read, storage_error
+from gateway.store.bad_rows import BAD_ROWS
+from gateway.store.database import is_damage, open_to_read, storage_error, text_or_bytes
 
 READING_FIELDS = (
     "rpm",
@@ -38,6 +39,7 @@ class HistoryReader:
         self._path = data_dir / "history.db"
         self._lock = threading.Lock()
         self._db = open_to_read(self._path, "NORMAL")
+        self._db.text_factory = text_or_bytes
 
     def medians(self, engine: str, from_utc: float, to_utc: float, limit: int) -> list[Median]:
         """Up to `limit` medians in [from, to), oldest first; go on from just after the last for the next page."""
@@ -88,7 +90,7 @@ class HistoryReader:
 
     def _medians(self, where: str, engine: str, *values: object) -> list[Median]:
         sql = f"SELECT {', '.join(COLUMNS)} FROM median WHERE engine=(SELECT id FROM engine WHERE slug=?) AND {where}"
-        return [Median(*row) for row in self._all(sql, engine, *values)]
+        return [Median(*row) for row in self._readable(sql, engine, *values)]
 
     def _points(
         self, table: str, columns: Sequence[str], engine: str, from_utc: float, to_utc: float, points: int
@@ -97,7 +99,7 @@ class HistoryReader:
             return []
         width = (to_utc - from_utc) / points
         means = ", ".join(f"avg({c})" for c in columns)
-        rows = self._all(
+        rows = self._readable(
             f"SELECT CAST((utc_s - ?1) / ?2 AS INTEGER) AS slot, {means} FROM {table} "
             "WHERE engine=(SELECT id FROM engine WHERE slug=?3) AND utc_s >= ?1 AND utc_s < ?4 GROUP BY slot "
             "ORDER BY slot LIMIT ?5",
@@ -108,6 +110,21 @@ class HistoryReader:
             points,
         )
         return [ReadingRow(from_utc + row[0] * width, dict(zip(columns, row[1:], strict=True))) for row in rows]
+
+    def _readable(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
+        """The rows of numbers before the first place that cannot be read; what is left out is noted."""
+        rows: list[tuple[Any, ...]] = []
+        try:
+            with self._lock:
+                rows.extend(self._db.execute(sql, values))  # up to the fault, where there is one
+        except sqlite3.Error as e:
+            if not is_damage(e):
+                raise storage_error(self._path, e) from None
+            BAD_ROWS.note(self._path, "place", str(e))
+        sound = [row for row in rows if all(x is None or isinstance(x, float | int) for x in row)]
+        if len(sound) < len(rows):
+            BAD_ROWS.note(self._path, "row", rows[0][0])
+        return sound
 
     def _all(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
         try:

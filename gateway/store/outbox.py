@@ -33,7 +33,8 @@ from gateway import __version__
 from gateway.encode.messages import gateway_event_body, utc_of
 from gateway.model.errors import Refused
 from gateway.store import trends
-from gateway.store.database import connect, storage_error, transaction
+from gateway.store.bad_rows import BAD_ROWS
+from gateway.store.database import connect, storage_error, text_or_bytes, transaction
 from gateway.store.trends import EVERY_TREND, TrendRow
 
 SHED_ROWS_MAX = 5_000
@@ -101,6 +102,7 @@ class OutboxReader:
         self._broker = broker
         try:
             self._db = connect(self._path, synchronous="FULL")
+            self._db.text_factory = text_or_bytes
             row = self._db.execute("SELECT classes FROM broker WHERE name=? AND active=1", (broker,)).fetchone()
         except sqlite3.Error as e:
             raise storage_error(self._path, e) from None
@@ -149,7 +151,10 @@ class OutboxReader:
             "(SELECT place FROM broker WHERE name=?)) ORDER BY seq LIMIT ?",
             (after_seq, self._broker, limit),
         )
-        return [EventRow(*row) for row in rows]
+        sound = [EventRow(*row) for row in rows if [type(x) for x in row] == [int, str, str, bytes, str]]
+        if len(sound) < len(rows):
+            BAD_ROWS.note(self._path, "event", rows[0][0])
+        return sound
 
     def trends_due(self, after: int, limit: int) -> list[TrendRow]:
         """Trends in line above `after` that this broker has not got, oldest first; none unless it wants every one."""

@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from gateway.store.database import open_to_read, storage_error
+from gateway.encode.times import utc_of
+from gateway.store.bad_rows import BAD_ROWS
+from gateway.store.database import is_damage, open_to_read, storage_error, text_or_bytes
 from gateway.store.outbox import Backlog, EventRow, RetainedRow
 from gateway.store.trends import EVERY_TREND
 
@@ -31,27 +33,38 @@ def packed(value: object) -> bytes:
 
 
 def unpacked(kept: bytes | str) -> object:
-    """Back from `packed`, or from an older store's plain JSON."""
-    value: object = json.loads(kept if isinstance(kept, str) else zlib.decompress(kept))
+    """Back from `packed`, or from an older store's plain JSON. Raises ValueError where it is damaged."""
+    try:
+        value: object = json.loads(kept if isinstance(kept, str) else zlib.decompress(kept))
+    except (zlib.error, RecursionError) as e:
+        raise ValueError(f"not what was stored: {e}") from None
     return value
 
 
 class StateReader:
-    """Reads `state.db`, also beside a running daemon. Safe to call from any thread. Raises StorageError."""
+    """Reads `state.db`, also beside a running daemon. Safe to call from any thread. Raises StorageError.
+
+    Rows that are damaged are left out and noted in `BAD_ROWS`; what is whole is returned.
+    """
 
     def __init__(self, data_dir: Path) -> None:
         self._path = data_dir / "state.db"
         self._lock = threading.Lock()
         self._db = open_to_read(self._path, "FULL")
+        self._db.text_factory = text_or_bytes
 
     def gateway_id(self) -> str:
         """The name under which this store counts its seq."""
         return str(self._all("SELECT value FROM fact WHERE key='gateway_id'")[0][0])
 
     def checkpoint(self, key: str) -> object | None:
-        """What was last kept under `key`, from JSON; None if nothing was."""
+        """What was last kept under `key`, from JSON; None if nothing was, or if it is damaged."""
         rows = self._all("SELECT value FROM checkpoint WHERE key=?", key)
-        return unpacked(rows[0][0]) if rows else None
+        try:
+            return unpacked(rows[0][0]) if rows else None
+        except (ValueError, TypeError):
+            BAD_ROWS.note(self._path, "checkpoint", key)
+            return None
 
     def backlog(self, broker: str) -> Backlog:
         """What `broker` has not got yet; all zero for a name that is not in the settings."""
@@ -80,30 +93,76 @@ class StateReader:
         self, after_seq: int, limit: int, *, kind: str | None = None, newest_first: bool = False
     ) -> list[EventRow]:
         """A page of events above `after_seq`, by seq; `newest_first` gives the last ones, latest on top."""
-        order = "DESC" if newest_first else "ASC"
-        rows = self._all(
-            "SELECT seq, topic, kind, payload, utc FROM event WHERE seq > ?1 AND (?2 IS NULL OR kind = ?2) "
-            f"ORDER BY seq {order} LIMIT ?3",
-            after_seq,
-            kind,
-            limit,
+        sql = (
+            "SELECT seq, topic, kind, payload, utc FROM event "
+            "WHERE seq > ?1 AND seq < ?2 AND (?3 IS NULL OR kind = ?3) "
+            f"ORDER BY seq {'DESC' if newest_first else 'ASC'} LIMIT ?4"
         )
-        return [EventRow(*row) for row in rows]
+        found: list[EventRow] = []
+        low, high, jump = after_seq, 2**62, 1
+        while len(found) < limit:
+            rows, whole = self._as_far_as(sql, low, high, kind, limit - len(found))
+            sound = [EventRow(*row) for row in rows if self._is_event(row)]
+            found += sound
+            if whole and len(sound) == len(rows):
+                break
+            # Beyond a row that is damaged, or a place that cannot be read, the rest is still to come.
+            jump = 1 if rows else 2 * jump
+            edge = rows[-1][0] if rows else high - jump if newest_first else low + jump
+            low, high = (low, edge) if newest_first else (edge, high)
+            if jump > 2**40:
+                break
+        return found
+
+    def _is_event(self, row: tuple[Any, ...]) -> bool:
+        seq, topic, kind, payload, utc = row
+        try:
+            sound = isinstance(json.loads(payload), dict) and all(isinstance(x, str) for x in (topic, kind, utc))
+            utc_of(utc)
+        except (ValueError, TypeError, RecursionError):
+            sound = False
+        if not sound:
+            BAD_ROWS.note(self._path, "event", seq)
+        return sound
 
     def retained(self) -> list[RetainedRow]:
         """Every retained value as it stands."""
-        rows = self._all("SELECT topic, klass, rev, payload FROM retained ORDER BY topic")
-        return [RetainedRow(*row) for row in rows]
+        rows, _ = self._as_far_as("SELECT topic, klass, rev, payload FROM retained ORDER BY topic")
+        sound = [row for row in rows if [type(x) for x in row] == [str, str, int, bytes]]
+        if len(sound) < len(rows):
+            BAD_ROWS.note(self._path, "retained", len(rows) - len(sound))
+        return [RetainedRow(*row) for row in sound]
 
     def bookings(self, engine: str) -> list[BookingRow]:
         """The engine's whole log book in the order of typing."""
-        rows = self._all("SELECT engine, id, kind, utc, entry FROM booking WHERE engine=? ORDER BY n", engine)
-        return [BookingRow(e, i, kind, utc, json.loads(entry)) for e, i, kind, utc, entry in rows]
+        rows, _ = self._as_far_as("SELECT engine, id, kind, utc, entry FROM booking WHERE engine=? ORDER BY n", engine)
+        found = []
+        for e, i, kind, utc, text in rows:
+            try:
+                entry = json.loads(text)
+                utc_of(utc)
+                found.append(BookingRow(e, i, kind, utc, entry))
+            except (ValueError, TypeError, RecursionError):
+                BAD_ROWS.note(self._path, "booking", i)
+        return found
 
     def close(self) -> None:
         """Close the connection."""
         with self._lock:
             self._db.close()
+
+    def _as_far_as(self, sql: str, *values: object) -> tuple[list[tuple[Any, ...]], bool]:
+        """The rows before the first place that cannot be read, and whether there was no such place."""
+        rows: list[tuple[Any, ...]] = []
+        try:
+            with self._lock:
+                rows.extend(self._db.execute(sql, values))  # up to the fault, where there is one
+        except sqlite3.Error as e:
+            if not is_damage(e):
+                raise storage_error(self._path, e) from None
+            BAD_ROWS.note(self._path, "place", str(e))
+            return rows, False
+        return rows, True
 
     def _all(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
         try:

@@ -4,28 +4,35 @@ Everything that must not be forgotten goes through `commit`, in one transaction 
 returned survives kill -9 and a power cut. `seq` is given inside that transaction and never given twice: the next one is
 one above the highest row, or above `floor`, which each deletion writes with itself (so a commit writes no counter).
 
-A damaged file is set aside and a new one begun. The new file has a new `gateway_id`; since readers know an event by
-(gateway, seq), its seq may start at 1 again without ever meeting an old one. Checkpoints and undelivered events of the
-damaged file are not carried over: `recovered_from` names it, and the daemon raises `storage-fault`.
+A damaged file is replaced: what can be read is carried over (`opening.py`), bookings also from their second copy
+(`logbook.py`). The new file has a new `gateway_id`, since the last seq of the old one may be among what was lost, and
+readers know an event by (gateway, seq). Events carried over keep their seq and their gateway; new ones count on above.
 """
 
 import sqlite3
 import threading
 import uuid
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import astuple
 from pathlib import Path
+
+import structlog
 
 from gateway.encode.messages import event_payload, rfc3339, utc_of
 from gateway.model.errors import StorageError
 from gateway.model.output import NewBooking, NewEvent, NewRetained
 from gateway.model.settings import GatewaySettings
 from gateway.store import outbox, trends
+from gateway.store.bad_rows import BAD_ROWS
 from gateway.store.bounds import Bounds, fact
-from gateway.store.database import LOG_PAGES, PAGE_BYTES, error_code, give_back, open_file, storage_error, transaction
+from gateway.store.database import LOG_PAGES, PAGE_BYTES, error_code, give_back, storage_error, transaction
 from gateway.store.folder import BALLAST_BYTES, Ballast, Folder
+from gateway.store.logbook import Logbook
+from gateway.store.opening import Plan, Renewal, open_file
 from gateway.store.outbox import DROP_ORDER, SHED_ROWS_MAX, Backlog, EventRow
 from gateway.store.reader import BookingRow, StateReader, packed
+from gateway.store.tables import STATE
 from gateway.store.trends import TrendRow
 
 AUDIT_DAYS = 90
@@ -36,15 +43,27 @@ NEARLY_FULL_SHARE = 0.8
 TIGHT_LOG_PAGES = 50
 TIGHT_ROWS = 50
 """On a full disk the log must not eat the room that the rows need."""
+_INSERT_COPIED = (
+    "INSERT INTO booking (engine, id, kind, utc, entry) VALUES (?, ?, ?, ?, ?) ON CONFLICT (engine, id) DO UPDATE "
+    "SET kind=excluded.kind, utc=excluded.utc, entry=excluded.entry "
+    "WHERE kind <> excluded.kind OR utc <> excluded.utc OR entry <> excluded.entry"
+)
+"""The second copy has a checksum: where the two differ, it is right."""
+_HIGHEST = (
+    "SELECT (SELECT coalesce(max(place), 0) FROM broker), max((SELECT coalesce(max(rev), 0) FROM retained), "
+    "(SELECT coalesce(max(rev), 0) FROM retained_done), (SELECT coalesce(max(n), 0) FROM trend), "
+    "(SELECT coalesce(max(trend_place), 0) FROM broker))"
+)
+"""After damage a part may be lost: no number is given again that another part still knows."""
 
 
 class StateStore:
     """Opens, locks and writes the store; `brokers` maps each name to the classes of message it wants, with
     `trends.EVERY_TREND` among them where it wants each trend and not only the latest.
 
-    `events_topic`: where the gateway's own events go (default `<topic_prefix>/event`). `recovered_from`: where a
-    damaged file was put, or None. Raises StorageError where the disk refuses, Refused where another process holds the
-    folder or a newer camdrift wrote it.
+    `events_topic`: where the gateway's own events go (default `<topic_prefix>/event`). `renewal`: how a damaged file
+    was replaced, or None. Raises StorageError where the disk refuses, Refused where another process holds the folder or
+    a newer camdrift wrote it.
     """
 
     def __init__(
@@ -65,13 +84,29 @@ class StateStore:
         self._folder = Folder(data_dir)
         try:
             self._ballast = Ballast(data_dir, ballast_bytes)
-            self._db, self.recovered_from = self._open()
+            self._logbook = Logbook(data_dir / "logbook.jsonl")
+            self._uncopied: list[NewBooking] = []
+            self._db, self.renewal = self._open()
+            for name in ("state.db", "history.db"):
+                BAD_ROWS.forget(data_dir / name)
             self._begin(brokers)
             self._reader = StateReader(data_dir)
+            self._agree_on_bookings()
         except BaseException:
             self._folder.close()
             raise
         self._ballast.restore()
+
+    @property
+    def recovered_from(self) -> Path | None:
+        """Where a damaged file is kept."""
+        return None if self.renewal is None else self.renewal.set_aside
+
+    @property
+    def bad_rows(self) -> str | None:
+        """Rows of either file that readers had to leave out, and what to do about it; None where there are none."""
+        found = [BAD_ROWS.text(self._path.with_name(name)) for name in ("state.db", "history.db")]
+        return "; ".join(filter(None, found)) or None
 
     @property
     def nearly_full(self) -> str | None:
@@ -154,37 +189,74 @@ class StateStore:
                 raise storage_error(self._path, e) from None
             return max(0, start - self._rows)
 
+    def copy_bookings(self) -> bool:
+        """Write new bookings to their second copy too; False where there were none. Raises StorageError."""
+        with self._lock:
+            if not self._uncopied:
+                return False
+            self._logbook.append([astuple(row) for row in self._uncopied])
+            self._uncopied.clear()
+            return True
+
     def close(self) -> None:
         """Close the file and give the folder free."""
         with self._lock:
+            with suppress(StorageError):
+                self.copy_bookings()
             self._reader.close()
             self._db.close()
             self._folder.close()
 
     # ---- opening
 
-    def _open(self) -> tuple[sqlite3.Connection, Path | None]:
+    def _open(self) -> tuple[sqlite3.Connection, Renewal | None]:
         limit = self._settings.state_mb * 1024 * 1024
+        plan = Plan("state", "FULL", limit, tables=STATE, seed=self._insert_copied)
         try:
-            return open_file(self._path, "state", synchronous="FULL", max_bytes=limit)
+            return open_file(self._path, plan, was_there=self._logbook.there)
         except StorageError:
             # On a full disk not even the shared-memory file can be made; the ballast pays for it.
             if not self._ballast.release():
                 raise
-            return open_file(self._path, "state", synchronous="FULL", max_bytes=limit)
+            return open_file(self._path, plan, was_there=self._logbook.there)
+
+    def _insert_copied(self, db: sqlite3.Connection) -> int:
+        """Write the bookings of the second copy that the file has not, or not so; their number."""
+        with transaction(db):
+            return max(0, db.executemany(_INSERT_COPIED, self._logbook.read()).rowcount)
+
+    def _agree_on_bookings(self) -> None:
+        """File and second copy hold the same bookings from now on, whichever had lost one."""
+        known = {line[:2] for line in self._logbook.read()}
+        try:
+            if n := self._insert_copied(self._db):
+                structlog.get_logger("store").warning("logbook.restored", bookings=n)
+            rows = self._db.execute("SELECT engine, id, kind, utc, entry FROM booking ORDER BY n").fetchall()
+        except sqlite3.Error as e:
+            raise storage_error(self._path, e) from None
+        with suppress(StorageError):
+            if self._logbook.damaged or not self._logbook.there:
+                self._logbook.rewrite(rows)
+            elif new := [row for row in rows if row[:2] not in known]:
+                self._logbook.append(new)
 
     def _begin(self, brokers: Mapping[str, frozenset[str]]) -> None:
         pages = int(self._settings.state_mb * 1024 * 1024 / PAGE_BYTES)
         self._bounds = Bounds(self._db, self._settings.keep_events, pages, self._tell)
         try:
             with transaction(self._db):
+                if self.renewal is not None:
+                    self._db.execute("DELETE FROM fact WHERE key='gateway_id'")
                 self._db.execute("INSERT OR IGNORE INTO fact VALUES ('gateway_id', ?)", (str(uuid.uuid4()),))
                 self.gateway_id = str(fact(self._db, "gateway_id"))
                 highest, rows = self._db.execute("SELECT coalesce(max(seq), 0), count(*) FROM event").fetchone()
                 self._rows = int(rows)
-                self._last = max(int(highest), int(fact(self._db, "floor") or 0))
-                self._rev = int(self._db.execute("SELECT coalesce(max(rev), 0) FROM retained").fetchone()[0])
-                outbox.register_brokers(self._db, brokers, self._last, self._rev)
+                place, rev = self._db.execute(_HIGHEST).fetchone()
+                self._last = max(int(highest), int(fact(self._db, "floor") or 0), int(place))
+                self._rev = int(rev)
+                # Where a broker's place was lost with the old file, all that is left goes to it again.
+                ends = (self._last, self._rev) if self.renewal is None else (0, 0)
+                outbox.register_brokers(self._db, brokers, *ends)
                 self._every_trend = trends.wanted(self._db)
         except sqlite3.Error as e:
             self._db.close()
@@ -220,6 +292,7 @@ class StateStore:
                 "INSERT INTO booking (engine, id, kind, utc, entry) VALUES (?, ?, ?, ?, ?)", map(astuple, bookings)
             )
         self._last, self._rows, self._rev = last, rows + len(seqs), rev
+        self._uncopied.extend(bookings)
         return seqs
 
     def _tell(self, seq: int, body: Mapping[str, object]) -> None:

@@ -145,8 +145,8 @@ class Writer:
 
     @property
     def fault(self) -> str | None:
-        """What cannot be written and why, or None."""
-        return "; ".join(list(self._faults.values())) or None
+        """What cannot be written or read and why, or None."""
+        return "; ".join(filter(None, [*list(self._faults.values()), self._store.bad_rows])) or None
 
     @property
     def pending(self) -> int:
@@ -203,6 +203,7 @@ class Writer:
         now = self.last_beat = self._monotonic()
         if stopping or now >= self._retry_at:
             self._guard("state", self._commit)
+        self._guard("logbook", self._store.copy_bookings)
         self._guard("captures", self._write_raw)
         # Last of the writing: whoever drains is told at the end of it.
         if stopping or self._flush_asked or now >= self._flush_at:

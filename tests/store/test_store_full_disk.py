@@ -9,8 +9,8 @@ import pytest
 
 from gateway.model.errors import StorageError
 from gateway.model.settings import GatewaySettings
-from gateway.store import database
-from gateway.store.database import LOG_PAGES, give_back, open_file
+from gateway.store import opening
+from gateway.store.database import LOG_PAGES, give_back, open_once
 from gateway.store.outbox import OutboxReader
 from gateway.store.state import TIGHT_LOG_PAGES, TIGHT_ROWS, NewEvent, NewRetained, StateStore, check_storable
 
@@ -127,7 +127,7 @@ def test_pages_of_deleted_rows_go_back_to_the_disk(store: StateStore, tmp_path: 
 
 def test_free_pages_are_given_back_by_the_number(tmp_path: Path) -> None:
     """As many as asked for and no more, so that the step needs no more room in the log than it may."""
-    db, _ = open_file(tmp_path / "state.db", "state", synchronous="FULL", max_bytes=8e6)
+    db = open_once(tmp_path / "state.db", "state", "FULL", 2_000)
     rows = [(n, "t", "t", "alarm", b"x" * 1_000) for n in range(400)]
     db.executemany("INSERT INTO event VALUES (?, ?, ?, ?, ?)", rows)
     db.execute("DELETE FROM event")
@@ -230,7 +230,7 @@ def test_a_prune_keeps_the_bounds_too(store: StateStore) -> None:
 def test_a_new_file_on_a_full_disk_is_paid_for_by_the_reserve(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Opening is tried again once without it; where there is none the disk's own word is told."""
     StateStore(tmp_path, GatewaySettings(), brokers={}, ballast_bytes=4_096).close()
-    real = database.open_file
+    real = opening.open_file
     tries: list[object] = []
 
     def full(path: Path, *words: Any, **more: Any) -> Any:

@@ -32,6 +32,7 @@ class Store:
     """Keeps what is committed; fails when told."""
 
     events_topic = "camdrift/x/event"
+    bad_rows = None
 
     def __init__(self) -> None:
         self.failing: Exception | None = None
@@ -56,6 +57,9 @@ class Store:
 
     def bookings(self, engine: str) -> list[NewBooking]:
         return [row for row in self.booked if row.engine == engine]
+
+    def copy_bookings(self) -> bool:
+        return False
 
     def checkpoint(self, key: str) -> object | None:
         return self.kept.get(key)

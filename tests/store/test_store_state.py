@@ -10,6 +10,7 @@ import pytest
 from gateway.encode.checked import parse_event
 from gateway.model.errors import Refused, StorageError
 from gateway.model.settings import GatewaySettings
+from gateway.store.database import APPLICATION_ID
 from gateway.store.outbox import OutboxReader
 from gateway.store.reader import StateReader
 from gateway.store.state import NewEvent, NewRetained, StateStore, check_storable
@@ -312,6 +313,7 @@ def test_file_of_a_newer_version_is_refused_untouched(tmp_path: Path) -> None:
     path = tmp_path / "d" / "state.db"
     db = sqlite3.connect(path)
     db.execute("PRAGMA user_version=99")
+    db.execute(f"PRAGMA application_id={APPLICATION_ID + 99}")
     db.close()
     with pytest.raises(Refused, match="newer camdrift"):
         opened(tmp_path / "d")

@@ -31,7 +31,7 @@ class Stubborn:
     def __init__(self, store: StateStore) -> None:
         self.store = store
         self.events_topic = store.events_topic
-        self.nearly_full = None
+        self.nearly_full = self.bad_rows = None
         self.disk_is_tight = False
         self.failing: Exception | None = None
         self.tried = threading.Event()
@@ -52,6 +52,10 @@ class Stubborn:
         numbers = [e.body.get("n", e.body.get("text")) for e in events]
         self.commits.append((numbers, [r.topic for r in retained], dict(checkpoints)))
         return seqs
+
+    def copy_bookings(self) -> bool:
+        """As the store's."""
+        return self.store.copy_bookings()
 
     def prune(self, now_utc: float) -> int:
         """As the store's."""
