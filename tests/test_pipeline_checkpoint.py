@@ -46,3 +46,4 @@ def test_what_is_kept_now_has_the_same_keys() -> None:
     p.restore(KEPT["checkpoint"], KEPT["wear"])
     assert set(p.checkpoint()) == set(KEPT["checkpoint"])
     assert set(p.wear_checkpoint()) == set(KEPT["wear"])
+    assert json.loads(json.dumps(p.checkpoint()["alarms"])) == KEPT["checkpoint"]["alarms"]

@@ -1,6 +1,6 @@
 """How much the alarms ask of the people: announcements, floods, chattering, what stands for days, what comes most.
 
-An announcement is an alarm that becomes unacknowledged, whatever it was before: raised, raised anew, come back from the
+An announcement is an alarm that becomes unacknowledged, whatever it was before: raised, raised again, back from the
 shelf. A repeat (from a state to itself) is none. Definitions after ISA-18.2 / IEC 62682 and EEMUA 191, by a public
 quotation: flood from more than 10 in ten minutes until fewer than 5; chattering 3 or more in a minute; standing
 (stale) more than 24 h.
@@ -37,7 +37,7 @@ class AlarmMoved:
 
     @property
     def announces(self) -> bool:
-        """Does it call for attention anew?"""
+        """Does it call for attention again?"""
         return self.to is AlarmState.UNACKNOWLEDGED and self.came_from is not AlarmState.UNACKNOWLEDGED
 
     @property

@@ -17,7 +17,7 @@ The state that is shown follows from the facts, withdrawn over shelved over the 
 
 So every transition of the standard is there and no other can be: raising clears `accepted`; accepting sets it;
 returning touches `active` alone; an alarm that comes back from being shelved or withdrawn and is active must be
-accepted anew. A condition that is not known (`None`) moves nothing: nothing ever turns normal for want of data.
+accepted again. A condition that is not known (`None`) moves nothing: nothing ever turns normal for want of data.
 """
 
 from collections.abc import Mapping
@@ -51,10 +51,12 @@ class Finding(NamedTuple):
 
 
 HELD = Finding(None)
+KEPT_AS = {"announced_us": "told_us"}
+"""Facts whose names in a store are those of release 0.1."""
 
 
 @dataclass(slots=True)
-class Facts:
+class AlarmFacts:
     """What one alarm remembers; all of it survives a restart."""
 
     active: bool = False
@@ -72,7 +74,7 @@ class Facts:
     limit: float | None = None
     text: str = ""
     causes: tuple[str, ...] = field(default=())
-    told_us: int = 0
+    announced_us: int = 0
     """When it was last announced, repeated or reminded of."""
     repeats: int = 0
     away: str = ""
@@ -90,7 +92,7 @@ class Alarm:
         self.on_delay_us = round(1e6 * (row.on_delay_s if t.on_delay_s is None else t.on_delay_s))
         self.off_delay_us = round(1e6 * (row.off_delay_s if t.off_delay_s is None else t.off_delay_s))
         self.deadband = row.deadband if t.deadband is None else t.deadband
-        self.facts = Facts()
+        self.facts = AlarmFacts()
 
     @property
     def state(self) -> AlarmState:
@@ -175,7 +177,7 @@ class Alarm:
         f = self.facts
         if self.state is before:
             return []
-        f.changed_us = f.told_us = now_us
+        f.changed_us = f.announced_us = now_us
         f.repeats = 0
         f.revision = f.revision % 99 + 1
         return [self._transition(now_us, before, by, why)]
@@ -189,18 +191,18 @@ class Alarm:
 
     def announce_again(self, now_us: int, by: str | None = None, why: str | None = None) -> Transition:
         """The state as it stands, once more: a repeat, a reminder, or an act that does not show in the state."""
-        self.facts.told_us = now_us
+        self.facts.announced_us = now_us
         return self._transition(now_us, self.state, by, why)
 
     def repeat(self, now_us: int, repeat_us: int, remind_us: int) -> list[Transition]:
         """Announce it again when that is due. Cautions are not repeated. 0 = never."""
         f, state = self.facts, self.state
         if state is AlarmState.OUT_OF_SERVICE:
-            if remind_us and now_us - f.told_us >= remind_us:
+            if remind_us and now_us - f.announced_us >= remind_us:
                 return [self.announce_again(now_us, None, f"still out of service, {f.away}")]
         elif state is AlarmState.UNACKNOWLEDGED and self.priority is not Priority.CAUTION and repeat_us:
             every_us = repeat_us if f.repeats < REPEATS_MAX else max(repeat_us, WATCH_US)
-            if now_us - f.told_us >= every_us:
+            if now_us - f.announced_us >= every_us:
                 f.repeats += 1
                 return [self.announce_again(now_us, None, "still not acknowledged")]
         return []
@@ -345,18 +347,21 @@ class AlarmSet:
 
     def checkpoint(self) -> dict[str, object]:
         """The facts of every alarm that is not simply normal and untouched."""
-        untouched = Facts()
-        return {tag: asdict(a.facts) for tag, a in self.alarms.items() if a.facts != untouched}
+        untouched = AlarmFacts()
+        kept = {tag: asdict(a.facts) for tag, a in self.alarms.items() if a.facts != untouched}
+        return {tag: {KEPT_AS.get(k, k): v for k, v in facts.items()} for tag, facts in kept.items()}
 
     def restore(self, kept: Mapping[str, object]) -> None:
         """Take up the facts; a tag that is no longer in the table is let go."""
         for tag, facts in kept.items():
             if tag in self.alarms and isinstance(facts, dict):
-                self.alarms[tag].facts = Facts(**{**facts, "causes": tuple(facts["causes"])})
+                names = {KEPT_AS.get(name, name): name for name in AlarmFacts.__slots__}
+                fields = {names[k]: v for k, v in facts.items()}
+                self.alarms[tag].facts = AlarmFacts(**{**fields, "causes": tuple(facts["causes"])})
 
 
 def _stands_for(higher: list[Alarm]) -> bool:
-    """An alarm that is out of service tells nobody, so it stands for nothing."""
+    """An alarm that is out of service calls nobody, so it stands for nothing."""
     found = False
     for alarm in higher:
         found |= alarm.facts.active and not alarm.facts.out_of_service

@@ -1,7 +1,7 @@
 """The table of alarms: one row each, all figures settable.
 
 `states`: running states in which it is judged; in any other it is held as it is. `settled`: judged only after the drive
-has had time to warm. `held_by`: while one of these stands, what it says of the drive is not to be believed, so it is
+has had time to warm. `held_by`: while one of these stands, what is measured of the drive is not to be believed, so it is
 held. `suppressed_by`: one alert for one situation, the higher of a pair stands for both.
 
 Dead bands start from EEMUA 191 (level 2 % of the band); delays are ours: a minute for what drifts, none for what jumps,

@@ -1,5 +1,5 @@
-"""Sample frames that follow each other, gathered into one block of arrays, and runs: such a block with what the head
-said among its frames."""
+"""Sample frames that follow each other, gathered into one block of arrays, and runs: such a block with the
+frames of other kinds among its own."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -61,14 +61,14 @@ def arranged(
 
 
 Interleaved = Health | Identity
-"""What the head says between samples without breaking them: its health, and who it is where that is known already."""
+"""Frames between samples that do not break them: health, and an identity that is known already."""
 
 
 @dataclass(frozen=True, slots=True)
 class SampleRun:
-    """Samples without a break, and the interleaved among them, each with the number of frames that came before it.
+    """Samples without a break, and the other frames among them, each with the number of frames that came before it.
 
-    `block` is `None` for interleaved with no samples about them.
+    `block` is `None` where there are no samples.
     """
 
     block: SampleBlock | None
@@ -99,15 +99,15 @@ class SampleRun:
 
 
 def separated(run: SampleRun) -> Iterator[SampleBlock | Interleaved]:
-    """The samples and the interleaved of a run one after the other, as they came."""
-    begun = 0
+    """The samples and the other frames of a run one after the other, as they came."""
+    done = 0
     for frames, frame in run.interleaved:
-        if run.block is not None and frames > begun:
-            yield _part(run.block, begun, frames)
-            begun = frames
+        if run.block is not None and frames > done:
+            yield _part(run.block, done, frames)
+            done = frames
         yield frame
-    if run.block is not None and len(run.block.starts) > begun:
-        yield _part(run.block, begun, len(run.block.starts))
+    if run.block is not None and len(run.block.starts) > done:
+        yield _part(run.block, done, len(run.block.starts))
 
 
 def _part(block: SampleBlock, first: int, end: int) -> SampleBlock:
@@ -140,7 +140,7 @@ class OpenBlock:
         self.joined = False
 
     def begin(self, boot: int, interval_ns: int, valid: int, joined: bool) -> None:
-        """Start anew for frames of this kind; the block must be empty."""
+        """Start again for frames of this kind; the block must be empty."""
         self.boot, self.interval_ns, self.valid, self.joined = boot, interval_ns, valid, joined
         self.tolerance_ns = tolerance(interval_ns)
 
@@ -154,6 +154,6 @@ class OpenBlock:
         """Hand out what is gathered, and be empty."""
         out = Frames(self.boot, self.interval_ns, self.valid, self.joined, self.bodies, self.heads_us, self.sizes)
         self.bodies, self.heads_us, self.sizes = [], [], []
-        # What follows without a break joins, whatever was said between; otherwise it is begun anew.
+        # What follows without a break joins, whatever came between; otherwise it is a new block.
         self.joined = True
         return out

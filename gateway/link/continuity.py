@@ -1,6 +1,6 @@
 """Which frame follows which: the head's sequence, its boots, and its clock.
 
-The sequence alone says what is missing; head time alone says whether samples join. They are kept apart: a health
+The sequence alone shows what is missing; head time alone shows whether samples join. They are kept apart: a health
 frame in the middle of a gap moves the sequence on, and must not make the samples on its two sides look joined.
 
 A number ahead of the last one by up to half the circle is a gap; one behind is an old frame, late or sent twice -
@@ -15,7 +15,7 @@ from gateway.model.limits import OUT_OF_ORDER_FRAMES_MAX
 
 HALF_CIRCLE = 32_768
 PAUSE_US = 1_000_000
-"""Samples that come so long after a break was told have paused since."""
+"""Samples that come so long after a break was reported have paused since."""
 JITTER_NS = 1_000
 """Head time comes in whole µs: two neighbours may be out by one in all."""
 SENDING_STEP_US = 10_000
@@ -29,32 +29,32 @@ def tolerance(interval_ns: int) -> int:
 
 
 class Continuity:
-    """What the next frame must look like to follow the last; breaks go into `marks`, which the caller empties."""
+    """What the next frame must look like to follow the last; breaks go into `breaks`, which the caller empties."""
 
     __slots__ = (
         "boot",
+        "breaks",
         "counts",
         "end_ns",
-        "marks",
         "next_sequence",
         "old_next",
         "old_run",
+        "reported_us",
         "sent_us",
-        "told_us",
         "whole",
     )
 
     def __init__(self, counts: LinkCounts) -> None:
         self.counts = counts
-        self.marks: list[StreamBreak] = []
+        self.breaks: list[StreamBreak] = []
         self.boot = -1
         self.next_sequence = -1
         self.end_ns = -1
         """When the sample after the last one is due; -1 = not known."""
         self.sent_us = -1
         """Head time of the last frame that was not samples; -1 = not known."""
-        self.told_us = -1
-        """Head time up to which a break since the last sample has been told; -1 = there was none."""
+        self.reported_us = -1
+        """Head time up to which a break since the last sample has been reported; -1 = there was none."""
         self.whole = False
         """Nothing has broken since the last sample."""
         self.old_run = 0
@@ -77,7 +77,7 @@ class Continuity:
         if ahead < HALF_CIRCLE or head_us > latest_us >= 0:
             self.counts.lost += ahead
             self._break("lost", ahead, head_us, self._gap_us(head_us))
-            self.told_us = head_us
+            self.reported_us = head_us
             return True
         if ahead == 0xFFFF:
             self.counts.duplicates += 1
@@ -97,7 +97,7 @@ class Continuity:
             self._break("boot", 1, head_us, 0, boot)
         self.boot = boot
         self.next_sequence = (sequence + 1) & 0xFFFF
-        self.end_ns = self.sent_us = self.told_us = -1
+        self.end_ns = self.sent_us = self.reported_us = -1
         self.old_run = 0
 
     def sent(self, head_us: int) -> None:
@@ -121,20 +121,20 @@ class Continuity:
             elif self.whole and off_ns > tolerance_ns:
                 self.counts.pauses += 1
                 self._break("pause", 1, head_us, off_ns // 1_000)
-            elif not self.whole and head_us - self.told_us > PAUSE_US and self.told_us >= 0:
-                # The last samples of a burst were lost and a health frame told of it: the pause comes after that.
+            elif not self.whole and head_us - self.reported_us > PAUSE_US and self.reported_us >= 0:
+                # The last samples of a burst were lost and a health frame showed it: the pause comes after that.
                 self.counts.pauses += 1
-                self._break("pause", 1, head_us, head_us - self.told_us)
+                self._break("pause", 1, head_us, head_us - self.reported_us)
             joined = self.whole
         self.end_ns = head_us * 1_000 + n * interval_ns
-        self.told_us = -1
+        self.reported_us = -1
         self.whole = True
         return joined
 
     def _gap_us(self, head_us: int) -> int:
-        """Since the last sample, or since a frame lost after it that has been told already: no time is told twice."""
-        return head_us - max(self.end_ns // 1_000, self.told_us) if self.end_ns >= 0 else 0
+        """Since the last sample, or since a frame lost after it: no time is reported twice."""
+        return head_us - max(self.end_ns // 1_000, self.reported_us) if self.end_ns >= 0 else 0
 
     def _break(self, cause: Cause, count: int, head_us: int, gap_us: int, boot: int | None = None) -> None:
         self.whole = False
-        self.marks.append(StreamBreak(cause, count, head_us, self.boot if boot is None else boot, gap_us))
+        self.breaks.append(StreamBreak(cause, count, head_us, self.boot if boot is None else boot, gap_us))

@@ -1,4 +1,4 @@
-"""Bytes of the head's link in, records out. No I/O, no clock: the same bytes always say the same thing.
+"""Bytes of the head's link in, records out. No I/O, no clock: the same bytes always give the same records.
 
 The stream is cut at its zero bytes. Each piece has its COBS undone and its CRC proven before any of its fields is
 looked at; from there on nothing but the head itself can have written it. A piece is then good, or refused and counted
@@ -49,7 +49,7 @@ VALID_BITS = CRANK_VALID | CAM_VALID | LOOP_VALID
 
 
 class Decoder:
-    """One head's link. `counts` tells what has been seen so far.
+    """One head's link. `counts`: what has been seen so far.
 
     Holds at most one unfinished frame (`FRAME_BYTES_MAX` bytes) between feeds. Never raises, whatever the bytes.
     """
@@ -69,14 +69,14 @@ class Decoder:
     def gather(self, data: bytes | bytearray | memoryview, known: Identity | None = None) -> list[Piece]:
         """Take the next bytes of the stream, any number; give what they complete, in the stream's order.
 
-        However the stream is cut into feeds, the samples, marks, records and counts are the same, and only the borders
-        between `joined` stretches of samples move. `known`: who the head has said it is.
+        However the stream is cut into feeds, the samples, breaks, records and counts are the same, and only the borders
+        between `joined` stretches of samples move. `known`: who the head is known to be.
         """
         view = memoryview(data).cast("B")
         self.counts.bytes += len(view)
         items: list[Piece] = []
         for at in range(0, len(view), SLICE_BYTES):
-            # What a slice says may be another name; the next is not held against this one.
+            # A slice may name another head; the next is not compared with this one.
             self._slice(bytes(view[at : at + SLICE_BYTES]), known if at == 0 else None, items)
         self._close(items)
         return items
@@ -184,12 +184,12 @@ class Decoder:
         _, kind, sequence, boot, head_us = HEADER.unpack_from(frame)
         if head_us <= HEAD_US_MAX and self._line.follow(sequence, boot, head_us):
             if cause in ("length", "interval", "absurd"):
-                self._tell(items)
+                self._close_at_break(items)
             elif kind == KIND_SAMPLES:
                 self._samples(frame, items)
             else:
                 self._line.sent(head_us)
-                self._tell(items)
+                self._close_at_break(items)
                 if not cause:
                     self._hand_out(kind, frame, items)
 
@@ -207,19 +207,19 @@ class Decoder:
         _, _, _, boot, head_us, interval_ns, n, bits, _ = SAMPLES_HEAD.unpack_from(frame)
         valid = bits & VALID_BITS
         joined = self._line.sampled(head_us, interval_ns, n)
-        self._tell(items)
+        self._close_at_break(items)
         joined = joined and interval_ns == block.interval_ns
         if not (block.bodies and joined and valid == block.valid):
             self._close(items)
             block.begin(boot, interval_ns, valid, joined)
         block.add(frame[SAMPLES_HEAD.size : -CRC_BYTES], head_us, n)
 
-    def _tell(self, items: list[Piece]) -> None:
-        """Put the marks where they belong in the stream: after the samples before the break."""
-        if self._line.marks:
+    def _close_at_break(self, items: list[Piece]) -> None:
+        """Put the breaks where they belong in the stream: after the samples before the break."""
+        if self._line.breaks:
             self._close(items)
-            items.extend(self._line.marks)
-            self._line.marks.clear()
+            items.extend(self._line.breaks)
+            self._line.breaks.clear()
 
     def _close(self, items: list[Piece]) -> None:
         if self._block.bodies:

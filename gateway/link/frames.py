@@ -90,7 +90,7 @@ def parse_identity(frame: bytes) -> Identity:
 
 
 def parse_health(frame: bytes) -> Health:
-    """A good health frame; what the head says is not fitted becomes `None`."""
+    """A good health frame; what is not fitted becomes `None`."""
     fields = HEALTH.unpack_from(frame)
     counts = [None if v == 0xFFFF else v for v in fields[8:13]]
     return Health(

@@ -4,7 +4,7 @@ from collections import deque
 
 LINK_WINDOW_S = 600
 LINK_FRAMES_MIN = 100
-"""Fewer frames in the window say nothing about one per cent."""
+"""Fewer frames in the window are too few to judge one per cent."""
 
 
 class LinkWatch:

@@ -2,7 +2,7 @@
 
 A capture is read minutes at a time, and nearly all of it is like that. Here the fields of all frames are compared at
 once; if anything in any of them is not just as it was expected, nothing of the feed is taken, and the decoder's loop
-judges it frame by frame. So only the loop says what is wrong with a frame and what comes of it.
+judges it frame by frame. So only the loop judges what is wrong with a frame and what comes of it.
 """
 
 from collections.abc import Iterable
@@ -41,10 +41,10 @@ MANY = 128
 
 
 def plain(pieces: list[bytes], line: Continuity, block: OpenBlock, known: Identity | None) -> list[SampleRun] | None:
-    """The pieces as runs: what the head said before any samples, and the samples with what it said among them.
+    """The pieces as runs: the frames before any samples, and the samples with the other frames among them.
 
     `None` where anything is amiss, and where they are few. `line`, `block`: what the frames before left behind; neither
-    is changed, and what the block still holds comes before these. `known`: who the head has said it is.
+    is changed, and what the block still holds comes before these. `known`: who the head is known to be.
     """
     if len(pieces) < MANY or not line.whole:
         return None
@@ -68,14 +68,14 @@ def plain(pieces: list[bytes], line: Continuity, block: OpenBlock, known: Identi
     if interleaved is None:
         return None
     before = int(at[0])
-    told = [(0, frame) for _, frame in interleaved[:before]]
+    before_samples = [(0, frame) for _, frame in interleaved[:before]]
     # Each stands behind as many samples as pieces before it, less those that are interleaved themselves.
     among = [(piece - k, frame) for k, (piece, frame) in enumerate(interleaved)][before:]
     samples = np.ascontiguousarray(table["samples"])
     starts = np.arange(0, n * len(table), n, dtype=np.int64)
     joined = block.joined or bool(block.bodies)
     run = SampleRun(arranged(block, samples, table["head_us"].astype(np.int64), starts, joined=joined), tuple(among))
-    return [SampleRun(None, tuple(told)), run] if told else [run]
+    return [SampleRun(None, tuple(before_samples)), run] if before_samples else [run]
 
 
 def _proven(pieces: list[bytes]) -> list[bytes] | None:
@@ -112,7 +112,7 @@ def _follow(table: NDArray[np.void], at: NDArray[np.int64], n: int, line: Contin
 def _asides(
     frames: list[bytes], at: Iterable[int], line: Continuity, known: Identity | None
 ) -> list[tuple[int, Interleaved]] | None:
-    """What the head says in the frames `at`, if it is nothing but health, in its turn, and its name once more."""
+    """The frames `at`, if they are nothing but health, in turn, and the known identity."""
     out: list[tuple[int, Interleaved]] = []
     sent_us = line.sent_us
     for k in at:
@@ -125,15 +125,15 @@ def _asides(
         sent_us = head_us
         if kind == KIND_HEALTH:
             out.append((k, parse_health(frame)))
-        elif kind == KIND_IDENTITY and says_again(identity := parse_identity(frame), known):
+        elif kind == KIND_IDENTITY and is_known(identity := parse_identity(frame), known):
             out.append((k, identity))
         else:
             return None
     return out
 
 
-def says_again(identity: Identity, known: Identity | None) -> bool:
-    """Does an identity frame say who the head is known to be?"""
+def is_known(identity: Identity, known: Identity | None) -> bool:
+    """Is an identity frame that of the head that is known already?"""
     if known is None:
         return False
     return replace(identity, sequence=known.sequence, head_us=known.head_us) == known

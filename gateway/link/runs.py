@@ -1,18 +1,18 @@
-"""Blocks that follow each other, joined over what the head says between them, so that whole minutes are one array."""
+"""Blocks that follow each other, joined over the frames between them, so that whole minutes are one array."""
 
 from typing import TypeGuard
 
 from gateway.link.blocks import Frames, Interleaved, SampleRun, block_of
 from gateway.link.breaks import StreamBreak
 from gateway.link.decoder import Piece
-from gateway.link.plain import says_again
+from gateway.link.plain import is_known
 from gateway.model.records import Health, Identity
 
 
 def runs(items: list[Piece], known: Identity | None = None) -> list[SampleRun | Identity | StreamBreak]:
-    """Gather the decoder's pieces into runs; marks and identities stand where they stood.
+    """Gather the decoder's pieces into runs; breaks and identities stand where they stood.
 
-    `known`: who the head has said it is. An identity frame that says the same again is an frame.
+    `known`: who the head is known to be. An identity frame that is the same again breaks nothing.
     """
     out: list[SampleRun | Identity | StreamBreak] = []
     parts: list[Frames] = []
@@ -44,7 +44,7 @@ def runs(items: list[Piece], known: Identity | None = None) -> list[SampleRun | 
 
 
 def _is_interleaved(item: Piece, known: Identity | None) -> TypeGuard[Interleaved]:
-    return says_again(item, known) if isinstance(item, Identity) else isinstance(item, Health)
+    return is_known(item, known) if isinstance(item, Identity) else isinstance(item, Health)
 
 
 def _goes_on(first: Frames, item: Frames) -> bool:

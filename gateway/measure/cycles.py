@@ -1,4 +1,4 @@
-"""What a cut says of each cycle in the units that people use, and why a cycle is not averaged."""
+"""What a cut gives of each cycle, in the units that people use, and why a cycle is not averaged."""
 
 from typing import NamedTuple
 
@@ -15,7 +15,7 @@ TORN_DEG = 60.0
 """No drive twists so far within a turn, and no jump of a tooth reaches it: an encoder stuck or slipped in the turn."""
 
 
-class Figures(NamedTuple):
+class CycleFigures(NamedTuple):
     """One cycle's figures, whether or not they may be used. `lag_deg`: before any zero, within no turn. `torn`: has an
     encoder lost its place within the turn?
 
@@ -37,7 +37,7 @@ class Figures(NamedTuple):
     shape_deg: NDArray[np.float64]
 
 
-def figures_of(cut: Cut, ratio: int) -> list[Figures]:
+def figures_of(cut: Cut, ratio: int) -> list[CycleFigures]:
     """All cycles of a cut, in order; the sums are made for all of them at once."""
     if not len(cut.frame):
         return []
@@ -56,10 +56,10 @@ def figures_of(cut: Cut, ratio: int) -> list[Figures]:
         cut.spring_bad,
         cut.orders(ratio) * DEG,
     )
-    return list(map(Figures, *(x.tolist() for x in columns), (cut.bins - cut.lag[:, None]) * DEG))
+    return list(map(CycleFigures, *(x.tolist() for x in columns), (cut.bins - cut.lag[:, None]) * DEG))
 
 
-def causes(f: Figures, state: Running, faults: SensorFaults) -> tuple[str, ...]:
+def causes(f: CycleFigures, state: Running, faults: SensorFaults) -> tuple[str, ...]:
     """Why a revolution is not averaged, or not wholly; in the fixed order in which they are counted."""
     found = []
     if f.direction < 0:

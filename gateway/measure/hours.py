@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 U32 = 1 << 32
 SHORT_GAP_S = 10.0
-"""Below this the count of turns, whole turns only, says less than the speed on either side."""
+"""Below this the count of turns, whole turns only, shows less than the speed on either side."""
 SPEED_GAP_S = 300.0
 """From here on two turns too many or too few make the mean speed wrong by less than half a turn a minute."""
 WAVES_RPM = 1.5
@@ -56,7 +56,7 @@ class HoursMeter:
 
     @property
     def behind(self) -> bool:
-        """Is a gap of a minute or more still open while she runs? The next count of turns will add hours."""
+        """Is a gap of a minute or more still open while the engine runs? The next count of turns will add hours."""
         return self._gap_us >= BEHIND_US and self._rpm >= self._turning_rpm
 
     def second(self, rpm: float, span_us: int, turns: float) -> None:

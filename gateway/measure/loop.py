@@ -53,7 +53,7 @@ def calibration_residuals_mm(transducer: Transducer) -> list[float]:
 
 
 def length_table_nm(transducer: Transducer) -> NDArray[np.int64]:
-    """int64[65536]: length in nm for every loop current in µA; BAD_NM where NE 43 says it does not measure.
+    """int64[65536]: length in nm for every loop current in µA; BAD_NM where by NE 43 it does not measure.
 
     Integers, so that sums over a revolution are exact and do not depend on how the stream was split.
     """

@@ -7,7 +7,7 @@ from gateway.model.records import Cycle, Health, Median
 
 WINDOW_US = 600_000_000
 REVOLUTIONS_MIN = 3
-"""Fewer say nothing about the middle (interface, section 2)."""
+"""Fewer give no middle (interface, section 2)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +88,7 @@ class TenMinutes:
             g.load.append(load)
 
     def due(self, t_us: int) -> bool:
-        """Is the window that was begun over at `t_us`?"""
+        """Is the open window over at `t_us`?"""
         return self._window is not None and t_us // WINDOW_US != self._window
 
     def close(self, utc_s: float, health: Health | None) -> Window | None:

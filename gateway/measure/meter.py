@@ -4,13 +4,14 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from enum import Enum
+from operator import itemgetter
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gateway.measure.cutter import Cutter, FrameSums, no_cycles
-from gateway.measure.cycles import DEG, Figures, causes, figures_of, lag_from_zero
+from gateway.measure.cycles import DEG, CycleFigures, causes, figures_of, lag_from_zero
 from gateway.measure.hours import HoursMeter
 from gateway.measure.loop import NM_PER_MM, length_table_nm
 from gateway.measure.running import RunningState
@@ -46,12 +47,7 @@ class BlockEnd(Enum):
 BLOCK_END = BlockEnd.END
 Interleaved = Health | Identity
 Placed = tuple[int, Interleaved]
-Piece = Figures | Second | BlockStart | BlockEnd | Interleaved
-_KINDS = {Health: -1, Identity: -1, Figures: 0, Second: 1}
-
-
-def _place(part: tuple[int, Piece]) -> tuple[int, int]:
-    return part[0], _KINDS[type(part[1])]
+Piece = CycleFigures | Second | BlockStart | BlockEnd | Interleaved
 
 
 class Meter:
@@ -126,24 +122,31 @@ class Meter:
         # In the stream's order; a cycle that ends in the frame that ends a second comes before it.
         cycles = zip(cut.frame.tolist(), figures_of(cut, self.engine.ratio), strict=True)
         parts: list[tuple[int, Piece]] = [*interleaved, *cycles, *self._seconds.feed(block, sums)]
-        parts.sort(key=_place)
+        # Sorting keeps the order of those of one frame.
+        parts.sort(key=itemgetter(0))
         return [*pieces, *parts, (len(block.starts) - 1, BLOCK_END)]
 
     def take(self, frame: int, piece: Piece) -> Cycle | Second | None:
         """Take the next piece into means and state; returns what it has become, `None` for what is neither."""
-        if isinstance(piece, Health | Identity):
-            self.take_interleaved(piece)
-            return None
+        if isinstance(piece, CycleFigures):
+            self._follow(frame)
+            return self._cycle(piece)
+        if isinstance(piece, Second):
+            self._follow(frame)
+            return self._second(piece)
         if isinstance(piece, BlockStart):
             self._block, self._followed = piece, 0
-            return None
+        elif isinstance(piece, BlockEnd):
+            self._follow(frame)
+        else:
+            self.take_interleaved(piece)
+        return None
+
+    def _follow(self, frame: int) -> None:
+        """Up to this frame of the block; the state of the engine changes within a block, wherever a second ends."""
         if frame >= 0 and (self._slow.taken or self.running.state in STANDING):
-            # The state of the engine changes within a block, wherever a second ends.
             self._stand(slice(self._followed, frame + 1))
         self._followed = frame + 1
-        if isinstance(piece, Figures):
-            return self._cycle(piece)
-        return self._second(piece) if isinstance(piece, Second) else None
 
     def _stand(self, frames: slice) -> None:
         """While the engine stands or is on the turning gear: follow the lag frame by frame."""
@@ -198,7 +201,7 @@ class Meter:
         self.frames += s.frames
         faults = self.sensors.second(s, under_way=abs(rpm) >= self.engine.running.turning_rpm)
         if faults.crank_dead:
-            # The head's own count of turns, or the speed on either side, will tell whether the engine ran.
+            # The head's own count of turns, or the speed on either side, will show whether the engine ran.
             self.running.lost()
             self.hours.gap(s.covered_us)
         elif s.span_ns:
@@ -206,7 +209,7 @@ class Meter:
             self.hours.second(rpm, s.covered_us, s.crank_travel / 65_536)
         return s
 
-    def _cycle(self, f: Figures) -> Cycle:
+    def _cycle(self, f: CycleFigures) -> Cycle:
         c = self._judged(f)
         self.last_cycle = c
         if c.refused:
@@ -219,7 +222,7 @@ class Meter:
                 self._shape.add(f.shape_deg, c.duration_s)
         return c
 
-    def _judged(self, f: Figures) -> Cycle:
+    def _judged(self, f: CycleFigures) -> Cycle:
         """A cycle's figures as far as they are to be believed."""
         state, faults = self.running.state, self.sensors.now
         ahead = f.direction > 0 and state is Running.AHEAD

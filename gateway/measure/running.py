@@ -72,7 +72,7 @@ class RunningState:
         self._waves.forget()
 
     def second(self, rpm: float, span_s: float) -> Running:
-        """Take one second's mean speed (signed) and say what the engine does."""
+        """Take one second's mean speed (signed) and return what the engine does."""
         seconds = self._seconds
         seconds.append((rpm, span_s))
         total = weighted = 0.0
@@ -128,7 +128,7 @@ class RunningState:
     def _let_go(self) -> None:
         self._held_s -= self._spans_s.popleft()
         gone = self._speeds.popleft()
-        # Sought anew only where it may have been this one: all are looked through seldom.
+        # Sought again only where it may have been this one: all are looked through seldom.
         if gone == self._most:
             self._most = max(self._speeds)
         if gone == self._least:
@@ -139,5 +139,5 @@ class RunningState:
         return {"under_way_s": self.under_way_s}
 
     def restore(self, kept: dict[str, object]) -> None:
-        """Take up a checkpoint: the state is judged anew, the time under way goes on."""
+        """Take up a checkpoint: the state is judged again, the time under way goes on."""
         self.under_way_s = float(str(kept.get("under_way_s", 0.0)))

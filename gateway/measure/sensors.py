@@ -1,4 +1,4 @@
-"""Are the sensors themselves to be believed? Judged once a second, told in the words of the one who will mend it."""
+"""Are the sensors themselves to be believed? Judged once a second, in words for the one who repairs it."""
 
 from dataclasses import dataclass
 
@@ -11,7 +11,7 @@ TURN = 65_536
 STILL_SHARE = 0.1
 """An encoder that shows less than this share of the other's travel stands still."""
 TRAVEL_MIN = TURN // 8
-"""Less travel in a second than this (7.5 rpm) says nothing about the other encoder."""
+"""Less travel in a second than this (7.5 rpm) shows nothing about the other encoder."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,20 +28,20 @@ NO_FAULTS = SensorFaults()
 
 
 class SensorWatch:
-    """Looks at each second and each health frame; keeps how long the loop has not moved and which slips were told."""
+    """Looks at each second and each health frame; keeps how long the loop has not moved and which slips are shown."""
 
-    def __init__(self, transducer: Transducer, slip_told_s: float = 0.0) -> None:
-        """`slip_told_s`: for how long a slip is told at least; longer than `SLIP_TOLD_S` where the head pauses long."""
+    def __init__(self, transducer: Transducer, slip_shown_s: float = 0.0) -> None:
+        """`slip_shown_s`: how long a slip is shown at least; more than `SLIP_SHOWN_S` where the head pauses long."""
         self._t = transducer
-        self._slip_told_s = max(self.SLIP_TOLD_S, slip_told_s)
+        self._slip_shown_s = max(self.SLIP_SHOWN_S, slip_shown_s)
         self._frozen_s = 0.0
         self._frozen_ua: int | None = None
         self._slips: dict[str, int | None] = {"crank": None, "cam": None}
         self._slipped: dict[str, float] = {"crank": 0.0, "cam": 0.0}
         self.now = NO_FAULTS
 
-    SLIP_TOLD_S = 600.0
-    """A slip seen by the head stands so long, so that it is told even when it happens once."""
+    SLIP_SHOWN_S = 600.0
+    """A slip seen by the head stands so long, so that it is shown even when it happens once."""
 
     def second(self, s: Second, *, under_way: bool) -> SensorFaults:
         """Judge a second of samples."""
@@ -66,7 +66,7 @@ class SensorWatch:
         for which, count in (("crank", h.crank_slips), ("cam", h.cam_slips)):
             before = self._slips[which]
             if count is not None and before is not None and count != before and count != 0:
-                self._slipped[which] = self._slip_told_s
+                self._slipped[which] = self._slip_shown_s
             self._slips[which] = count
 
     def gap(self, gap_s: float) -> None:
@@ -87,8 +87,8 @@ class SensorWatch:
         if not isinstance(slips, dict):  # no assertion: those are gone under -OO
             raise TypeError("slips: not what was kept")
         for which in self._slips:
-            count, told_s = slips[which]
-            self._slips[which], self._slipped[which] = _count(count), float(told_s)
+            count, shown_s = slips[which]
+            self._slips[which], self._slipped[which] = _count(count), float(shown_s)
 
     def _transducer(self, s: Second, span_s: float, under_way: bool) -> str:
         self._watch_frozen(s, span_s, under_way)

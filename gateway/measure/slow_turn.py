@@ -35,7 +35,7 @@ class SlowTurn:
         self._ratio = ratio
         self._n = STEPS_PER_TURN * ratio
         self.taken = False
-        """Has anything been taken since it was told to forget?"""
+        """Has anything been taken since it had to forget?"""
         self.turn: WholeTurn | None = None
         self._mounting: NDArray[np.float64] | None = None
         self._values = np.zeros(self._n)

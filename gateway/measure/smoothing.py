@@ -18,7 +18,7 @@ def median(values: Sequence[float]) -> float:
 def is_spike(window: Sequence[float], value: float, k: float, floor: float = 0.0) -> bool:
     """Hampel's identifier: is `value` further from the window's median than k·1.4826·MAD, or than `floor` if larger?
 
-    `floor` keeps a window of equal values, whose MAD is nought, from refusing the smallest change.
+    `floor` keeps a window of equal values, whose MAD is zero, from refusing the smallest change.
     """
     m = median(window)
     off = abs(value - m)
@@ -38,7 +38,7 @@ class SpikeGate:
         return len(self.window) == self.window.maxlen
 
     def admits(self, value: float) -> bool:
-        """Take a value into the window and say whether it may pass. The first three pass: nothing to compare with."""
+        """Take a value into the window; may it pass? The first three do: there is nothing to compare with."""
         window = self.window
         window.append(value)
         # Nearly all lie within the floor, whatever the deviations are.
@@ -96,7 +96,7 @@ class Smoother:
         self._after_pause = True
 
     def begin_again(self) -> None:
-        """After a standstill: gate and fast mean begin anew, the slow mean goes on."""
+        """After a standstill: gate and fast mean begin again, the slow mean goes on."""
         self._gate.window.clear()
         self._after_pause = False
         self.fast.value = None

@@ -1,7 +1,7 @@
 """One time that never steps, from the head's clock; and UTC beside it.
 
 Durations come from head time alone. UTC is that time plus an offset: counted from a given start (`head`), or learnt
-from the system clock (`system`), followed slowly, and learnt anew, with `stepped` set, when the two have parted.
+from the system clock (`system`), followed slowly, and learnt again, with `stepped` set, when the two have parted.
 """
 
 from dataclasses import dataclass
@@ -38,7 +38,7 @@ class Timeline:
         self._parted = 0
         self._last: Now | None = None
         self.steps = 0
-        """How often UTC was learnt anew."""
+        """How often UTC was learnt again."""
 
     def frame(self, boot: int, head_us: int, now: Now, sent_us: int | None = None) -> int:
         """What to add to this frame's head time. Never lets time run backwards.
@@ -90,7 +90,7 @@ class Timeline:
         elif self._system and self._utc_offset_s is None:
             self._utc_offset_s = now.utc_s - self.t_us / 1e6
         elif self._system and self._utc_offset_s is not None:
-            # Just begun anew: what passed meanwhile counts, so that a shelving ends in time without a head, too.
+            # Just started: what passed meanwhile counts, so that a shelving ends in time without a head, too.
             self.t_us = max(self.t_us, round((now.utc_s - self._utc_offset_s) * 1e6))
         self._last = now
         return self.t_us

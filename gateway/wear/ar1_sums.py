@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from gateway.wear.regression import Floats
 
 GAPS = (1, 2, 3, 4, 5, 6, 8, 10, 13, 17, 24, 36, 72, 144)
-"""Gaps kept apart, in ten-minute steps; others go to the nearest, beyond the last the rows count as strangers."""
+"""Gaps kept apart, in ten-minute steps; others go to the nearest, beyond the last the rows count as uncorrelated."""
 
-STRANGERS = len(GAPS)
+UNCORRELATED = len(GAPS)
 """The place of rows with nothing before them."""
 
 _EDGES = tuple(math.sqrt(a * b) for a, b in zip(GAPS, (*GAPS[1:], 2 * GAPS[-1] + 1), strict=True))
@@ -31,7 +31,7 @@ def gap_place(steps: float) -> int:
 
 def carry(phi: float, place: int) -> float:
     """ρ = φ^k over the gap kept at this place."""
-    return 0.0 if place == STRANGERS else phi ** GAPS[place]
+    return 0.0 if place == UNCORRELATED else phi ** GAPS[place]
 
 
 class Ar1Sums:
@@ -39,8 +39,8 @@ class Ar1Sums:
 
     def __init__(self, columns: int) -> None:
         self.columns = columns
-        self.sums: Floats = np.zeros((STRANGERS + 1, 2 * columns, 2 * columns))
-        self.counts: NDArray[np.int64] = np.zeros(STRANGERS + 1, np.int64)
+        self.sums: Floats = np.zeros((UNCORRELATED + 1, 2 * columns, 2 * columns))
+        self.counts: NDArray[np.int64] = np.zeros(UNCORRELATED + 1, np.int64)
 
     @property
     def rows(self) -> int:
@@ -68,8 +68,8 @@ class Ar1Sums:
 
     @staticmethod
     def _rho(phis: Floats) -> Floats:
-        rho = np.zeros((len(phis), STRANGERS + 1))
-        rho[:, :STRANGERS] = phis[:, None] ** _GAPS
+        rho = np.zeros((len(phis), UNCORRELATED + 1))
+        rho[:, :UNCORRELATED] = phis[:, None] ** _GAPS
         return rho
 
     def state(self) -> dict[str, object]:

@@ -38,7 +38,7 @@ HELD_MAX = 2
 """Medians in a row that may be odd; a third that disagrees with what came before makes it a new state of affairs."""
 
 LEVERAGE = 0.02
-"""Share of the coefficients in a prediction's variance above which they are fitted anew at once."""
+"""Share of the coefficients in a prediction's variance above which they are fitted again at once."""
 
 OPEN_GATE = 0.3
 """Share of late medians beyond the gate at which the scale, not the medians, is held to be wrong."""
@@ -48,7 +48,7 @@ OTHER_STATE = np.array((2.0, 1.0, 0.05))
 
 NOTHING_KNOWN = (1000.0 / SIGMA_MIN) ** 2
 """Variance, in units of the noise's, of a level of which no median has been seen yet: a thousand degrees or mm even in
-the quietest series. With less, a tooth's eight degrees would leap from the level before, and be told twice."""
+the quietest series. With less, a tooth's eight degrees would differ from the level before, and be found twice."""
 
 _STATE_UNITS = np.array(SCALES[2:5])
 
@@ -167,11 +167,11 @@ class Chain:
             change = point.row - rho * before.row
         x = change[:-1]
         own, doubt = 1 - rho * rho, float(x @ w.inverse @ x)
-        spread = math.sqrt(own + doubt + self._strange(x) / (w.sigma * w.sigma))
+        spread = math.sqrt(own + doubt + self._other_state(x) / (w.sigma * w.sigma))
         error = float(change[-1] - x @ w.coef)
         return Innovation(error / (w.sigma * spread), 1.0 / spread, (1 - rho) / spread, doubt / own, point)
 
-    def _strange(self, x: Floats) -> float:
+    def _other_state(self, x: Floats) -> float:
         """Variance that a change `x` of the state of running adds, in the figure's unit squared.
 
         The fit's covariance does not hold it: what a sea or a short burst does to the measured speed teaches the fit
@@ -244,11 +244,11 @@ class Chain:
         del self.segments[:-SEGMENTS_MAX], self._spans[:-SEGMENTS_MAX]
 
     def fit(self) -> PhiFit | None:
-        """The fit of all levels as it stands, by which the drift is told."""
+        """The fit of all levels as it stands, that gives the drift."""
         return self.means.fit()
 
     def _refit(self) -> None:
-        """Freeze what the predictions need; anew after 2 % more medians of this level, at most after a day's."""
+        """Freeze what the predictions need; again after 2 % more medians of this level, at most after a day's."""
         rows = self.segments[-1].rows
         self._refit_at = rows + max(1, min(rows // 50, 144))
         fit = fit_over_phi(self.segments)

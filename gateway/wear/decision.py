@@ -90,14 +90,14 @@ def _fault(datum: Datum, s: Standing) -> Decision | None:
     near = datum.engine.lag.near_deg
     if s.agreement.state == "part":
         first = s.agreement.causes[0] if s.agreement.causes else "not known"
-        told = f"Not all of what is measured comes from wear; likely cause: {first}"
+        remarks = f"Not all of what is measured comes from wear; likely cause: {first}"
     elif s.lag_deg is not None and s.lag_deg <= -near and (datum.lag_at_set_deg or 0.0) > -near:
-        told = (
+        remarks = (
             f"The camshaft reads {_lag(s.lag_deg)} and wear only makes it late; the zero or an encoder may have moved"
         )
     else:
         return None
-    return Decision("find-fault", f"{told}; find it before any adjustment, {MANUAL}.")
+    return Decision("find-fault", f"{remarks}; find it before any adjustment, {MANUAL}.")
 
 
 def _renew(engine: EngineSettings, s: Standing) -> Decision | None:
@@ -175,20 +175,22 @@ def _nothing(engine: EngineSettings, s: Standing) -> str:
 
 
 def _remarks(engine: EngineSettings, d: Datum, s: Standing) -> tuple[str, ...]:
-    """What is no work by itself but must be said beside it."""
-    told = []
+    """What is no work by itself but belongs to the decision."""
+    remarks = []
     lag, booked = s.lag_deg, d.compensation_mean_deg()
     if lag is not None and booked - max(lag, 0.0) > 0.5:
-        told.append(f"{booked:.1f}° are booked at the pumps but the camshaft is {_lag(lag)}: injection would be early.")
+        remarks.append(
+            f"{booked:.1f}° are booked at the pumps but the camshaft is {_lag(lag)}: injection would be early."
+        )
     if lag is not None and engine.lag.near_deg <= lag < engine.lag.limit_deg and booked:
-        told.append(
+        remarks.append(
             f"With {booked:.1f}° at the pumps the exhaust valves are still {_lag(lag)}; plan re-timing, {MANUAL}."
         )
     near = engine.elongation
     if s.elongation_percent is not None and near.near_percent <= s.elongation_percent < near.limit_percent:
-        told.append(f"Elongation {s.elongation_percent:.2f} % is near its limit: have a chain or links ordered.")
+        remarks.append(f"Elongation {s.elongation_percent:.2f} % is near its limit: have a chain or links ordered.")
     elif s.order_h is not None and s.order_h <= engine.service.planning_horizon_h:
-        told.append(f"The elongation limit may be reached in {s.order_h:.0f} h: have a chain or links ordered.")
+        remarks.append(f"The elongation limit may be reached in {s.order_h:.0f} h: have a chain or links ordered.")
     if s.agreement.state == "unknown":
-        told.append("Wear could not be checked against a second estimate.")
-    return tuple(told)
+        remarks.append("Wear could not be checked against a second estimate.")
+    return tuple(remarks)

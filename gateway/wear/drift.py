@@ -11,7 +11,7 @@ alone would leave that to the drift. Where only one of the two is measured, T is
 0.999), so that the intervals carry its uncertainty. Each update costs the same whatever the hours (see `ar1_sums`).
 Medians of short bursts are averaged to rows first, for the sake of the noise in their temperatures (see `means`).
 
-What keeps a bad median from pulling the fit is told in `chain`.
+What keeps a bad median from pulling the fit is in `chain`.
 """
 
 import math
@@ -36,7 +36,7 @@ START_GATE = 8.0
 
 ENOUGH_ROWS = 144
 ENOUGH_HOURS = 100.0
-"""Medians and running hours before a drift is told. Less tells more of the weather than of the chain."""
+"""Medians and running hours before a drift is given. Less shows more of the weather than of the chain."""
 
 HOURS_A_PAUSE = 0.25
 """Running hours (standard deviation) by which a stop may be miscounted where bursts leave it unseen: of how the engine
@@ -44,7 +44,7 @@ manoeuvred meanwhile only a rough count is had. Measured on simulated voyages, 0
 the hours turns a line by up to one and a half times as much as it shifts its ends. It shows in fast wear only."""
 
 Warmth = Literal["", "difference", "casing", "frame"]
-"""What T is; empty until a median has told a temperature."""
+"""What T is; empty until a median has a temperature."""
 
 UNSURE: dict[str, tuple[float, float, float]] = {"lag": (0.0015, 0.0015, 0.03), "spring": (0.002, 0.02, 0.05)}
 """Degrees or mm per rpm, °C and full load by which a coefficient may be wrong: half of a usual one, from memory."""
@@ -74,7 +74,7 @@ class Drift:
     `sigma`: marginal standard deviation of a row's noise (`means`); `phi`: its correlation over ten minutes.
     The variance of `b` holds that of the count of hours (`HOURS_A_PAUSE`). `n`: medians used, `odd`: medians dropped,
     `levels`: levels that share the slope.
-    `enough` False: nothing is told, figures are NaN, and `why` says what is missing. `dropped`: (regressor, reason).
+    `enough` False: nothing is given, figures are NaN, and `why` says what is missing. `dropped`: (regressor, reason).
     """
 
     enough: bool
@@ -217,7 +217,7 @@ class DriftFit:
         fit = self._chain.fit()
         if fit is None or not fit.kept[0] or self._chain.segments[-1].rows < 3:
             return Drift(False, "the level has just changed; a few more medians are needed", n=n)
-        return self._told(fit)
+        return self._solved(fit)
 
     @property
     def medians(self) -> int:
@@ -229,7 +229,7 @@ class DriftFit:
         """φ and the marginal standard deviation, as the predictions use them; `None` before the first fit."""
         return (self._chain.working.phi, self._chain.working.sigma) if self._chain.working is not None else None
 
-    def _told(self, fit: PhiFit) -> Drift:
+    def _solved(self, fit: PhiFit) -> Drift:
         assert self._reference is not None and self._chain.last is not None
         point, at = self._operating(fit)
         lines = np.zeros((2, Q - 1))
@@ -290,7 +290,7 @@ class DriftFit:
 
     @classmethod
     def restore(cls, state: dict[str, Any], operating_point: OperatingPoint | None = None) -> "DriftFit":
-        """The fit as it was when `state` was taken: what it says afterwards is the same to the bit."""
+        """The fit as it was when `state` was taken: what it gives afterwards is the same to the bit."""
         new = cls(state["figure"], operating_point)
         new.warmth = state["temperature"]
         new.refused, new._count = state["counters"]

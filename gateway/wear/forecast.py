@@ -2,7 +2,7 @@
 
 The trend line reaches the limit within τ hours with probability p where `a + b·τ − limit` has its p-quantile at zero;
 (a, b) has Student's t, so the τ for a given p is the root of a quadratic. No prior is laid on the slope: a chain that
-cannot shrink is not told to the sums, so that a lag that falls shows as such and is looked into.
+cannot shrink is not given to the sums, so that a lag that falls shows as such and is looked into.
 """
 
 import math
@@ -16,7 +16,7 @@ DAYS = 30.0
 """Dates follow from the running hours of so many last days."""
 
 DAYS_MIN = 1.0
-"""Less history than this tells nothing of how the ship is run."""
+"""Less history than this shows nothing of how the ship is run."""
 
 FAR_HOURS = 1e6
 """A limit further off than a century of running is not in sight."""
@@ -67,7 +67,7 @@ class Line:
 
 
 def line_of(drift: Drift) -> Line | None:
-    """The trend line of a drift fit; `None` where it has too little to tell."""
+    """The trend line of a drift fit; `None` where too little is known."""
     if not drift.enough:
         return None
     (var_a, cov_ab), (_, var_b) = drift.cov
@@ -98,7 +98,7 @@ def hours_to(
 
     `rising`: the limit is an upper one; else a lower one. `limit_sd`: standard error of the limit itself (of the zero,
     say), independent of the fit. Where the slope towards the limit is not distinguishable from zero (its lower bound is
-    not above zero) median and late end are `None`; the early end then still says what cannot be ruled out.
+    not above zero) median and late end are `None`; the early end then still shows what cannot be ruled out.
     """
     if line is None:
         return UNKNOWN

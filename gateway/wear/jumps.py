@@ -29,14 +29,12 @@ class Jumps:
 
     def revolution(self, c: Cycle) -> list[JumpFound]:
         """Take a steady revolution."""
-        figures: tuple[tuple[Series, JumpDetector, float | None], ...]
-        figures = ("lag", self.lag, c.raw_deg), ("spring", self.spring, c.spring_mm)
         found = []
-        for series, detector, figure in figures:
-            before = detector.standing
-            if figure is not None and (jump := detector.add(figure)) is not None:
-                size = jump.size - (before.size if before else 0.0)
-                found.append(JumpFound(series, size, jump.after))
+        lag_before, spring_before = self.lag.standing, self.spring.standing
+        if c.raw_deg is not None and (jump := self.lag.add(c.raw_deg)) is not None:
+            found.append(_found("lag", jump, lag_before))
+        if c.spring_mm is not None and (jump := self.spring.add(c.spring_mm)) is not None:
+            found.append(_found("spring", jump, spring_before))
         return found
 
     def resume(self, *, warm: bool) -> None:
@@ -62,3 +60,7 @@ class Jumps:
             if not isinstance(state, dict):  # no assertion: those are gone under -OO
                 raise TypeError(f"{name}: not what was kept")
             detector.load(state)
+
+
+def _found(series: Series, jump: Jump, before: Jump | None) -> JumpFound:
+    return JumpFound(series, jump.size - (before.size if before else 0.0), jump.after)

@@ -1,7 +1,7 @@
-"""What the settings and the log book say together: the datum from which lag and spring are counted.
+"""What comes of the settings and the log book together: the datum from which lag and spring are counted.
 
 The log is folded in order of running hours; each booking moves exactly what it touches. A correction stands in for the
-booking it names. A booking that contradicts the ones before it is left out and told, never bent to fit.
+booking it names. A booking that contradicts the ones before it is left out and named, never bent to fit.
 """
 
 from collections.abc import Iterable
@@ -33,9 +33,9 @@ def rebase(engine: EngineSettings, entries: Iterable[b.Entry]) -> Datum:
     datum = from_settings(engine)
     stands, known, faults = _standing(list(entries))
     for entry in stands:
-        told = refusals(entry, datum)
-        if told:
-            faults += [f"{entry.kind} {entry.id}: {text}" for text in told]
+        found = refusals(entry, datum)
+        if found:
+            faults += [f"{entry.kind} {entry.id}: {text}" for text in found]
             continue
         datum = _noted(_apply(entry, datum), entry)
     return replace(datum, known=MappingProxyType(known), faults=tuple(faults))

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from gateway.wear.ar1_sums import STRANGERS, Ar1Sums, gap_place
+from gateway.wear.ar1_sums import UNCORRELATED, Ar1Sums, gap_place
 from gateway.wear.phi_fit import COLUMNS, PhiFit, fit_over_phi
 from gateway.wear.regression import Floats
 
@@ -57,8 +57,8 @@ class Link(NamedTuple):
 
 def link(last: Point | None, point: Point, used: bool) -> Link:
     """Link a point to the last one before it."""
-    place = STRANGERS if last is None else place_between(last, point)
-    return Link(point, None if last is None or place == STRANGERS else last.row, place, used)
+    place = UNCORRELATED if last is None else place_between(last, point)
+    return Link(point, None if last is None or place == UNCORRELATED else last.row, place, used)
 
 
 def place_between(before: Point, point: Point) -> int:
@@ -119,7 +119,7 @@ class Means:
         last = self.segments[-1]
         if not last.rows and self._gathered:
             last = Ar1Sums(Q)
-            last.add(None, _mean(self._gathered).row, STRANGERS)
+            last.add(None, _mean(self._gathered).row, UNCORRELATED)
         return fit_over_phi([*self.segments[:-1], last])
 
     def state(self) -> dict[str, Any]:

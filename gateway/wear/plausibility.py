@@ -38,84 +38,86 @@ def _wheels(engine: EngineSettings) -> list[str]:
 
 
 def _loops(engine: EngineSettings) -> list[str]:
-    told = []
+    found = []
     for n, s in enumerate(geometry.stages(engine), start=1):
         if s.loop_mm > LOOP_M_MAX * 1000:
-            told.append(f"chain {n} is {s.loop_mm / 1000:.1f} m long, more than any engine's; check pitch and links")
+            found.append(f"chain {n} is {s.loop_mm / 1000:.1f} m long, more than any engine's; check pitch and links")
         sixteenths = s.pitch_mm / SIXTEENTH_INCH_MM
         if abs(sixteenths - round(sixteenths)) > 0.02:
-            told.append(f"chain {n}: pitch {s.pitch_mm:g} mm is no pitch of ISO 606 (whole sixteenths of an inch)")
+            found.append(f"chain {n}: pitch {s.pitch_mm:g} mm is no pitch of ISO 606 (whole sixteenths of an inch)")
         if s.loop_links % 2:
-            told.append(f"chain {n} has an odd number of links, {s.loop_links}; it would need a cranked link")
-    return told
+            found.append(f"chain {n} has an odd number of links, {s.loop_links}; it would need a cranked link")
+    return found
 
 
 def _strands(engine: EngineSettings) -> list[str]:
-    told = []
+    found = []
     for n, s in enumerate(geometry.stages(engine), start=1):
         centre = geometry.centre_distance_links(s.loop_links, s.driver_teeth, s.driven_teeth)
         radii = (
             geometry.pitch_radius_mm(s.pitch_mm, s.driver_teeth) + geometry.pitch_radius_mm(s.pitch_mm, s.driven_teeth)
         ) / s.pitch_mm
         if centre is None or centre < radii:
-            told.append(f"chain {n}: {s.loop_links} links do not go round its wheels; check loop_links and teeth")
+            found.append(f"chain {n}: {s.loop_links} links do not go round its wheels; check loop_links and teeth")
         elif s.taut_links > 1.1 * centre:
-            told.append(
+            found.append(
                 f"chain {n}: a taut strand of {s.taut_links:g} links does not fit a loop of {s.loop_links} "
                 f"(at most about {centre:.0f}); check taut_links"
             )
         elif s.taut_links < 0.4 * centre:
-            told.append(
+            found.append(
                 f"chain {n}: a taut strand of {s.taut_links:g} links is short for a loop of {s.loop_links} "
                 f"(about {centre:.0f} without guides); check taut_links"
             )
-    return told
+    return found
 
 
 def _tooth(engine: EngineSettings) -> list[str]:
     tooth = geometry.tooth_pitches_deg(engine)[0]
-    told = []
+    found = []
     if engine.lag.limit_deg >= tooth / 2:
-        told.append(
+        found.append(
             f"the lag limit {engine.lag.limit_deg:g}° is half a tooth ({tooth:.2f}°) or more; check lag.limit_deg"
         )
     if engine.lag.step_deg >= tooth / 2:
-        told.append(f"a jump of one tooth is {tooth:.2f}°: lag.step_deg {engine.lag.step_deg:g}° is too wide to see it")
-    return told
+        found.append(
+            f"a jump of one tooth is {tooth:.2f}°: lag.step_deg {engine.lag.step_deg:g}° is too wide to see it"
+        )
+    return found
 
 
 def _limits(engine: EngineSettings) -> list[str]:
     at = {limit.tag: limit.growth_percent for limit in geometry.limits_in_order(engine)}
-    told = []
+    found = []
     if at["lag-limit"] >= at["elongation-limit"] > 0:
-        told.append(
+        found.append(
             f"the chain reaches its elongation limit before the lag limit of {engine.lag.limit_deg:g}° "
             f"({at['lag-limit']:.2f} % of growth); check taut_links and lag.limit_deg"
         )
     if at["lag-limit"] < 0.1:
-        told.append(f"only {at['lag-limit']:.2f} % of growth makes the lag limit; check taut_links and wheel sizes")
+        found.append(f"only {at['lag-limit']:.2f} % of growth makes the lag limit; check taut_links and wheel sizes")
     if at["elongation-near"] <= 0:
-        told.append("the elongation at the last camshaft setting is already at its near limit; renewal comes first")
-    return told
+        found.append("the elongation at the last camshaft setting is already at its near limit; renewal comes first")
+    return found
 
 
 def _wrap_and_tension(engine: EngineSettings) -> list[str]:
-    t, told = engine.tightener, []
+    t, found = engine.tightener, []
     if not WRAP_DEG_LOW <= t.wrap_deg <= WRAP_DEG_HIGH:
-        told.append(f"the chain wraps the tightener wheel by {t.wrap_deg:g}°, which is odd; check wrap_deg")
+        found.append(f"the chain wraps the tightener wheel by {t.wrap_deg:g}°, which is odd; check wrap_deg")
     if not 0.05 <= t.lever_ratio <= 20:
-        told.append(f"lever_ratio {t.lever_ratio:g} is odd; it is wheel force over spring force")
+        found.append(f"lever_ratio {t.lever_ratio:g} is odd; it is wheel force over spring force")
     tension = slack_tension_n(t, t.required_compression_mm)
     s = geometry.stages(engine)[engine.chain.tightener_stage - 1]
     strength = STRENGTH_N_PER_MM2 * s.pitch_mm**2 * s.strands
     if tension > TENSION_SHARE_MAX * strength:
-        told.append(
+        found.append(
             f"the slack side would be pulled by {tension / 1000:.1f} kN, {100 * tension / strength:.0f} % of the "
             "chain's strength; check the spring rate and lever_ratio"
         )
     if t.wire is not None and not 3 <= t.wire.coil_diameter_mm / t.wire.diameter_mm <= 20:
-        told.append("coil diameter over wire diameter is outside of 3 to 20; check the wire table")
-    return told
+        found.append("coil diameter over wire diameter is outside of 3 to 20; check the wire table")
+    return found
 
 
 def _transducer(engine: EngineSettings) -> list[str]:
@@ -130,16 +132,16 @@ def _transducer(engine: EngineSettings) -> list[str]:
 
 
 def _spring(engine: EngineSettings) -> list[str]:
-    t, told = engine.tightener, []
+    t, found = engine.tightener, []
     lost = t.free_length_new_mm - t.free_length_mm
     if lost > 0.2 * t.required_compression_mm:
-        told.append(f"the spring has lost {lost:.1f} mm of free length, much for its compression; check or renew it")
+        found.append(f"the spring has lost {lost:.1f} mm of free length, much for its compression; check or renew it")
     if t.kind == "locked" and t.locked_at_mm is not None and abs(t.locked_at_mm - t.target_length_mm) > t.band_mm:
-        told.append(
+        found.append(
             f"locked at {t.locked_at_mm:.1f} mm, but the target length is {t.target_length_mm:.1f} mm; "
             "check locked_at_mm"
         )
-    return told
+    return found
 
 
 def _zero(engine: EngineSettings) -> list[str]:

@@ -27,18 +27,18 @@ RATE_SHARE = 3.0
 
 def check(entry: b.Entry, datum: Datum, now_utc: float, now_hours: float | None) -> list[str]:
     """Reasons to refuse a new booking; none: it may stand. `now_utc`: seconds since 1970; hours `None`: not known."""
-    told = []
+    found = []
     if not entry.person.strip():
-        told.append("no person; give who did the work")
+        found.append("no person; give who did the work")
     if entry.id in datum.known:
-        told.append(f"the id {entry.id} was booked before; take a new one")
+        found.append(f"the id {entry.id} was booked before; take a new one")
     if entry.utc_s > now_utc + CLOCK_SLACK_S:
-        told.append("its date is in the future; give when the work was done")
+        found.append("its date is in the future; give when the work was done")
     if now_hours is not None and entry.hours > now_hours + HOURS_SLACK_H:
-        told.append(f"{entry.hours:.1f} running hours are beyond the present {now_hours:.1f} h")
+        found.append(f"{entry.hours:.1f} running hours are beyond the present {now_hours:.1f} h")
     if not isinstance(entry, b.Correction):
-        return told + _order(entry, datum) + refusals(entry, datum)
-    return told + _correction(entry, datum, now_utc, now_hours)
+        return found + _order(entry, datum) + refusals(entry, datum)
+    return found + _correction(entry, datum, now_utc, now_hours)
 
 
 def _correction(e: b.Correction, datum: Datum, now_utc: float, now_hours: float | None) -> list[str]:
@@ -47,32 +47,34 @@ def _correction(e: b.Correction, datum: Datum, now_utc: float, now_hours: float 
     if e.entry is None:
         return []
     kind = datum.known[e.replaces]
-    told = (
+    found = (
         [] if e.entry.kind == kind else [f"booking {e.replaces} is {kind}; strike it out and book {e.entry.kind} anew"]
     )
     if e.entry.id in datum.known and e.entry.id != e.replaces:
-        told.append(f"the id {e.entry.id} belongs to another booking")
+        found.append(f"the id {e.entry.id} belongs to another booking")
     if not e.entry.person.strip():
-        told.append("no person; give who did the work")
+        found.append("no person; give who did the work")
     if e.entry.utc_s > now_utc + CLOCK_SLACK_S:
-        told.append("the corrected date is in the future; give when the work was done")
+        found.append("the corrected date is in the future; give when the work was done")
     if now_hours is not None and e.entry.hours > now_hours + HOURS_SLACK_H:
-        told.append(f"{e.entry.hours:.1f} running hours are beyond the present {now_hours:.1f} h")
-    return told + refusals(e.entry, datum, correcting=True)
+        found.append(f"{e.entry.hours:.1f} running hours are beyond the present {now_hours:.1f} h")
+    return found + refusals(e.entry, datum, correcting=True)
 
 
 def _order(e: b.Entry, datum: Datum) -> list[str]:
-    told = []
+    found = []
     last = datum.last_h.get(e.kind)
     if last is not None and e.hours < last:
-        told.append(
+        found.append(
             f"{e.hours:.1f} running hours are before the last {e.kind} at {last:.1f} h; correct that one instead"
         )
     for utc_s, hours in datum.marks:
         if (e.utc_s - utc_s) * (e.hours - hours) < 0 and abs(e.hours - hours) > HOURS_SLACK_H:
-            told.append(f"running hours would run backwards against the booking at {hours:.1f} h; check date and hours")
+            found.append(
+                f"running hours would run backwards against the booking at {hours:.1f} h; check date and hours"
+            )
             break
-    return told
+    return found
 
 
 def refusals(entry: b.Entry, datum: Datum, correcting: bool = False) -> list[str]:
@@ -115,42 +117,44 @@ def _start_of(e: b.Entry, settings_h: float) -> list[str]:
 
 def _retightened(e: b.Retightened, d: Datum, correcting: bool) -> list[str]:
     free, new = e.free_length_mm, d.free_length_new_mm
-    told = _between("elongation", "%", e.elongation_percent, GROWTH_PERCENT_LOW, GROWTH_PERCENT_HIGH)
-    told += _between("uncertainty of the elongation", "%", e.elongation_se_percent, 0, GROWTH_PERCENT_HIGH)
+    found = _between("elongation", "%", e.elongation_percent, GROWTH_PERCENT_LOW, GROWTH_PERCENT_HIGH)
+    found += _between("uncertainty of the elongation", "%", e.elongation_se_percent, 0, GROWTH_PERCENT_HIGH)
     if free > new:
-        told.append(f"free length {free:.1f} mm is longer than new ({new:.1f} mm); a spring does not grow")
+        found.append(f"free length {free:.1f} mm is longer than new ({new:.1f} mm); a spring does not grow")
     elif not correcting and free > d.free_length_mm + FREE_LENGTH_SLACK_MM:
-        told.append(
+        found.append(
             f"free length {free:.1f} mm is longer than last measured ({d.free_length_mm:.1f} mm); "
             "a spring does not grow: measure again, or book spring-renewed"
         )
     required = d.engine.tightener.required_compression_mm
-    told += _between("free length", "mm", min(free, new), max(required, new - 2 * required), new)
+    found += _between("free length", "mm", min(free, new), max(required, new - 2 * required), new)
     for name, length in (("before", e.spring_before_mm), ("after", e.spring_after_mm)):
-        told += _between(f"spring length {name}", "mm", length, max(free, 0.0) * 0.3, max(free, 0.0))
-    return told
+        found += _between(f"spring length {name}", "mm", length, max(free, 0.0) * 0.3, max(free, 0.0))
+    return found
 
 
 def _camshaft_set(e: b.CamshaftSet, d: Datum) -> list[str]:
-    told = _between("raw crank − cam", "°", e.raw_deg, -RAW_DEG_MAX, RAW_DEG_MAX)
-    told += _between("pin gauge", "mm", e.gauge_mm, -GAUGE_MM_MAX, GAUGE_MM_MAX)
-    told += _between("elongation", "%", e.elongation_percent, GROWTH_PERCENT_LOW, GROWTH_PERCENT_HIGH)
-    told += _between("uncertainty of the elongation", "%", e.elongation_se_percent, 0, GROWTH_PERCENT_HIGH)
+    found = _between("raw crank − cam", "°", e.raw_deg, -RAW_DEG_MAX, RAW_DEG_MAX)
+    found += _between("pin gauge", "mm", e.gauge_mm, -GAUGE_MM_MAX, GAUGE_MM_MAX)
+    found += _between("elongation", "%", e.elongation_percent, GROWTH_PERCENT_LOW, GROWTH_PERCENT_HIGH)
+    found += _between("uncertainty of the elongation", "%", e.elongation_se_percent, 0, GROWTH_PERCENT_HIGH)
     if gauge_lag_deg(d.engine, e.gauge_mm) is None:
-        told.append("a reading of the pin gauge needs its radius; set lag.pin_gauge_radius_mm, or book it when it fits")
-    return told
+        found.append(
+            "a reading of the pin gauge needs its radius; set lag.pin_gauge_radius_mm, or book it when it fits"
+        )
+    return found
 
 
 def _chain(e: b.ChainRenewed | b.LinksRenewed, d: Datum) -> list[str]:
-    told = _between("spring length after", "mm", e.spring_after_mm, d.free_length_mm * 0.3, d.free_length_mm)
-    told += _between("lag after", "°", e.lag_after_deg, -RAW_DEG_MAX, RAW_DEG_MAX)
+    found = _between("spring length after", "mm", e.spring_after_mm, d.free_length_mm * 0.3, d.free_length_mm)
+    found += _between("lag after", "°", e.lag_after_deg, -RAW_DEG_MAX, RAW_DEG_MAX)
     if isinstance(e, b.LinksRenewed):
-        told += _between("renewed links", "", e.renewed, 1, _loop_links(d))
+        found += _between("renewed links", "", e.renewed, 1, _loop_links(d))
     if (e.links is None) != (e.length_mm is None):
-        return [*told, "links and their length go together; give both or neither"]
+        return [*found, "links and their length go together; give both or neither"]
     if e.links is None or e.length_mm is None:
-        return told
-    return told + _length(e.links, e.length_mm, d)
+        return found
+    return found + _length(e.links, e.length_mm, d)
 
 
 def can_be_growth(percent: float) -> bool:
@@ -163,9 +167,9 @@ def _loop_links(d: Datum) -> int:
 
 
 def _length(links: int, length_mm: float, d: Datum) -> list[str]:
-    told = _between("count of links", "", links, 1, _loop_links(d))
-    if told:
-        return told
+    found = _between("count of links", "", links, 1, _loop_links(d))
+    if found:
+        return found
     new_mm = links * geometry.stages(d.engine)[d.engine.chain.tightener_stage - 1].pitch_mm
     percent = (length_mm / new_mm - 1) * 100
     if can_be_growth(percent):
@@ -177,28 +181,28 @@ def _length(links: int, length_mm: float, d: Datum) -> list[str]:
 
 def _spring(e: b.SpringRenewed, d: Datum) -> list[str]:
     new = d.engine.tightener.free_length_new_mm
-    told = _between("free length", "mm", e.free_length_mm, 0.5 * new, 1.5 * new)
-    told += _between("spring length after", "mm", e.spring_after_mm, 0.3 * e.free_length_mm, e.free_length_mm)
+    found = _between("free length", "mm", e.free_length_mm, 0.5 * new, 1.5 * new)
+    found += _between("spring length after", "mm", e.spring_after_mm, 0.3 * e.free_length_mm, e.free_length_mm)
     rate = d.engine.tightener.rate
-    return told + _between("spring rate", "N/mm", e.rate_n_per_mm, rate / RATE_SHARE, rate * RATE_SHARE)
+    return found + _between("spring rate", "N/mm", e.rate_n_per_mm, rate / RATE_SHARE, rate * RATE_SHARE)
 
 
 def _play(e: b.HandPlay, d: Datum) -> list[str]:
     if e.play_links is None and e.play_mm is None:
         return ["no play; give play_links or play_mm"]
     pitch = geometry.stages(d.engine)[d.engine.chain.tightener_stage - 1].pitch_mm
-    told = _between("play", "links", e.play_links, 0, PLAY_LINKS_MAX)
-    return told + _between("play", "mm", e.play_mm, 0, PLAY_LINKS_MAX * pitch)
+    found = _between("play", "links", e.play_links, 0, PLAY_LINKS_MAX)
+    return found + _between("play", "mm", e.play_mm, 0, PLAY_LINKS_MAX * pitch)
 
 
 def _pressures(e: b.Pressures) -> list[str]:
-    told = _between("rpm", "rpm", e.rpm, 0, RPM_MAX) + _between("load", "", e.load, 0, 1.2)
+    found = _between("rpm", "rpm", e.rpm, 0, RPM_MAX) + _between("load", "", e.load, 0, 1.2)
     numbers = [c.cylinder for c in e.cylinders]
     if len(set(numbers)) < len(numbers):
-        told.append("a cylinder is given twice")
+        found.append("a cylinder is given twice")
     for c in e.cylinders:
-        told += _between(f"cylinder {c.cylinder}: maximum pressure", "bar", c.max_bar, 1, MAX_BAR)
-        told += _between(f"cylinder {c.cylinder}: mean indicated pressure", "bar", c.mean_indicated_bar, 0, MEAN_BAR)
+        found += _between(f"cylinder {c.cylinder}: maximum pressure", "bar", c.max_bar, 1, MAX_BAR)
+        found += _between(f"cylinder {c.cylinder}: mean indicated pressure", "bar", c.mean_indicated_bar, 0, MEAN_BAR)
         if c.mean_indicated_bar is not None and c.mean_indicated_bar >= c.max_bar:
-            told.append(f"cylinder {c.cylinder}: mean indicated pressure is not below its maximum; are they swapped")
-    return told
+            found.append(f"cylinder {c.cylinder}: mean indicated pressure is not below its maximum; are they swapped")
+    return found

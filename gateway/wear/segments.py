@@ -140,7 +140,7 @@ class Segments:
 
     def rebase(self, keep_slope: bool) -> None:
         """The drive was adjusted by hand. With `keep_slope` only the level is new (the spring after a retightening);
-        without it everything is learnt anew (the lag after the camshaft was set, both after a new chain)."""
+        without it everything is learnt again (the lag after the camshaft was set, both after a new chain)."""
         if keep_slope:
             self.fit.new_level()
         else:
@@ -161,7 +161,7 @@ class Segments:
         }
 
     def load(self, state: dict[str, Any]) -> None:
-        """Go on from `state`: what is said afterwards is the same to the bit."""
+        """Go on from `state`: what comes of it is the same to the bit."""
         self.fit = DriftFit.restore(state["fit"], self.fit.operating_point)
         self.chart.load(state["chart"])
         self.chart.shift = state["shift"]

@@ -16,7 +16,7 @@ SETTLE = 50
 
 SETTLE_IN_BURSTS = 16
 """The same where the head sends bursts: two of six seconds. What warmth and wear do in the pauses between more of them
-would be told as a jump: fifty revolutions are seven hours of hourly bursts."""
+would be taken for a jump: fifty revolutions are seven hours of hourly bursts."""
 
 START_REVOLUTIONS = 9
 """The median of so many is the first reference."""
@@ -43,16 +43,16 @@ class JumpDetector:
     """Finds a jump of a figure given once per revolution. Units are the figure's own (degrees of lag, mm of spring).
 
     A revolution stands apart when it is further than `apart` thresholds from the reference, which follows the level
-    over `settle` revolutions, and only through those that do not stand apart. A jump is told when eight of the last
-    nine stand apart on one side, the last five of them in a row, and their median is at least `told` thresholds off: so
+    over `settle` revolutions, and only through those that do not stand apart. A jump is certain when eight of the last
+    nine stand apart on one side, the last five of them in a row, and their median is at least `certain` thresholds off:
     within ten revolutions of its happening, and not for a burst of four. The level before the first jump is kept, and
-    the condition stands, until `rebase`; a further jump on top of it is found and told as well.
+    the condition stands, until `rebase`; a further jump on top of it is found as well.
     """
 
     apart = 0.75
-    told = 0.9
+    certain = 0.9
     over_stop = 3.0
-    """Over a stop the drive cools, warms and stretches: there only so many thresholds are told."""
+    """Over a stop the drive cools, warms and stretches: there only so many thresholds are a jump."""
     over_speed = 1.2
     """Over a change of speed of a warm drive that ran on: ten or twenty turns a minute do a tenth of a threshold."""
 
@@ -106,7 +106,7 @@ class JumpDetector:
         return self._jumped(level - before)
 
     def resume(self, bar: float = over_stop) -> None:
-        """Steady running was interrupted and is back: take a new reference, and tell only what warmth cannot do.
+        """Steady running was interrupted and is back: take a new reference, and find only what warmth cannot do.
 
         `bar`: so many thresholds, `over_stop` or `over_speed`; of two interruptions without a reference the larger.
         """
@@ -124,7 +124,7 @@ class JumpDetector:
             return None
         late = [o for o in list(self._offsets)[-WINDOW:] if (o > 0) == (offset > 0) and o != 0.0]
         size = _median(late)
-        if len(late) < WINDOW - 1 or abs(size) < self.told * self.threshold:
+        if len(late) < WINDOW - 1 or abs(size) < self.certain * self.threshold:
             return None
         return self._jumped(size)
 
@@ -146,7 +146,7 @@ class JumpDetector:
         return teeth if teeth and abs(size - teeth * self.tooth) <= NEAR_TOOTH * self.tooth else None
 
     def rebase(self) -> None:
-        """The drive was set anew: the condition falls, and the next revolutions make the reference."""
+        """The drive was set again: the condition falls, and the next revolutions make the reference."""
         self.standing = None
         self._reference = self._before = None
         self._start = []
@@ -251,7 +251,7 @@ class Cusum:
         return cls(2 * k, 2 * k * h, target=target)
 
     def reset(self) -> None:
-        """Begin anew, without head start."""
+        """Begin again, without head start."""
         self.number = 0
         self._up, self._down = _Side(), _Side()
 

@@ -48,7 +48,7 @@ LAG_STEP_DEG = 0.1
 """The step sought in the lag's medians: a coupling that slips so far is found within hours, wear never steps."""
 SPRING_STEP_MM = 0.5
 YOUNG_LAG_SE_DEG = 0.1
-"""Standard error of the present lag while the trend has too little to tell: warmth and load not yet accounted for."""
+"""Standard error of the present lag while the trend is not known: warmth and load not yet accounted for."""
 HISTORY_STEP_S = 6 * 3600.0
 HISTORY_POINTS = 130
 """A point each six hours for a good thirty days."""
@@ -98,7 +98,7 @@ class Trend:
     agreement: Agreement
     decision: Decision
     why_unknown: str = ""
-    """Why the lag's trend has too little to tell, empty where it tells."""
+    """Why the lag's trend is not known, empty where it is."""
 
 
 class Baseline:
@@ -248,7 +248,7 @@ class EngineWear:
     def trend(
         self, utc_s: float, hours: float, lag_deg: float | None, spring_mm: float | None, jump_deg: float = 0.0
     ) -> Trend:
-        """All that can be said at `utc_s`, `hours`. `lag_deg`, `spring_mm`: the present, smoothed, or `None`.
+        """All that is known at `utc_s`, `hours`. `lag_deg`, `spring_mm`: the present, smoothed, or `None`.
 
         `jump_deg`: a jump of the lag that stands, which is no growth of the chain.
         """
@@ -325,7 +325,7 @@ class EngineWear:
         """The lag's growth since it was set: by the trend alone where that has seen all of it.
 
         The zero is taken with the engine stopped and cold: twist and warmth under way lie a year of wear beside it.
-        Until the trend can tell, a chain wears as chains do. The zero itself serves for what went on unwatched.
+        Until the trend is known, a chain wears as chains do. The zero itself serves for what went on unwatched.
         """
         d = self.datum
         first_h = hours if self._lag_first_h is None else self._lag_first_h
@@ -431,7 +431,7 @@ class EngineWear:
         }
 
     def load(self, state: dict[str, Any]) -> None:
-        """Go on from `state`: what is said afterwards is the same to the bit."""
+        """Go on from `state`: what comes of it is the same to the bit."""
         self.lag.load(state["lag"])
         self.spring.load(state["spring"])
         self.steps = deque((StepSeen(*s) for s in state["steps"]), maxlen=STEPS_MAX)
@@ -449,7 +449,7 @@ class EngineWear:
 def nearest(trend: Trend) -> LimitAhead | None:
     """The limit not yet reached that may be reached first, by the early end of its forecast.
 
-    Only where the drift towards it is distinguishable from nought, or known exactly: in the first days of a fit the
+    Only where the drift towards it is distinguishable from zero, or known exactly: in the first days of a fit the
     early end alone is near for want of data, and would cry wolf.
     """
     ahead = [

@@ -121,7 +121,7 @@ def test_unacknowledged_is_told_again_until_it_is_seen() -> None:
     before = asdict(made[TAG].facts)
     assert repeated(made, 16 * MIN_US) == [5, 10, 15]
     after = asdict(made[TAG].facts)
-    for own in ("told_us", "repeats"):
+    for own in ("announced_us", "repeats"):
         before.pop(own), after.pop(own)
     assert before == after
     (seen,) = perform(made, act("acknowledge"), 16 * MIN_US)

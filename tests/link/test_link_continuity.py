@@ -190,13 +190,13 @@ def test_pause_after_a_burst_whose_end_was_lost() -> None:
     data = w.ramp()
     w.ramp()
     data += w.health()
-    told_us = w.head_us
+    reported_us = w.head_us
     w.head_us += 594_000_000
     decoder = Decoder()
     items = decoder.feed(data + w.ramp())
     lost, pause = [i for i in items if isinstance(i, StreamBreak)]
-    assert lost == StreamBreak("lost", 1, told_us, w.boot, 100_000)
-    assert pause == StreamBreak("pause", 1, told_us + 594_000_000, w.boot, 594_000_000)
+    assert lost == StreamBreak("lost", 1, reported_us, w.boot, 100_000)
+    assert pause == StreamBreak("pause", 1, reported_us + 594_000_000, w.boot, 594_000_000)
     assert decoder.counts.pauses == 1
 
 

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from gateway.measure.cycles import Figures, causes
+from gateway.measure.cycles import CycleFigures, causes
 from gateway.measure.sensors import NO_FAULTS, SensorFaults
 from gateway.model.enums import Running
 
-GOOD = Figures(0, 0.6, 1, 96.0, 1.5, 0.1, False, False, 180.0, 0.5, False, [0.0] * 8, np.zeros(64))
+GOOD = CycleFigures(0, 0.6, 1, 96.0, 1.5, 0.1, False, False, 180.0, 0.5, False, [0.0] * 8, np.zeros(64))
 
 
 @pytest.mark.parametrize(

@@ -133,7 +133,7 @@ def test_a_slip_seen_by_the_head_stands_ten_minutes(which: str) -> None:
 def test_between_bursts_time_goes_on_for_slips_and_a_frozen_loop() -> None:
     """A slip is told for three pauses of twenty minutes, not for as many as give ten minutes of samples; a loop that is
     the same before a pause and after it is frozen, one that has moved is not."""
-    w = SensorWatch(T, slip_told_s=3_600.0)
+    w = SensorWatch(T, slip_shown_s=3_600.0)
     w.health(health(3, 3))
     w.health(health(3, 4))
     told = []

@@ -561,15 +561,15 @@ def test_nearest_is_the_first_by_its_early_end_that_is_in_sight(grown: EngineWea
 def test_pooling_takes_only_what_is_known_and_has_a_width() -> None:
     """Either side unknown in any part, or without width: the first alone; else by inverse variance."""
     a, b = Range(0.0, 1.0, 2.0), Range(2.0, 4.0, 6.0)
-    assert module._pooled(a, b) == Range(
+    assert module.pooled(a, b) == Range(
         pytest.approx(1.6 - 0.8**0.5),
         pytest.approx(1.6),
         pytest.approx(1.6 + 0.8**0.5),  # type: ignore[arg-type]
     )
     for part in ("p05", "p50", "p95"):
-        assert module._pooled(a, replace(b, **{part: None})) == a
+        assert module.pooled(a, replace(b, **{part: None})) == a
         holed = replace(a, **{part: None})
-        assert module._pooled(holed, b) == holed
-    assert module._pooled(a, Range(4.0, 4.0, 4.0)) == a
+        assert module.pooled(holed, b) == holed
+    assert module.pooled(a, Range(4.0, 4.0, 4.0)) == a
     point = Range(1.0, 1.0, 1.0)
-    assert module._pooled(point, b) == point
+    assert module.pooled(point, b) == point
