@@ -1,4 +1,8 @@
-"""A few of the attacks in the suite, on one ship; those marked slow, and the whole table: `python -m tests.attack`."""
+"""The attacks, the quick ones on one ship; the whole table: `python -m tests.attack`.
+
+They judge times (an alarm at panel and relay within two seconds, a viewer served within two): a busy machine can fail
+them. So all are marked slow and run in CI, none in the usual run.
+"""
 
 from collections.abc import Iterator
 
@@ -9,6 +13,7 @@ from tests.attack.case import CASES, Case, on_ship, run
 from tests.attack.rig import Ship, ship
 
 assert cases.__doc__
+pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
@@ -25,7 +30,6 @@ def test_attack(one: Case, shared: Ship) -> None:
     assert not outcome.why
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("one", [c for c in CASES if not c.quick], ids=lambda c: c.name)
 def test_attack_on_its_own_ship(one: Case) -> None:
     """Pins the same for the longer ones."""
