@@ -71,7 +71,7 @@ restore)
     rename "$work/state.db"
     stamp=$(date -u +%Y%m%dT%H%M%SZ)
     for name in state.db history.db; do
-        for old in "$data/$name" "$data/$name-wal" "$data/$name-shm"; do
+        for old in "$data/$name" "$data/$name-wal" "$data/$name-shm" "$data/$name.suspect"; do
             if [ -e "$old" ]; then mv "$old" "$old.before-$stamp"; fi
         done
         [ -f "$work/$name" ] || continue

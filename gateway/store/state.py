@@ -98,11 +98,6 @@ class StateStore:
         self._ballast.restore()
 
     @property
-    def recovered_from(self) -> Path | None:
-        """Where a damaged file is kept."""
-        return None if self.renewal is None else self.renewal.set_aside
-
-    @property
     def bad_rows(self) -> str | None:
         """Rows of either file that readers had to leave out, and what to do about it; None where there are none."""
         found = [BAD_ROWS.text(self._path.with_name(name)) for name in ("state.db", "history.db")]

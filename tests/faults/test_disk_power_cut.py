@@ -75,7 +75,7 @@ def test_power_cut_loses_nothing_that_was_committed(image: Path) -> None:
         assert run("mount", "-o", "loop", copy, booted), "the file system itself must come up"
         try:
             store = StateStore(booted / "d", GatewaySettings(), brokers=BROKERS, ballast_bytes=4_096)
-            assert store.recovered_from is None
+            assert store.renewal is None
             rows = [row.seq for row in store.events(0, 1_000_000)]
             place = store.backlog("ship").place
             last = rows[-1] if rows else place

@@ -108,14 +108,14 @@ def test_damaged_file_is_set_aside_and_a_new_count_begun(tmp_path: Path, damage:
     assert callable(damage)
     damage(folder / "state.db")
     store = opened(folder)
-    assert store.recovered_from == folder / "state.db.corrupt-1"
-    assert store.recovered_from.exists()
+    assert store.renewal is not None and store.renewal.set_aside == folder / "state.db.corrupt-1"
+    assert store.renewal.set_aside.exists()
     assert store.gateway_id != gateway
     assert store.commit([EVENT]) == [1]
     assert [row.seq for row in OutboxReader(folder, "ship").events_due(0, 9)] == [1]
     store.close()
     store = opened(folder)
-    assert store.recovered_from is None
+    assert store.renewal is None
     store.close()
 
 

@@ -54,7 +54,7 @@ def test_kill_9_loses_nothing_and_leaves_no_gap(tmp_path: Path) -> None:
     assert len(gateways) == 1
     assert told_count > KILLS, "the writer must have got somewhere"
     store = StateStore(folder, GatewaySettings(), brokers=BROKERS)
-    assert store.recovered_from is None
+    assert store.renewal is None
     assert store.backlog("ship").dropped == 0
     assert OutboxReader(folder, "ship").events_due(0, 1) in ([], store.events(store.backlog("ship").place, 1))
     store.close()
