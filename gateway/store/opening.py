@@ -157,7 +157,7 @@ def _damage(path: Path, plan: Plan, *, with_log: bool = True) -> str | None:
         with closing(salvage.open_damaged(path, with_log=with_log)) as db:
             verdict = str(db.execute("PRAGMA integrity_check(1)").fetchone()[0])
             if verdict != "ok":
-                return f"was damaged ({verdict.splitlines()[0]:.80})"
+                return f"was damaged ({verdict.splitlines()[-1]:.80})"
             if not use_steps(db, path, plan.steps):
                 return None  # an older one, which its steps bring up to date
             bad = salvage.first_bad(db, plan.tables)
@@ -207,7 +207,7 @@ def _carry_over(path: Path, new: sqlite3.Connection, plan: Plan, rows: Salvaged)
     for n, with_log in enumerate((not alone, alone)):
         found = Salvaged() if n else rows
         try:
-            with closing(salvage.open_damaged(path, with_log=with_log)) as old:
+            with closing(salvage.open_damaged(path, with_log=with_log, short=True)) as old:
                 salvage.carry_over(old, new, plan.tables, found)
         except salvage.TargetFault:
             # The disk is full: what fits is kept, and the damaged file has it all.

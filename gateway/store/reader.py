@@ -127,7 +127,7 @@ class StateReader:
 
     def retained(self) -> list[RetainedRow]:
         """Every retained value as it stands."""
-        rows, _ = self._as_far_as("SELECT topic, klass, rev, payload FROM retained ORDER BY topic")
+        rows, _ = self._as_far_as("SELECT topic, klass, rev, payload FROM retained ORDER BY topic LIMIT 100000")
         sound = [row for row in rows if [type(x) for x in row] == [str, str, int, bytes]]
         if len(sound) < len(rows):
             BAD_ROWS.note(self._path, "retained", len(rows) - len(sound))
@@ -135,7 +135,8 @@ class StateReader:
 
     def bookings(self, engine: str) -> list[BookingRow]:
         """The engine's whole log book in the order of typing."""
-        rows, _ = self._as_far_as("SELECT engine, id, kind, utc, entry FROM booking WHERE engine=? ORDER BY n", engine)
+        sql = "SELECT engine, id, kind, utc, entry FROM booking WHERE engine=? ORDER BY n LIMIT 100000"
+        rows, _ = self._as_far_as(sql, engine)
         found = []
         for e, i, kind, utc, text in rows:
             try:

@@ -96,11 +96,14 @@ def repair_header(path: Path) -> None:
         return
 
 
-def open_damaged(path: Path, *, with_log: bool) -> sqlite3.Connection:
+def open_damaged(path: Path, *, with_log: bool, short: bool = False) -> sqlite3.Connection:
     """A connection that changes nothing in the file; without its write-ahead log where that may be another file's."""
     mode = "mode=ro" if with_log else "mode=ro&immutable=1"
     db = sqlite3.connect(f"{path.absolute().as_uri()}?{mode}", uri=True, isolation_level=None)
     db.text_factory = text_or_bytes
+    if short:
+        # SQLite then reads a file that is shorter than its header says, as far as it goes.
+        db.execute("PRAGMA writable_schema=ON")
     return db
 
 
@@ -152,9 +155,11 @@ class _Copy:
         where = "" if low is None else f" WHERE {key} > {marks}"
         try:
             for row in self._source.execute(f"{self._table.select}{where} ORDER BY {key[1:-1]}", low or ()):
+                if low is not None and not low < row[: self._table.key]:
+                    return low, False  # pages that lead back to each other would be read for ever
                 low = row[: self._table.key]
                 self._take(row)
-        except (sqlite3.Error, OverflowError):
+        except (sqlite3.Error, OverflowError, TypeError):
             return low, False
         return low, True
 
@@ -182,10 +187,14 @@ class _Copy:
         bounds = [(f"{key} > {marks}", low), (f"{key} <= {marks}", high)]
         where = " AND ".join(sql for sql, at in bounds if at is not None) or "1"
         values = [v for _, at in bounds if at is not None for v in at]
+        last: Row | None = None
         try:
             for row in self._source.execute(f"{self._table.select} WHERE {where} ORDER BY {order}", values):
+                if last is not None and not row[: self._table.key] < last:
+                    return
+                last = row[: self._table.key]
                 self._take(row)
-        except (sqlite3.Error, OverflowError):
+        except (sqlite3.Error, OverflowError, TypeError):
             # What is left between the two ends is lost; `unreadable` names the table.
             return
 

@@ -98,7 +98,7 @@ def cut_short(path: Path) -> None:
 
 
 @pytest.mark.parametrize("damage", [damage_header, damage_pages, cut_short])
-def test_damaged_file_is_set_aside_and_a_new_count_begun(tmp_path: Path, damage: object) -> None:
+def test_a_damaged_file_is_set_aside_and_the_new_one_counts_on(tmp_path: Path, damage: object) -> None:
     """The daemon starts; the old file stays beside; the new one counts under a new name: no seq is ambiguous."""
     folder = tmp_path / "d"
     store = opened(folder)
@@ -111,8 +111,10 @@ def test_damaged_file_is_set_aside_and_a_new_count_begun(tmp_path: Path, damage:
     assert store.renewal is not None and store.renewal.set_aside == folder / "state.db.corrupt-1"
     assert store.renewal.set_aside.exists()
     assert store.gateway_id != gateway
-    assert store.commit([EVENT]) == [1]
-    assert [row.seq for row in OutboxReader(folder, "ship").events_due(0, 9)] == [1]
+    kept = [row.seq for row in store.events(0, 9_999)]
+    (seq,) = store.commit([EVENT])
+    assert [row.seq for row in OutboxReader(folder, "ship").events_due(0, 9_999)] == [*kept, seq]
+    assert seq == max(kept, default=0) + 1
     store.close()
     store = opened(folder)
     assert store.renewal is None

@@ -1,6 +1,7 @@
 """Whatever is damaged in the store, it opens at the first try; what can be read is carried over, the rest is named."""
 
 import sqlite3
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -205,6 +206,32 @@ def test_pages_that_cannot_be_read_cost_their_rows_alone(tmp_path: Path) -> None
     assert store.renewal is not None and "parts of event" in store.renewal.text
     assert set(seqs) <= {row.seq for row in store.events(0, 999)}
     store.close()
+
+
+def test_pages_that_lead_back_to_each_other_end(tmp_path: Path) -> None:
+    """A tree of pages with a ring in it is read once, not for ever: one page stands in the place of the next."""
+    small(tmp_path, 400).close()
+    path = tmp_path / "state.db"
+    whole = path.read_bytes()
+    places = [whole.find(b'"seq":%d,' % n) // 4_096 for n in range(20, 400, 40)]
+    for seed, (at, other) in enumerate(pairwise(places)):
+        for source, target in ((0, other), (at, other), (other, at)):
+            data = bytearray(whole)
+            if source:
+                data[target * 4_096 : target * 4_096 + 4_096] = data[source * 4_096 : source * 4_096 + 4_096]
+            else:
+                root = _interior(whole)
+                data[target * 4_096 : target * 4_096 + 4_096] = data[root * 4_096 : root * 4_096 + 4_096]
+            path.write_bytes(data)
+            store = damage.opened(tmp_path)
+            assert store.renewal is not None and len(store.events(0, 999)) > 200, seed
+            store.close()
+
+
+def _interior(data: bytes) -> int:
+    """The page above the events' leaves: an interior page of a table (SQLite's file format, section 1.6: type 5)."""
+    pages = [n for n in range(1, len(data) // 4_096) if data[n * 4_096] == 5]
+    return max(pages, key=lambda n: int.from_bytes(data[n * 4_096 + 3 : n * 4_096 + 5]))
 
 
 def test_a_damaged_history_is_carried_over(tmp_path: Path) -> None:
