@@ -15,8 +15,8 @@ from gateway.store.outbox import OutboxReader
 
 
 class Brokers:
-    """Starts and stops the links. `receipts`: what the shore has said it keeps, by broker: up to which seq, and when
-    it said so. `requests`: where requests from aboard wait, if they are enabled."""
+    """Starts and stops the links. `receipts`: by broker, up to which seq the shore keeps the events, and when it
+    confirmed that. `requests`: where requests from aboard wait, if they are enabled."""
 
     def __init__(self, settings: Settings, topics: Topics, data_dir: Path) -> None:
         self._topics = topics

@@ -10,7 +10,7 @@ TIMEX_BYTES = 256
 STEP_S = 0.5
 """Time daemons slew smaller differences, half a millisecond a second; a jump between two looks beyond it is a step."""
 STANDS_S = 600.0
-"""How long a step is told."""
+"""How long a step is reported."""
 READ_S = 0.1
 _BOOT = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
 """A box that was put to sleep has not had its clock stepped."""
@@ -18,7 +18,7 @@ _adjtimex = getattr(ctypes.CDLL(None, use_errno=True), "adjtimex", None)
 
 
 def clock_synchronised() -> bool | None:
-    """True or false as the kernel says; `None` where it cannot be asked, or a service's restrictions forbid it."""
+    """True or false as the kernel reports; `None` where it cannot be asked, or a service's restrictions forbid it."""
     if _adjtimex is None:
         return None
     state = _adjtimex(ctypes.create_string_buffer(TIMEX_BYTES))

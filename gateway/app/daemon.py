@@ -4,7 +4,7 @@
                                   ↓                ↘ broker links (readings), history
                               snapshot → panel, page, sheets, status
 
-Every part has its own thread and a bounded queue before it; each says in its own file what happens when that is full.
+Every part has its own thread and a bounded queue before it; its own file names what happens when that is full.
 No engine's thread waits for anybody.
 """
 
@@ -49,7 +49,7 @@ DRAIN_S = 10.0
 class Daemon:
     """`start`, then `watch` once a second (or `run_until`), then `stop`. Making it may raise StorageError, Refused.
 
-    `fingerprint`: of the settings, as `gateway.model.settings_file` takes it; the event of the start tells it.
+    `fingerprint`: of the settings, as `gateway.model.settings_file` takes it; the event of the start names it.
     `flush_s`: how often the history is written.
     """
 
@@ -128,7 +128,7 @@ class Daemon:
             if part is not None:
                 part.start()
         self.watch()
-        self._notify.say(READY="1", STATUS="watching")
+        self._notify.send(READY="1", STATUS="watching")
 
     def _record_start(self) -> None:
         event = self.publisher.gateway_event
@@ -159,12 +159,12 @@ class Daemon:
         self.own.judge(self._health.look())
         self.brokers.take_receipts(self.stores.state.gateway_id)
         if self._notify.watchdog_s and self._all_alive(now_s):
-            self._notify.say(WATCHDOG="1")
+            self._notify.send(WATCHDOG="1")
         return not self.engines.all_given_up
 
     def stop(self) -> bool:
         """Who acts, then sources and engines, then the disk, then the brokers. False: something was left."""
-        self._notify.say(STOPPING="1")
+        self._notify.send(STOPPING="1")
         for part in (self._control, self._panel_acts, self.requests):
             if part is not None:
                 part.stop()

@@ -5,7 +5,7 @@ import socket
 
 
 class ServiceNotify:
-    """Says things to the service manager; does nothing where there is none."""
+    """Notifies the service manager; does nothing where there is none."""
 
     def __init__(self) -> None:
         self._address = os.environ.get("NOTIFY_SOCKET", "")
@@ -14,7 +14,7 @@ class ServiceNotify:
         self.watchdog_s = int(usec) / 1e6 if usec.isdigit() and for_us else None
         """The watchdog's limit; ping well within it, and only while all is alive."""
 
-    def say(self, **fields: str) -> None:
+    def send(self, **fields: str) -> None:
         """Send fields such as READY="1". A manager that does not listen is no fault of ours."""
         if not self._address:
             return

@@ -1,4 +1,4 @@
-"""What `camdrift status` shows, as plain JSON: made from snapshots and from what the parts say of themselves."""
+"""What `camdrift status` shows, as plain JSON: made from snapshots and from the states of the parts."""
 
 import shutil
 import time
@@ -30,7 +30,7 @@ HANGS_S = 3.0
 @dataclass(frozen=True, slots=True)
 class Parts:
     """What a status is made from. `beats`: by engine, when its thread last responded (monotonic, s); `receipts`: by
-    broker, up to which seq the shore keeps, and when it said so; `faults`: of ports and page, by name."""
+    broker, up to which seq the shore keeps, and since when; `faults`: of ports and page, by name."""
 
     settings: Settings
     topics: Topics

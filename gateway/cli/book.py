@@ -21,7 +21,7 @@ from gateway.wear.booking_check import new_booking, read_entry
 from gateway.wear.bookings import KINDS, Booked, as_data
 from gateway.wear.logbook import check, rebase
 
-# What each kind is, as --help says it: docstrings are gone under -OO.
+# What each kind is, as --help shows it: docstrings are gone under -OO.
 KIND_TEXTS = {
     "retightened": "The chain was retightened. Lengths of the spring in mm; "
     "`free_length_mm` is measured afresh with no load.",
@@ -119,12 +119,12 @@ def main(args: argparse.Namespace) -> int:
     except NoDaemon:
         stored = _without_daemon(settings, args, entry)
         note("no daemon runs: written to the store; it counts from the next start on")
-    _tell_filled(entry, stored)
+    _show_filled(entry, stored)
     out(f"booked {stored['kind']} as {stored['id']} at {stored['hours']:g} running hours, by {stored['person']}")
     return 0
 
 
-def _tell_filled(typed: dict[str, Any], stored: dict[str, Any]) -> None:
+def _show_filled(typed: dict[str, Any], stored: dict[str, Any]) -> None:
     drawn = ("id", "utc_s", "note")
     taken = {k: v for k, v in stored.items() if k not in typed and k not in drawn and isinstance(v, int | float)}
     if taken:
@@ -169,9 +169,9 @@ def _without_daemon(settings: Settings, args: argparse.Namespace, data: dict[str
         now_s = time.time()
         entry, stored = new_booking(filled(data, {}, now_s))
         log = [read_entry(row.entry) for row in store.bookings(engine.slug)]
-        told = check(entry, rebase(engine, log), now_s, _hours(store, engine.slug))
-        if told:
-            raise Refused("\n".join(told))
+        faults = check(entry, rebase(engine, log), now_s, _hours(store, engine.slug))
+        if faults:
+            raise Refused("\n".join(faults))
         topics = Topics(settings.gateway.topic_prefix, settings.vessel.slug)
         event, booking = records_of(topics, engine.slug, entry, stored, entry.person, now_s)
         store.commit(events=[event], bookings=[booking])
@@ -183,7 +183,7 @@ def _without_daemon(settings: Settings, args: argparse.Namespace, data: dict[str
 def _engine(settings: Settings, slug: str | None) -> EngineSettings:
     found = [e for e in settings.engine if slug in (None, e.slug)]
     if len(found) != 1:
-        raise Refused(f"say --engine with one of: {', '.join(e.slug for e in settings.engine)}")
+        raise Refused(f"name the engine: --engine with one of: {', '.join(e.slug for e in settings.engine)}")
     return found[0]
 
 

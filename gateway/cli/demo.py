@@ -66,7 +66,7 @@ def add(p: argparse.ArgumentParser) -> None:
 def main(args: argparse.Namespace) -> int:
     """Start everything, print what arrives from the broker, sum up, end everything."""
     if not args.debug:
-        # What the daemon logs is what the lines below say.
+        # What the daemon logs is shown by the lines below.
         set_up_logs(quiet=True)
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace", line_buffering=True)
@@ -90,7 +90,7 @@ def main(args: argparse.Namespace) -> int:
         out(f"Here run a simulated sensor head on a pty, the gateway, a broker ({broker.name}) and a subscriber, which")
         out("prints this. Over a year at sea in about a minute; --seconds and Ctrl-C end it sooner.\n")
         daemon.start()
-        _tell_page(daemon, password, stays=args.stay)
+        _show_page(daemon, password, stays=args.stay)
         out(HEADING)
         voyage = Voyage(partial(daemon.commands.handle, "shell"), ENGINE)
         end.callback(voyage.crew_leaves)
@@ -107,7 +107,7 @@ def _folder(keep: Path | None, end: contextlib.ExitStack) -> Path:
     if keep is None:
         return Path(end.enter_context(tempfile.TemporaryDirectory(prefix="camdrift-demo-")))
     if keep.exists() and (not keep.is_dir() or any(keep.iterdir())):
-        raise Refused(f"--keep {keep}: is not empty; give a new folder, for the voyage begins anew")
+        raise Refused(f"--keep {keep}: is not empty; give a new folder: the voyage starts from its beginning")
     try:
         keep.mkdir(parents=True, exist_ok=True)
     except OSError as e:
@@ -142,7 +142,7 @@ def _page_port() -> int:
     return usual.port
 
 
-def _tell_page(daemon: Daemon, password: str, *, stays: bool) -> None:
+def _show_page(daemon: Daemon, password: str, *, stays: bool) -> None:
     page = daemon.page
     if page is None or not page.ready.wait(PAGE_START_S):
         out("Its page is not served just now.\n")
@@ -155,7 +155,7 @@ def _tell_page(daemon: Daemon, password: str, *, stays: bool) -> None:
 def _stay(daemon: Daemon, stopping: threading.Event) -> None:
     """The head has sent all; the page goes on."""
     if not stopping.is_set():
-        out("\nThe sensor head has ended, so the page says that it is silent; Course has the year. Ctrl-C ends all.")
+        out("\nThe sensor head has ended, so the page shows that it is silent; Course has the year. Ctrl-C ends all.")
     while not stopping.wait(1.0) and daemon.watch():
         pass
 
@@ -172,7 +172,7 @@ def _head(folder: Path) -> "Iterator[subprocess.Popen[bytes]]":
         until_s = time.monotonic() + HEAD_START_S
         while not link.exists():
             if child.poll() is not None or time.monotonic() > until_s:
-                raise PortError("the simulated head did not start; `camdrift-head demo --pty` tells why")
+                raise PortError("the simulated head did not start; `camdrift-head demo --pty` shows why")
             time.sleep(0.05)
         yield child
     finally:
@@ -222,7 +222,7 @@ def _follow(
         if now_s - watched_s >= 1.0:
             watched_s = now_s
             if not daemon.watch():
-                note("camdrift: a part of the gateway failed again and again; please report it (--debug tells more)")
+                note("camdrift: a part of the gateway failed again and again; please report it (--debug shows more)")
                 return False
         try:
             topic, payload = messages.get(timeout=0.2)

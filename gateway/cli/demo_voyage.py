@@ -22,14 +22,14 @@ HEADING = (
     f"{'':<23}{'':<16}{'spring':>8}{'tension':>9}{'lag':>7}   next limit, with its\n"
     f"{'date':<12}{'running':>8}   {'engine':<16}{'mm':>8}{'N':>9}{'deg':>7}   5 to 95 % range\n" + "-" * WIDTH
 )
-Desk = Callable[[dict[str, Any], str], dict[str, Any]]
+Ask = Callable[[dict[str, Any], str], dict[str, Any]]
 
 
 class Voyage:
-    """Feed it messages in the order in which they arrive. `desk` takes the crew's requests, as a running daemon's."""
+    """Feed it messages in the order in which they arrive. `ask` takes the crew's requests, as a running daemon does."""
 
-    def __init__(self, desk: Desk, engine: str) -> None:
-        self._desk, self._engine = desk, engine
+    def __init__(self, ask: Ask, engine: str) -> None:
+        self._ask, self._engine = ask, engine
         self._next_h = 0.0
         self._at_sea_mm: float | None = None
         self._booked = 0
@@ -50,7 +50,7 @@ class Voyage:
                 self._alarm(message)
             case "event", "adjustment":
                 before, after = message["before"].get("spring_mm"), message["after"].get("spring_mm")
-                self._tell(
+                self._show(
                     message, "BOOKED", message["what"], f"by {message['by']}: spring {before} mm, now {after} mm"
                 )
 
@@ -84,12 +84,12 @@ class Voyage:
     def _alarm(self, e: dict[str, Any]) -> None:
         raised = e["to"] == "unacknowledged" and e["from"] != "unacknowledged"
         if raised:
-            self._tell(e, e["priority"].upper(), e["tag"], e["text"])
+            self._show(e, e["priority"].upper(), e["tag"], e["text"])
             self._hand.submit(self._acknowledge, e["tag"])
         elif e["to"] in ("returned", "normal") and e["from"] in ("unacknowledged", "acknowledged"):
-            self._tell(e, "over", e["tag"], "back to normal")
+            self._show(e, "over", e["tag"], "back to normal")
 
-    def _tell(self, message: dict[str, Any], word: str, what: str, text: str) -> None:
+    def _show(self, message: dict[str, Any], word: str, what: str, text: str) -> None:
         line = f"{_when(message)}{word:<9}{what:<18}{text}"
         self._seen.append((message["ts"], line))
         out("\n".join(textwrap.wrap(line, WIDTH, subsequent_indent=" " * 50)))
@@ -99,7 +99,7 @@ class Voyage:
     def _acknowledge(self, tag: str) -> None:
         # What stood may have passed meanwhile: then there is nothing to acknowledge.
         with contextlib.suppress(Refused):
-            self._desk({"do": "acknowledge", "engine": self._engine, "alarm": tag, "by": CREW}, "demo")
+            self._ask({"do": "acknowledge", "engine": self._engine, "alarm": tag, "by": CREW}, "demo")
 
     def crew_leaves(self) -> None:
         """No more requests: the daemon is about to stop."""
@@ -123,7 +123,7 @@ class Voyage:
             "spring_after_mm": round(after, 1),
         }
         try:
-            self._desk({"do": "book", "engine": self._engine, "entry": entry}, "demo")
+            self._ask({"do": "book", "engine": self._engine, "entry": entry}, "demo")
         except Refused as e:
             out(f"{_when(r)}the booking was refused: {e}")
 

@@ -41,7 +41,7 @@ def set_up_logs(*, debug: bool = False, quiet: bool = False) -> None:
 
 
 class Repeats:
-    """Holds back what repeats: the next line that passes says how many were held back (`repeated`)."""
+    """Holds back what repeats: the next line that passes bears how many were held back (`repeated`)."""
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         self._clock = clock

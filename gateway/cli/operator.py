@@ -15,7 +15,7 @@ def common(p: argparse.ArgumentParser) -> None:
     p.add_argument(
         "--data-dir",
         type=Path,
-        help="where the gateway keeps its data, if not where the settings say (gateway.data_dir)",
+        help="where the gateway keeps its data, if not where the settings name it (gateway.data_dir)",
     )
 
 
@@ -29,7 +29,7 @@ def acting(p: argparse.ArgumentParser, *, tag: bool = True) -> None:
 
 
 def request(args: argparse.Namespace, do: str, **fields: Any) -> dict[str, Any]:
-    """Ask the daemon. Raises PortError where none answers, Refused where it says no."""
+    """Ask the daemon. Raises PortError where none answers, Refused where it refuses."""
     asked = {"do": do, "engine": getattr(args, "engine", None), "by": getattr(args, "by", None), **fields}
     return ask(socket_of(args.config, args.data_dir), asked)
 

@@ -21,7 +21,7 @@ from gateway.sources.capture_file import read_capture
 CHUNK_BYTES = 1 << 18
 """Small enough that a chunk's arrays stay in the cache, large enough that numpy's cost a call does not count."""
 NAMESPACE = uuid.UUID("6f0d8a52-3c1b-4d0e-9a54-2b7a1f6f2c11")
-"""Ours, drawn once: the replayed gateway's id follows from the vessel's slug, so that the same bytes say the same."""
+"""Ours, drawn once: the replayed gateway's id follows from the vessel's slug: same bytes, same output."""
 
 
 def add(p: argparse.ArgumentParser) -> None:
@@ -93,7 +93,7 @@ def _line(topic: str, payload: bytes) -> bytes:
 def _engine(settings: Settings, wanted: str | None) -> str:
     slugs = [e.slug for e in settings.engine]
     if wanted is None and len(slugs) > 1:
-        raise Refused(f"there are several engines; say --engine with one of: {', '.join(slugs)}")
+        raise Refused(f"there are several engines; name one with --engine: {', '.join(slugs)}")
     if wanted is not None and wanted not in slugs:
         raise Refused(f"--engine {wanted}: not among the engines: {', '.join(slugs)}")
     return wanted or slugs[0]

@@ -1,4 +1,4 @@
-"""Run the daemon until it is told to stop (SIGTERM or Ctrl-C)."""
+"""Run the daemon until it is asked to stop (SIGTERM or Ctrl-C)."""
 
 import argparse
 import faulthandler
@@ -11,6 +11,8 @@ import structlog
 from gateway.app.daemon import Daemon
 from gateway.model.settings_file import fingerprint, load_settings
 
+NEW_SETTINGS = "restart the service to read new settings"
+
 
 def add(p: argparse.ArgumentParser) -> None:
     """Arguments."""
@@ -18,7 +20,7 @@ def add(p: argparse.ArgumentParser) -> None:
     p.add_argument(
         "--data-dir",
         type=Path,
-        help="where the gateway keeps its data, if not where the settings say (gateway.data_dir)",
+        help="where the gateway keeps its data, if not where the settings name it (gateway.data_dir)",
     )
 
 
@@ -30,19 +32,17 @@ def main(args: argparse.Namespace) -> int:
     stopping = threading.Event()
     for signum in (signal.SIGTERM, signal.SIGINT):
         signal.signal(signum, lambda *_: stopping.set())
-    signal.signal(
-        signal.SIGHUP, lambda *_: log.warning("SIGHUP does nothing: restart the service to read new settings")
-    )
+    signal.signal(signal.SIGHUP, lambda *_: log.warning("daemon.sighup_ignored", action=NEW_SETTINGS))
     daemon = Daemon(settings, fingerprint(settings), data_dir=args.data_dir)
-    log.info("started", vessel=settings.vessel.slug, data_dir=str(daemon.data_dir))
+    log.info("daemon.started", vessel=settings.vessel.slug, data_dir=str(daemon.data_dir))
     daemon.start()
     try:
         status = daemon.run_until(stopping)
         if status:
-            log.error("a part failed again and again; stopping, so that the service manager begins anew")
+            log.error("daemon.gives_up", why="every engine failed again and again; the service manager starts it again")
     finally:
         # Also where the watch itself failed: what the parts have is still written and sent.
-        log.info("stopping: what is due is written and sent")
+        log.info("daemon.stopping", why="what is due is written and sent")
         whole = daemon.stop()
-        log.info("stopped", all_written=whole)
+        log.info("daemon.stopped", all_written=whole)
     return status

@@ -76,7 +76,7 @@ def presence_payload(state: Literal["online", "offline"], utc_s: float, version:
 
 
 def reading_message(reading: Reading, utc_s: float) -> ReadingMessage:
-    """What `<base>/reading` says of a reading taken at `utc_s`."""
+    """The message `<base>/reading` of a reading taken at `utc_s`."""
     return ReadingMessage(
         ts=rfc3339(utc_s),
         hours=reading.hours,
@@ -93,7 +93,7 @@ def reading_message(reading: Reading, utc_s: float) -> ReadingMessage:
     )
 
 
-def _said(text: str, why: str | None) -> str:
+def _with_reason(text: str, why: str | None) -> str:
     return f"{text}; {why}" if why else text
 
 
@@ -102,7 +102,7 @@ def alarm_event_body(transition: Transition, utc_s: float, hours: float | None) 
     t = transition
     body = AlarmBody(
         ts=rfc3339(utc_s), hours=hours, tag=t.tag, priority=t.priority, came_from=t.came_from, to=t.to, value=t.value,
-        limit=t.limit, unit=t.unit, text=_said(t.text, t.why), causes=t.causes, by=t.by,
+        limit=t.limit, unit=t.unit, text=_with_reason(t.text, t.why), causes=t.causes, by=t.by,
     )  # fmt: skip
     return plain(body)
 
@@ -119,7 +119,7 @@ def adjustment_event_body(
 ) -> dict[str, Any]:
     """Everything of an adjustment's event but `v`, `gateway` and `seq`. Raises Refused where nobody did it."""
     if not by:
-        raise Refused("say who did the work")
+        raise Refused("name who did the work")
     body = AdjustmentBody(
         ts=rfc3339(utc_s), hours=hours, what=what, by=by, before=dict(before), after=dict(after), text=text
     )
@@ -144,7 +144,7 @@ def alarm_message(
     since = None if since_utc_s is None or t.to is AlarmState.NORMAL else rfc3339(since_utc_s)
     return AlarmMessage(
         ts=rfc3339(utc_s), hours=hours, tag=t.tag, no=no, state=t.to, priority=t.priority, since=since, value=t.value,
-        limit=t.limit, unit=t.unit, text=_said(t.text, t.why), causes=t.causes, by=t.by,
+        limit=t.limit, unit=t.unit, text=_with_reason(t.text, t.why), causes=t.causes, by=t.by,
     )  # fmt: skip
 
 

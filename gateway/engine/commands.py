@@ -214,12 +214,12 @@ class Commands:
                 raise Refused(f"{name} does not respond, so nothing was done; look at the log")
             self.wait(answer, RECORD_S)
         if not answer.done():
-            # Begun and not ended: it is not reported as failed, for it may still be done.
+            # Started and not ended: it is not reported as failed, for it may still be done.
             return Done(0, cast("Future[int]", answer))
         return answer.result()
 
     def _record(self, done: list[Done]) -> dict[str, Any]:
-        """What the answer says of the disk. Waits until all is recorded, RECORD_S at most."""
+        """The part of the answer about the disk. Waits until all is recorded, RECORD_S at most."""
         until_s = time.monotonic() + RECORD_S
         waiting = [d.recorded for d in done if d.recorded is not None]
         late = [f for f in waiting if not self.wait(f, max(0.0, until_s - time.monotonic()))]
@@ -253,7 +253,7 @@ class Commands:
         """Wait for the commit. Raises Refused where it will never come."""
         recorded = done.recorded
         if recorded is None or done.applied is None:
-            return {"recorded": False, "note": "begun and not finished; look into the log book before you try again"}
+            return {"recorded": False, "note": "started and not finished; look into the log book before you try again"}
         if not self.wait(recorded, RECORD_S):
             if recorded.cancel():
                 raise Refused("nothing was booked: the disk does not take it; see `camdrift status`")

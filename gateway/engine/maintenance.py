@@ -41,7 +41,7 @@ def present_figures(s: EngineSnapshot) -> dict[str, float]:
 def filled(data: dict[str, Any], figures: dict[str, float], now_s: float) -> dict[str, Any]:
     """A record with what was not typed: id, time, and what the present `figures` can give. Raises Refused.
 
-    The present says nothing of work done more than an hour ago: then all figures must be typed.
+    The present figures do not hold for work done more than an hour ago: then all of them must be typed.
     """
     entry = {k: v for k, v in data.items() if v is not None}
     if isinstance(entry.get("utc_s"), str):

@@ -89,7 +89,7 @@ REFUSED = {
     "no capture": (["replay", TERN, "nowhere.bin"], 1, "nowhere.bin: there is no such capture"),
     "folder as capture": (["replay", TERN, ROOT / "tests"], 1, "is a folder"),
     "start": (["replay", TERN, CAPTURE, "--start", "yesterday"], 1, "--start: 'yesterday' is not an RFC 3339 time"),
-    "engine not said": (["replay", TWO, CAPTURE], 1, "several engines; say --engine with one of: main, aux"),
+    "engine not said": (["replay", TWO, CAPTURE], 1, "several engines; name one with --engine: main, aux"),
     "engine not there": (["replay", TWO, CAPTURE, "--engine", "port"], 1, "not among the engines: main, aux"),
     "no daemon": (["status", TERN, "--data-dir", ROOT / "nowhere"], 74, "`camdrift run` starts it"),
     "kept folder": (["demo", "--keep", ROOT / "tests"], 1, "give a new folder"),
