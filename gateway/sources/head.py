@@ -162,7 +162,7 @@ class HeadSource(threading.Thread):
         self._last_bytes_s = time.monotonic()
         self._backoff_s = self._backoff_s_min
         if self._told or self._bytes_in == len(data):
-            self._log.info(f"hearing bytes from {self._settings.port}")
+            self._log.info("head.heard", port=self._settings.port)
             self._told = ""
         if self._tap:
             self._tap_off(self._tap, data)
@@ -173,7 +173,7 @@ class HeadSource(threading.Thread):
             tap(data)
         except Exception as e:
             self._tap = None
-            self._log.warning(f"the capture of raw bytes failed and is off: {type(e).__name__}: {e}")
+            self._log.warning("head.capture_failed", why=f"{type(e).__name__}: {e}", action="the capture is off")
 
     def _put(self, data: bytes) -> None:
         chunk = (data, time.monotonic())
@@ -195,9 +195,9 @@ class HeadSource(threading.Thread):
     def _failed(self, text: str) -> None:
         self._text = text
         if text == self._told:
-            self._log.debug(text)
+            self._log.debug("head.unavailable", text=text)
         else:
-            self._log.warning(text)
+            self._log.warning("head.unavailable", text=text)
             self._told = text
 
     def _sleep(self, seconds: float) -> None:

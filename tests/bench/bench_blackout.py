@@ -31,6 +31,11 @@ FIRST, SECOND = "transducer-fault", "cam-encoder-fault"
 SECOND_AT_S = 30.0
 
 
+def raising(tag: str) -> str:
+    """What the daemon's log shows of an alarm that is raised."""
+    return f'"tag": "{tag}", "came_from": "normal"'
+
+
 def settings(folder: Path, table: dict[str, Any]) -> dict[str, Any]:
     """The example vessel, two alarms without delay."""
     data = sat.ship_settings(folder, table)
@@ -74,14 +79,16 @@ def once(
         sat.daemon(link.ship, config) as daemon,
         rig.head(folder, str(folder / "faults.toml")),
     ):
-        rig.until(lambda: daemon.told(f"{FIRST}: normal"), "the first alarm aboard")
+        rig.until(lambda: daemon.told(raising(FIRST)), "the first alarm aboard")
         time.sleep(wait_s)
         returned = time.time()
         link.set(up=True)
         rig.until(lambda: FIRST in came, "the first alarm ashore", 120.0)
-        rig.until(lambda: daemon.told(f"{SECOND}: normal"), "the second alarm aboard", 60.0)
+        rig.until(lambda: daemon.told(raising(SECOND)), "the second alarm aboard", 60.0)
         rig.until(lambda: SECOND in came, "the second alarm ashore", 120.0)
-        raised = next(line for line in daemon.lines() if line["event"].startswith(f"{SECOND}: normal"))["timestamp"]
+        raised = next(x for x in daemon.lines() if x.get("tag") == SECOND and x.get("came_from") == "normal")[
+            "timestamp"
+        ]
         waiting = sat.status(config)["brokers"]["shore"]["waiting"]
     assert waiting > EVENTS / 2, "the backlog is still there"
     return [came[FIRST] - returned, came[SECOND] - datetime.fromisoformat(raised).timestamp()]

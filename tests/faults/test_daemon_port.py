@@ -73,11 +73,11 @@ def test_second_daemon_on_the_same_port(tmp_path: Path, broker: Mosquitto) -> No
     second["head"][0]["port"] = first["head"][0]["port"]
     with rig.listening(broker.port) as listener, rig.head(tmp_path):
         with rig.daemon(rig.written(tmp_path, first)) as one:
-            rig.until(lambda: one.told("hearing bytes"), "the first hears the head")
+            rig.until(lambda: one.told("head.heard"), "the first hears the head")
             with rig.daemon(rig.written(tmp_path, second, "second.toml")) as two:
                 rig.until(lambda: two.told("held by another process"), "the second is refused")
                 time.sleep(1.0)
-                assert not two.told("hearing bytes")
+                assert not two.told("head.heard")
             assert one.end() == 0
         assert not one.told("lost ")
     assert listener.alarms("head-silent") == []

@@ -85,7 +85,7 @@ def test_unplugged_in_the_middle_of_a_frame_and_back(tmp_path: Path) -> None:
     assert [(m.cause, m.count) for m in items if isinstance(m, StreamBreak)] == [("lost", 1)]
     assert decoder.counts.refused_total == 0
     assert source.state().opens == 2
-    warnings = [e["event"] for e in logs if e["log_level"] == "warning"]
+    warnings = [e["text"] for e in logs if e["event"] == "head.unavailable" and e["log_level"] == "warning"]
     assert 1 <= len(warnings) <= 2 and len(set(warnings)) == len(warnings)
     assert any("lost" in w for w in warnings)
-    assert sum("hearing" in e["event"] for e in logs if e["log_level"] == "info") == 2
+    assert sum(e["event"] == "head.heard" for e in logs) == 2
