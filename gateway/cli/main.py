@@ -16,7 +16,7 @@ EX_IOERR = 74
 COMMANDS = {
     "demo": "Show the whole job on this machine: simulated head, broker, daemon, page and subscriber, "
     "a year in about a minute.",
-    "run": "Run the daemon until it is told to stop (SIGTERM or Ctrl-C).",
+    "run": "Run the daemon until it is asked to stop (SIGTERM or Ctrl-C).",
     "check": "Check a configuration and print what follows from it.",
     "replay": "Run a capture through the same pipeline and print what the daemon would publish, "
     "one JSON object a line.",
