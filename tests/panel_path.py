@@ -141,4 +141,4 @@ def at_work(folder: Path, head: HeadServer, *, disk_full: bool = False) -> Itera
 
 def discrete(port: int) -> ModbusClient:
     """A foreign Modbus client."""
-    return ModbusClient(host="127.0.0.1", port=port, unit_id=1, auto_open=True, timeout=2.0)
+    return ModbusClient(host="127.0.0.1", port=port, unit_id=1, auto_open=True, timeout=30.0)

@@ -94,7 +94,7 @@ class Ship:
     def say(self, *messages: tuple[str, bytes], retain: bool = False) -> None:
         """Publish all, wait for all."""
         for info in [self._client.publish(t, p, qos=1, retain=retain) for t, p in messages]:
-            info.wait_for_publish(30)
+            info.wait_for_publish(180)
             assert info.is_published()
 
     def close(self) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from firmware_sim_voyages import START_UTC_S, pipeline, tern_settings
 from head_writer import HeadWriter, frame
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gateway.cli.replay import Lines
@@ -18,7 +18,7 @@ from gateway.measure.timeline import Now
 from gateway.model.limits import INTERVAL_NS_MAX, INTERVAL_NS_MIN
 from gateway.pipeline import EnginePipeline
 
-QUICK = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+QUICK = settings(max_examples=60)
 SETTINGS = tern_settings(running={"settle_min": 0, "trend_after_min": 0})
 U64, U32, U16 = 2**64 - 1, 2**32 - 1, 2**16 - 1
 INTERVALS = st.sampled_from([0, 1, 2, INTERVAL_NS_MIN, 2_000_000, INTERVAL_NS_MAX, INTERVAL_NS_MAX + 1, U32])

@@ -325,7 +325,7 @@ def test_requests_are_off_by_default(tmp_path: Path, run: Run) -> None:
         with listening(broker.port) as listener, running(config):
             silent(run, config)
             until(lambda: status(run, config)["brokers"]["ship"]["connected"], "connected")
-            listener._client.publish("camdrift/1/tern-passage/do", asking(by="W"), qos=1).wait_for_publish(10)
+            listener._client.publish("camdrift/1/tern-passage/do", asking(by="W"), qos=1).wait_for_publish(180)
             time.sleep(3.0)
             assert state(run, config, "head-silent") == "unacknowledged"
             assert not [h for h in listener.heard if h.topic.endswith("/done")]
@@ -344,6 +344,6 @@ def test_receipt_from_shore_is_shown(tmp_path: Path, run: Run) -> None:
             for gateway, seq in ((ours, 7), ("00000000-0000-4000-8000-000000000000", 99)):
                 said = {"v": 1, "gateway": gateway, "seq": seq, "ts": "2026-03-01T12:00:00.000Z"}
                 topic = "camdrift/1/tern-passage/received"
-                listener._client.publish(topic, json.dumps(said), qos=1).wait_for_publish(10)
+                listener._client.publish(topic, json.dumps(said), qos=1).wait_for_publish(180)
             until(lambda: status(run, config)["brokers"]["ship"]["kept_ashore_to"] == 7, "the receipt is shown")
             assert "kept ashore up to 7" in run("status", config)[1]

@@ -130,7 +130,7 @@ def test_the_daemon_runs_on_it(tmp_path: Path, name: str) -> None:
         config = written(tmp_path, data)
         load_settings(config)
         process = end.enter_context(daemon(config))
-        until(lambda: _speeds_are(config, HEADS[name]), "every engine's speed is shown", 60.0)
+        until(lambda: _speeds_are(config, HEADS[name]), "every engine's speed is shown")
         assert process.end() == 0
 
 

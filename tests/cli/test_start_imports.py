@@ -65,7 +65,7 @@ def config(tmp_path: Path) -> Iterator[Path]:
         thread.start()
         yield path
         server.shutdown(socket.SHUT_RDWR)
-        thread.join(60)
+        thread.join(180)
 
 
 def test_help_lists_all_commands_and_imports_none() -> None:

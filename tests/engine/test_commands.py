@@ -198,7 +198,7 @@ def test_an_act_is_answered_after_its_commit(running: Daemon, monkeypatch: pytes
 
     def slow(store: StateStore, *args: Any, **parts: Any) -> list[int]:
         in_commit.set()
-        assert go_on.wait(60)
+        assert go_on.wait(180)
         return real(store, *args, **parts)
 
     monkeypatch.setattr(StateStore, "commit", slow)
@@ -207,11 +207,11 @@ def test_an_act_is_answered_after_its_commit(running: Daemon, monkeypatch: pytes
     request = {"do": "acknowledge", "alarm": "head-silent", "by": "second"}
     asking = threading.Thread(target=lambda: answers.append(running.commands.handle("shell", request, "second")))
     asking.start()
-    assert in_commit.wait(60)
+    assert in_commit.wait(180)
     rig.until(lambda: not silent(running), "it is acknowledged at once")
     assert answers == []
     go_on.set()
-    asking.join(60)
+    asking.join(180)
     reader = StateReader(running.data_dir)
     assert '"to":"acknowledged"' in reader.events(0, 1, newest_first=True)[0].payload.decode()
     reader.close()
@@ -224,7 +224,7 @@ def test_storage_fault_stands_while_an_act_waits_for_the_disk(running: Daemon, m
     go_on, real = threading.Event(), StateStore.commit
 
     def slow(store: StateStore, *args: Any, **parts: Any) -> list[int]:
-        assert go_on.wait(60)
+        assert go_on.wait(180)
         return real(store, *args, **parts)
 
     monkeypatch.setattr(StateStore, "commit", slow)

@@ -52,7 +52,7 @@ def test_a_slow_commit_of_a_booking_does_not_stop_the_engine_s_thread(
     def slow(store: StateStore, *args: Any, **parts: Any) -> list[int]:
         if booked(args, parts):
             in_commit.set()
-            assert go_on.wait(60)
+            assert go_on.wait(180)
         return real(store, *args, **parts)
 
     monkeypatch.setattr(StateStore, "commit", slow)
@@ -60,14 +60,14 @@ def test_a_slow_commit_of_a_booking_does_not_stop_the_engine_s_thread(
     asking = threading.Thread(target=ask, args=(running, answers))
     asking.start()
     try:
-        assert in_commit.wait(60)
+        assert in_commit.wait(180)
         thread = running.engines.threads["main"]
         beat = thread.last_beat
         rig.until(lambda: thread.last_beat > beat, "the engine's thread turns beside the commit")
         assert answers == [] and thread.snapshot.log == ()
     finally:
         go_on.set()
-        asking.join(60)
+        asking.join(180)
     assert answers[0]["entry"]["play_links"] == 0.7
     assert [entry.id for entry in thread.snapshot.log] == ["w"]
 

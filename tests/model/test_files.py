@@ -79,7 +79,7 @@ def test_only_regular_files_are_read(tmp_path: Path, reader: str, odd: str) -> N
     # In a thread: a reader that hangs on a FIFO must fail the test and not end it.
     thread = threading.Thread(target=attempt, daemon=True)
     thread.start()
-    thread.join(60)
+    thread.join(180)
     assert len(refused) == 1 and words in refused[0]
 
 

@@ -136,7 +136,7 @@ def test_no_coil_for_who_may_not(box: Box, changes: dict[str, object]) -> None:
 
 def connect_from(server: ModbusTcpServer, source: str) -> socket.socket:
     """From another address of loopback."""
-    return socket.create_connection(("127.0.0.1", server.port), timeout=10.0, source_address=(source, 0))
+    return socket.create_connection(("127.0.0.1", server.port), timeout=180, source_address=(source, 0))
 
 
 def test_connections_are_bounded(server: ModbusTcpServer) -> None:
