@@ -13,16 +13,17 @@ RAN_THROUGH_S = 7_200.0
 """In a longer gap a stop long enough for hands on the drive could hide within the waves."""
 BEHIND_US = 60_000_000
 """From here on a reading waits a second for the gap's hours."""
-
-UNSEEN_TURNS, UNSEEN_S = 2.0, 2.0
-"""Turns, and seconds at the present speed, that a count may be ahead of the seconds seen in a stream without a gap."""
+EARLY_US = 5_000_000
+"""A health frame so much later than the samples so far stands behind a gap that they have not shown yet; a second of
+samples may be on its way."""
 
 
 class TurnCount(NamedTuple):
-    """The head's count of turns at a health frame."""
+    """The head's count of turns at a health frame. `head_us`: by the head's clock."""
 
     boot: int
     turns: int
+    head_us: int
 
 
 class HoursMeter:
@@ -32,21 +33,26 @@ class HoursMeter:
     fit the speed before or after it; else as long as so many turns take at that speed (the engine was stopped for the
     rest). Without a count of turns a gap counts where the engine ran before it and after it.
 
-    A burst may begin with a health frame, which then comes before the samples that show the gap. A count that the
-    samples seen so far cannot have made is therefore kept for the gap it belongs to.
+    A burst's health frame may be its first, and then comes before the samples that show the gap; or its last, and then
+    comes just before the next gap. The head's clock tells on which side of a gap a count stands: what lies between two
+    counts is the samples seen and the gaps shown, or there is a gap yet to come.
     """
 
     def __init__(self, hours: float, turning_rpm: float) -> None:
         self.hours = hours
         self._turning_rpm = turning_rpm
-        self._mark: TurnCount | None = None
+        self._count: TurnCount | None = None
+        """The last count before the open gap, or the last of all."""
+        self._since_us = 0
+        """Time since that count: samples seen, and gaps."""
         self._seen_turns = 0.0
         self._gap_us = 0
         self._gap_turns: float | None = None
         self._after_gap: TurnCount | None = None
         self._heard_after_gap = False
+        self._seen_at_after = 0.0
+        self._seconds_after_gap = 0
         self._early: TurnCount | None = None
-        self._early_seen_turns = 0.0
         self._rpm_before = self._rpm = 0.0
         self.pause_rpm: float | None = None
         """Mean speed over the last gap by the head's count; `None` if short or not run through."""
@@ -63,10 +69,13 @@ class HoursMeter:
         """A second of samples: signed mean speed, time covered, turns made (either way)."""
         self._rpm = abs(rpm)
         self._seen_turns += abs(turns)
+        self._since_us += span_us
         if self._rpm >= self._turning_rpm:
             self.hours += span_us / 3.6e9
-        if self._gap_us and (self._heard_after_gap or self._mark is None):
-            self._settle()
+        if self._gap_us:
+            self._seconds_after_gap += 1
+            if self._heard_after_gap or self._count is None:
+                self._settle()
 
     def gap(self, gap_us: int) -> None:
         """The samples missed `gap_us`; settled when the next count of turns and the next speed are known."""
@@ -74,45 +83,48 @@ class HoursMeter:
             self._rpm_before, self._gap_turns = self._rpm, None
             self.pause_rpm, self.ran_through = None, False
         self._gap_us += gap_us
-        self._after_gap, self._early = self._early, None
-        self._heard_after_gap = self._after_gap is not None
-        if self._after_gap is not None:
-            self._gap_turns = self._unseen_turns(self._after_gap)
+        self._since_us += gap_us
+        self._seconds_after_gap = 0
+        # A count between this gap and an open one before it says nothing any more: the next one is for both.
+        self._after_gap, self._heard_after_gap = None, False
+        if self._early is not None:
+            self._hear(self._early)
+            self._early = None
 
-    def health(self, boot: int, turns: int | None) -> None:
-        """A health frame: the head's own count of whole turns since its start, `None` where not fitted."""
-        now = TurnCount(boot, turns) if turns is not None else None
+    def health(self, boot: int, turns: int | None, head_us: int = 0) -> None:
+        """A health frame: the head's own count of whole turns since its start, `None` where not fitted; its time."""
+        now = None if turns is None else TurnCount(boot, turns, head_us)
+        if now is not None and self._stands_behind_a_gap(now):
+            self._early = now
+            return
+        self._early = None
+        if not self._gap_us:
+            self._take(now)
+            return
+        self._hear(now)
+        if self._seconds_after_gap:
+            self._settle()
+
+    def _hear(self, now: TurnCount | None) -> None:
+        """A count behind the open gap."""
+        self._heard_after_gap, self._after_gap, self._seen_at_after = True, now, self._seen_turns
         unseen = self._unseen_turns(now)
-        gap_s = self._gap_us / 1e6
-        too_many = unseen is not None and unseen > UNSEEN_TURNS + (UNSEEN_S + gap_s) * self._rpm / 60
-        # A long gap may hold any speed. A short one that is still open ended the burst before, and cannot have them.
-        too_many = too_many and gap_s < SHORT_GAP_S
-        if (too_many or self._is_of_another_gap(now)) and self._is_early():
-            self._early, self._early_seen_turns = now, self._seen_turns
-        elif self._gap_us:
-            self._heard_after_gap, self._after_gap = True, now
-            self._gap_turns = self._gap_turns if unseen is None else unseen
-        else:
-            self._mark, self._seen_turns, self._early = now, 0.0, None
+        self._gap_turns = self._gap_turns if unseen is None else unseen
 
-    def _is_of_another_gap(self, now: TurnCount | None) -> bool:
-        """The open gap has its count already, and since then too many turns were made: the samples have yet to show it.
+    def _take(self, now: TurnCount | None) -> None:
+        self._count, self._since_us, self._seen_turns = now, 0, 0.0
 
-        So it is where the gateway came up at the very end of a burst, and saw of it no second and one health frame.
-        """
-        before = self._after_gap
-        if now is None or before is None or before.boot != now.boot:
+    def _stands_behind_a_gap(self, now: TurnCount) -> bool:
+        """Has more time passed at the head since the last count than the samples and gaps shown so far explain?"""
+        before = self._count
+        if before is None or before.boot != now.boot:
             return False
-        return (now.turns - before.turns) % U32 > UNSEEN_TURNS + UNSEEN_S * self._rpm / 60
+        return now.head_us - before.head_us - self._since_us > EARLY_US
 
     def _unseen_turns(self, now: TurnCount | None) -> float | None:
-        if now is None or self._mark is None or self._mark.boot != now.boot:
+        if now is None or self._count is None or self._count.boot != now.boot:
             return None
-        return max(0.0, (now.turns - self._mark.turns) % U32 - self._seen_turns)
-
-    def _is_early(self) -> bool:
-        """No samples have come since the first count that was too high; else no gap will explain it any more."""
-        return self._early is None or self._seen_turns == self._early_seen_turns
+        return max(0.0, (now.turns - self._count.turns) % U32 - self._seen_turns)
 
     def _settle(self) -> None:
         gap_s = self._gap_us / 1e6
@@ -123,8 +135,13 @@ class HoursMeter:
             waves_only = all(abs(rpm - mean) <= WAVES_RPM for rpm in (self._rpm_before, self._rpm))
             self.ran_through = waves_only and gap_s <= RAN_THROUGH_S
         self._gap_us, self._gap_turns = 0, None
-        self._mark, self._seen_turns = self._after_gap, 0.0
-        self._after_gap, self._heard_after_gap = None, False
+        before, now = self._count, self._after_gap
+        since_us = 0
+        if before is not None and now is not None and before.boot == now.boot:
+            since_us = self._since_us - (now.head_us - before.head_us)
+        self._count, self._since_us = now, since_us
+        self._seen_turns -= self._seen_at_after
+        self._after_gap, self._heard_after_gap, self._seen_at_after = None, False, 0.0
 
     def _ran_s(self, gap_s: float) -> float:
         speeds = [r for r in (self._rpm_before, self._rpm) if r >= self._turning_rpm]
@@ -140,7 +157,8 @@ class HoursMeter:
         """Hours, and the head's count they belong to: turns made while nobody looked are caught up after a restart."""
         return {
             "hours": self.hours,
-            "mark": tuple(self._mark) if self._mark else None,
+            "mark": tuple(self._count) if self._count else None,
+            "since_us": self._since_us,
             "seen_turns": self._seen_turns,
             "rpm": self._rpm,
             "gap_us": self._gap_us,
@@ -154,5 +172,7 @@ class HoursMeter:
         self._seen_turns = float(str(kept["seen_turns"]))
         self._gap_us = int(str(kept["gap_us"]))
         mark = kept.get("mark")
-        if isinstance(mark, list | tuple):
-            self._mark = TurnCount(int(mark[0]), int(mark[1]))
+        # A checkpoint of before the head's clock was kept has no place in time: its gap is not told apart by it.
+        if isinstance(mark, list | tuple) and len(mark) == 3:
+            self._count = TurnCount(int(mark[0]), int(mark[1]), int(mark[2]))
+            self._since_us = int(str(kept.get("since_us", 0)))

@@ -190,7 +190,7 @@ class Meter:
         self.frames += 1
         if isinstance(frame, Health):
             self.health = frame
-            self.hours.health(frame.boot, frame.crank_turns)
+            self.hours.health(frame.boot, frame.crank_turns, frame.head_us)
             self.sensors.health(frame)
 
     # -- cycles and seconds -------------------------------------------------------------------------------------

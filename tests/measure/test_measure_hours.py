@@ -16,20 +16,27 @@ class Played:
     def __init__(self, meter: HoursMeter, fitted: bool = True) -> None:
         self.meter, self.fitted = meter, fitted
         self.turns = 0.0
+        self.t_us = 0
         self.boot = 1
 
     def run(self, rpm: float, seconds: int) -> None:
         """Seen second by second, a health frame each."""
         for _ in range(seconds):
             self.turns += abs(rpm) / 60
+            self.t_us += 1_000_000
             self.meter.second(rpm, 1_000_000, abs(rpm) / 60)
             self.health()
 
     def unseen(self, *pieces: tuple[float, float]) -> None:
         """A gap in which the engine ran at these (rpm, seconds)."""
         self.turns += sum(abs(rpm) / 60 * s for rpm, s in pieces)
-        self.meter.gap(round(1e6 * sum(s for _, s in pieces)))
+        self.gap(sum(s for _, s in pieces))
         self.health()
+
+    def gap(self, seconds: float) -> None:
+        """A gap in the samples."""
+        self.t_us += round(1e6 * seconds)
+        self.meter.gap(round(1e6 * seconds))
 
     def restart(self) -> None:
         """A new meter goes on from the old one's checkpoint."""
@@ -39,7 +46,8 @@ class Played:
 
     def health(self) -> None:
         """The head's count, whole turns."""
-        self.meter.health(self.boot, math.floor(self.turns) % 2**32 if self.fitted else None)
+        turns = math.floor(self.turns) % 2**32 if self.fitted else None
+        self.meter.health(self.boot, turns, self.t_us)
 
 
 def test_seen_running_counts_whole_ahead_and_astern_but_not_on_the_turning_gear() -> None:
@@ -167,9 +175,10 @@ def test_a_gap_stays_open_until_the_head_has_told_its_turns() -> None:
     p.run(96.0, 60)
     before = p.meter.hours
     p.turns += 96.0 / 60 * 600
-    p.meter.gap(3_600_000_000)
+    p.gap(3_600.0)
     assert p.meter.behind
     p.turns += 96.0 / 60
+    p.t_us += 1_000_000
     p.meter.second(96.0, 1_000_000, 96.0 / 60)
     assert p.meter.behind and p.meter.hours - before == pytest.approx(1 / 3_600)
     p.run(96.0, 2)
@@ -182,7 +191,7 @@ def test_hours_are_behind_only_after_a_minute_and_while_she_runs(rpm: float, gap
     """A short gap is worth no waiting, and at a standstill there is nothing to wait for."""
     p = Played(HoursMeter(0.0, 2.0))
     p.run(rpm, 60)
-    p.meter.gap(round(gap_s * 1e6))
+    p.gap(gap_s)
     assert p.meter.behind is behind
 
 
@@ -214,6 +223,7 @@ def test_a_restart_at_the_very_end_of_a_burst_loses_no_pause() -> None:
     p.restart()
     p.unseen((96.0, 1_200.0))
     p.turns += 96.0 / 60 * 1_194
+    p.t_us += 1_194_500_000
     p.health()
     p.meter.second(96.0, 500_000, 0.8)
     p.meter.gap(1_194_000_000)

@@ -11,15 +11,20 @@ from gateway.measure.hours import HoursMeter
 TURNS_PER_S = 96 / 60
 
 
+def count(meter: HoursMeter, t_s: float) -> None:
+    """A health frame at that time, of an engine that never stopped."""
+    meter.health(1, int(t_s * TURNS_PER_S), round(t_s * 1e6))
+
+
 def burst(meter: HoursMeter, begin_s: float, *, gap_s: float, health_first_s: tuple[float, ...]) -> None:
     """Three seconds of samples; the counts sent before its first samples come before the gap is told."""
     for at in health_first_s:
-        meter.health(1, int((begin_s + at) * TURNS_PER_S))
+        count(meter, begin_s + at)
     if gap_s:
         meter.gap(round(gap_s * 1e6))
     for k in range(1, 4):
         meter.second(96.0, 1_000_000, TURNS_PER_S)
-        meter.health(1, int((begin_s + k) * TURNS_PER_S))
+        count(meter, begin_s + k)
 
 
 @pytest.mark.parametrize("early", [(0.0,), (0.0, 1.0)])
@@ -37,7 +42,7 @@ def test_a_stop_in_the_pause_is_told_by_the_count_that_came_first() -> None:
     meter = HoursMeter(0.0, 2.0)
     burst(meter, 0.0, gap_s=0.0, health_first_s=(0.0,))
     before = meter.hours
-    meter.health(1, int(900 * TURNS_PER_S))
+    meter.health(1, int(900 * TURNS_PER_S), 1_800_000_000)
     meter.gap(1_797_000_000)
     meter.second(96.0, 1_000_000, TURNS_PER_S)
     assert meter.hours - before == pytest.approx((900 - 3 + 1) / 3_600, abs=3 / 3_600)
@@ -49,10 +54,10 @@ def test_a_count_ahead_without_a_gap_is_let_go() -> None:
     burst(meter, 0.0, gap_s=0.0, health_first_s=(0.0,))
     before = meter.hours
     for turns in (500, 502, 504):
-        meter.health(1, turns)
+        meter.health(1, turns, 3_000_000)
         meter.second(96.0, 1_000_000, TURNS_PER_S)
     meter.gap(600_000_000)
-    meter.health(1, 506)
+    meter.health(1, 506, 606_000_000)
     meter.second(96.0, 1_000_000, TURNS_PER_S)
     assert meter.hours - before == pytest.approx(4 / 3600, abs=3 / 3600)
 
@@ -91,11 +96,11 @@ def test_a_gap_that_ends_a_burst_leaves_the_pause_its_count(heard: bool) -> None
     burst(meter, 0.0, gap_s=0.0, health_first_s=(0.0,))
     meter.gap(500_000)
     if heard:
-        meter.health(1, int(3.6 * TURNS_PER_S))
-    meter.health(1, int(1_800 * TURNS_PER_S))
+        count(meter, 3.6)
+    count(meter, 1_800)
     meter.second(96.0, 500_000, 0.5 * TURNS_PER_S)
     meter.gap(1_795_500_000)
     for k in range(1, 4):
         meter.second(96.0, 1_000_000, TURNS_PER_S)
-        meter.health(1, int((1_800 + k) * TURNS_PER_S))
+        count(meter, 1_800 + k)
     assert meter.hours == pytest.approx(100 + 1_803 / 3600, abs=1e-3)

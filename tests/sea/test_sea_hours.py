@@ -17,18 +17,9 @@ PATTERNS = [
 ]
 
 
-def fails_today(health: str, offset_s: float, pause_s: float, speed: str) -> bool:
-    """Measured on the day on which these tests were written."""
-    return health == "last" or (health == "first" and speed == STOPPED)
-
-
 @pytest.mark.parametrize(("health", "offset_s", "pause_s", "speed"), PATTERNS)
-def test_hours_of_a_day_in_bursts(
-    request: pytest.FixtureRequest, health: str, offset_s: float, pause_s: float, speed: str
-) -> None:
+def test_hours_of_a_day_in_bursts(health: str, offset_s: float, pause_s: float, speed: str) -> None:
     """Six seconds each ten minutes for a day, with and without a stop of an hour and more: within 0.5 %."""
-    if fails_today(health, offset_s, pause_s, speed):
-        request.applymarker(pytest.mark.xfail(strict=True, reason="issue 18 point 1: hours in bursts"))
     build = f'[build]\nhealth = "{health}"\nburst_offset_s = {offset_s}\n'
     sailed = sail(f"{BURSTS}{build}[engine]\nspeed = {speed}\n", DAY_S + 10.0, pause_s)
     true_h = float(Truth(sailed.scenario).hours(DAY_S + 6.0 + offset_s))
