@@ -29,7 +29,7 @@ import gateway.link.plain
 from gateway.alarm.table import ROWS
 from gateway.app.brokers import Brokers
 from gateway.cli.replay import Lines, pipeline_for
-from gateway.encode.checked import ADAPTERS
+from gateway.encode.checked import adapter
 from gateway.encode.messages import dump
 from gateway.encode.sentence_lines import LineSplitter, checksum, lines_of
 from gateway.encode.topics import Topics
@@ -181,7 +181,7 @@ def do(data: bytes) -> None:
     """A request over MQTT: always answered by a message of the interface."""
     reply = Answers(_commands()).to(data)
     assert len(reply) <= ANSWER_BYTES_MAX
-    ADAPTERS["done"].validate_json(reply)
+    adapter("done").validate_json(reply)
 
 
 def received(data: bytes) -> None:

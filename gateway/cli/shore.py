@@ -9,6 +9,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from urllib.parse import SplitResult, urlsplit
 
@@ -20,6 +21,7 @@ from gateway.encode.times import utc_of
 from gateway.model.errors import PortError, Refused
 from gateway.model.settings import BrokerSettings
 from gateway.model.settings_file import checked_section
+from gateway.model.validate import faults
 from gateway.outlets.mqtt.access import read_password, reason_text, tls_context, why_not
 from gateway.shore import fleet as listing
 from gateway.shore.database import open_database, steps
@@ -230,7 +232,7 @@ def _broker(args: argparse.Namespace) -> BrokerSettings:
         }
         return checked_section(BrokerSettings, given)
     except (ValidationError, ValueError) as e:
-        text = str(e.errors()[0]["msg"]).removeprefix("Value error, ") if isinstance(e, ValidationError) else str(e)
+        text = faults(e, whole="broker")[0] if isinstance(e, ValidationError) else str(e)
         raise Refused(f"--broker and what goes with it: {text}") from None
 
 
@@ -246,10 +248,4 @@ def _url(text: str) -> SplitResult:
 
 
 def _tls(broker: BrokerSettings) -> Callable[[], ssl.SSLContext | None]:
-    def context() -> ssl.SSLContext | None:
-        key = broker.key_file
-        if key is not None and key.exists() and key.stat().st_mode & 0o077:
-            raise PortError(f"key_file {key}: others may read it; chmod 600 {key}")
-        return tls_context(broker)
-
-    return context
+    return partial(tls_context, broker)

@@ -1,7 +1,4 @@
-"""Messages that come from outside or from the record, checked by pydantic, and the published schemas.
-
-Not for the running daemon, in whose memory there is no room for pydantic: see `gateway.encode.inbound`.
-"""
+"""Messages that come from outside or from the record, validated, and the published schemas."""
 
 from typing import Annotated, Any, Literal
 
@@ -18,43 +15,49 @@ from gateway.encode.shapes import (
     TrendMessage,
 )
 from gateway.model.settings import Settings
+from gateway.model.validate import adapter_of
 
-_EVENT: TypeAdapter[Event] = TypeAdapter(Annotated[Event, Field(discriminator="kind")])
-_TREND: TypeAdapter[TrendMessage] = TypeAdapter(TrendMessage)
-ADAPTERS: dict[str, TypeAdapter[Any]] = {
-    "presence": TypeAdapter(PresenceMessage),
-    "reading": TypeAdapter(ReadingMessage),
-    "alarm": TypeAdapter(AlarmMessage),
+_EVENT: Any = Annotated[Event, Field(discriminator="kind")]
+_SHAPES: dict[str, Any] = {
+    "presence": PresenceMessage,
+    "reading": ReadingMessage,
+    "alarm": AlarmMessage,
     "event": _EVENT,
-    "trend": _TREND,
-    "do": TypeAdapter(DoMessage),
-    "done": TypeAdapter(DoneMessage),
-    "received": TypeAdapter(ReceivedMessage),
-    "settings": TypeAdapter(Settings),
+    "trend": TrendMessage,
+    "do": DoMessage,
+    "done": DoneMessage,
+    "received": ReceivedMessage,
+    "settings": Settings,
 }
-SCHEMAS: tuple[str, ...] = tuple(ADAPTERS)
+SCHEMAS: tuple[str, ...] = tuple(_SHAPES)
 _TAKEN = ("do", "received", "settings")
 """What is read and not written: a key with a default may be left out."""
 
 
+def adapter(name: str) -> TypeAdapter[Any]:
+    """The validator of a message or of the settings, built when first needed. Raises KeyError for another name."""
+    return adapter_of(_SHAPES[name])
+
+
 def parse_event(payload: bytes) -> Event:
     """Read an event back. Raises pydantic's ValidationError for anything else."""
-    return _EVENT.validate_json(payload)
+    event: Event = adapter("event").validate_json(payload)
+    return event
 
 
 def parse_trend(payload: bytes) -> TrendMessage:
     """Read a trend back. Raises pydantic's ValidationError for anything else."""
-    return _TREND.validate_json(payload)
+    return adapter_of(TrendMessage).validate_json(payload)
 
 
 def trend_of(data: object) -> TrendMessage:
     """The same from JSON that is read already."""
-    return _TREND.validate_python(data)
+    return adapter_of(TrendMessage).validate_python(data)
 
 
 def schema(name: str) -> dict[str, Any]:
     """JSON Schema (2020-12) of a message or of the settings. Raises KeyError for a name that is not in SCHEMAS."""
     mode: Literal["validation", "serialization"] = "validation" if name in _TAKEN else "serialization"
-    made = ADAPTERS[name].json_schema(by_alias=True, mode=mode)
+    made = adapter(name).json_schema(by_alias=True, mode=mode)
     head = {"$schema": "https://json-schema.org/draft/2020-12/schema", "$id": f"urn:camdrift:schema:1:{name}"}
     return head | made

@@ -84,4 +84,10 @@ PATTERN_WORDS = {
     _SLUG: "1 to 32 characters of a-z, 0-9 and - are needed",
     ONE_LINE: "a text on one line, without control characters, is needed",
 }
-"""What a pattern allows, in words."""
+"""What a pattern allows, in words; `in_words` adds to it."""
+
+
+def in_words(pattern: str, words: str) -> str:
+    """The pattern, after its words are kept for the reasons of refusals."""
+    PATTERN_WORDS[pattern] = f"{words} is needed"
+    return pattern

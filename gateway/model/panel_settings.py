@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from gateway.model.fields import Finite, Integer, Ipv4, Line, Network, Section, Slug, Switch, schema_default
+from gateway.model.fields import Finite, Integer, Ipv4, Line, Network, Section, Slug, Switch, in_words, schema_default
 
 PortNumber = Annotated[Integer, Field(ge=1, le=65_535)]
 
@@ -58,9 +58,9 @@ class SentenceSettings(Section):
     receive_port: Annotated[Integer, Field(ge=0, le=65_535)] | None = None
     """UDP port on which ACN or ACK is heard; left out: none. 0 = any free port (tests)."""
     receive_group: Ipv4 | None = None
-    sfi: Annotated[str, Field(pattern=r"^[A-Z]{2}[0-9]{4}$")] = "ER0001"
+    sfi: Annotated[str, Field(pattern=in_words(r"^[A-Z]{2}[0-9]{4}$", "an identifier such as ER0001"))] = "ER0001"
     """System function identifier in the datagram's tag block."""
-    mnemonic: Annotated[str, Field(pattern=r"^[A-Z]{3}$")] = "XXX"
+    mnemonic: Annotated[str, Field(pattern=in_words(r"^[A-Z]{3}$", "a mnemonic of three capital letters"))] = "XXX"
     """Manufacturer mnemonic; XXX belongs to nobody: set the one that the panel's maker expects."""
     dialect: Literal["alf", "alr"] = "alf"
     """`alf`: ALF, ALC, ARC, HBT. `alr`, older panels: ALR, HBT."""

@@ -29,6 +29,7 @@ from gateway.model.fields import (
     SmallMm,
     SpanHours,
     Switch,
+    in_words,
     schema_default,
 )
 from gateway.model.page_settings import PageSettings
@@ -37,7 +38,10 @@ from gateway.model.toml_file import DATA_DIR
 
 MessageClass = Literal["presence", "reading", "trend", "alarm", "event"]
 CLASSES: list[MessageClass] = ["presence", "reading", "trend", "alarm", "event"]
-START = r"^\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d{1,9})?([Zz]|[+-]\d\d:\d\d)$"
+START = in_words(
+    r"^\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d{1,9})?([Zz]|[+-]\d\d:\d\d)$", "a time such as 2026-03-01T12:00:00Z"
+)
+TOPIC_PREFIX = in_words(r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", "a topic such as camdrift/1")
 BEDDING_IN_H = [50.0, 500.0, 1_500.0]
 
 
@@ -54,7 +58,7 @@ class GatewaySettings(Section):
     """The box itself."""
 
     data_dir: PlainPath = DATA_DIR
-    topic_prefix: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", max_length=64)] = "camdrift/1"
+    topic_prefix: Annotated[str, Field(pattern=TOPIC_PREFIX, max_length=64)] = "camdrift/1"
     reading_every_s: Annotated[Finite, Field(ge=1, le=3600)] = 10.0
     trend_every_min: Annotated[Finite, Field(ge=1, le=10_080)] = 60.0
     keep_events: Annotated[Integer, Field(ge=1_000, le=5_000_000)] = 200_000

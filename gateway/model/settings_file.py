@@ -28,7 +28,7 @@ def load_settings(path: Path) -> Settings:
     try:
         return checked_settings(data)
     except ValidationError as e:
-        raise SettingsError([f"{path}: {line}" for line in faults(e, whole="(whole file)", toml=True)]) from None
+        raise SettingsError([f"{path}: {line}" for line in faults(e, whole="(whole file)", toml=Settings)]) from None
 
 
 def checked_settings(data: object) -> Settings:

@@ -3,7 +3,10 @@ allowed`. The adapters are built when first needed and kept: to build one takes 
 """
 
 from collections.abc import Iterable
-from typing import Any, TypeVar
+from dataclasses import fields, is_dataclass
+from difflib import get_close_matches
+from types import NoneType
+from typing import Any, TypeVar, get_args, get_type_hints
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -13,7 +16,7 @@ from gateway.model.toml_file import KEY_CHARS_MAX, printable, shortened
 T = TypeVar("T")
 SHOWN_CHARS_MAX = 40
 """Of a value in a reason: it is read in a terminal or a log."""
-UNKNOWN_KEY = "unknown key; remove it or correct its spelling"
+CORRECT = "remove it or correct its spelling"
 TABLE_NEEDED = "a table is needed"
 LIST_NEEDED = "a list is needed"
 NUMBER_NEEDED = "a number is needed"
@@ -54,9 +57,9 @@ def adapter_of(shape: type[T]) -> TypeAdapter[T]:
     return _ADAPTERS[shape]
 
 
-def faults(e: ValidationError, whole: str, unions: Iterable[str] = (), *, toml: bool = False) -> list[str]:
-    """One line per fault. `whole`: the name of the whole; `unions`: kinds, which are no part of a key; `toml`: with the
-    line that opens the table which is needed.
+def faults(e: ValidationError, whole: str, unions: Iterable[str] = (), toml: type | None = None) -> list[str]:
+    """One line per fault. `whole`: the name of the whole; `unions`: kinds, which are no part of a key; `toml`: the
+    class of a whole file, for the line that opens the table which is needed, and for the nearest right key.
     """
     kinds = frozenset(unions)
     lines = []
@@ -66,6 +69,8 @@ def faults(e: ValidationError, whole: str, unions: Iterable[str] = (), *, toml: 
             path.append("kind")
         key = printable(shortened(".".join(path), KEY_CHARS_MAX)) or whole
         line = f"{key}: {_wrong(dict(err))}"
+        if toml and err["type"] == "unexpected_keyword_argument":
+            line = f"{key}: unknown key; {_advice(toml, err['loc'])}"
         lines.append(f"{line}, as in {_heading(err['loc'])}" if toml and line.endswith(TABLE_NEEDED) else line)
     return list(dict.fromkeys(lines))
 
@@ -75,7 +80,7 @@ def _wrong(err: dict[str, Any]) -> str:
     if kind in ("missing", "union_tag_not_found"):
         return "must be given"
     if kind == "unexpected_keyword_argument":
-        return UNKNOWN_KEY
+        return f"unknown key; {CORRECT}"
     if kind == "value_error":
         return str(err["msg"]).removeprefix("Value error, ")
     if kind == "union_tag_invalid":
@@ -87,6 +92,23 @@ def _wrong(err: dict[str, Any]) -> str:
     else:
         allowed = str(err["msg"])
     return f"{shown(err['input'])} is not allowed, {allowed}"
+
+
+def _advice(whole: type, loc: tuple[int | str, ...]) -> str:
+    """The nearest key that there is in that table, or that there is none."""
+    shape: Any = whole
+    for step in loc[:-1]:
+        if isinstance(step, str) and is_dataclass(shape):
+            shape = _inner(get_type_hints(shape).get(step))
+    names = [f.name for f in fields(shape)] if is_dataclass(shape) else []
+    near = get_close_matches(str(loc[-1]), names, 1)
+    return f"do you mean {near[0]}?" if near else CORRECT
+
+
+def _inner(hint: Any) -> Any:
+    """The class of a section in `list[X]`, `dict[str, X]`, `X | None`."""
+    inner = [x for x in get_args(hint) if x is not NoneType]
+    return _inner(inner[-1]) if inner else hint
 
 
 def _heading(loc: tuple[int | str, ...]) -> str:

@@ -12,7 +12,7 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 from pydantic_core import from_json
 
-from gateway.encode.checked import ADAPTERS
+from gateway.encode.checked import adapter
 from gateway.encode.shapes import Message
 from gateway.encode.times import utc_of
 from gateway.model.fields import Slug
@@ -113,7 +113,7 @@ def check(topic: str, payload: bytes, prefix: str) -> Checked | NotTaken:
     if len(payload) > MESSAGE_BYTES_MAX:
         return refuse(Reason.SIZE, f"{len(payload)} bytes, at most {MESSAGE_BYTES_MAX}")
     try:
-        message: Message = ADAPTERS[address.klass].validate_json(payload, strict=True)
+        message: Message = adapter(address.klass).validate_json(payload, strict=True)
     except ValidationError as e:
         return refuse(Reason.SCHEMA, _faults(e))
     if "v" not in from_json(payload):

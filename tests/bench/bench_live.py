@@ -1,9 +1,9 @@
 """What one engine at 500 Hz costs live, all parts running: share of a core, resident memory, threads, descriptors.
 
 Real processes: head on a pty in real time, Mosquitto, the daemon with capture ring, history, outbox and local socket.
-Due: under 3 % of a core and under 64 MiB resident. Also printed: how much of the memory is the interpreter's and the
-libraries' own before the daemon has done anything (`import gateway.app.daemon`), the bound below which no part of the
-daemon can bring it. Run: `python tests/bench/bench_live.py [SECONDS]`.
+Due: under 3 % of a core and under 75 MiB resident, with the page on. Also printed: how much of the memory is the
+interpreter's and the libraries' own before the daemon has done anything (`import gateway.app.daemon`), the bound below
+which no part of the daemon can bring it. Run: `python tests/bench/bench_live.py [SECONDS]`.
 """
 
 import os
@@ -20,7 +20,7 @@ import daemon_rig as rig  # noqa: E402
 from service_environment import service_environment  # noqa: E402
 
 WARM_S = 15.0
-CPU_DUE_PERCENT, RESIDENT_DUE_MIB = 3.0, 64.0
+CPU_DUE_PERCENT, RESIDENT_DUE_MIB = 3.0, 75.0
 IMPORTS = "import gateway.app.daemon; print(open('/proc/self/status').read())"
 
 
@@ -71,7 +71,7 @@ def main(seconds: float) -> None:
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder)
         broker = rig.lasting_broker(place)
-        data = rig.example(place, broker.port, reading_every_s=10)
+        data = rig.example(place, broker.port, reading_every_s=10) | {"page": {"port": 0}}
         try:
             with rig.head(place), rig.daemon(rig.written(place, data), **env) as process:
                 time.sleep(WARM_S)

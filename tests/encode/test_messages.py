@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from gateway.encode import messages as m
-from gateway.encode.checked import ADAPTERS, SCHEMAS, parse_event, schema, trend_of
+from gateway.encode.checked import SCHEMAS, adapter, parse_event, schema, trend_of
 from gateway.encode.inbound import read_request
 from gateway.encode.shapes import HoursRange, Range
 from gateway.model.enums import AlarmState, Priority, Quality, Running
@@ -179,9 +179,9 @@ def test_an_event_read_back_gives_the_same_bytes(body: dict[str, Any]) -> None:
 @pytest.mark.parametrize(("name", "payload"), all_messages())
 def test_what_is_read_and_written_again_is_the_same(name: str, payload: bytes) -> None:
     """Pins both ways of writing to each other: our own encoder's bytes are pydantic's of the same shape."""
-    message = ADAPTERS[name].validate_json(payload)
+    message = adapter(name).validate_json(payload)
     assert m.dump(message) == payload
-    assert ADAPTERS[name].dump_json(message, by_alias=True) == payload
+    assert adapter(name).dump_json(message, by_alias=True) == payload
 
 
 @given(st.lists(maybe, min_size=6, max_size=6), st.dictionaries(st.text(max_size=3), maybe | st.integers() | st.text()))
@@ -234,7 +234,7 @@ def test_a_persons_reason_is_not_lost() -> None:
 def test_a_bad_request_is_refused(payload: bytes) -> None:
     """Pins that requests from aboard are taken only as the interface has them: shelving within a day, version 1."""
     with pytest.raises(ValidationError):
-        ADAPTERS["do"].validate_json(payload)
+        adapter("do").validate_json(payload)
     with pytest.raises(Refused):
         read_request(payload)
 

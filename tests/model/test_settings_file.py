@@ -46,7 +46,7 @@ def test_the_schema_tells_the_defaults_that_are_made() -> None:
         ("table = [[4, 150.0]]\nat_4ma_mm", "engine.0.transducer.table: a calibration table needs at least two points"),
         ("table = [[4, 1], [3, 2]]\nat_4ma_mm", "engine.0.transducer.table: the calibration table's mA must rise"),
         ("table = 4\nat_4ma_mm", "engine.0.transducer.table: 4 is not allowed, a list is needed"),
-        ("tbale = 4\nat_4ma_mm", "engine.0.transducer.tbale: unknown key; remove it or correct its spelling"),
+        ("tbale = 4\nat_4ma_mm", "engine.0.transducer.tbale: unknown key; do you mean table?"),
         ("lag = 4\nat_4ma_mm", "engine.0.transducer.lag: unknown key; remove it or correct its spelling"),
     ],
 )
