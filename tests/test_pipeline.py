@@ -423,3 +423,21 @@ def test_the_trend_goes_by_the_mean_speed_and_not_by_a_bursts_wave() -> None:
     assert len(before) > 15 and np.std([of[m.utc_s] for m in before]) > 0.2
     assert max(abs(m.rpm - 88.0) for m in before) < 0.12
     assert at.rpm == of[at.utc_s] and abs(at.rpm - 80.0) < 1.5
+
+
+def test_alarms_are_judged_once_a_second_and_at_once_at_a_jump(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing else needs every revolution; a jump is announced at the revolution that makes it certain."""
+    judged: list[int] = []
+    judge = EnginePipeline._judge
+
+    def noted(self: EnginePipeline, t_us: int) -> list[Output]:
+        judged.append(t_us)
+        return judge(self, t_us)
+
+    monkeypatch.setattr(EnginePipeline, "_judge", noted)
+    text = "[engine]\nspeed = [[0, 96]]\n" + event("tooth-jump", 200)
+    said = fed(pipeline(tern_settings(running=QUICK)), [capture(text, 300.0)])
+    (step,) = [s.transition for s in said if isinstance(s, AlarmChanged) and s.transition.tag == "lag-step"]
+    between = [t_us for t_us in judged if t_us % 1_000_000]
+    assert between == [step.t_us]
+    assert 298 <= len(judged) <= 301
