@@ -5,6 +5,7 @@ import os
 import sys
 from collections.abc import Iterable, Sequence
 from importlib import import_module
+from keyword import iskeyword
 from types import ModuleType
 
 from gateway import __version__
@@ -20,6 +21,7 @@ COMMANDS = {
     "check": "Check a configuration and print what follows from it.",
     "replay": "Run a capture through the same pipeline and print what the daemon would publish, "
     "one JSON object a line.",
+    "import": "Make a capture for replay from another logger's CSV recording, and report what it lacks.",
     "status": "Show what the running daemon sees: engines, alarms, brokers, disk, and the load on people.",
     "acknowledge": "Acknowledge an alarm, or all of them.",
     "shelve": "Put an alarm away for some minutes, at most a day; it comes back by itself.",
@@ -49,8 +51,9 @@ EPILOG = (
 
 
 def command(name: str) -> ModuleType:
-    """The module of a command, brought in only when it is asked for: the daemon carries none of the others."""
-    return import_module(f"gateway.cli.{name.replace('-', '_')}")
+    """The module of a command, imported only when it is called: the daemon carries none of the others."""
+    module = name.replace("-", "_")
+    return import_module(f"gateway.cli.{module}{'_' if iskeyword(module) else ''}")
 
 
 def parser(names: Iterable[str] = COMMANDS) -> argparse.ArgumentParser:

@@ -46,6 +46,16 @@ def _lengths_mm(t: Transducer, loop_ma: NDArray[np.float64]) -> NDArray[np.float
     return out
 
 
+def loop_ma(transducer: Transducer, lengths_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The loop current that stands for each length: the inverse of `length_mm`; beyond the ends it is continued."""
+    t = transducer
+    points = sorted((mm, ma) for ma, mm in (t.table or [(4.0, t.at_4ma_mm), (20.0, t.at_20ma_mm)]))
+    mm, ma = np.array(points, dtype=np.float64).T
+    k = np.searchsorted(mm[1:-1], lengths_mm)
+    out: NDArray[np.float64] = ma[k] + (lengths_mm - mm[k]) * (ma[k + 1] - ma[k]) / (mm[k + 1] - mm[k])
+    return out
+
+
 def calibration_residuals_mm(transducer: Transducer) -> list[float]:
     """Table point less the straight 4–20 mA line at the same current, point by point; empty without a table."""
     line = replace(transducer, table=[])

@@ -434,6 +434,46 @@ class Cylinders(Section):
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class RecordingSettings(Section):
+    """Columns of another logger's CSV file, for `camdrift import`. Give angles or pulses, and a length or a current."""
+
+    time: Line = "time"
+    time_unit: Literal["s", "ms", "us"] = "s"
+    crank: Line | None = None
+    cam: Line | None = None
+    angle_unit: Literal["deg", "turns", "counts"] = "deg"
+    """Angles of each shaft itself, growing when the engine runs ahead; they may wrap at each turn."""
+    counts_per_turn: Annotated[Integer, Field(ge=4, le=65_536)] | None = None
+    crank_pulse: Line | None = None
+    cam_pulse: Line | None = None
+    """Columns of the times of pulses, in `time_unit`; an empty cell is no pulse."""
+    crank_pulses_per_turn: Annotated[Integer, Field(ge=1, le=65_536)] | None = None
+    cam_pulses_per_turn: Annotated[Integer, Field(ge=1, le=65_536)] | None = None
+    length_mm: Line | None = None
+    current_ma: Line | None = None
+    separator: Literal[",", ";", "\t"] = ","
+    decimal: Literal[".", ","] = "."
+    interval_ms: Annotated[Finite, Field(ge=0.1, le=100)] = 2.0
+    """Samples of the capture are made at this interval, by straight lines between the recording's rows."""
+    gap_s: Seconds = 0.5
+    """Rows further apart than this are a gap: nothing is made up between them."""
+
+    def __post_init__(self) -> None:
+        for shaft in ("crank", "cam"):
+            angle, pulse = getattr(self, shaft), getattr(self, f"{shaft}_pulse")
+            if (angle is None) == (pulse is None):
+                raise ValueError(f"give either {shaft} or {shaft}_pulse, one of the two")
+            if pulse is not None and getattr(self, f"{shaft}_pulses_per_turn") is None:
+                raise ValueError(f"{shaft}_pulse needs {shaft}_pulses_per_turn")
+        if self.angle_unit == "counts" and self.counts_per_turn is None:
+            raise ValueError('angle_unit = "counts" needs counts_per_turn')
+        if self.length_mm is not None and self.current_ma is not None:
+            raise ValueError("give either length_mm or current_ma, not both")
+        if self.separator == "," and self.decimal == ",":
+            raise ValueError("separator and decimal are both a comma; the columns cannot be told apart")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class EngineSettings(Section):
     """One engine and its drive."""
 
@@ -452,6 +492,8 @@ class EngineSettings(Section):
     smoothing: SmoothingSettings = SmoothingSettings()
     cylinders: Cylinders | None = None
     """Needed only to work out mean indicated pressures from a pressure/crank-angle file."""
+    recording: RecordingSettings | None = None
+    """Needed only for `camdrift import`."""
     alarms: dict[EngineAlarmTag, AlarmTuning] = field(default_factory=dict, metadata=schema_default({}))
 
     def __post_init__(self) -> None:
