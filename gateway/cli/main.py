@@ -21,7 +21,7 @@ COMMANDS = {
     "check": "Check a configuration and print what follows from it.",
     "replay": "Run a capture through the same pipeline and print what the daemon would publish, "
     "one JSON object a line.",
-    "import": "Make a capture for replay from another logger's CSV recording, and report what it lacks.",
+    "import": "Make a capture for replay from another logger's CSV recording, and report what the recording lacks.",
     "status": "Show what the running daemon sees: engines, alarms, brokers, disk, and the load on people.",
     "acknowledge": "Acknowledge an alarm, or all of them.",
     "shelve": "Put an alarm away for some minutes, at most a day; it comes back by itself.",
