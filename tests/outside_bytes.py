@@ -35,6 +35,7 @@ from gateway.encode.sentence_lines import LineSplitter, checksum, lines_of
 from gateway.encode.topics import Topics
 from gateway.engine.commands import Commands
 from gateway.engine.queues import Answers
+from gateway.engine.seen_requests import SeenRequests
 from gateway.link import Decoder
 from gateway.measure.timeline import Now
 from gateway.model.errors import Refused, SettingsError
@@ -42,6 +43,7 @@ from gateway.model.output import NewBooking, NewEvent, NewRetained
 from gateway.model.panel_settings import SentenceSettings
 from gateway.model.settings_file import checked_section, load_settings
 from gateway.outlets.control import ControlServer
+from gateway.outlets.fault_log import FaultLog
 from gateway.outlets.modbus.frames import MbapSplitter, RtuReceiver, mbap, rtu_frame
 from gateway.outlets.modbus.pdu import PDU_BYTES_MAX, Asked, answer
 from gateway.outlets.page.calls import Call, Door, Op, answered
@@ -179,16 +181,17 @@ def _answered(pdu: bytes, framed: Callable[[bytes], bytes]) -> None:
 
 def do(data: bytes) -> None:
     """A request over MQTT: always answered by a message of the interface."""
-    reply = Answers(_commands()).to(data)
+    reply = Answers(_commands(), "ship", SeenRequests({}, lambda _: None)).to(data)
     assert len(reply) <= ANSWER_BYTES_MAX
     adapter("done").validate_json(reply)
 
 
 def received(data: bytes) -> None:
     """A receipt of the shore: taken or passed over."""
-    brokers = cast(Brokers, SimpleNamespace(receipts={}))
+    brokers = cast(Brokers, SimpleNamespace(receipts={}, _claims={}, _faults=FaultLog("fuzz")))
     Brokers._take_receipt(brokers, "ship", data, GATEWAY_ID)
-    assert len(brokers.receipts) <= 1
+    Brokers._believe(brokers, "ship", 1_000)
+    assert all(seq <= 1_000 for seq, _ in brokers.receipts.values())
 
 
 def shore(data: bytes) -> None:

@@ -6,9 +6,11 @@ from pathlib import Path
 
 from gateway import __version__
 from gateway.encode.inbound import read_receipt
+from gateway.encode.shapes import ReceivedMessage
 from gateway.encode.topics import Topics
 from gateway.model.errors import Refused
 from gateway.model.settings import Settings
+from gateway.outlets.fault_log import FaultLog
 from gateway.outlets.mqtt.link import BrokerLink, Inbox, LinkStatus
 from gateway.outlets.mqtt.pipe import Inbound
 from gateway.store.outbox import OutboxReader
@@ -24,6 +26,8 @@ class Brokers:
         self.requests = Inbox(topics.do) if settings.requests.enabled else None
         self._received = {b.name: Inbox(topics.received) for b in settings.broker}
         self.receipts: dict[str, tuple[int, str]] = {}
+        self._claims: dict[str, list[ReceivedMessage]] = {}
+        self._faults = FaultLog("brokers")
         self.links = {
             b.name: BrokerLink(
                 b, partial(OutboxReader, data_dir, b.name), topics, __version__, subscribe=self._inboxes(b.name)
@@ -64,11 +68,27 @@ class Brokers:
         for name, inbox in self._received.items():
             while not inbox.queue.empty():
                 self._take_receipt(name, inbox.queue.get_nowait().payload, gateway_id)
+            self._believe(name, self.links[name].sent)
 
     def _take_receipt(self, broker: str, payload: bytes, gateway_id: str) -> None:
         try:
             receipt = read_receipt(payload)
-        except Refused:
+        except Refused as e:
+            self._faults.add("receipt.refused", broker=broker, why=str(e))
             return
         if receipt.gateway == gateway_id:
-            self.receipts[broker] = (receipt.seq, receipt.ts)
+            self._claims.setdefault(broker, []).append(receipt)
+
+    def _believe(self, broker: str, sent: int) -> None:
+        """Take the latest receipt that names nothing beyond `sent`. The lowest of the others waits: after a restart the
+        broker may have more than was sent since."""
+        beyond: list[ReceivedMessage] = []
+        for receipt in self._claims.pop(broker, []):
+            if receipt.seq <= sent:
+                self.receipts[broker] = (receipt.seq, receipt.ts)
+            else:
+                beyond.append(receipt)
+        if beyond:
+            lowest = min(beyond, key=lambda r: r.seq)
+            self._claims[broker] = [lowest]
+            self._faults.add("receipt.beyond_sent", broker=broker, seq=lowest.seq, sent=sent)

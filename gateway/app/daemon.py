@@ -30,6 +30,8 @@ from gateway.encode.topics import Topics
 from gateway.engine.commands import Commands
 from gateway.engine.inbox import Done
 from gateway.engine.queues import Answers, CommandQueue
+from gateway.engine.seen_requests import KEY as REQUESTS_KEY
+from gateway.engine.seen_requests import SeenRequests
 from gateway.model.settings import Settings
 from gateway.model.snapshot import Snapshot
 from gateway.outlets.control import ControlServer
@@ -97,7 +99,10 @@ class Daemon:
         inbox = self.brokers.requests
         if inbox is None:
             return None
-        return CommandQueue("mqtt", partial(self.brokers.answer, answer_to=Answers(self.commands).to), inbox.queue)
+        kept = self.stores.writer.checkpoint(REQUESTS_KEY)
+        seen = SeenRequests(kept, lambda ids: self.publisher.record(checkpoints=ids))
+        answers = Answers(self.commands, self.settings.requests.broker, seen)
+        return CommandQueue("mqtt", partial(self.brokers.answer, answer_to=answers.to), inbox.queue)
 
     def _page(self) -> "PageServer":
         # Imported only where there is a page: its libraries take more than ten megabytes.

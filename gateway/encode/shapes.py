@@ -254,7 +254,7 @@ Event = AlarmEvent | AdjustmentEvent | GatewayEvent
 
 @dataclass(frozen=True, kw_only=True)
 class DoMessage(Message):
-    """A request from aboard. `engine` null: the gateway's own alarm; `minutes`: of shelving."""
+    """A request from aboard. `engine` null: the gateway's own alarm; `minutes`: of shelving; `ts`: when it was sent."""
 
     v: Literal[1]
     id: Name
@@ -263,6 +263,7 @@ class DoMessage(Message):
     alarm: Slug
     minutes: Annotated[Finite, Field(gt=0, le=SHELVE_HOURS_MAX * 60)] | None = None
     by: Name
+    ts: Stamp
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -14,6 +14,7 @@ import structlog
 from gateway.encode.inbound import read_request
 from gateway.encode.messages import DoMessage, DoneMessage, dump
 from gateway.engine.commands import Commands
+from gateway.engine.seen_requests import SeenRequests
 from gateway.model.errors import Refused
 
 WAITING_MAX = 64
@@ -71,11 +72,12 @@ class CommandQueue(Generic[T]):
 
 
 class Answers:
-    """Answers to requests that come by MQTT. One that comes again (QoS 1) is not done again, only answered again."""
+    """Answers to requests that come by MQTT. A copy of one (QoS 1) is not done again, only answered again."""
 
-    def __init__(self, commands: Commands) -> None:
-        self._commands = commands
-        self._given: OrderedDict[tuple[str, str], bytes] = OrderedDict()
+    def __init__(self, commands: Commands, broker: str, seen: SeenRequests) -> None:
+        """`broker`: by which they come."""
+        self._commands, self._broker, self._seen = commands, broker, seen
+        self._given: OrderedDict[bytes, bytes] = OrderedDict()
 
     def to(self, payload: bytes) -> bytes:
         """Do a request and make the answer's bytes; what is no request is answered with the reason."""
@@ -83,12 +85,11 @@ class Answers:
             asked = read_request(payload)
         except Refused as e:
             return dump(DoneMessage(id="unknown", ok=False, why=f"not a request: {e}"))
-        key = (asked.by, asked.id)
-        if key not in self._given:
-            self._given[key] = self._done(asked)
+        if payload not in self._given:
+            self._given[payload] = self._done(asked)
             while len(self._given) > ANSWERS_KEPT:
                 self._given.popitem(last=False)
-        return self._given[key]
+        return self._given[payload]
 
     def _done(self, asked: DoMessage) -> bytes:
         wanted: dict[str, Any] = {
@@ -96,12 +97,13 @@ class Answers:
             "engine": asked.engine,
             "alarm": asked.alarm,
             "minutes": asked.minutes,
-            "by": asked.by,
         }
         if asked.do == "shelve":
             wanted["why"] = "by request over MQTT"
         try:
-            answer = self._commands.handle("mqtt", wanted, "mqtt")
+            self._seen.admit(asked)
+            # Nobody has checked who it is: any client that may write the topic can give any name.
+            answer = self._commands.handle("mqtt", wanted, f"stated by {asked.by}, by MQTT from broker {self._broker}")
         except Refused as e:
             return dump(DoneMessage(id=asked.id, ok=False, why=str(e)))
         return dump(DoneMessage(id=asked.id, ok=True, why=str(answer.get("note", ""))))

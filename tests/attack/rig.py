@@ -18,8 +18,8 @@ from page_rig import HASH
 from tests.attack.head_process import BROKEN_S, broken_at_s
 from tests.attack.panel import PANEL_ADDRESS, ModbusPanel, RelayFile, Watch, delays_s
 
-DESCRIPTORS = 512
-"""As the unit's LimitNOFILE stands to what the daemon itself needs; a case may set fewer."""
+DESCRIPTORS = 1_024
+"""The unit's LimitNOFILE; a case may set fewer."""
 READY_S = 40.0
 AS_A_SERVICE = {"MALLOC_ARENA_MAX": "1", "OPENBLAS_NUM_THREADS": "1"}
 """The environment that the unit sets."""

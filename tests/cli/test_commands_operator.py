@@ -17,6 +17,7 @@ from mqtt_fakes import mosquitto, needs_mosquitto
 
 from gateway.cli.main import main
 from gateway.encode.messages import utc_of
+from gateway.encode.times import rfc3339
 from gateway.model.errors import PortError
 from gateway.model.settings_file import load_settings
 from gateway.outlets.control_client import ask
@@ -279,7 +280,8 @@ def test_booking_into_a_folder_that_is_held(tmp_path: Path, run: Run) -> None:
 
 
 def asking(**fields: object) -> str:
-    return json.dumps({"v": 1, "id": "r1", "do": "acknowledge", "engine": "main", "alarm": "head-silent"} | fields)
+    basic = {"v": 1, "id": "r1", "do": "acknowledge", "engine": "main", "alarm": "head-silent"}
+    return json.dumps(basic | {"ts": rfc3339(time.time())} | fields)
 
 
 @needs_mosquitto
@@ -303,8 +305,9 @@ def test_requests_by_mqtt(tmp_path: Path, run: Run) -> None:
             with running(config):
                 silent(run, config)
                 until(lambda: status(run, config)["brokers"]["ship"]["connected"], "connected")
-                publish(asking(by="Watch"))
-                publish(asking(by="Watch"))
+                first = asking(by="Watch")
+                publish(first)
+                publish(first)
                 until(lambda: len(done()) == 2, "both are answered")
                 assert done() == [{"v": 1, "id": "r1", "ok": True, "why": ""}] * 2
                 publish(asking(by="Watch", id="r2"))
@@ -313,8 +316,15 @@ def test_requests_by_mqtt(tmp_path: Path, run: Run) -> None:
                 assert [a["ok"] for a in done()[2:]] == [False, False]
                 assert "nothing to acknowledge" in done()[2]["why"]
                 assert state(run, config, "head-silent") == "acknowledged"
+            with running(config):
+                until(lambda: status(run, config)["brokers"]["ship"]["connected"], "connected again")
+                publish(asking(by="Watch", id="r1"))
+                publish(asking(by="Watch", id="r4", ts=rfc3339(time.time() - 125.0)))
+                until(lambda: len(done()) == 6, "an id of before the restart, and an old request")
+                assert [a["ok"] for a in done()[4:]] == [False, False]
+                assert "24 h" in done()[4]["why"] and "120 s" in done()[5]["why"]
     acts = [e for e in events(tmp_path, tag="head-silent") if e["to"] == "acknowledged"]
-    assert [e["by"] for e in acts] == ["Watch (mqtt)"]
+    assert [e["by"] for e in acts] == ["stated by Watch, by MQTT from broker ship"]
 
 
 @needs_mosquitto
@@ -333,17 +343,19 @@ def test_requests_are_off_by_default(tmp_path: Path, run: Run) -> None:
 
 @needs_mosquitto
 def test_receipt_from_shore_is_shown(tmp_path: Path, run: Run) -> None:
-    """What the shore says it keeps of this gateway's events is shown; a receipt for another gateway is not."""
+    """What the shore says it keeps of this gateway's events is shown; a receipt for another gateway is not, nor
+    one beyond what was sent."""
     with mosquitto(tmp_path) as broker:
         config = written(tmp_path, example(tmp_path, broker.port))
-        with listening(broker.port) as listener, running(config):
+        with listening(broker.port) as listener, running(config) as process:
             until(lambda: status(run, config)["brokers"]["ship"]["connected"], "connected")
             reader = StateReader(tmp_path / "data")
             ours = reader.gateway_id()
             reader.close()
-            for gateway, seq in ((ours, 7), ("00000000-0000-4000-8000-000000000000", 99)):
-                said = {"v": 1, "gateway": gateway, "seq": seq, "ts": "2026-03-01T12:00:00.000Z"}
+            for gateway, seq in ((ours, 1), ("00000000-0000-4000-8000-000000000000", 1), (ours, 1_000_000)):
+                receipt = {"v": 1, "gateway": gateway, "seq": seq, "ts": "2026-03-01T12:00:00.000Z"}
                 topic = "camdrift/1/tern-passage/received"
-                listener._client.publish(topic, json.dumps(said), qos=1).wait_for_publish(180)
-            until(lambda: status(run, config)["brokers"]["ship"]["kept_ashore_to"] == 7, "the receipt is shown")
-            assert "kept ashore up to 7" in run("status", config)[1]
+                listener._client.publish(topic, json.dumps(receipt), qos=1).wait_for_publish(180)
+            until(lambda: process.told("receipt.beyond_sent"), "the last was read")
+            assert status(run, config)["brokers"]["ship"]["kept_ashore_to"] == 1
+            assert "kept ashore up to 1" in run("status", config)[1]

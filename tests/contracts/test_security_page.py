@@ -7,6 +7,9 @@ from pathlib import Path
 from gateway.model.page_settings import PageSettings
 from gateway.model.panel_settings import ModbusTcpSettings, SentenceSettings
 from gateway.model.settings_file import checked_settings
+from tests.attack import cases
+from tests.attack.case import CASES
+from tests.attack.rig import DESCRIPTORS
 
 ROOT = Path(__file__).parents[2]
 TEXT = (ROOT / "deploy/SECURITY.md").read_text(encoding="utf-8")
@@ -48,7 +51,17 @@ def test_all_41_capabilities_have_a_state_and_what_is_met_a_reason() -> None:
 def test_what_is_met_by_the_program_names_a_test() -> None:
     """But for those that are met by there being nothing, or by a recognised part of the system."""
     without = {n for n, row in capabilities().items() if row[2] == "met" and "`tests/" not in row[3]}
-    assert without == {22, 25, 29}
+    assert without == {22, 29}
+
+
+def test_attacks_named_are_cases() -> None:
+    """Names of attacks beside their file are registered cases, and the unit sets the descriptors that they run with."""
+    assert cases.ALL
+    known = {c.name for c in CASES}
+    named = set(re.findall(r"on_(?:page|sockets|mqtt)\.py`, ([a-z0-9-]+(?:, [a-z0-9-]+)*)", TEXT))
+    assert named and [n for row in named for n in row.split(", ") if n not in known] == []
+    unit = (ROOT / "deploy/ship/camdrift.service").read_text(encoding="utf-8")
+    assert f"\nLimitNOFILE={DESCRIPTORS}\n" in unit
 
 
 def test_listening_ports_are_the_defaults_of_the_settings() -> None:

@@ -11,7 +11,16 @@ from hypothesis import strategies as st
 from gateway.encode.inbound import read_receipt, read_request
 from gateway.model.errors import Refused
 
-REQUEST = {"v": 1, "id": "a1", "do": "shelve", "engine": "main", "alarm": "lag-near", "minutes": 30, "by": "chief"}
+REQUEST = {
+    "v": 1,
+    "id": "a1",
+    "do": "shelve",
+    "engine": "main",
+    "alarm": "lag-near",
+    "minutes": 30,
+    "by": "chief",
+    "ts": "2026-03-01T12:00:00.000Z",
+}
 RECEIPT = {"v": 1, "gateway": "3f0c1d2e-0000-4000-8000-00000000abcd", "seq": 7, "ts": "2026-03-01T12:00:00.000Z"}
 READERS: dict[str, tuple[Callable[[bytes], Any], dict[str, Any]]] = {
     "do": (read_request, REQUEST),

@@ -107,7 +107,21 @@ def all_messages() -> list[tuple[str, bytes]]:
         ("trend", m.dump(trend())),
         ("done", m.dump(m.DoneMessage(id="a1", ok=False, why="no such alarm"))),
         ("received", m.dump(m.ReceivedMessage(v=1, gateway=GATEWAY, seq=3, ts=m.rfc3339(UTC)))),
-        ("do", m.dump(m.DoMessage(v=1, id="a1", do="shelve", engine="main", alarm="lag-near", minutes=30, by="chief"))),
+        (
+            "do",
+            m.dump(
+                m.DoMessage(
+                    v=1,
+                    id="a1",
+                    do="shelve",
+                    engine="main",
+                    alarm="lag-near",
+                    minutes=30,
+                    by="chief",
+                    ts="2026-03-01T12:00:00.000Z",
+                )
+            ),
+        ),
     ]
 
 
@@ -223,12 +237,12 @@ def test_a_persons_reason_is_not_lost() -> None:
 
 
 @pytest.mark.parametrize("payload", [
-    b'{"v":1,"id":"a","do":"shelve","alarm":"lag-near","minutes":1441,"by":"x"}',
-    b'{"v":1,"id":"a","do":"silence","alarm":"lag-near","by":"x"}',
-    b'{"v":2,"id":"a","do":"acknowledge","alarm":"lag-near","by":"x"}',
-    b'{"id":"a","do":"acknowledge","alarm":"lag-near","by":"x"}',
-    b'{"v":1,"id":"a","do":"acknowledge","alarm":"LAG/#","by":"x"}',
-    b'{"v":1,"id":"a","do":"acknowledge","alarm":"lag-near","by":"x","then":"reboot"}',
+    b'{"v":1,"id":"a","do":"shelve","alarm":"lag-near","minutes":1441,"by":"x","ts":"2026-03-01T12:00:00.000Z"}',
+    b'{"v":1,"id":"a","do":"silence","alarm":"lag-near","by":"x","ts":"2026-03-01T12:00:00.000Z"}',
+    b'{"v":2,"id":"a","do":"acknowledge","alarm":"lag-near","by":"x","ts":"2026-03-01T12:00:00.000Z"}',
+    b'{"id":"a","do":"acknowledge","alarm":"lag-near","by":"x","ts":"2026-03-01T12:00:00.000Z"}',
+    b'{"v":1,"id":"a","do":"acknowledge","alarm":"LAG/#","by":"x","ts":"2026-03-01T12:00:00.000Z"}',
+    b'{"v":1,"id":"a","do":"acknowledge","alarm":"lag-near","by":"x","ts":"2026-03-01T12:00:00.000Z","then":"reboot"}',
     b"[]", b"\xff",
 ])  # fmt: skip
 def test_a_bad_request_is_refused(payload: bytes) -> None:

@@ -61,6 +61,11 @@ class Line:
         self.place = self._sent = place
         self._members: dict[int, _Member] = {}
 
+    @property
+    def sent(self) -> int:
+        """The highest number that was handed to the broker."""
+        return self._sent
+
     def _of(self, out: Outgoing) -> int:
         number: int = getattr(out, self._number)
         return number

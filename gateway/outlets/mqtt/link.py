@@ -102,6 +102,8 @@ class BrokerLink:
         self._reason = "not yet connected"
         self._window: Window | None = None
         self._place = 0
+        self.sent = 0
+        """The highest seq that was handed to the broker."""
         self._last_ack: float | None = None
         self._dropped = self._refused = 0
         self._since: float | None = None
@@ -235,6 +237,7 @@ class BrokerLink:
         politely = False
         try:
             self._place = reader.place()
+            self.sent = max(self.sent, self._place)
             pipe.open()
             self._answered()
             granted = self._await_connack(pipe)
@@ -320,7 +323,7 @@ class BrokerLink:
         while not pipe.acks.empty():
             window.take(pipe.acks.get_nowait(), now)
         window.settle(now)
-        self._place = window.place
+        self._place, self.sent = window.place, max(self.sent, window.sent)
         self._last_ack = window.last_ack or self._last_ack
 
     def _tell_refused(self, window: Window) -> None:

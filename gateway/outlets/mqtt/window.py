@@ -124,6 +124,11 @@ class Window:
         self.idle = False
 
     @property
+    def sent(self) -> int:
+        """The highest seq of an event that was handed to the broker."""
+        return self._events.sent
+
+    @property
     def place(self) -> int:
         """The last `seq` that the outbox has as done."""
         return self._events.place
