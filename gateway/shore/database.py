@@ -13,6 +13,7 @@ from typing import Any, Protocol
 from urllib.parse import urlsplit
 
 from gateway.model.errors import CamdriftError, Refused, StorageError
+from gateway.model.sql_script import statements
 
 BUSY_S = 30
 STATEMENT_MS_MAX = 60_000
@@ -108,7 +109,7 @@ class Sqlite:
             if done > len(scripts):
                 raise _newer(str(self._path), done, len(scripts))
             for number, script in enumerate(scripts[done:] if make else [], start=done + 1):
-                for statement in _statements(script):
+                for statement in statements(script):
                     self._db.execute(statement)
                 self._db.execute(f"PRAGMA user_version={number}")
 
@@ -227,15 +228,6 @@ class Postgres:
 
     def close(self) -> None:
         self._db.close()
-
-
-def _statements(script: str) -> Iterator[str]:
-    text = ""
-    for line in script.splitlines(keepends=True):
-        text += line
-        if sqlite3.complete_statement(text):
-            yield text
-            text = ""
 
 
 @contextmanager

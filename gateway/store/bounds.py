@@ -12,12 +12,16 @@ PAGES_SHARE_MAX = 0.9
 
 
 class Bounds:
-    """`tell(seq, body)` stores the event that explains a loss."""
+    """`store_event(seq, body)` stores the event that explains a loss."""
 
     def __init__(
-        self, db: sqlite3.Connection, rows_max: int, pages_max: int, tell: Callable[[int, Mapping[str, object]], None]
+        self,
+        db: sqlite3.Connection,
+        rows_max: int,
+        pages_max: int,
+        store_event: Callable[[int, Mapping[str, object]], None],
     ) -> None:
-        self._db, self._rows_max, self._pages_max, self._tell = db, rows_max, pages_max, tell
+        self._db, self._rows_max, self._pages_max, self._store_event = db, rows_max, pages_max, store_event
 
     def share(self, rows: int) -> float:
         """How full the store is, 0-1, by rows or by pages."""
@@ -52,12 +56,12 @@ class Bounds:
         set_fact(self._db, "floor", last)
         return last, rows
 
-    def tell_trends(self, last: int, rows: int, utc: str) -> tuple[int, int]:
-        """Store the event that tells of trends dropped since the last one, where there were; results as of `keep`."""
-        lost = trends.untold(self._db)
+    def report_dropped_trends(self, last: int, rows: int, utc: str) -> tuple[int, int]:
+        """Store the event that reports trends dropped since the last one, if any were; results as of `keep`."""
+        lost = trends.newly_dropped(self._db)
         if not lost:
             return last, rows
-        self._tell(last + 1, trends.loss_body(lost, utc))
+        self._store_event(last + 1, trends.loss_body(lost, utc))
         return last + 1, rows + 1
 
     def delete_done(self, last: int, step: int, before_utc: str | None) -> int:
@@ -74,11 +78,11 @@ class Bounds:
     def _explain(self, loss: Loss, last: int, rows: int, utc: str) -> tuple[int, int]:
         note = self._note()
         if note is not None and note[0] > self.least_place(last):
-            # It has not reached every broker: the new one tells both losses, and the old one's own seq is in its range.
+            # Some broker has not got it: the new one reports both losses, and the old one's own seq is in its range.
             loss = loss.joined(note[1]).joined(Loss(note[0], note[0], {}))
             rows -= self._db.execute("DELETE FROM event WHERE seq=?", (note[0],)).rowcount
         seq = last + 1
-        self._tell(seq, outbox.loss_body(loss, utc))
+        self._store_event(seq, outbox.loss_body(loss, utc))
         set_fact(self._db, "note", json.dumps([seq, loss.first_seq, loss.last_seq, dict(loss.counts)]))
         return seq, rows + 1
 

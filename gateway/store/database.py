@@ -9,11 +9,12 @@ from pathlib import Path
 from typing import Literal
 
 from gateway.model.errors import Refused, StorageError
+from gateway.model.sql_script import statements
 
 PAGE_BYTES = 4096
 LOG_PAGES = 1_000
 APPLICATION_ID = 0x43440000
-"""With the number of the last step in its lower half: a file of a newer camdrift says so twice, a flipped bit once."""
+"""With the number of the last step in its lower half: a file of a newer camdrift holds it twice, a flipped bit once."""
 
 _REFUSED = (
     sqlite3.SQLITE_FULL,
@@ -56,7 +57,7 @@ def suspect(path: Path) -> Path:
 
 
 def mark_suspect(path: Path) -> None:
-    """A part of the file could not be read: the next start replaces it, whatever its own check says."""
+    """A part of the file could not be read: the next start replaces it, whatever its own check finds."""
     with suppress(OSError):
         suspect(path).touch(mode=0o600)
 
@@ -67,14 +68,14 @@ def is_damage(e: sqlite3.Error) -> bool:
 
 
 def storage_error(path: Path, e: sqlite3.Error) -> StorageError:
-    """The error in words that say what to do. A file that is damaged is marked, so that the next start replaces it."""
+    """The error, with what to do about it. A file that is damaged is marked, so that the next start replaces it."""
     if error_code(e) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
         mark_suspect(path)
     return StorageError(f"{path}: {_MEANING.get(error_code(e), 'cannot be used')} ({e})")
 
 
 def connect(path: Path, *, synchronous: Literal["FULL", "NORMAL"], read_only: bool = False) -> sqlite3.Connection:
-    """A connection with the project's settings; raises sqlite3.Error. Transactions are begun explicitly."""
+    """A connection with the project's settings; raises sqlite3.Error. Transactions start explicitly."""
     uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rw'}"
     db = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False, timeout=5.0)
     try:
@@ -96,7 +97,7 @@ def connect(path: Path, *, synchronous: Literal["FULL", "NORMAL"], read_only: bo
 
 
 def open_to_read(path: Path, synchronous: Literal["FULL", "NORMAL"]) -> sqlite3.Connection:
-    """A reader's connection beside a running daemon; raises StorageError that says what to do."""
+    """A reader's connection beside a running daemon; raises StorageError with what to do about it."""
     if not path.exists():
         raise StorageError(f"{path}: there is none yet; `camdrift run` makes it")
     try:
@@ -117,7 +118,7 @@ def transaction(db: sqlite3.Connection) -> Iterator[None]:
             try:
                 db.execute("ROLLBACK")
             except sqlite3.Error:
-                # The first error is the one to tell; a connection left inside would refuse the next BEGIN loudly.
+                # The first error is the one to report; a connection left inside would refuse the next BEGIN loudly.
                 pass
         raise
 
@@ -190,17 +191,8 @@ def _bring_up_to_date(db: sqlite3.Connection, path: Path, steps: str) -> None:
     if not use_steps(db, path, steps):
         for number, script in enumerate(scripts[_version(db) :], start=_version(db) + 1):
             with transaction(db):
-                for statement in _statements(script.read_text(encoding="utf-8")):
+                for statement in statements(script.read_text(encoding="utf-8")):
                     db.execute(statement)
                 db.execute(f"PRAGMA user_version={number}")
     if _pragma(db, "application_id") != APPLICATION_ID + len(scripts):
         db.execute(f"PRAGMA application_id={APPLICATION_ID + len(scripts)}")
-
-
-def _statements(script: str) -> Iterator[str]:
-    text = ""
-    for line in script.splitlines(keepends=True):
-        text += line
-        if sqlite3.complete_statement(text):
-            yield text
-            text = ""

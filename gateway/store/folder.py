@@ -58,7 +58,7 @@ class Ballast:
         return True
 
     def restore(self) -> bool:
-        """Make it anew if the disk has room for it and as much again; True if it stands."""
+        """Make it again if the disk has room for it and as much again; True if it stands."""
         if self.there:
             return True
         try:

@@ -67,7 +67,7 @@ class Renewal:
 
 
 def open_file(path: Path, plan: Plan, *, was_there: bool = False) -> tuple[sqlite3.Connection, Renewal | None]:
-    """Open or make `path`; the second result says what was replaced. `was_there`: a missing file counts as a loss.
+    """Open or make `path`; the second result is what was replaced. `was_there`: a missing file counts as a loss.
 
     Raises StorageError where the disk refuses, Refused where a newer camdrift wrote the file.
     """

@@ -11,9 +11,9 @@ them, `retained` holds the latest value per topic with a revision; a broker is d
 4. undelivered `adjustment` events, oldest first: they also stand in the log book;
 5. undelivered `alarm` events, oldest first.
 
-What is dropped undelivered is counted for each broker that had not got it, and told in one `gateway` event (first and
-last seq, counts by kind) so that the gap in seq is explained ashore. While that event is itself undelivered, a further
-loss replaces it by one that tells both; so there is at most one, and it is never dropped.
+What is dropped undelivered is counted for each broker that had not got it, and reported in one `gateway` event (first
+and last seq, counts by kind) so that the gap in seq is explained ashore. While that event is itself undelivered, a
+further loss replaces it by one that reports both; so there is at most one, and it is never dropped.
 
 **Trends.** A broker that wants every trend and not only the latest has a second place, in the line of `trends.py`.
 
@@ -112,7 +112,7 @@ class OutboxReader:
         self._classes = frozenset(str(row[0]).split())
 
     def retained_due(self, limit: int) -> list[RetainedRow]:
-        """Values this broker has not acknowledged: alarms before trends, what it never had before what is only said
+        """Values this broker has not acknowledged: alarms before trends, what it never had before what is only sent
         again, the newest first."""
         wanted = sorted(self._classes & {"alarm", "trend"})
         marks = ",".join("?" * len(wanted))
@@ -231,7 +231,7 @@ class OutboxReader:
 def register_brokers(
     db: sqlite3.Connection, brokers: Mapping[str, frozenset[str]], last_seq: int, last_rev: int
 ) -> None:
-    """Bring the brokers' rows in line with the settings, as the rule above says. Inside a transaction."""
+    """Bring the brokers' rows in line with the settings, by the rule above. Inside a transaction."""
     known = {
         name: frozenset(classes.split()) for name, classes in db.execute("SELECT name, classes FROM broker").fetchall()
     }

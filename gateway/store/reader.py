@@ -28,7 +28,7 @@ class BookingRow:
 
 def packed(value: object) -> bytes:
     """A checkpoint as it is stored: each is written again and again, and a small one wears one page of the disk.
-    Raises TypeError or ValueError for what JSON cannot say."""
+    Raises TypeError or ValueError for what JSON cannot hold."""
     return zlib.compress(json.dumps(value, allow_nan=False, separators=(",", ":")).encode())
 
 

@@ -102,7 +102,7 @@ def open_damaged(path: Path, *, with_log: bool, short: bool = False) -> sqlite3.
     db = sqlite3.connect(f"{path.absolute().as_uri()}?{mode}", uri=True, isolation_level=None)
     db.text_factory = text_or_bytes
     if short:
-        # SQLite then reads a file that is shorter than its header says, as far as it goes.
+        # SQLite then reads a file that is shorter than its header gives, as far as it goes.
         db.execute("PRAGMA writable_schema=ON")
     return db
 

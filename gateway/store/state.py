@@ -129,7 +129,7 @@ class StateStore:
     ) -> list[int]:
         """Take all of it in one transaction, or nothing; returns the events' seqs.
 
-        Raises StorageError when the disk refuses (no seq is used up), TypeError or ValueError for what JSON cannot say
+        Raises StorageError when the disk refuses (no seq is used up), TypeError or ValueError for what JSON cannot hold
         and for a booking's id that the engine's log book already has.
         """
         with self._lock:
@@ -177,7 +177,7 @@ class StateStore:
                     last, rows = self._last, self._rows
                     if self._bounds.excess(rows, 0):
                         last, rows = self._bounds.keep(last, rows, 0, rfc3339(now_utc))
-                    last, rows = self._bounds.tell_trends(last, rows, rfc3339(now_utc))
+                    last, rows = self._bounds.report_dropped_trends(last, rows, rfc3339(now_utc))
                 self._last, self._rows = last, rows
                 self._restore_ballast()
             except sqlite3.Error as e:
@@ -237,7 +237,7 @@ class StateStore:
 
     def _begin(self, brokers: Mapping[str, frozenset[str]]) -> None:
         pages = int(self._settings.state_mb * 1024 * 1024 / PAGE_BYTES)
-        self._bounds = Bounds(self._db, self._settings.keep_events, pages, self._tell)
+        self._bounds = Bounds(self._db, self._settings.keep_events, pages, self._store_event)
         try:
             with transaction(self._db):
                 if self.renewal is not None:
@@ -290,7 +290,7 @@ class StateStore:
         self._uncopied.extend(bookings)
         return seqs
 
-    def _tell(self, seq: int, body: Mapping[str, object]) -> None:
+    def _store_event(self, seq: int, body: Mapping[str, object]) -> None:
         self._insert(seq, self.events_topic, "gateway", body)
 
     def _insert(self, seq: int, topic: str, kind: str, body: Mapping[str, object]) -> None:

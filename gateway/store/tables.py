@@ -9,7 +9,7 @@ from gateway.store.reader import unpacked
 from gateway.store.salvage import Row, Table
 
 SEQ_MAX = 2**53
-"""Beyond this JSON's readers no longer tell two numbers apart; no ship stores so many events."""
+"""Beyond this JSON's readers no longer separate two numbers; no ship stores so many events."""
 KINDS = ("alarm", "adjustment", "gateway")
 KLASSES = ("alarm", "trend")
 

@@ -3,7 +3,8 @@
 A broker with `every-trend` among its classes has a place in this line beside its place among the events. A trend stays
 until all such brokers have it. While one of them cannot be reached, 31 days of each engine's are kept, and up to a day
 more, since they are dropped by the day, the oldest first; where the store's pages grow short, trends go before any
-event that a broker has not got. What is dropped undelivered is counted for each broker and told hourly in one event.
+event that a broker has not got. What is dropped undelivered is counted for each broker and reported hourly in one
+event.
 """
 
 import sqlite3
@@ -87,8 +88,8 @@ def drop(db: sqlite3.Connection, rows: int, topic: str | None = None) -> int:
     return len(found)
 
 
-def untold(db: sqlite3.Connection) -> dict[str, int]:
-    """How many were dropped undelivered, by broker, since it was last asked: from now on they count as told."""
+def newly_dropped(db: sqlite3.Connection) -> dict[str, int]:
+    """How many were dropped undelivered, by broker, since the last call: from now on they count as reported."""
     rows = db.execute(
         "SELECT name, trends_dropped-trends_told FROM broker WHERE active=1 AND trends_dropped > trends_told"
     ).fetchall()
@@ -97,7 +98,7 @@ def untold(db: sqlite3.Connection) -> dict[str, int]:
 
 
 def loss_body(lost: Mapping[str, int], utc: str) -> dict[str, Any]:
-    """The `gateway` event that tells of them. `utc`: RFC 3339."""
+    """The `gateway` event that reports them. `utc`: RFC 3339."""
     what = ", ".join(f"{n} for {name}" for name, n in sorted(lost.items()))
     text = (
         f"Hourly trends were dropped undelivered, the oldest first: {what}; 31 days of them are kept, room permitting"

@@ -156,7 +156,7 @@ class Writer:
 
     @property
     def alive(self) -> bool:
-        """Whether the thread runs; `last_beat` says when it last came round."""
+        """Whether the thread runs; `last_beat` is when it last did."""
         return self._thread.is_alive()
 
     def start(self) -> None:
@@ -205,7 +205,7 @@ class Writer:
             self._guard("state", self._commit)
         self._guard("logbook", self._store.copy_bookings)
         self._guard("captures", self._write_raw)
-        # Last of the writing: whoever drains is told at the end of it.
+        # Last of the writing: whoever drains waits for the end of it.
         if stopping or self._flush_asked or now >= self._flush_at:
             self._guard("history", self._flush)
         self._guard("room", self._look_for_room)
