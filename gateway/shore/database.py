@@ -109,7 +109,7 @@ class Sqlite:
             if done > len(scripts):
                 raise _newer(str(self._path), done, len(scripts))
             for number, script in enumerate(scripts[done:] if make else [], start=done + 1):
-                for statement in statements(script):
+                for statement in statements(script, sqlite3.complete_statement):
                     self._db.execute(statement)
                 self._db.execute(f"PRAGMA user_version={number}")
 

@@ -191,7 +191,7 @@ def _bring_up_to_date(db: sqlite3.Connection, path: Path, steps: str) -> None:
     if not use_steps(db, path, steps):
         for number, script in enumerate(scripts[_version(db) :], start=_version(db) + 1):
             with transaction(db):
-                for statement in statements(script.read_text(encoding="utf-8")):
+                for statement in statements(script.read_text(encoding="utf-8"), sqlite3.complete_statement):
                     db.execute(statement)
                 db.execute(f"PRAGMA user_version={number}")
     if _pragma(db, "application_id") != APPLICATION_ID + len(scripts):
