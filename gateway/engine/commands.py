@@ -9,8 +9,9 @@ import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from concurrent.futures import TimeoutError as FutureTimeout
+from functools import partial
 from threading import Lock
-from typing import Any, Literal, Protocol, cast, get_args
+from typing import Any, Protocol, cast
 
 import structlog
 
@@ -19,6 +20,7 @@ from gateway.alarm.table import BY_TAG, GATEWAY_TAGS, ROWS
 from gateway.engine.inbox import Booking, Command, Done
 from gateway.engine.maintenance import filled, present_figures
 from gateway.engine.request import is_text_throughout, minutes_of, text_of
+from gateway.engine.rights import Origin, authorise
 from gateway.engine.sheet_facts import facts_of
 from gateway.engine.snapshot import EngineSnapshot
 from gateway.model.errors import Refused
@@ -28,16 +30,6 @@ from gateway.wear import bookings
 from gateway.wear.booking_check import new_booking
 from gateway.worksheet.catalogue import as_data, sheet
 
-Origin = Literal["shell", "page", "panel", "mqtt"]
-ACTS = get_args(ActKind)
-ALLOWED: Mapping[Origin, frozenset[str]] = {
-    "shell": frozenset({"status", "sheet", "prefill", "silence", "book", *ACTS}),
-    "page": frozenset({"status", "sheet", "prefill", "silence", "book", *ACTS}),
-    "panel": frozenset({"silence", "acknowledge"}),
-    "mqtt": frozenset({"acknowledge", "shelve", "unshelve"}),
-}
-"""Who may ask for what. The shell's right is that of the socket's file, the page's a log-in, the panel's its settings,
-MQTT's the setting that enables requests and the broker's access list."""
 NAME_MAX = 64
 ANSWER_S = 8.0
 RECORD_S = 2.0
@@ -116,13 +108,19 @@ class Commands:
         """An act of the alarm panel, which waits for no answer: `kind` and the rest as `ActSender` has them."""
         do = "silence" if kind == "silence" else "acknowledge"
         try:
-            self._authorise("panel", do)
+            authorise("panel", do)
             if do == "silence":
                 self._gateway.silence(by)
                 return
-            self._start(engine, Act("acknowledge", None if no is None else ROWS[no].tag, by))
+            act = Act("acknowledge", None if no is None else ROWS[no].tag, by)
+            for _, answer in self._start(engine, act):
+                answer.add_done_callback(partial(self._log_refusal, kind, by))
         except Refused as e:
             self._log.warning("command.refused", origin="panel", who=by, do=kind, why=str(e))
+
+    def _log_refusal(self, kind: str, by: str, answer: "Future[Done]") -> None:
+        if not answer.cancelled() and (fault := answer.exception()) is not None:
+            self._log.warning("command.refused", origin="panel", who=by, do=kind, why=str(fault))
 
     @property
     def unrecorded_s(self) -> float | None:
@@ -143,7 +141,7 @@ class Commands:
         if not is_text_throughout(request):
             raise Refused("a text has a character in it that cannot be kept (NUL, or half of a pair)")
         do = request.get("do")
-        self._authorise(origin, do)
+        authorise(origin, do)
         by = (text_of(request, "by", NAME_MAX) or "").strip()
         by = f"{by} ({who})" if by and by != who else who
         match do:
@@ -160,13 +158,6 @@ class Commands:
         why = text_of(request, "why") or ""
         act = Act(cast(ActKind, do), text_of(request, "alarm"), by, why, minutes_of(request))
         return self._act(request, act)
-
-    def _authorise(self, origin: Origin, do: object) -> None:
-        known = ALLOWED["shell"]
-        if do not in known:
-            raise Refused(f"{do!r} is not among what can be asked: {', '.join(sorted(known))}")
-        if do not in ALLOWED[origin]:
-            raise Refused(f"{do} cannot be asked from here ({origin}); use the page or the shell")
 
     def _engine(self, request: dict[str, Any]) -> Engine:
         engines = self._engines()
@@ -201,7 +192,14 @@ class Commands:
         if target is not None and target != GATEWAY and target not in engines:
             raise Refused(f"there is no engine {target!r}; there are: {', '.join(engines)}")
         wanted = [e for e in engines.values() if target in (None, e.slug)]
-        started = [(f"engine {e.slug}", e.submit(act)) for e in wanted]
+        started: list[tuple[str, Future[Done]]] = []
+        for e in wanted:
+            try:
+                started.append((f"engine {e.slug}", e.submit(act)))
+            except Refused as fault:
+                refused: Future[Done] = Future()
+                refused.set_exception(fault)
+                started.append((f"engine {e.slug}", refused))
         if target in (None, GATEWAY):
             own: Future[Done] = Future()
             own.set_result(self._gateway.act(act))

@@ -16,9 +16,10 @@ from structlog.testing import capture_logs
 import gateway.engine.commands as module
 from gateway.alarm.acts import Act
 from gateway.app.daemon import Daemon
-from gateway.engine.commands import ALLOWED, NOT_YET, Origin
+from gateway.engine.commands import NOT_YET
 from gateway.engine.inbox import COMMANDS_MAX, Inbox
 from gateway.engine.queues import CommandQueue
+from gateway.engine.rights import ALLOWED, Origin
 from gateway.model.errors import Refused, StorageError
 from gateway.model.settings_file import checked_settings, fingerprint, load_settings
 from gateway.store.reader import StateReader
@@ -138,6 +139,26 @@ def test_a_request_to_an_engine_that_hangs_never_runs_later(monkeypatch: pytest.
         commands(load_settings(TERN), engine).handle("shell", dict(ACKNOWLEDGE), "second")
     assert engine.inbox.commands() == []
     assert str(p.alarms[SLAP].state) == "unacknowledged"
+
+
+def test_an_act_on_all_engines_says_where_it_was_not_done(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One engine hangs: the other's alarms are acknowledged, the answer names the one, nothing is done there later."""
+    monkeypatch.setattr(module, "ANSWER_S", 0.05)
+    p = pipeline()
+    p.alarms[SLAP].facts.active, p.alarms[SLAP].facts.accepted = True, False
+    good, deaf = InStep(p, Outlets()), Deaf(pipeline(), Outlets())
+    deaf.slug = "aux"
+    answer = commands(load_settings(TERN), good, deaf).handle("shell", {"do": "acknowledge"}, "second")
+    assert answer["done"] == 1 and "engine aux does not respond" in answer["note"]
+    assert deaf.inbox.commands() == []
+
+
+def test_a_panel_s_act_that_the_engine_refuses_is_in_the_log(ship: Ship) -> None:
+    """There is nothing to acknowledge: nobody waits for the answer, and the log has it."""
+    with capture_logs() as log:
+        ship.ways.from_panel("acknowledge", "main", 3, "panel")
+    assert [(x["event"], x["origin"]) for x in log] == [("command.refused", "panel")]
+    assert "there is nothing to acknowledge" in log[0]["why"]
 
 
 def test_an_inbox_has_a_bound_and_says_so() -> None:
