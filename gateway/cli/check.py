@@ -62,7 +62,7 @@ def _figures(e: EngineSettings, percent_per_1000h: float) -> None:
     if residuals:
         _row("calibration table", f"{min(residuals):+.2f} to {max(residuals):+.2f} mm off the straight line")
     out("  limits in the order in which wear reaches them, growth since the last setting, hours it takes new at")
-    out(f"  {percent_per_1000h:g} % per 1,000 h (an example; the trend tells the real rate):")
+    out(f"  {percent_per_1000h:g} % per 1,000 h (an example; the trend shows the real rate):")
     for limit in f.limits:
         hours = limit.hours(percent_per_1000h)
         _row(f"  {limit.tag}", f"{limit.growth_percent:.3f} %  {hours:,.0f} h" if hours else "")

@@ -13,7 +13,7 @@ from gateway.model.errors import CamdriftError, PortError, Refused, SettingsErro
 
 EX_CONFIG = 78
 EX_IOERR = 74
-# What each does, as --help says it: docstrings are gone under -OO, which the service runs with.
+# What each does, as --help shows it: docstrings are gone under -OO, which the service runs with.
 COMMANDS = {
     "demo": "Show the whole job on this machine: simulated head, broker, daemon, page and subscriber, "
     "a year in about a minute.",
@@ -38,7 +38,7 @@ COMMANDS = {
     "schema": "Print the JSON Schema of a message or of the configuration.",
     "page-password": "Read a password, hidden, and print the line for the settings that "
     "lets its owner act on the page.",
-    "shore": "The shore side: keep what a fleet says, watch its alerts, list its engines.",
+    "shore": "The shore side: keep what a fleet sends, watch its alerts, list its engines.",
 }
 WITHOUT_LOGS = frozenset(
     ("status", "acknowledge", "shelve", "unshelve", "out-of-service", "in-service", "silence", "schema")
@@ -86,13 +86,13 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
         return int(status)
     except SettingsError as e:
-        return _told(str(e), EX_CONFIG)
+        return _failed(str(e), EX_CONFIG)
     except (PortError, StorageError) as e:
-        return _told(f"camdrift: {e}", EX_IOERR)
+        return _failed(f"camdrift: {e}", EX_IOERR)
     except Refused as e:
-        return _told(f"camdrift: {e}", 1)
+        return _failed(f"camdrift: {e}", 1)
     except CamdriftError as e:
-        return _told(f"camdrift: {e}", 1)
+        return _failed(f"camdrift: {e}", 1)
     except KeyboardInterrupt:
         return 130
     except BrokenPipeError:
@@ -100,14 +100,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as e:
-        # Files and ports tell for themselves; what is left is mostly a full disk behind our output.
-        return _told(f"camdrift: {e.filename or 'output'}: {e.strerror or e}", EX_IOERR)
+        # Files and ports have their own errors; what is left is mostly a full disk behind our output.
+        return _failed(f"camdrift: {e.filename or 'output'}: {e.strerror or e}", EX_IOERR)
     except Exception as e:
         if args.debug:
             raise
-        return _told(f"camdrift: unexpected fault, please report it: {type(e).__name__}: {e} (--debug tells more)", 1)
+        return _failed(f"camdrift: unexpected fault, please report it: {type(e).__name__}: {e} (--debug shows more)", 1)
 
 
-def _told(text: str, status: int) -> int:
+def _failed(text: str, status: int) -> int:
     print(text, file=sys.stderr)  # noqa: T201
     return status

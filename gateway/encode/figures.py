@@ -31,7 +31,7 @@ class Mark(ABC):
 
 
 class Rounded(Mark):
-    """Decimals of a figure. NaN and infinities become None, minus nought becomes nought."""
+    """Decimals of a figure. NaN and infinities become None, minus zero becomes zero."""
 
     __slots__ = ("digits",)
     kind = float

@@ -51,7 +51,7 @@ class Message:
 
 @dataclass(frozen=True, kw_only=True)
 class Versioned(Message):
-    """Every message says which version of the interface it follows."""
+    """Every message names the version of the interface that it follows."""
 
     v: Literal[1] = 1
 
@@ -189,7 +189,7 @@ class EventHead(Versioned):
 
 @dataclass(frozen=True, kw_only=True)
 class EventBody(Message):
-    """What all events say. `hours`: the engine's running hours, null for the gateway's own."""
+    """What all events hold. `hours`: the engine's running hours, null for the gateway's own."""
 
     ts: Stamp
     hours: Thousandths
@@ -268,7 +268,7 @@ class DoMessage(Message):
 
 @dataclass(frozen=True, kw_only=True)
 class DoneMessage(Versioned):
-    """The answer to a request; `why` says why not, or is empty."""
+    """The answer to a request; `why` is the reason for a no, or empty."""
 
     id: Name
     ok: Switch

@@ -6,7 +6,7 @@ class CamdriftError(Exception):
 
 
 class Refused(CamdriftError):
-    """What was asked for cannot be done as asked: say why, change nothing (exit status 1 or 2)."""
+    """What was asked for cannot be done as asked: give the reason, change nothing (exit status 1 or 2)."""
 
 
 class SettingsError(CamdriftError):
@@ -21,7 +21,7 @@ class SettingsError(CamdriftError):
 
 
 class PortError(CamdriftError):
-    """A serial port or a socket failed: close it, tell, try again later (exit status 74 where nothing else is left)."""
+    """A serial port or a socket failed: close it, log it, try again (exit status 74 where nothing else is left)."""
 
 
 class StorageError(CamdriftError):

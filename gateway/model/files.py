@@ -21,7 +21,7 @@ WORLD_WRITES = 0o002
 
 
 class UnfitFile(Refused):
-    """The file is not read; the text says why and what to do, and never holds what is in it."""
+    """The file is not read; the text gives the reason and what to do, and never holds what is in it."""
 
 
 def read_small(path: Path, most_bytes: int) -> bytes:

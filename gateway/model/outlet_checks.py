@@ -1,4 +1,4 @@
-"""Warnings for `camdrift check` about the outlets: what is allowed but looks like a slip. Each says what to do."""
+"""Warnings for `camdrift check` about the outlets: what is allowed but looks like a slip. Each names what to do."""
 
 from collections import defaultdict
 from collections.abc import Iterator

@@ -155,7 +155,7 @@ class HeadSettings(Section):
     port: Line
     baud: Annotated[Integer, Field(ge=1_200, le=4_000_000)] = 230_400
     name: Annotated[Line, Field(max_length=16)] | None = None
-    """The name the head must give; another head on this port is told and not measured."""
+    """The name the head must give; another head on this port is reported and not measured."""
     burst_pause_s: Annotated[Finite, Field(ge=0, le=86_400)] = 0.0
     """0 = the head sends without pause; else its usual pause between bursts. A day at most: silence is reported after
     three pauses."""
@@ -235,7 +235,7 @@ class Tightener(Section):
     """Locked: how far the length may stray from its locked value."""
     slap_limit_mm: SmallMm = 3.0
     step_mm: SmallMm = 1.0
-    """A step of the mean spring length of this size within ten revolutions is told at once."""
+    """A step of the mean spring length of this size within ten revolutions is reported at once."""
 
     def __post_init__(self) -> None:
         if (self.rate_n_per_mm is None) == (self.wire is None):
@@ -308,7 +308,7 @@ class LagSettings(Section):
     near_deg: LagDeg = 1.5
     limit_deg: LagDeg = 2.0
     step_deg: LagDeg = 0.5
-    """A step of the mean lag of this size within ten revolutions is told at once."""
+    """A step of the mean lag of this size within ten revolutions is reported at once."""
     pin_gauge_radius_mm: LengthMm | None = None
     camshaft_sections: Annotated[Integer, Field(ge=1, le=4)] = 1
     """Sections of the camshaft, each with a pin gauge of its own; the encoder sits on the first."""

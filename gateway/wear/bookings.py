@@ -221,7 +221,7 @@ _FIGURES = _columns(
 
 
 def entries_csv(entries: Iterable[Entry]) -> str:
-    """All bookings in the order given as CSV (RFC 4180), a column per figure; corrected ones stay, and say by what."""
+    """All bookings in the order given as CSV (RFC 4180), a column per figure; each names its correction."""
     listed = list(entries)
     replaced = {e.replaces: e.id for e in listed if isinstance(e, Correction)}
     rows: list[list[object]] = [[*_HEADING, *_FIGURES]]
