@@ -12,7 +12,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
-from tests.attack import cases  # noqa: E402, F401
+from tests.attack import cases, together  # noqa: E402, F401
 from tests.attack.case import CASES, Outcome, run  # noqa: E402
 
 HEAD = f"{'case':<34} {'held':<5} {'before':>7} {'after':>7} {'alarm':>6}   MiB, MiB, s"
@@ -24,11 +24,28 @@ def line(o: Outcome) -> str:
     return f"{o.case.name:<34} {held:<5} {o.before_mib:7.1f} {o.after_mib:7.1f} {o.alarm_s:6.2f}   {o.why}".rstrip()
 
 
+def all_together(minutes: float) -> int:
+    """Print what was seen; 1 where something did not hold."""
+    r = together.run(minutes)
+    sys.stdout.write(f"all attacks at once for {minutes:g} min: {r.why or 'held'}\n")
+    sys.stdout.write(f"memory {r.before_mib:.1f} MiB before, {r.most_mib:.1f} at most (unit: {together.UNIT_MIB:g})\n")
+    sys.stdout.write(
+        f"{r.alarms} planted alarms, the slowest to panel and relay after {r.alarm_s:.2f} s, {r.late} late\n"
+    )
+    sys.stdout.write(f"{r.events} events at the subscriber without a gap between them, where none is named above\n")
+    for name, rounds in sorted(r.rounds.items()):
+        sys.stdout.write(f"  {name:<34} {rounds:4} rounds, {r.failed[name]} of them cut short\n")
+    return 1 if r.why else 0
+
+
 def main() -> int:
     """Print the table; 1 where a case did not hold."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("cases", nargs="*", metavar="NAME")
+    parser.add_argument("--together", type=float, metavar="MINUTES", help="all at once, for so long")
     args = parser.parse_args()
+    if args.together is not None:
+        return all_together(args.together)
     unknown = set(args.cases) - {c.name for c in CASES}
     if unknown:
         parser.error(f"no such case: {', '.join(sorted(unknown))}; there are: {', '.join(c.name for c in CASES)}")

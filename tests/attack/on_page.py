@@ -67,7 +67,7 @@ def trickled_headers(ship: Ship) -> None:
     assert not open_, "a trickled header was still taken after 12 s"
 
 
-def _filled(folder: Path) -> None:
+def filled(folder: Path) -> None:
     """A record of 20,000 events."""
     data = folder / "data"
     settings = load_settings(Path(__file__).parents[2] / "config" / "tern-passage.toml")
@@ -84,7 +84,7 @@ def _filled(folder: Path) -> None:
 TABLE = b"GET /api/events.csv?limit=20000 HTTP/1.1\r\nhost: 127.0.0.1\r\n\r\n"
 
 
-@case("100 readers of the whole record that do not read", before=_filled)
+@case("100 readers of the whole record that do not read", before=filled)
 def readers_that_do_not_read(ship: Ship) -> None:
     """Cut off after 10 s, those refused after 15 s without a question; viewers are served meanwhile."""
     more_descriptors()
@@ -102,7 +102,7 @@ def readers_that_do_not_read(ship: Ship) -> None:
     assert cut == len(readers), f"{len(readers) - cut} of {len(readers)} are not cut after 17 s"
 
 
-@case("an ordinary download of the whole record", before=_filled, grows_mib=15.0)
+@case("an ordinary download of the whole record", before=filled, grows_mib=15.0)
 def download(ship: Ship) -> None:
     """Complete, newest first, and cheap."""
     status, body, _ = asked(ship.page_port, "/api/events.csv?limit=20000", within_s=60.0)
@@ -127,7 +127,7 @@ def streams_left_at_once(ship: Ship) -> None:
     raise AssertionError("no place for a viewer")
 
 
-@case("60 readers of other large answers that do not read", before=_filled)
+@case("60 readers of other large answers that do not read", before=filled)
 def large_answers_not_read(ship: Ship) -> None:
     """Pages of the record as JSON, over and over on one connection."""
     more_descriptors()
