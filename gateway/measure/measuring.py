@@ -75,6 +75,7 @@ class Measuring:
         self.meter.zero_deg, self.meter.free_length_mm = zero_deg, free_length_mm
         if lag:
             self.meter.lag.restart()
+            self.meter.sensors.zeroed()
         if spring:
             self.meter.spring.restart()
 

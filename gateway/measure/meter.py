@@ -339,7 +339,7 @@ class Meter:
             return None, Quality.BAD, "the zero was never taken: book the camshaft setting with the pin gauge"
         state = self.running.state
         if state is Running.AHEAD and self.lag.fast.value is not None and t_us - self._lag_us <= self._stale_us:
-            doubt = self._doubt(self.lag, t_us - self._lag_us)
+            doubt = self._doubt(self.lag, t_us - self._lag_us) or self.sensors.lag_doubt
             return self.lag_of(self.lag.fast.value), Quality.UNCERTAIN if doubt else Quality.GOOD, doubt
         if not s.crank_valid or not s.cam_valid:
             return None, Quality.BAD, "an encoder is not valid"

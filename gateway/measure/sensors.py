@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from gateway.measure.intermittent import OFTEN, Intermittent
 from gateway.measure.loop import Zone, zone
 from gateway.measure.seconds import Second
 from gateway.model.records import Health
@@ -38,6 +39,10 @@ class SensorWatch:
         self._frozen_ua: int | None = None
         self._slips: dict[str, int | None] = {"crank": None, "cam": None}
         self._slipped: dict[str, float] = {"crank": 0.0, "cam": 0.0}
+        self._moved = {"crank": False, "cam": False}
+        """An index slipped since the zero was last taken: the lag may be off by any number of lines."""
+        self._drops = {name: Intermittent() for name in ("loop", "crank", "cam")}
+        self._was_valid = {"crank": True, "cam": True}
         self.now = NO_FAULTS
 
     SLIP_SHOWN_S = 600.0
@@ -49,8 +54,8 @@ class SensorWatch:
         self._slips_pass(span_s)
         still = _still(s, s.crank_travel, s.cam_travel)
         transducer = self._transducer(s, span_s, under_way)
-        crank = self._encoder("crank", s.crank_valid, still)
-        cam = self._encoder("cam", s.cam_valid, _still(s, s.cam_travel, s.crank_travel))
+        crank = self._encoder("crank", s.crank_valid, still, span_s)
+        cam = self._encoder("cam", s.cam_valid, _still(s, s.cam_travel, s.crank_travel), span_s)
         dead = still or not s.crank_valid
         # Nearly always the same one, which is known by what it is.
         self.now = SensorFaults(transducer, crank, cam, dead) if transducer or crank or cam or dead else NO_FAULTS
@@ -67,7 +72,20 @@ class SensorWatch:
             before = self._slips[which]
             if count is not None and before is not None and count != before and count != 0:
                 self._slipped[which] = self._slip_shown_s
+                self._moved[which] = True
             self._slips[which] = count
+
+    @property
+    def lag_doubt(self) -> str:
+        """Why the lag is not to be called good though both encoders work; empty where it is."""
+        slipped = [which for which, moved in self._moved.items() if moved]
+        return (
+            f"the {' and the '.join(slipped)} encoder slipped: compare the pin gauge, take the zero" if slipped else ""
+        )
+
+    def zeroed(self) -> None:
+        """The zero was taken again: earlier slips are in it."""
+        self._moved = {"crank": False, "cam": False}
 
     def gap(self, gap_s: float) -> None:
         """The stream paused: time went on all the same. A loop is called frozen only when it is still so after it."""
@@ -78,7 +96,13 @@ class SensorWatch:
     def checkpoint(self) -> dict[str, object]:
         """What a restart needs, so that a fault that takes minutes to show does not seem mended meanwhile."""
         slips = {which: [self._slips[which], self._slipped[which]] for which in self._slips}
-        return {"frozen_s": self._frozen_s, "frozen_ua": self._frozen_ua, "slips": slips}
+        return {
+            "frozen_s": self._frozen_s,
+            "frozen_ua": self._frozen_ua,
+            "slips": slips,
+            "moved": dict(self._moved),
+            "drops": {name: drops.checkpoint() for name, drops in self._drops.items()},
+        }
 
     def restore(self, kept: dict[str, object]) -> None:
         """Go on from a checkpoint."""
@@ -89,6 +113,11 @@ class SensorWatch:
         for which in self._slips:
             count, shown_s = slips[which]
             self._slips[which], self._slipped[which] = _count(count), float(shown_s)
+        moved, drops = kept.get("moved"), kept.get("drops")
+        for which in self._moved:
+            self._moved[which] = isinstance(moved, dict) and bool(moved.get(which))
+        for name, counter in self._drops.items():
+            counter.restore(drops.get(name) if isinstance(drops, dict) else None)
 
     def _transducer(self, s: Second, span_s: float, under_way: bool) -> str:
         self._watch_frozen(s, span_s, under_way)
@@ -99,6 +128,8 @@ class SensorWatch:
             failed = zone(worst / 1000) is Zone.FAILED
             where = "wire broken or supply lost" if worst < 4_000 else "short circuit or overdriven"
             return f"loop current {worst / 1000:.2f} mA is {'a failed loop' if failed else 'doubtful'} (NE 43): {where}"
+        if self._drops["loop"].second(span_s, s.spring_bad_share > 0):
+            return f"loop current drops out again and again, {OFTEN} times or more in five minutes: loose wire or plug"
         if self._frozen_s >= self._t.frozen_after_s:
             return f"loop current has not moved for {self._frozen_s:.0f} s with the engine running: transducer frozen"
         if s.loop_step_ua > 1000 * self._t.noise_ma:
@@ -115,7 +146,11 @@ class SensorWatch:
         else:
             self._frozen_s, self._frozen_ua = 0.0, None
 
-    def _encoder(self, which: str, valid: bool, still: bool) -> str:
+    def _encoder(self, which: str, valid: bool, still: bool, span_s: float) -> str:
+        dropped = self._was_valid[which] and not valid
+        self._was_valid[which] = valid
+        if self._drops[which].second(span_s, dropped):
+            return f"the {which} encoder's signal drops out again and again: intermittent, check its plug and cable"
         if not valid:
             return f"the head calls the {which} encoder not valid: check its plug and supply"
         if still:
