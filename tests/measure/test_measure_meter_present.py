@@ -14,7 +14,7 @@ from gateway.model.enums import Quality, Running
 from gateway.model.records import Cycle, Health
 from gateway.model.settings import slack_tension_n
 
-HEALTH = Health(1, 7, 10**6, 41.2, 55.3, 48.7, 23_950, 11_200, 0, 1, 0, 1_234)
+HEALTH = Health(1, 7, 10**6, 41.2, 55.3, 48.7, 23_950, 11_200, 0, 0, 0, 1_234)
 
 
 def meter(**engine: Any) -> Meter:
