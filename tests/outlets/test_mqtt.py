@@ -208,6 +208,19 @@ def test_readings_are_sent_at_once_or_never() -> None:
         assert (TOPICS.reading("main"), b"new", 0, False) in broker.heard
 
 
+def test_no_reading_of_the_last_connection_goes_out_in_the_next() -> None:
+    """A thread may see the window open and add its reading after the connection has ended: it is never sent."""
+    with scripted() as broker:
+        link = BrokerLink(broker_settings(broker.port), MemoryOutbox().reader, TOPICS, "0")
+        link._offered.append((TOPICS.reading("main"), b"late"))
+        link.start()
+        until(lambda: link.status().connected, "connected")
+        link.offer(TOPICS.reading("main"), b"new")
+        until(lambda: bool(broker.payloads(TOPICS.reading("main"))), "the reading has come")
+        assert link.stop()
+        assert broker.payloads(TOPICS.reading("main")) == [b"new"]
+
+
 def test_class_not_wanted_is_not_sent() -> None:
     """Pins that a broker gets only the classes of its settings: no presence, no reading, no will."""
     outbox = MemoryOutbox()

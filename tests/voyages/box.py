@@ -114,6 +114,8 @@ class Box:
         for thread in d.engines.threads.values():
             if thread.failed:
                 self.crashes.append(thread.failed)
+        for link in self.links:
+            self.crashes += link.failures
         if d.stores.writer.refused:
             self.crashes.append(str(d.stores.writer.fault))
         d._control.stop()

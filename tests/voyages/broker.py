@@ -57,6 +57,7 @@ class Pipe:
         self._broker, self._yield, self._will = broker, yields, will
         self.granted: Granted | None = None
         self.lost: str | None = None
+        self.too_long = False
         self.acks: queue.SimpleQueue[Ack] = queue.SimpleQueue()
         self.choked = False
         self._mid = 0
@@ -128,12 +129,20 @@ class Lockstep:
         self._link, self.broker = link, broker
         self._pipe: Pipe | None = None
         self.over = False
+        self.failures: list[str] = []
+        """What went wrong in the link that is neither the broker's nor the disk's doing."""
+        fail = link._fail
+        link._fail = lambda reason: (self._failed(reason), fail(reason))[1]  # type: ignore[method-assign]
         link._utc = broker.clock.time
         link._stopping = SimpleNamespace(  # type: ignore[assignment]
             is_set=lambda: self._politely, wait=lambda _s: self._yield(), set=lambda: None
         )
         self._politely = False
         self._link_runs = greenlet(self._run)
+
+    def _failed(self, reason: str) -> None:
+        if reason.startswith("unexpected"):
+            self.failures.append(f"link to the broker: {reason}")
 
     def _run(self) -> None:
         try:

@@ -3,7 +3,12 @@
 import functools
 
 import pytest
+from mqtt_fakes import broker_settings
 
+from gateway.outlets.mqtt.pipe import Pipe
+from tests.voyages.broker import Broker
+from tests.voyages.broker import Pipe as FakePipe
+from tests.voyages.clock import Clock
 from tests.voyages.oracles import judge
 from tests.voyages.sail import Sailed, sail
 
@@ -32,6 +37,12 @@ def test_voyage(seed: int) -> None:
     v = judge(sailed(seed))
     assert not v.failures and not v.missed and not v.false_alarms, v
     assert v.events and v.readings
+
+
+def test_the_broker_here_has_all_that_the_link_uses() -> None:
+    """Every public name of the product's connection; one that lacks here ends each connection in an error."""
+    made = Pipe(broker_settings(1), "c", None, (), 1.0)
+    assert {name for name in dir(made) if not name.startswith("_")} <= set(dir(FakePipe(Broker(Clock(), 1), str, None)))
 
 
 def test_the_same_seed_gives_the_same_bytes() -> None:

@@ -248,14 +248,18 @@ class BrokerLink:
                     reader.forget_retained()
                 politely = self._serve(pipe, self._begin(reader, granted))
         finally:
+            # First: a window that stays open collects readings, and they would go out hours later as the present.
+            self._window = None
+            self._drop_waiting()
             if pipe.too_long:
                 self._deaf_until_s = time.monotonic() + DEAF_S
                 self._log.warning("mqtt.subscriptions_paused", seconds=DEAF_S)
-            self._window = None
-            self._offered.clear()
-            self._answers.clear()
             pipe.close(politely=politely)
             getattr(reader, "close", lambda: None)()
+
+    def _drop_waiting(self) -> None:
+        self._offered.clear()
+        self._answers.clear()
 
     def _presence(self, state: str) -> Outgoing:
         said = presence_payload("online" if state == "online" else "offline", self._utc(), self._version)
@@ -287,6 +291,8 @@ class BrokerLink:
         retry = Backoff(self._broker.backoff_s_min, self._broker.backoff_s_max)
         b = self._broker
         window = Window(reader, granted, b.window, b.classes, online, retry, self._answers, needs_reader=b.needs_reader)
+        # Another thread may have seen the last window just before it was closed.
+        self._drop_waiting()
         self._reason, self._window, self._since, self._refused = "", window, time.monotonic(), 0
         self._log.info("broker connected", place=window.place, after=self._told or "")
         return window
