@@ -91,7 +91,7 @@ def run_trial(task: tuple[str, int, int, Booked, int]) -> Trial:
 def _outcome(fit: Rows, check: int, slope: float, oracle: Oracle, design: Floats) -> Outcome:
     found = fit.fit()
     assert found is not None
-    line = np.zeros(fit.columns - 1)
+    line = np.zeros(fit.figure)
     line[1] = 1.0
     low, _, high = found.quantiles(line)
     return Outcome(check, low <= slope <= high, high - low, 2 * 1.6449 * oracle.slope_se(design, 1))

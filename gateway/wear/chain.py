@@ -14,12 +14,10 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from gateway.wear.ar1_sums import Ar1Sums, carry
-from gateway.wear.means import (
+from gateway.wear.links import (
     RECENT,
     SEGMENTS_MAX,
     Link,
-    Means,
-    Point,
     Q,
     link,
     packed,
@@ -28,8 +26,9 @@ from gateway.wear.means import (
     unpacked,
     unpacked_links,
 )
-from gateway.wear.phi_fit import SCALES, SIGMA_MIN, PhiFit, fit_over_phi
-from gateway.wear.regression import Floats
+from gateway.wear.phi_fit import SCALES, fit_over_phi
+from gateway.wear.regression import SIGMA_MIN, Floats
+from gateway.wear.rows import Point, Rows
 
 GATE = 4.0
 """Standard deviations: a sound median in 16,000 lies beyond."""
@@ -79,14 +78,15 @@ class Working(NamedTuple):
 class Chain:
     """Medians of one series in reference units, one after the other, and what is known from them.
 
+    `rows` gets each median that enters.
     `unsure`: per rpm, °C and unit of load, how wrong a coefficient may be that was learnt within one state of running.
     """
 
-    def __init__(self, unsure: tuple[float, float, float] = (0.0, 0.0, 0.0)) -> None:
+    def __init__(self, rows: Rows, unsure: tuple[float, float, float] = (0.0, 0.0, 0.0)) -> None:
+        self.rows = rows
         self.unsure = np.array(unsure)
         self.odd = 0
         self.segments = [Ar1Sums(Q)]
-        self.means = Means()
         self.last: Point | None = None
         self.held: list[Point] = []
         self.working: Working | None = None
@@ -98,7 +98,7 @@ class Chain:
         """With the newest median those held have leapt together: the first of them, and how far (figure's unit)."""
 
     @property
-    def rows(self) -> int:
+    def medians(self) -> int:
         """Medians in the sums."""
         return sum(s.rows for s in self.segments)
 
@@ -186,7 +186,7 @@ class Chain:
         if used:
             self.segments[-1].add(new.before, point.row, new.place)
         self._recent.append(new)
-        self.means.add(point, used)
+        self.rows.add(point, used)
         first, latest = self._spans[-1]
         self._spans[-1] = (min(first, point.hours), max(latest, point.hours))
         self.last = point
@@ -211,7 +211,7 @@ class Chain:
         for k in again:
             if k.used:
                 self.segments[-1].add(k.before, k.point.row, k.place, sign=-1)
-        self.means.take_out(since)
+        self.rows.take_out(since)
         self._new_level(max((k.point.hours for k in self._recent if k.point.number < since), default=None))
         assert self.working is not None
         coef = self.working.coef.copy()
@@ -230,7 +230,7 @@ class Chain:
 
     def _new_level(self, old_ends: float | None) -> None:
         self._recent.clear()
-        self.means.new_level()
+        self.rows.new_level()
         self.last = self.leapt = None
         self._leaping = 0.0
         first, latest = self._spans[-1]
@@ -242,10 +242,6 @@ class Chain:
         self.segments.append(Ar1Sums(Q))
         self._spans.append((math.inf, -math.inf))
         del self.segments[:-SEGMENTS_MAX], self._spans[:-SEGMENTS_MAX]
-
-    def fit(self) -> PhiFit | None:
-        """The fit of all levels as it stands, that gives the drift."""
-        return self.means.fit()
 
     def _refit(self) -> None:
         """Freeze what the predictions need; again after 2 % more medians of this level, at most after a day's."""
@@ -261,10 +257,15 @@ class Chain:
         sigma = max(math.sqrt(fit.solution.rss[best] / fit.spare), SIGMA_MIN)
         self.working = Working(fit.solution.coef[best], inverse, float(fit.phis[best]), sigma)
 
+    def rows_from_recent(self) -> None:
+        """A state of version 0.1 has no rows: they begin with its newest medians, all of the present level."""
+        for new in self._recent:
+            self.rows.add(new.point, new.used)
+
     def state(self) -> dict[str, Any]:
         """Everything, as JSON-able lists and numbers."""
         w = self.working
-        state = {
+        return {
             "counters": [self.odd, self._refit_at, self._leaping],
             "segments": [s.state() for s in self.segments],
             "spans": [[first, latest] if latest >= first else None for first, latest in self._spans],
@@ -273,20 +274,15 @@ class Chain:
             "held": [packed(p) for p in self.held],
             "working": None if w is None else [w.coef.tolist(), w.inverse.tolist(), w.phi, w.sigma],
         }
-        # Where every median is a row by itself, all but the counts is the same, and is not kept twice.
-        return {**state, "means": {k: v for k, v in self.means.state().items() if v != state.get(k)}}
 
     @classmethod
-    def restore(cls, state: dict[str, Any], unsure: tuple[float, float, float] = (0.0, 0.0, 0.0)) -> "Chain":
-        """The chain as it was when `state` was taken, to the bit."""
-        new = cls(unsure)
+    def restore(cls, state: dict[str, Any], rows: Rows, unsure: tuple[float, float, float]) -> "Chain":
+        """The chain as it was when `state` was taken, to the bit; `rows` as they were then, or empty."""
+        new = cls(rows, unsure)
         new.odd, new._refit_at, new._leaping = state["counters"]
         new.segments = [Ar1Sums.restore(Q, s) for s in state["segments"]]
         new._spans = [(math.inf, -math.inf) if s is None else (s[0], s[1]) for s in state["spans"]]
         new._recent.extend(unpacked_links(state))
-        # In a state of before there were means all medians stand as rows by themselves.
-        before = {"gathered": [], "leapt": False, "pauses": [0, None]}
-        new.means = Means.restore({**state, **before, **state.get("means", {})})
         new.last = None if state["last"] is None else unpacked(state["last"])
         new.held = [unpacked(p) for p in state["held"]]
         if state["working"] is not None:

@@ -1,21 +1,20 @@
-"""Drift of a series of ten-minute medians: generalised least squares with AR(1) noise, updated in bounded time.
+"""Drift of a series of ten-minute medians: level and slope, with ranges that hold in the noise of a ship at sea.
 
-    figure = level + b·hours + c₁·(rpm − rpm₀) + c₂·(T − T₀) + c₃·(load − load₀) + noise,
-    noise AR(1): correlation φ^k over k ten-minute steps of the clock (stops decorrelate it too).
+    figure = level + b·hours + c₁·(rpm − rpm₀) + c₂·(T − T₀) + c₃·(load − load₀) + c₄·(loading − loading₀) + noise.
 
 T is how much warmer the casing is than the frame: chain and frame are both of iron, and what shows is by how much the
 one has grown more than the other. The frame follows a start or another speed for hours, and the casing's temperature
-alone would leave that to the drift. Where only one of the two is measured, T is that one.
+alone would leave that to the drift. Where only one of the two is measured, T is that one. The loading is what is booked
+of it, from ballast (0) to laden (1).
 
-φ is not estimated and then believed: the fit is averaged over φ by its restricted likelihood (flat prior on φ from 0 to
-0.999), so that the intervals carry its uncertainty. Each update costs the same whatever the hours (see `ar1_sums`).
-Medians of short bursts are averaged to rows first, for the sake of the noise in their temperatures (see `means`).
-
-What keeps a bad median from pulling the fit is in `chain`.
+The noise is weather over days, legs and season over weeks and months, and white noise of each row; it is not
+estimated and then believed: the fit is averaged over a grid of noise models (`rows`, `slope_fit`, `noise_grid`).
+Single medians, with AR(1) noise, serve the step chart's predictions alone; `chain` describes what keeps a bad median
+from pulling the fits.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -23,9 +22,11 @@ from numpy.typing import NDArray
 
 from gateway.model.records import Median
 from gateway.wear.chain import Chain, Innovation
-from gateway.wear.means import REVOLUTIONS, Point, Q
-from gateway.wear.phi_fit import COLUMNS, SCALES, SIGMA_MIN, PhiFit
-from gateway.wear.regression import Floats
+from gateway.wear.links import Q
+from gateway.wear.phi_fit import COLUMNS, SCALES
+from gateway.wear.regression import SIGMA_MIN, Floats
+from gateway.wear.rows import REVOLUTIONS, Loadings, Point, Rows
+from gateway.wear.slope_fit import SlopeFit
 
 START_ROWS = 36
 """Medians gathered before the first fit."""
@@ -34,14 +35,21 @@ START_WINDOW = 7
 START_GATE = 8.0
 """Wide, since the deviation from a running median has no fixed scale; what slips through pulls little."""
 
-ENOUGH_ROWS = 144
+ENOUGH_ROWS = 16
 ENOUGH_HOURS = 100.0
-"""Medians and running hours before a drift is given. Less shows more of the weather than of the chain."""
+"""Rows and running hours before a drift is published. From there on the ranges hold (`bench_drift_noise`): before the
+first legs are over they are wide."""
+
+SEASON = {"lag": 0.0175, "spring": 0.1}
+"""Amplitude, in degrees or mm, of a yearly season whose phase is not known; from memory."""
 
 HOURS_A_PAUSE = 0.25
 """Running hours (standard deviation) by which a stop may be miscounted where bursts leave it unseen: of how the engine
 manoeuvred meanwhile only a rough count is had. Measured on simulated voyages, 0.2 h a stop; times 1.2, since a step in
 the hours turns a line by up to one and a half times as much as it shifts its ends. It shows in fast wear only."""
+
+LOADING = Q - 1
+"""The column of the loading in a row of the fit."""
 
 Warmth = Literal["", "difference", "casing", "frame"]
 """What T is; empty until a median has a temperature."""
@@ -71,10 +79,8 @@ class Drift:
     """The fit: `a` at `hours_ref` and at the operating point, `b` per running hour, their covariance.
 
     (a, b) has Student's t with `dof` degrees of freedom, this place and `cov` as its covariance scale.
-    `sigma`: marginal standard deviation of a row's noise (`means`); `phi`: its correlation over ten minutes.
-    The variance of `b` holds that of the count of hours (`HOURS_A_PAUSE`). `n`: medians used, `odd`: medians dropped,
-    `levels`: levels that share the slope.
-    `enough` False: nothing is given, figures are NaN, and `why` says what is missing. `dropped`: (regressor, reason).
+    The variance of `b` includes that of the count of hours (`HOURS_A_PAUSE`). `n`: medians used, `odd`: medians
+    dropped. `enough` False: figures are NaN, `why` says what is still needed. `needed_h`: running hours until then.
     """
 
     enough: bool
@@ -84,15 +90,12 @@ class Drift:
     b: float = math.nan
     cov: tuple[tuple[float, float], tuple[float, float]] = ((math.nan, math.nan), (math.nan, math.nan))
     dof: float = math.nan
-    phi: float = math.nan
-    sigma: float = math.nan
     n: int = 0
     odd: int = 0
-    levels: int = 1
+    needed_h: float = 0.0
     operating_point: OperatingPoint | None = None
     coefficients: tuple[tuple[str, float, float], ...] = ()
-    """(regressor, value per rpm, °C or unit of load, standard error)."""
-    dropped: tuple[tuple[str, str], ...] = ()
+    """(regressor, value per rpm, °C, unit of load or from ballast to laden, standard error)."""
 
 
 class DriftFit:
@@ -110,7 +113,10 @@ class DriftFit:
         self._count = 0
         self._reference: Floats | None = None
         self._start: list[tuple[float, float, Floats, int]] = []
-        self._chain = Chain(UNSURE[figure])
+        self._rows = Rows(Q, SEASON[figure])
+        self._chain = Chain(self._rows, UNSURE[figure])
+        self._found: tuple[float, Drift] | None = None
+        """The drift at so many running hours of the newest row: it changes with the rows alone."""
 
     # -- feeding -----------------------------------------------------------------------------------------------
 
@@ -204,76 +210,81 @@ class DriftFit:
 
     # -- solving -----------------------------------------------------------------------------------------------
 
+    def book_loadings(self, loadings: Loadings) -> None:
+        """Take what is booked of the loading, from when on; it counts for the rows that are there as well."""
+        self._rows.book_loadings(loadings)
+        self._found = None
+
     def drift(self) -> Drift:
-        """The fit as it stands, at the newest median; does not change what later medians will give."""
-        hours = self._chain.hours
-        n = self.medians
-        if n < ENOUGH_ROWS:
-            return Drift(False, f"only {n} of {ENOUGH_ROWS} ten-minute medians of steady running ahead so far", n=n)
-        if hours < ENOUGH_HOURS:
-            return Drift(
-                False, f"only {hours:.0f} of {ENOUGH_HOURS:.0f} running hours since the last setting so far", n=n
-            )
-        fit = self._chain.fit()
-        if fit is None or not fit.kept[0] or self._chain.segments[-1].rows < 3:
-            return Drift(False, "the level has just changed; a few more medians are needed", n=n)
-        return self._solved(fit)
+        """The fit as it stands at the newest row; does not change what later medians will give."""
+        hours, n = self._rows.hours, self.medians
+        missing_h = max(ENOUGH_HOURS - hours, 6.0 * (ENOUGH_ROWS - len(self._rows.rows)))
+        if missing_h > 0:
+            return Drift(False, f"not known yet (about {_rounded(missing_h)} h more needed)", n=n, needed_h=missing_h)
+        newest = self._rows.rows[-1].hours
+        if self._found is None or self._found[0] != newest or not self._rows.level_has_row:
+            fit = self._rows.fit() if self._rows.level_known else None
+            if fit is None or not fit.kept[0]:
+                return Drift(False, "the level has just changed; a few more medians are needed", n=n, needed_h=1.0)
+            self._found = newest, self._drift_of(fit)
+        return replace(self._found[1], n=n, odd=self._chain.odd)
 
     @property
     def medians(self) -> int:
         """Medians taken up so far."""
-        return self._chain.rows + len(self._start)
+        return self._chain.medians + len(self._start)
 
     @property
     def noise(self) -> tuple[float, float] | None:
         """φ and the marginal standard deviation, as the predictions use them; `None` before the first fit."""
         return (self._chain.working.phi, self._chain.working.sigma) if self._chain.working is not None else None
 
-    def _solved(self, fit: PhiFit) -> Drift:
+    def _drift_of(self, fit: SlopeFit) -> Drift:
         assert self._reference is not None and self._chain.last is not None
-        point, at = self._operating(fit)
-        lines = np.zeros((2, Q - 1))
-        lines[0, :5] = 1.0, (self._chain.last.hours - self._reference[1]) / SCALES[1], *at
-        lines[1, 1] = 1.0 / SCALES[1]
-        mean, cov, dof = fit.mixture(lines)
-        sizes, spreads, _ = fit.mixture(np.diag(1.0 / np.array(SCALES))[2:5])
-        errors = np.sqrt(np.diag(spreads))
-        miscounted = mean[1] * HOURS_A_PAUSE * math.sqrt(self._chain.means.pauses) / self._chain.hours
+        point, at = self._operating()
+        level, slope = np.zeros((2, self._rows.figure))
+        slope[1] = 1.0 / SCALES[1]
+        hours_ref = self._rows.rows[-1].hours if self._rows.level_has_row else self._chain.last.hours
+        level[:2] = 1.0, (hours_ref - self._reference[1]) / SCALES[1]
+        level[[2, 3, 4, LOADING]] = at
+        place, cov = fit.line(level * fit.kept, slope)
+        miscounted = place[1] * HOURS_A_PAUSE * math.sqrt(self._rows.pauses) / self._rows.hours
         return Drift(
             enough=True,
             why="",
-            hours_ref=self._chain.last.hours,
-            a=float(mean[0] + self._reference[-1]),
-            b=float(mean[1]),
-            cov=((float(cov[0, 0]), float(cov[0, 1])), (float(cov[1, 0]), float(cov[1, 1] + miscounted * miscounted))),
-            dof=dof,
-            phi=float(fit.weight @ fit.phis),
-            sigma=float(np.sqrt(fit.weight @ fit.solution.rss / fit.spare)),
-            n=self.medians,
-            odd=self._chain.odd,
-            levels=len(self._chain.segments),
+            hours_ref=hours_ref,
+            a=float(place[0] + self._reference[-1]),
+            b=float(place[1]),
+            cov=((float(cov[0, 0]), float(cov[0, 1])), (float(cov[0, 1]), float(cov[1, 1] + miscounted**2))),
+            dof=fit.dof,
             operating_point=point,
-            coefficients=tuple(
-                (COLUMNS[2 + i], float(sizes[i]), float(errors[i])) for i in range(3) if fit.kept[2 + i]
-            ),
-            dropped=fit.dropped,
+            coefficients=tuple(self._coefficient(fit, column) for column in (2, 3, 4, LOADING) if fit.kept[column]),
         )
 
-    def _operating(self, fit: PhiFit) -> tuple[OperatingPoint, list[float]]:
+    def _coefficient(self, fit: SlopeFit, column: int) -> tuple[str, float, float]:
+        unit = 1.0 if column == LOADING else SCALES[column]
+        value = float(fit.weight @ fit.coef[:, column])
+        spread = fit.cov[:, column, column] + (fit.coef[:, column] - value) ** 2
+        name = "loading" if column == LOADING else COLUMNS[column]
+        return name, value / unit, math.sqrt(float(fit.weight @ spread)) / unit
+
+    def _operating(self) -> tuple[OperatingPoint, list[float]]:
         """The operating point, what is not set of it the mean of what was fitted, and its place in reference units."""
         assert self._reference is not None
         wanted = self.operating_point
         given = (None, None, None) if wanted is None else (wanted.rpm, wanted.warmth_c, wanted.load)
         figures: list[float | None] = []
         at: list[float] = []
-        for column, figure, mean in zip((2, 3, 4), given, fit.means, strict=True):
+        table = self._rows.table()
+        for column, unknown, figure in zip((2, 3, 4), (None, 5, 6), given, strict=True):
             reference = float(self._reference[column])
+            mean = _mean_known(table, column, unknown)
             place = mean if figure is None else (figure - reference) / SCALES[column]
             figures.append(None if place is None else reference + SCALES[column] * place)
             at.append(place or 0.0)
         rpm, heat, load = figures
         assert rpm is not None
-        return OperatingPoint(rpm, heat, load), at
+        return OperatingPoint(rpm, heat, load), [*at, _mean_known(table, LOADING, LOADING + 1) or 0.0]
 
     # -- across a restart --------------------------------------------------------------------------------------
 
@@ -286,6 +297,7 @@ class DriftFit:
             "reference": None if self._reference is None else self._reference.tolist(),
             "start": [[utc_s, hours, _blank_out(raw), revolutions] for utc_s, hours, raw, revolutions in self._start],
             "chain": self._chain.state(),
+            "rows": self._rows.state(),
         }
 
     @classmethod
@@ -301,7 +313,11 @@ class DriftFit:
             (utc_s, hours, np.array([math.nan if v is None else v for v in raw]), *(revolutions or [REVOLUTIONS]))
             for utc_s, hours, raw, *revolutions in state["start"]
         ]
-        new._chain = Chain.restore(state["chain"], _unsure(new.figure, new.warmth))
+        if "rows" in state:
+            new._rows.load(state["rows"])
+        new._chain = Chain.restore(state["chain"], new._rows, _unsure(new.figure, new.warmth))
+        if "rows" not in state:
+            new._chain.rows_from_recent()
         return new
 
 
@@ -316,6 +332,17 @@ def _odd_ones(figures: Floats) -> NDArray[np.bool_]:
     scale = max(1.4826 * float(np.median(off)), SIGMA_MIN)
     odd: NDArray[np.bool_] = off > START_GATE * scale
     return odd
+
+
+def _mean_known(table: Floats, column: int, unknown: int | None) -> float | None:
+    """Mean of a regressor over the rows in which it is known; `None` where it never is."""
+    known = 1.0 - (table[:, unknown] if unknown is not None else 0.0 * table[:, 0])
+    return float(table[:, column].sum() / known.sum()) if known.sum() > 0.5 else None
+
+
+def _rounded(hours: float) -> int:
+    """Hours still needed, rounded up to what is known of them: tens."""
+    return 10 * math.ceil(hours / 10)
 
 
 def _unsure(figure: str, warmth: Warmth) -> tuple[float, float, float]:

@@ -1,4 +1,4 @@
-"""The fit averaged over φ by its restricted likelihood: what is not known of φ widens the intervals."""
+"""The fit of single medians with AR(1) noise at each φ, for the one-step predictions of the step chart."""
 
 import math
 from dataclasses import dataclass
@@ -19,9 +19,6 @@ RESOLUTION = (0.05, 0.05, 0.0005)
 
 PHI_MAX = 0.999
 
-SIGMA_MIN = 1e-4
-"""Degrees or mm, far below any resolution: a series that never moves must not make every change infinite."""
-
 SPARE_MIN = 3
 """Residual degrees of freedom below which nothing is fitted."""
 
@@ -31,39 +28,18 @@ _FINE = np.linspace(0.0, 1.0, 33)
 
 @dataclass(frozen=True, slots=True)
 class PhiFit:
-    """Fits at G values of φ and their weights, which sum to 1. `spare`: residual degrees of freedom.
-
-    `means`: of rpm, warmth and load over the medians fitted, in reference units; `None` where never known.
-    """
+    """Fits at G values of φ and their weights, which sum to 1. `spare`: residual degrees of freedom."""
 
     phis: Floats
     weight: Floats
     solution: Solution
     spare: int
     kept: list[bool]
-    dropped: tuple[tuple[str, str], ...]
-    means: tuple[float | None, ...]
-
-    def mixture(self, lines: Floats) -> tuple[Floats, Floats, float]:
-        """Mean float[m], covariance scale float[m, m] and degrees of freedom of m linear forms float[m, p].
-
-        Law of total variance over φ. The degrees of freedom are those of a variance whose logarithm is as uncertain as
-        that of the last form is here: 2 ÷ (2/spare + variance of the logarithm over φ) (Satterthwaite).
-        """
-        means = self.solution.coef @ lines.T
-        noise = np.maximum(self.solution.rss / self.spare, SIGMA_MIN**2)
-        covs = lines @ self.solution.inverse @ lines.T * noise[:, None, None]
-        mean = self.weight @ means
-        off = means - mean
-        cov = np.einsum("g,gij->ij", self.weight, covs + off[:, :, None] * off[:, None, :])
-        logs = np.log(np.maximum(covs[:, -1, -1], 1e-300))
-        spread = float(self.weight @ (logs - self.weight @ logs) ** 2)
-        return mean, cov, 2.0 / (2.0 / self.spare + spread)
 
 
 def fit_over_phi(segments: list[Ar1Sums]) -> PhiFit | None:
     """The fit of levels with a common slope, the last one the present; `None` where there is too little to fit."""
-    kept, dropped, means = _choose(segments)
+    kept = _choose(segments)
     levels_before = sum(s.rows > 0 for s in segments[:-1])
     spare = sum(s.rows for s in segments) - sum(kept) - levels_before
     if spare < SPARE_MIN:
@@ -78,7 +54,7 @@ def fit_over_phi(segments: list[Ar1Sums]) -> PhiFit | None:
         z = low + (high - low) * _FINE
     phis = np.tanh(z)
     weight = np.exp(log_like - log_like.max()) * (1 - phis * phis)
-    return PhiFit(phis, weight / weight.sum(), solution, spare, kept, dropped, means)
+    return PhiFit(phis, weight / weight.sum(), solution, spare, kept)
 
 
 def _likelihood(segments: list[Ar1Sums], phis: Floats, kept: list[bool], spare: int) -> tuple[Floats, Solution]:
@@ -93,8 +69,8 @@ def _likelihood(segments: list[Ar1Sums], phis: Floats, kept: list[bool], spare: 
     return -0.5 * (spare * np.log(solution.rss) + solution.logdet + logs), solution
 
 
-def _choose(segments: list[Ar1Sums]) -> tuple[list[bool], tuple[tuple[str, str], ...], tuple[float | None, ...]]:
-    """The columns to keep, why others are not, and the means of the regressors.
+def _choose(segments: list[Ar1Sums]) -> list[bool]:
+    """The columns to keep.
 
     Rule: left out is a regressor that is never known, that is constant (standard deviation below its resolution), or
     that follows from the columns before it (see `regression.independent`).
@@ -105,28 +81,21 @@ def _choose(segments: list[Ar1Sums]) -> tuple[list[bool], tuple[tuple[str, str],
     for s in segments[:-1]:
         if s.rows:
             whole = whole + without_first(s.grams(no_memory)[0])[0]
-    means, constant = _means(np.asarray(plain))
     normal = whole[0][:-1, :-1].copy()
-    for column, reason in constant.items():
+    for column in _constant(np.asarray(plain)):
         normal[column, :] = normal[:, column] = 0.0
-        assert reason
-    kept = independent(normal)
-    dropped = [(COLUMNS[c], constant.get(c, "follows from the others")) for c in range(1, 5) if not kept[c]]
-    return kept, tuple(dropped), means
+    return independent(normal)
 
 
-def _means(plain: Floats) -> tuple[tuple[float | None, ...], dict[int, str]]:
+def _constant(plain: Floats) -> list[int]:
     n = plain[0, 0]
-    means: list[float | None] = []
-    constant: dict[int, str] = {}
+    constant: list[int] = []
     for column, unknown, resolution in zip((2, 3, 4), (None, 5, 6), RESOLUTION, strict=True):
         known = n - (plain[unknown, 0] if unknown is not None else 0.0)
         if known < 0.5:
-            means.append(None)
-            constant[column] = "not known"
+            constant.append(column)
             continue
         mean = float(plain[column, 0] / known)
-        means.append(mean)
         if math.sqrt(max(plain[column, column] / known - mean * mean, 0.0)) * SCALES[column] < resolution:
-            constant[column] = "constant"
-    return tuple(means), constant
+            constant.append(column)
+    return constant

@@ -14,6 +14,9 @@ Floats = NDArray[np.float64]
 COLLINEAR = 1e-9
 """A column of which less than this share is left once the columns before it are taken out is left out itself."""
 
+SIGMA_MIN = 1e-4
+"""Degrees or mm, far below any resolution: a series that never moves must not make every change infinite."""
+
 PERFECT = 1e-15
 """Residual share below which rounding, not misfit, is what is left."""
 

@@ -31,6 +31,12 @@ SHORT_HOURS = 2.0
 PAUSE_HOURS = 2.0
 """By so much more than the running hours the clock must have gone on, for a stop."""
 
+ADDED = 4
+"""Columns of a row of the fit beside those of a point: loading, loading not known, sine and cosine of the year."""
+
+RESOLUTION = 0.005
+"""A regressor that never varies by more than this, in its unit of the fit, is constant and left out."""
+
 YEAR_S = 365.25 * 86_400.0
 
 ROWS_MAX = 1500
@@ -69,12 +75,21 @@ class Row:
     used: bool = True
 
 
+Loadings = tuple[tuple[float, float], ...]
+"""(Running hours from which it holds, loading: 0 ballast to 1 laden), rising; before the first it is not known."""
+
+
 @dataclass(slots=True)
 class Rows:
-    """Rows of one series, and their filter. `columns`: of a point's row, level and hours first, the figure last."""
+    """Rows of one series, and their filter. `columns`: of a point's row, level and hours first, the figure last.
+
+    A row of the fit has two more before the figure: the loading, and 1 while it is not known; and sine and cosine of
+    the year behind it.
+    """
 
     columns: int
     season_amplitude: float = 0.0
+    loadings: Loadings = ()
     pauses: int = 0
     """Stops within a level that lay between two bursts, unseen."""
     rows: list[Row] = field(default_factory=list)
@@ -89,7 +104,7 @@ class Rows:
 
     def __post_init__(self) -> None:
         """Begin without rows."""
-        self._filter = RowFilter(noise_grid(), self.columns + 2)
+        self._filter = RowFilter(noise_grid(), self.columns + ADDED)
 
     # -- medians in ---------------------------------------------------------------------------------------------
 
@@ -115,7 +130,7 @@ class Rows:
         span_h = gathered[-1].hours - gathered[0].hours
         if span_h < SHORT_HOURS and sum(max(p.revolutions, 1) for p in gathered) < 2 * REVOLUTIONS:
             return
-        self._take(_mean(gathered, self._level))
+        self._take(self._mean(gathered))
         if len(self.rows) > ROWS_MAX:
             del self.rows[:ROWS_FORGOTTEN]
             self._filter_again()
@@ -150,7 +165,7 @@ class Rows:
         return round(max(row.hours - before.hours, (row.utc_s - before.utc_s) / 3600.0, 0.1), 1)
 
     def _filter_again(self) -> None:
-        self._filter, self._filtered = RowFilter(noise_grid(), self.columns + 2), None
+        self._filter, self._filtered = RowFilter(noise_grid(), self.columns + ADDED), None
         for row in self.rows:
             if row.used:
                 self._filter_row(row)
@@ -167,7 +182,7 @@ class Rows:
         if fit is None:
             return 0.0
         noise, variance = self._filter.predicted(self._elapsed_h(row))
-        p = self.columns - 1
+        p = self.figure
         change = row.values - noise[best]
         own = float(fit.scale[0] * variance[best])
         doubt = float(change[:p] @ fit.cov[0] @ change[:p])
@@ -206,7 +221,12 @@ class Rows:
     @property
     def level_known(self) -> bool:
         """Has the present level a row, or medians for one?"""
-        return bool(self._gathered) or bool(self.rows and self.rows[-1].level == self._level)
+        return bool(self._gathered) or self.level_has_row
+
+    @property
+    def level_has_row(self) -> bool:
+        """Is there a row of the present level?"""
+        return bool(self.rows and self.rows[-1].level == self._level)
 
     def fit(self) -> SlopeFit | None:
         """The fit of all levels; a level without a row yet stands on what is gathered for its first."""
@@ -215,37 +235,74 @@ class Rows:
             present = copy.copy(present)
             present.new_level()
             if self._gathered:
-                present.add(_mean(self._gathered, self._level).values, 0.0)
+                present.add(self._mean(self._gathered).values, 0.0)
         return self._fit(present)
 
     def _fit(self, rows: RowFilter, models: slice = slice(None)) -> SlopeFit | None:
-        p = self.columns - 1
-        return fit_slope(rows, self._varying(), (p + 1, p + 2), self.season_amplitude, models)
+        p = self.figure
+        return fit_slope(rows, self.varying(), (p + 1, p + 2), self.season_amplitude, models)
 
-    def _varying(self) -> list[bool]:
-        return [True] * (self.columns - 1)
+    def varying(self) -> list[bool]:
+        """Which columns may enter the fit: level, hours, and what varies within a level by more than its resolution."""
+        table, levels = self.table()[:, : self.figure], np.array([r.level for r in self.rows if r.used])
+        spans = [np.ptp(table[levels == level], axis=0) for level in set(levels.tolist())]
+        varies = np.max(spans, axis=0) > RESOLUTION if spans else np.ones(self.figure, bool)
+        return [True, True, *varies[2:].tolist()]
+
+    @property
+    def figure(self) -> int:
+        """The figure's column in a row of the fit."""
+        return self.columns + 1
 
     def table(self) -> Floats:
-        """The rows that are used, float[N, q + 2]: level … figure, sine and cosine of the year."""
+        """The rows that are used, float[N, q + 4]: level … loading, loading not known, figure, sine, cosine."""
         used = [r.values for r in self.rows if r.used]
-        return np.array(used) if used else np.zeros((0, self.columns + 2))
+        return np.array(used) if used else np.zeros((0, self.columns + ADDED))
+
+    def book_loadings(self, loadings: Loadings) -> None:
+        """Take what is booked of the loading, for the rows that are there as well."""
+        if loadings != self.loadings:
+            self.loadings = loadings
+            for row in self.rows:
+                row.values = self._whole(np.array(self._means(row)), row.hours, row.utc_s)
+            self._filter_again()
+
+    def _whole(self, values: Floats, hours: float, utc_s: float) -> Floats:
+        """A row of the fit from the means of its points, float[q + 4]."""
+        known = [value for since_h, value in self.loadings if since_h <= hours]
+        loading = (known[-1], 0.0) if known else (0.0, 1.0)
+        angle = 2 * math.pi * utc_s / YEAR_S
+        return np.concatenate((values[:-1], loading, values[-1:], (math.sin(angle), math.cos(angle))))
+
+    def _mean(self, points: list[Point]) -> Row:
+        """Their mean, under the newest one's number; rounded far below any resolution, to be short in the store."""
+        utc_s = round(float(np.mean([p.utc_s for p in points])), 1)
+        hours = round(float(np.mean([p.hours for p in points])), 4)
+        values: Floats = np.array([p.row for p in points]).mean(axis=0).round(9)
+        return Row(points[-1].number, utc_s, hours, self._whole(values, hours, utc_s), self._level)
 
     # -- over a restart -----------------------------------------------------------------------------------------
 
     def state(self) -> dict[str, Any]:
         """The rows and what is gathered, as JSON-able lists and numbers; the filter follows from them."""
         return {
-            "rows": [[r.number, r.utc_s, r.hours, r.values[:-2].tolist(), r.level, r.used] for r in self.rows],
+            "rows": [[r.number, r.utc_s, r.hours, self._means(r), r.level, r.used] for r in self.rows],
             "held": self._held is not None,
             "level": self._level,
             "gathered": [[p.number, p.utc_s, p.hours, p.row.tolist(), p.revolutions] for p in self._gathered],
             "pauses": [self.pauses, self._ahead_hours],
+            "loadings": [list(since) for since in self.loadings],
         }
+
+    def _means(self, row: Row) -> list[float]:
+        p = self.figure
+        return [*row.values[: p - 2].tolist(), float(row.values[p])]
 
     def load(self, state: dict[str, Any]) -> None:
         """Go on from `state`: what follows is the same to the bit."""
+        self.loadings = tuple((hours, value) for hours, value in state["loadings"])
         self.rows = [
-            Row(number, utc_s, hours, _with_season(np.array(values), utc_s), level, used)
+            Row(number, utc_s, hours, self._whole(np.array(values), hours, utc_s), level, used)
             for number, utc_s, hours, values, level, used in state["rows"]
         ]
         self._held = self.rows[-1] if state["held"] else None
@@ -253,16 +310,3 @@ class Rows:
         self._gathered = [Point(n, u, h, np.array(row), revs) for n, u, h, row, revs in state["gathered"]]
         self.pauses, self._ahead_hours = state["pauses"]
         self._filter_again()
-
-
-def _with_season(values: Floats, utc_s: float) -> Floats:
-    angle = 2 * math.pi * utc_s / YEAR_S
-    return np.concatenate((values, (math.sin(angle), math.cos(angle))))
-
-
-def _mean(points: list[Point], level: int) -> Row:
-    """Their mean, under the newest one's number; rounded far below any resolution, so that it is short in the store."""
-    utc_s = round(float(np.mean([p.utc_s for p in points])), 1)
-    hours = round(float(np.mean([p.hours for p in points])), 4)
-    values: Floats = np.array([p.row for p in points]).mean(axis=0).round(9)
-    return Row(points[-1].number, utc_s, hours, _with_season(values, utc_s), level)

@@ -6,7 +6,7 @@ from typing import Any, Literal
 from gateway.model.records import Median
 from gateway.wear.chain import GATE
 from gateway.wear.drift import Drift, DriftFit, OperatingPoint
-from gateway.wear.means import Point
+from gateway.wear.rows import Point
 from gateway.wear.steps import Cusum, Signal
 
 THRESHOLD = 15.0

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gateway.wear.regression import Floats, independent, solve
+from gateway.wear.regression import SIGMA_MIN, Floats, independent, solve
 from gateway.wear.row_filter import LEVEL, RowFilter
 from gateway.wear.student import quantile
 
@@ -19,6 +19,9 @@ SPARE_MIN = 3
 
 NEGLIGIBLE = 1e-3
 """Models of less weight than this together with all lighter ones do not enter a quantile."""
+
+HALVINGS = 20
+"""A quantile lies between the models' own ones; so many halvings find it to a millionth of what lies between."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,20 +40,19 @@ class SlopeFit:
     dof: int
     kept: list[bool]
 
-    def moments(self, lines: Floats) -> tuple[Floats, Floats, float]:
-        """Mean float[m], covariance scale float[m, m] and degrees of freedom of m linear forms float[m, p].
+    def line(self, level: Floats, slope: Floats) -> tuple[Floats, Floats]:
+        """Level and slope, two linear forms float[p], as one Student's t with `dof`: place float[2], scale float[2, 2].
 
-        Law of total variance over the models. The degrees of freedom are those of a variance whose logarithm is as
-        uncertain as that of the last form is here: 2 ÷ (2/dof + variance of the logarithm) (Satterthwaite).
+        Each has the mixture's median and its 5–95 % range; their correlation is the mixture's (law of total variance).
         """
-        means = self.coef @ lines.T
-        covs = lines @ self.cov @ lines.T
-        mean = self.weight @ means
-        off = means - mean
-        cov = np.einsum("g,gij->ij", self.weight, covs + off[:, :, None] * off[:, None, :])
-        logs = np.log(np.maximum(covs[:, -1, -1], 1e-300))
-        spread = float(self.weight @ (logs - self.weight @ logs) ** 2)
-        return mean, cov, 2.0 / (2.0 / self.dof + spread)
+        forms = np.stack((level, slope))
+        means = self.coef @ forms.T
+        off = means - self.weight @ means
+        total = np.einsum("g,gij->ij", self.weight, forms @ self.cov @ forms.T + off[:, :, None] * off[:, None, :])
+        ranges = np.array([self.quantiles(form) for form in forms])
+        half = (ranges[:, 2] - ranges[:, 0]) / 2 / quantile(0.95, self.dof)
+        spread = np.sqrt(np.diagonal(total))
+        return ranges[:, 1], total * np.outer(half / spread, half / spread)
 
     def quantiles(self, line: Floats, shares: tuple[float, ...] = (0.05, 0.5, 0.95)) -> list[float]:
         """Quantiles of one linear form float[p] under the mixture of Student's t."""
@@ -59,24 +61,29 @@ class SlopeFit:
         means = self.coef[heavy] @ line
         scales = np.sqrt(np.einsum("i,gij,j->g", line, self.cov[heavy], line))
         weight = self.weight[heavy] / self.weight[heavy].sum()
-        return [_mixture_quantile(share, means, scales, weight, self.dof) for share in shares]
-
-
-def _mixture_quantile(share: float, means: Floats, scales: Floats, weight: Floats, dof: float) -> float:
-    ends = means + quantile(share, dof) * scales
-    low, high = float(ends.min()), float(ends.max())
-    near = 1e-4 * float(scales.min())
-    while high - low > near:
-        middle = 0.5 * (low + high)
-        below = float(weight @ _shares_below((middle - means) / scales, dof))
-        low, high = (middle, high) if below < share else (low, middle)
-    return 0.5 * (low + high)
+        wanted = np.array(shares)[:, None]
+        ends = means + np.array([quantile(share, self.dof) for share in shares])[:, None] * scales
+        low, high = ends.min(axis=1, keepdims=True), ends.max(axis=1, keepdims=True)
+        for _ in range(HALVINGS):
+            middle = 0.5 * (low + high)
+            below = (_shares_below((middle - means) / scales, self.dof) @ weight)[:, None]
+            low, high = np.where(below < wanted, middle, low), np.where(below < wanted, high, middle)
+        found: list[float] = (0.5 * (low + high))[:, 0].tolist()
+        return found
 
 
 def _shares_below(t: Floats, dof: float) -> Floats:
-    """P(T ≤ t) of Student's t, float[N], by Wallace's transformation to the normal (1959): within 0.002 from 5 dof."""
+    """P(T ≤ t) of Student's t, float[...], within 0.002 from five degrees of freedom on.
+
+    Wallace's transformation to the normal (1959), and its distribution function by Hastings' polynomial (Abramowitz &
+    Stegun 26.2.17, from memory).
+    """
     z = (8 * dof + 1) / (8 * dof + 3) * np.sqrt(dof * np.log1p(t * t / dof))
-    return np.array([0.5 * math.erfc(-v / math.sqrt(2)) for v in np.copysign(z, t).tolist()])
+    u = 1.0 / (1.0 + 0.2316419 * z)
+    terms = u * (0.319381530 + u * (-0.356563782 + u * (1.781477937 + u * (-1.821255978 + u * 1.330274429))))
+    tail = np.exp(-0.5 * z * z) / math.sqrt(2 * math.pi) * terms
+    out: Floats = np.where(t < 0, tail, 1.0 - tail)
+    return out
 
 
 def fit_slope(
@@ -103,11 +110,12 @@ def fit_slope(
     log_like = -0.5 * (sums.logs[models] + solution.logdet + dof * np.log(solution.rss))
     log_like += np.log(rows.grid.prior[models])
     weight = np.exp(log_like - log_like.max())
-    cov = solution.inverse * (solution.rss / dof)[:, None, None]
+    scale = np.maximum(solution.rss / dof, SIGMA_MIN**2)
+    cov = solution.inverse * scale[:, None, None]
     if season:
         moved = solution.inverse @ products[:, :p, list(season)]
         cov = cov + 0.5 * season_amplitude**2 * moved @ moved.transpose(0, 2, 1)
-    return SlopeFit(weight / weight.sum(), solution.coef, cov, solution.rss / dof, dof, kept)
+    return SlopeFit(weight / weight.sum(), solution.coef, cov, scale, dof, kept)
 
 
 def hours_needed(hours: float, half_width: float, wanted: float) -> float:

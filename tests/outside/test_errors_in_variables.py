@@ -10,11 +10,10 @@ import math
 import numpy as np
 import pytest
 
-from gateway.wear.means import REVOLUTIONS, Means, Point, Q
-from gateway.wear.regression import solve
+from gateway.wear.rows import REVOLUTIONS, Point, Rows
 
 BETA = 0.7
-ROWS = 4_000
+ROWS = 1_400
 TOLERANCE = 5 / math.sqrt(ROWS)
 
 
@@ -26,11 +25,10 @@ def test_attenuation_of_the_mean_of_bursts(bursts: int, error_variance: float) -
     true = np.repeat(rng.standard_normal(ROWS), bursts)
     read = true + math.sqrt(error_variance) * rng.standard_normal(len(true))
     figures = BETA * true + 0.01 * rng.standard_normal(len(true))
-    means = Means()
+    rows = Rows(3)
     for i, (x, y) in enumerate(zip(read.tolist(), figures.tolist(), strict=True)):
-        row = np.zeros(Q)
-        row[0], row[3], row[-1] = 1.0, x, y
-        means.add(Point(i + 1, 3_600.0 * i, float(i), row, math.ceil(REVOLUTIONS / bursts)))
-    keep = [True, False, False, True, False, False, False]
-    told = solve(means.segments[0].grams(np.zeros(1))[0], keep).coef[0, 3]
+        hours = 6.0 * (i + 0.5) / bursts
+        rows.add(Point(i + 1, 3_600.0 * hours, hours, np.array((1.0, x, y)), REVOLUTIONS * 2))
+    table = rows.table()
+    told = np.linalg.lstsq(table[:, :2], table[:, rows.figure], rcond=None)[0][1]
     assert told == pytest.approx(BETA / (1 + error_variance / bursts), abs=BETA * TOLERANCE)
