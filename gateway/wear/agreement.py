@@ -14,6 +14,7 @@ from gateway.model.settings import EngineSettings
 from gateway.wear import geometry
 from gateway.wear.causes import LAG_CAUSES, SPRING_CAUSES, Cause
 from gateway.wear.elongation import Change, growth_from_lag, growth_from_spring
+from gateway.wear.ride_out import RideOut
 
 PART_Z = 3.0
 AGREE_Z = 2.0
@@ -57,7 +58,7 @@ class Evidence:
 
     `lag`, `spring`: whole change, steps included. `hand_growth`: per cent by hand. `crank_slips`, `cam_slips`: the
     head's counts since the datum. `order_changed`: the once-per-turn order of the lag is not what it was. `slap_ratio`:
-    slap now over slap at the datum.
+    slap now over slap at the datum. `ride_out`: what is known of it; `None` = the chain does not ride out.
     """
 
     hours: float
@@ -69,6 +70,7 @@ class Evidence:
     cam_slips: int = 0
     order_changed: bool | None = None
     slap_ratio: Change | None = None
+    ride_out: RideOut | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,7 +183,7 @@ def _growths(engine: EngineSettings, e: Evidence) -> dict[str, Change]:
     if e.spring is not None:
         growth = growth_from_spring(engine, _less_steps(e.spring, e.steps, "spring"), e.hours)
         if growth is not None:
-            found["spring"] = growth
+            found["spring"] = growth if e.ride_out is None else e.ride_out.growth(growth)
     if e.hand_growth is not None:
         found["hand"] = e.hand_growth
     return found

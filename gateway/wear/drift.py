@@ -26,7 +26,8 @@ from gateway.wear.links import Q
 from gateway.wear.phi_fit import COLUMNS, SCALES
 from gateway.wear.regression import SIGMA_MIN, Floats
 from gateway.wear.rows import REVOLUTIONS, Loadings, Point, Rows
-from gateway.wear.slope_fit import SlopeFit
+from gateway.wear.slope_fit import SlopeFit, hours_needed
+from gateway.wear.student import quantile
 
 START_ROWS = 36
 """Medians gathered before the first fit."""
@@ -42,6 +43,9 @@ first legs are over they are wide."""
 
 SEASON = {"lag": 0.0175, "spring": 0.1}
 """Amplitude, in degrees or mm, of a yearly season whose phase is not known; from memory."""
+
+USUAL_PER_H = {"lag": 7e-5, "spring": 5e-4}
+"""Usual wear in degrees or mm per hour, by which the hours still needed are counted; from memory."""
 
 HOURS_A_PAUSE = 0.25
 """Running hours (standard deviation) by which a stop may be miscounted where bursts leave it unseen: of how the engine
@@ -80,7 +84,8 @@ class Drift:
 
     (a, b) has Student's t with `dof` degrees of freedom, this place and `cov` as its covariance scale.
     The variance of `b` includes that of the count of hours (`HOURS_A_PAUSE`). `n`: medians used, `odd`: medians
-    dropped. `enough` False: figures are NaN, `why` says what is still needed. `needed_h`: running hours until then.
+    dropped, `levels`: levels that share the slope. `enough` False: figures are NaN, `why` says what is still needed,
+    `needed_h`: running hours until then, or until the slope can be distinguished from zero; 0 once it can.
     """
 
     enough: bool
@@ -92,6 +97,7 @@ class Drift:
     dof: float = math.nan
     n: int = 0
     odd: int = 0
+    levels: int = 1
     needed_h: float = 0.0
     operating_point: OperatingPoint | None = None
     coefficients: tuple[tuple[str, float, float], ...] = ()
@@ -215,12 +221,17 @@ class DriftFit:
         self._rows.book_loadings(loadings)
         self._found = None
 
+    @property
+    def loadings(self) -> Loadings:
+        """What is booked of the loading."""
+        return self._rows.loadings
+
     def drift(self) -> Drift:
         """The fit as it stands at the newest row; does not change what later medians will give."""
         hours, n = self._rows.hours, self.medians
         missing_h = max(ENOUGH_HOURS - hours, 6.0 * (ENOUGH_ROWS - len(self._rows.rows)))
         if missing_h > 0:
-            return Drift(False, f"not known yet (about {_rounded(missing_h)} h more needed)", n=n, needed_h=missing_h)
+            return Drift(False, f"not known yet (about {rounded_up(missing_h)} h more needed)", n=n, needed_h=missing_h)
         newest = self._rows.rows[-1].hours
         if self._found is None or self._found[0] != newest or not self._rows.level_has_row:
             fit = self._rows.fit() if self._rows.level_known else None
@@ -249,6 +260,8 @@ class DriftFit:
         level[[2, 3, 4, LOADING]] = at
         place, cov = fit.line(level * fit.kept, slope)
         miscounted = place[1] * HOURS_A_PAUSE * math.sqrt(self._rows.pauses) / self._rows.hours
+        half_width = quantile(0.95, fit.dof) * math.sqrt(cov[1, 1])
+        wanted = max(float(place[1]), USUAL_PER_H[self.figure])
         return Drift(
             enough=True,
             why="",
@@ -257,6 +270,8 @@ class DriftFit:
             b=float(place[1]),
             cov=((float(cov[0, 0]), float(cov[0, 1])), (float(cov[0, 1]), float(cov[1, 1] + miscounted**2))),
             dof=fit.dof,
+            levels=self._rows.levels,
+            needed_h=hours_needed(self._rows.hours, half_width, wanted) if place[1] <= half_width else 0.0,
             operating_point=point,
             coefficients=tuple(self._coefficient(fit, column) for column in (2, 3, 4, LOADING) if fit.kept[column]),
         )
@@ -340,7 +355,7 @@ def _mean_known(table: Floats, column: int, unknown: int | None) -> float | None
     return float(table[:, column].sum() / known.sum()) if known.sum() > 0.5 else None
 
 
-def _rounded(hours: float) -> int:
+def rounded_up(hours: float) -> int:
     """Hours still needed, rounded up to what is known of them: tens."""
     return 10 * math.ceil(hours / 10)
 

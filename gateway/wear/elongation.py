@@ -5,7 +5,7 @@ that was never measured is `None`.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -84,7 +84,9 @@ def growth_from_lag(engine: EngineSettings, change: Change) -> Change:
 
 
 def growth_from_spring(engine: EngineSettings, change: Change, hours: float) -> Change | None:
-    """Growth in per cent behind a change of spring length in mm over `hours`; `None` for a locked tightener.
+    """Growth in per cent behind a change of spring length in mm over `hours`, were there no ride-out of the chain.
+
+    `None` for a locked tightener; `ride_out.RideOut.growth` makes the chain's growth of it.
 
     To the change's own uncertainty come the transducer, warmth, the spring's usual set and the wrap.
     """
@@ -112,16 +114,21 @@ def from_lag(engine: EngineSettings, start: Estimate | None, change: Change | No
 
 
 def from_tightener(
-    engine: EngineSettings, start: Estimate | None, change: Change | None, hours: float
+    engine: EngineSettings,
+    start: Estimate | None,
+    change: Change | None,
+    hours: float,
+    whole: Callable[[Change], Change] = lambda seen: seen,
 ) -> Estimate | None:
     """The elongation from the spring's travel in the `hours` since it was retightened; sprung tighteners only.
 
+    `whole` makes the chain's growth of what the tightener sees of it (`RideOut.growth`).
     `None` where the tightener is locked, or the length or the elongation at the retightening is not known.
     """
     if start is None or change is None:
         return None
     growth = growth_from_spring(engine, change, hours)
-    return None if growth is None else _on_top(start, growth, Source.TIGHTENER)
+    return None if growth is None else _on_top(start, whole(growth), Source.TIGHTENER)
 
 
 def from_links(

@@ -224,6 +224,11 @@ class Rows:
         return bool(self._gathered) or self.level_has_row
 
     @property
+    def levels(self) -> int:
+        """Levels that have rows, and the present one."""
+        return len({r.level for r in self.rows} | {self._level})
+
+    @property
     def level_has_row(self) -> bool:
         """Is there a row of the present level?"""
         return bool(self.rows and self.rows[-1].level == self._level)

@@ -3,11 +3,14 @@
 from dataclasses import dataclass
 from typing import Any, Literal
 
+import numpy as np
+
 from gateway.model.records import Median
 from gateway.wear.chain import GATE
 from gateway.wear.drift import Drift, DriftFit, OperatingPoint
-from gateway.wear.rows import Point
+from gateway.wear.rows import Loadings, Point
 from gateway.wear.steps import Cusum, Signal
+from gateway.wear.stop_shifts import step_over_ramp
 
 THRESHOLD = 15.0
 """Natural logarithm: each side signals falsely once in at least e^15 = 3.3 million medians, both together once in
@@ -38,6 +41,13 @@ LEAP_SIGMAS = 6.0
 LEAP_APART_SIGMAS = 4.0
 """The chart's size allows for the noise that the series was carrying, the medians' distance from the line does not: it
 is preferred only where the two part by more than the noise can do."""
+
+
+DRIFT_FROM, DRIFT_SINCE = 36, 12
+"""Medians in all, and since the onset, before a drift can be told from a step."""
+
+DRIFT_CLEAR = 3.0
+"""Natural logarithm by which a drift must be likelier than a step: a step must not be missed for a doubt."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +90,7 @@ class Segments:
         self.fit = DriftFit(figure, operating_point)
         self.chart = Cusum(1.0, THRESHOLD, THRESHOLD - EVIDENCE_AFTER, leap=GATE)
         self._begun: dict[int, tuple[int, float, float]] = {}
+        self._loadings: Loadings = ()
 
     @property
     def armed(self) -> bool:
@@ -121,10 +132,14 @@ class Segments:
         if len(self._begun) > 2:
             self._begun = {k: v for k, v in self._begun.items() if k in self.chart.onsets}
 
-    def _stepped(self, signal: Signal, sigma: float, now_hours: float) -> StepFound:
+    def _stepped(self, signal: Signal, sigma: float, now_hours: float) -> StepFound | None:
         number, hours, utc_s = self._begun[signal.onset]
         found = StepFound(hours, utc_s, now_hours, signal.size * sigma, signal.error * sigma)
-        leap = _leap(self.fit.offsets(), sigma)
+        offsets = self.fit.offsets()
+        leap = _leap(offsets, sigma)
+        if leap is None and self._is_drift(offsets, number):
+            self._reset()
+            return None
         if leap is not None and abs(leap[1] - found.size) > LEAP_APART_SIGMAS * sigma:
             # It leapt in the middle of a median, so that the chart saw two smaller steps.
             point, size = leap
@@ -133,6 +148,15 @@ class Segments:
         self.fit.split(number, found.size)
         self._reset()
         return found
+
+    def _is_drift(self, offsets: list[tuple[Point, float]], onset: int) -> bool:
+        """Did the figure clearly not step, but walk off the line?"""
+        noise = self.fit.noise
+        since = sum(p.number < onset for p, _ in offsets)
+        if noise is None or len(offsets) < DRIFT_FROM or len(offsets) - since < DRIFT_SINCE:
+            return False
+        hours, off = (np.array(x) for x in ([p.hours for p, _ in offsets], [o for _, o in offsets]))
+        return step_over_ramp(hours, off, noise[0], since) < -DRIFT_CLEAR
 
     def _reset(self) -> None:
         self.chart.reset()
@@ -145,7 +169,13 @@ class Segments:
             self.fit.new_level()
         else:
             self.fit = DriftFit(self.fit.figure, self.fit.operating_point)
+            self.fit.book_loadings(self._loadings)
         self._reset()
+
+    def book_loadings(self, loadings: Loadings) -> None:
+        """Take the loading condition as it is booked; a new fit goes by it as well."""
+        self._loadings = loadings
+        self.fit.book_loadings(loadings)
 
     def drift(self) -> Drift:
         """The drift as it stands at the newest median."""
@@ -163,6 +193,7 @@ class Segments:
     def load(self, state: dict[str, Any]) -> None:
         """Go on from `state`: what comes of it is the same to the bit."""
         self.fit = DriftFit.restore(state["fit"], self.fit.operating_point)
+        self._loadings = self.fit.loadings
         self.chart.load(state["chart"])
         self.chart.shift = state["shift"]
         self._begun = {int(k): (int(n), h, u) for k, n, h, u in state["begun"]}

@@ -18,7 +18,7 @@ from gateway.wear.student import quantile
 SHIFTS_MAX = 40
 """Stops remembered: what a ship did years ago, in another trade, is forgotten."""
 
-PRIOR_STOPS = 4.0
+PRIOR_STOPS = 20.0
 """The usual size of a shift, which the settings give, weighs as much as so many stops."""
 
 FALSE_SHARE = 0.001

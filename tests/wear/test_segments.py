@@ -78,7 +78,7 @@ def test_slope_knowledge_outlives_a_late_step():
     drift = watch(spoilt(voyage, lambda i: 0.3 * (i >= at)))[0].drift()
     assert drift.b == pytest.approx(plain.b, abs=0.5 * math.sqrt(plain.cov[1][1]))
     assert drift.cov[1][1] < 1.2 * plain.cov[1][1]
-    assert drift.cov[0][0] > plain.cov[0][0]
+    assert drift.a - plain.a == pytest.approx(0.3, abs=3 * math.sqrt(drift.cov[0][0]))
 
 
 @pytest.mark.parametrize("burst", [1, 2])
@@ -98,12 +98,12 @@ def test_wear_and_changes_of_state_are_no_step(seed):
 
 
 def test_several_steps():
-    """Pins that each of six slips is told, and that levels are kept only up to their bound."""
+    """Pins that each of six slips is told, and that all levels share the slope."""
     voyage = quiet(6, hours=3_000, phi=0.7, sigma=0.02)
     places = np.linspace(0.2, 0.9, 6) * len(voyage.hours)
     series, found = watch(spoilt(voyage, lambda i: 0.2 * (i[:, None] >= places).sum(axis=1)))
     assert len(found) == 6
-    assert series.drift().levels == 4
+    assert series.drift().levels == 7
 
 
 def test_retightening_keeps_the_slope():
@@ -141,7 +141,7 @@ def test_new_setting_forgets():
     series, _ = watch(make(8, hours=1_000))
     assert series.drift().enough
     series.rebase(keep_slope=False)
-    assert series.drift().why.startswith("only 0 of")
+    assert series.drift().why == "not known yet (about 100 h more needed)"
 
 
 @pytest.mark.parametrize("thorough", [False, pytest.param(True, marks=pytest.mark.slow)])
