@@ -5,7 +5,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from gateway.wear.ar1_sums import STRANGERS, gap_place
+from gateway.wear.ar1_sums import UNCORRELATED, gap_place
 from gateway.wear.phi_fit import COLUMNS
 from gateway.wear.regression import Floats
 from gateway.wear.rows import Point
@@ -35,8 +35,8 @@ class Link(NamedTuple):
 
 def link(last: Point | None, point: Point, used: bool) -> Link:
     """Link a point to the last one before it."""
-    place = STRANGERS if last is None else place_between(last, point)
-    return Link(point, None if last is None or place == STRANGERS else last.row, place, used)
+    place = UNCORRELATED if last is None else place_between(last, point)
+    return Link(point, None if last is None or place == UNCORRELATED else last.row, place, used)
 
 
 def place_between(before: Point, point: Point) -> int:

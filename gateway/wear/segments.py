@@ -49,6 +49,9 @@ DRIFT_FROM, DRIFT_SINCE = 36, 12
 DRIFT_CLEAR = 3.0
 """Natural logarithm by which a drift must be likelier than a step: a step must not be missed for a doubt."""
 
+SMALL = 0.75
+"""A step below this share of the step sought is reported to nobody; for it the likelier of the two is enough."""
+
 
 @dataclass(frozen=True, slots=True)
 class StepFound:
@@ -137,9 +140,14 @@ class Segments:
         found = StepFound(hours, utc_s, now_hours, signal.size * sigma, signal.error * sigma)
         offsets = self.fit.offsets()
         leap = _leap(offsets, sigma)
-        if leap is None and self._is_drift(offsets, number):
-            self._reset()
-            return None
+        if leap is None:
+            small = abs(found.size) < SMALL * self.step
+            since = sum(p.number >= number for p, _ in offsets)
+            if small and since < DRIFT_SINCE:
+                return None  # The signal stands: the next medians will show which it is.
+            if self._is_drift(offsets, since, 0.0 if small else DRIFT_CLEAR):
+                self._reset()
+                return None
         if leap is not None and abs(leap[1] - found.size) > LEAP_APART_SIGMAS * sigma:
             # It leapt in the middle of a median, so that the chart saw two smaller steps.
             point, size = leap
@@ -149,14 +157,13 @@ class Segments:
         self._reset()
         return found
 
-    def _is_drift(self, offsets: list[tuple[Point, float]], onset: int) -> bool:
-        """Did the figure clearly not step, but walk off the line?"""
+    def _is_drift(self, offsets: list[tuple[Point, float]], since: int, clear: float) -> bool:
+        """Did the figure clearly not step, `since` medians ago, but walk off the line?"""
         noise = self.fit.noise
-        since = sum(p.number < onset for p, _ in offsets)
-        if noise is None or len(offsets) < DRIFT_FROM or len(offsets) - since < DRIFT_SINCE:
+        if noise is None or len(offsets) < DRIFT_FROM or since < DRIFT_SINCE:
             return False
         hours, off = (np.array(x) for x in ([p.hours for p, _ in offsets], [o for _, o in offsets]))
-        return step_over_ramp(hours, off, noise[0], since) < -DRIFT_CLEAR
+        return step_over_ramp(hours, off, noise[0], len(offsets) - since) < -clear
 
     def _reset(self) -> None:
         self.chart.reset()

