@@ -63,16 +63,14 @@ def core() -> Any:
 
 
 def emulator() -> Path:
-    """The emulated chip's folder; installed once, exact version, no lock file."""
-    for tool in ("node", "npm", "arm-none-eabi-gcc", "make"):
+    """The emulated chip's folder, installed beforehand: tests fetch nothing. `CAMDRIFT_EMULATOR` names where."""
+    for tool in ("node", "arm-none-eabi-gcc", "make"):
         if shutil.which(tool) is None:
             pytest.skip(f"no {tool}: the firmware is not run in the emulated chip")
-    where = Path(tempfile.gettempdir()) / f"camdrift-{EMULATOR.replace('@', '-')}-{os.getuid()}"
-    with locked(where / ".lock"):
-        if not (where / "node_modules" / "rp2040js" / "package.json").exists():
-            _run(["npm", "install", "--no-save", "--no-package-lock", "--no-audit", "--no-fund", "--prefix", str(where),
-                  EMULATOR], where)  # fmt: skip
-    return where / "node_modules" / "rp2040js"
+    where = Path(os.environ.get("CAMDRIFT_EMULATOR", HEAD / "build")) / "node_modules" / "rp2040js"
+    if not (where / "package.json").exists():
+        pytest.skip(f"no emulated chip in {where}: npm install --no-save --no-package-lock --prefix DIR {EMULATOR}")
+    return where
 
 
 @dataclass
