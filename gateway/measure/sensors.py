@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from gateway.measure.intermittent import OFTEN, Intermittent
 from gateway.measure.loop import Zone, zone
 from gateway.measure.seconds import Second
+from gateway.measure.wiring import Wiring
 from gateway.model.records import Health
 from gateway.model.settings import Transducer
 
@@ -42,6 +43,7 @@ class SensorWatch:
         self._moved = {"crank": False, "cam": False}
         """An index slipped since the zero was last taken: the lag may be off by any number of lines."""
         self._drops = {name: Intermittent() for name in ("loop", "crank", "cam")}
+        self._wiring = Wiring()
         self._was_valid = {"crank": True, "cam": True}
         self.now = NO_FAULTS
 
@@ -56,6 +58,10 @@ class SensorWatch:
         transducer = self._transducer(s, span_s, under_way)
         crank = self._encoder("crank", s.crank_valid, still, span_s)
         cam = self._encoder("cam", s.cam_valid, _still(s, s.cam_travel, s.crank_travel), span_s)
+        if crank or cam:
+            self._wiring.broken()
+        else:
+            cam = self._wiring.second(s)
         dead = still or not s.crank_valid
         # Nearly always the same one, which is known by what it is.
         self.now = SensorFaults(transducer, crank, cam, dead) if transducer or crank or cam or dead else NO_FAULTS

@@ -10,14 +10,16 @@ ENCODER = {"crank-encoder-fault", "cam-encoder-fault"}
 LAG = {"lag-near", "lag-limit", "lag-step"}
 
 
-@pytest.mark.xfail(strict=True, reason="issue 18 point 6: wrong wiring is read as a lag, or as running astern")
+UNSEEN = pytest.mark.xfail(strict=True, reason="issue 18 point 6: read as running astern, or as a lag")
+
+
 @pytest.mark.parametrize(
     ("wiring", "word"),
     [
         ("crank_reversed = true", "reversed"),
         ("cam_reversed = true", "reversed"),
-        ("crank_reversed = true\ncam_reversed = true", "reversed"),
-        ("swapped = true", "swapped"),
+        pytest.param("crank_reversed = true\ncam_reversed = true", "reversed", marks=UNSEEN),
+        pytest.param("swapped = true", "swapped", marks=UNSEEN),
         ("cam_scale = 0.5", "ratio"),
         ("crank_scale = 0.5", "ratio"),
         ("cam_scale = 0.87890625", "counts"),
