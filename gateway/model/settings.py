@@ -470,7 +470,7 @@ class RecordingSettings(Section):
         if self.length_mm is not None and self.current_ma is not None:
             raise ValueError("give either length_mm or current_ma, not both")
         if self.separator == "," and self.decimal == ",":
-            raise ValueError("separator and decimal are both a comma; the columns cannot be told apart")
+            raise ValueError("separator and decimal are both a comma; the columns cannot be separated")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

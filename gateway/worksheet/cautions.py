@@ -52,7 +52,7 @@ def stopped_cautions(engine: EngineSettings) -> tuple[str, ...]:
         "casing; lubricating oil shut off.",
         f"Wait for a minimum of {engine.service.open_after_min:g} min after stopping before a "
         "crankcase or chain-casing "
-        f"door is opened; longer where the manual says so or after an oil-mist alarm. {DOOR}",
+        f"door is opened; longer where the manual requires it or after an oil-mist alarm. {DOOR}",
         CASING,
         "Nobody in the casing, and hands clear, whenever anything is turned.",
     )
@@ -110,7 +110,7 @@ def isolating(engine: EngineSettings) -> tuple[Step, ...]:
         step("oil", "Shut off the lubricating oil.", SECOND, "oil off"),
         step("open", f"Wait for a minimum of {least:g} min after stopping, longer after an oil-mist alarm. "
              "Then open the casing door and secure it.", SECOND, "waited, door secured", DOOR),
-        step("ventilate", "Ventilate the casing. Post a stand-by person. Test the atmosphere where the rules say so.",
+        step("ventilate", "Ventilate the casing. Post a stand-by person. Test the atmosphere where required.",
              SECOND, "casing ventilated, stand-by posted", CASING),
     )  # fmt: skip
 

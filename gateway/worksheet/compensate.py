@@ -78,7 +78,7 @@ def _steps(f: Facts) -> tuple[Step, ...]:
         *isolated,
         Step("Shut off the fuel. Release its pressure at every pump.", SECOND, "fuel off, pressure released",
              "fuel-off", "At the pumps", FUEL),
-        Step("Advance each pump by the figure above, as the manual says. Write down what each is set to.", SECOND,
+        Step("Advance each pump by the figure above, as the manual requires. Write down what each is set to.", SECOND,
              "all pumps set", "set", "At the pumps", FUEL),
         Step("Check the stop and the free movement of every fuel rack.", SECOND, "racks free, stop proved", "racks",
              "At the pumps", "A stuck rack can let the engine overspeed."),

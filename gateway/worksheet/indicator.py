@@ -16,7 +16,7 @@ COMPRESSION_DEG = (-60.0, -14.0)
 """Where every engine of this kind compresses: valves and ports are shut, and nothing burns yet."""
 SHIFT_DEG_MAX = 5.0
 SHIFT_STEP_DEG = 0.1
-SHIFT_TOLD_DEG = 0.4
+SHIFT_SHOWN_DEG = 0.4
 """A dead centre off by less moves the mean indicated pressure by less than its spread's limit (from memory)."""
 ATMOSPHERE_BAR = 1.013
 NOISE_LN = 5e-4
@@ -82,7 +82,7 @@ class Indicated:
 
 
 def indicated(c: Cylinders, angle_deg: Floats, pressure_bar: Floats) -> Indicated:
-    """Maximum pressure and its angle, mean indicated pressure, and whether dead centre is where it is said to be."""
+    """Maximum pressure and its angle, mean indicated pressure, and whether dead centre is where the file has it."""
     top = int(np.argmax(pressure_bar))
     at = float(angle_deg[top])
     odd = not PEAK_DEG[0] <= at <= PEAK_DEG[1]
@@ -108,7 +108,7 @@ def dead_centre_shift_deg(c: Cylinders, angle_deg: Floats, pressure_bar: Floats)
     scatter = max(float(bent[best]), NOISE_LN)
     clear = len(angle) * (bent[here] ** 2 - bent[best] ** 2) > CLEAR * scatter**2
     found = float(shifts[best])
-    return found if clear and abs(found) >= SHIFT_TOLD_DEG else 0.0
+    return found if clear and abs(found) >= SHIFT_SHOWN_DEG else 0.0
 
 
 def _bent(x: Floats, y: Floats) -> float:

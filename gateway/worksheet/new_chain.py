@@ -61,7 +61,7 @@ def _steps(f: Facts, points: list[float]) -> tuple[Step, ...]:
         Step("Release the tightener fully, as in the sheet “Retighten”.", SECOND, "free", "release", "Renew", SPRING),
         Step("Secure both strands and the camshaft. Then part the chain.", CHIEF, "all secured", "part",
              "Renew", f"{PINS} {LOOSE} {hold}"),
-        Step("Draw the new chain in as the manual says. Two people inspect all pins and locks.", CHIEF, "locked",
+        Step("Draw the new chain in as the manual requires. Two people inspect all pins and locks.", CHIEF, "locked",
              "fit", "Renew", f"{TURNING} {LOOSE}", turns=True, sense="see"),
         Step("Set the camshaft by the pin gauge: sheet “Re-time”. Tighten the chain: sheet “Retighten”.", SECOND,
              "both done", "other-sheets", "Renew"),

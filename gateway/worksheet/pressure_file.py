@@ -142,7 +142,7 @@ def _cycle(angle: Floats, cycle_deg: float) -> NDArray[np.int64]:
         raise Refused(f"the rows cover {span:g}°; one whole cycle is {cycle_deg:g}°")
     if span > cycle_deg + 0.6 * usual:
         raise Refused(f"the rows cover {span:g}°, more than the one cycle of {cycle_deg:g}°")
-    # The row that closes the cycle says the same as the first.
+    # The row that closes the cycle repeats the first.
     last = len(angle) - 1 if span > cycle_deg - 0.5 * usual else len(angle)
     return np.arange(last)
 

@@ -124,7 +124,7 @@ def _dead_centre(number: int, shift: float, peak: float, odd: bool) -> list[Noti
         return [
             Notice(
                 f"Cylinder {number}: its maximum is at {peak:+.1f}° from the file's dead centre; no engine fires "
-                "there. Is nought the firing dead centre of this cylinder?"
+                "there. Is zero the firing dead centre of this cylinder?"
             )
         ]
     if shift:

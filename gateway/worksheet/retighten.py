@@ -97,7 +97,7 @@ def _free_length(f: Facts, free: float | None) -> list[Notice]:
             Notice(
                 f"The spring has set by {gone:.1f} mm since it was last measured. Measure once more, "
                 "on two sides. If "
-                "it repeats, the target follows it. A spring that goes on setting must be renewed as the manual says."
+                "it repeats, the target follows it. A spring that goes on setting must be renewed: see the manual."
             )
         )
     return notices
@@ -233,7 +233,7 @@ def _play_words(f: Facts) -> str:
 
 
 def _locked_figures(f: Facts, t: Tightener) -> tuple[Figure, ...]:
-    turn = "as the manual says" if t.locking_turn_deg is None else t.locking_turn_deg
+    turn = "as in the manual" if t.locking_turn_deg is None else t.locking_turn_deg
     return (
         Figure("seated_last_mm", "Seated length before", f.datum.locked_at_mm, "mm",
                "Set by the distance tube; it does not change when the chain wears.", 2),
@@ -250,21 +250,21 @@ def _inputs(f: Facts, typed: Typed, w: Work, t: Tightener) -> tuple[Input, ...]:
         return Input(name, label, "mm", words, typed.text(name), live if take and not kept else None,
                      locked=kept, press=press)  # fmt: skip
 
-    next_begun = "The nuts have been moved since. Give a reason to change it."
+    moved_since = "The nuts have been moved since. Give a reason to change it."
     found = [
         entry("before_mm", "Spring length before", "Before any nut is touched.",
-              next_begun if w.before is not None and (w.free is not None or w.there is not None) else ""),
+              moved_since if w.before is not None and (w.free is not None or w.there is not None) else ""),
         entry("free_mm", "Free length measured", "With no load, by rule, on two sides.",
-              next_begun if w.there is not None else "", take=False),
+              moved_since if w.there is not None else "", take=False),
         entry("there_mm", "Length at target", "Press when the length is at the target.",
-              next_begun if w.held is not None else "", "TARGET REACHED"),
+              moved_since if w.held is not None else "", "TARGET REACHED"),
         entry("held_mm", "Length with the opposite nut seated", "Press when the opposite nut is seated and locked.",
-              next_begun if (w.seated if t.kind == "locked" else w.turned) is not None else "", "LENGTH HELD"),
+              moved_since if (w.seated if t.kind == "locked" else w.turned) is not None else "", "LENGTH HELD"),
     ]  # fmt: skip
     if t.kind == "locked":
         found.append(
             entry("seated_mm", "Length seated", "Press when the plate sits on the distance tube.",
-                  next_begun if w.turned is not None else "", "SEATED")
+                  moved_since if w.turned is not None else "", "SEATED")
         )  # fmt: skip
     found.append(
         entry("turned_mm", "Length after turning round", "After the whole loop, slack on the tightener.", "", "TAKE")

@@ -203,9 +203,9 @@ def _inputs(
 ) -> tuple[Input, ...]:
     lag = None if f.lag_deg is None or not f.whole_turn or f.burst_age_s is not None else round(f.lag_deg, 3)
     utc_s = None if f.utc_s is None else round(f.utc_s)
-    begun = bool(typed.text("before_deg")) and (off_utc_s is not None or bool(after))
+    released = bool(typed.text("before_deg")) and (off_utc_s is not None or bool(after))
     locked = "The couplings have been released since. Give a reason to change it."
-    locked = locked if begun and not typed.text("unlock_before_deg") else ""
+    locked = locked if released and not typed.text("unlock_before_deg") else ""
     each = "Late is +. With several sections, one reading each with spaces between; the encoder's section first."
     return (
         Input("before_deg", "Lag before", "° (crank)", "After one whole turn, couplings untouched.",

@@ -71,7 +71,7 @@ class Wait:
 class Input:
     """A figure that is typed. `take`: the reading that may be taken for it; `moment`: a time, UTC seconds.
 
-    `locked`: the next phase has begun, so the figure stays as it is; why, in words. `press`: the button's own words.
+    `locked`: the next phase has started, so the figure stays as it is; why, in words. `press`: the button's own words.
     """
 
     name: str
@@ -205,7 +205,7 @@ class Typed:
 
 
 def shown(value: float | None, digits: int = 2) -> str:
-    """A number for a sentence; what is not known says so."""
+    """A number for a sentence; or “not known”."""
     return "not known" if value is None or not math.isfinite(value) else f"{value:.{digits}f}"
 
 

@@ -57,7 +57,7 @@ def test_a_locked_tightener_gets_its_locking_turn_in_degrees() -> None:
 def test_a_locked_tightener_without_its_degrees_is_sent_to_the_manual() -> None:
     """No number is made up."""
     made = sheet("retighten", facts(locked(None)), {})
-    assert made.figure("locking_deg") == "as the manual says"
+    assert made.figure("locking_deg") == "as in the manual"
     assert "Make the locking turn of the manual. Lock the nut." in steps(made)
 
 
