@@ -12,6 +12,7 @@ from gateway.alarm.evidence import evidence
 from gateway.alarm.judge import judge
 from gateway.alarm.machine import AlarmSet
 from gateway.alarm.table import ENGINE_TAGS, ROWS
+from gateway.alarm.trial import Trial
 from gateway.link.blocks import SampleRun
 from gateway.link.breaks import StreamBreak
 from gateway.link.decoder import Decoder
@@ -54,6 +55,7 @@ class EnginePipeline:
         self.wear = WearWatch(e, log, bursts=head.burst_pause_s > 0, trend_every_us=round(g.trend_every_min * 60e6))
         rows = tuple(r for r in ROWS if r.tag in ENGINE_TAGS)
         self.alarms = AlarmSet(rows, e.alarms, e.slug, repeat_min=g.repeat_min)
+        self._trial = Trial(self.alarms["trial"])
         self._use_datum(lag=False, spring=False)
 
     # -- bytes in, outputs out ----------------------------------------------------------------------------------
@@ -75,11 +77,20 @@ class EnginePipeline:
     def idle(self, now: Now) -> list[Output]:
         """Nothing arrived since the last call: by the gateway's own clock, is the head silent?"""
         quiet_s = self.presence.quiet_s(now)
-        return self._silence(self.timeline.idle(now), quiet_s) if quiet_s >= self.presence.silent_after_s else []
+        out: list[Output] = [self._changed(t) for t in self._trial.passes(now.mono_s, self.timeline.t_us)]
+        if quiet_s >= self.presence.silent_after_s or self.presence.port_text:
+            out += self._silence(self.timeline.idle(now), quiet_s)
+        return out
+
+    def port_lost(self, text: str) -> None:
+        """The head's port is not there, and why: nothing can come, however long its pauses are."""
+        self.presence.port_text = text
 
     def _identify(self, identity: Identity) -> list[Output]:
         self.link.good(1)
-        return [WrongHead(identity.name, self.head.name or "")] if self.presence.identify(identity) else []
+        was_wrong = self.presence.is_wrong
+        found = [WrongHead(identity.name, self.head.name or "")] if self.presence.identify(identity) else []
+        return [*found, *self._judge(self.timeline.t_us)] if found or was_wrong else []
 
     def _run(self, run: SampleRun, now: Now) -> list[Output]:
         self.presence.heard(now)
@@ -103,6 +114,8 @@ class EnginePipeline:
         gap_us = max(0, at.gap_us)
         if at.cause == "lost":
             self.link.lost(at.count)
+        elif at.cause != "boot":
+            self.measuring.timing.stumbled(at.gap_us)
         t_us = self.timeline.t_us
         second = self.meter.gap(gap_us)
         if second is not None:
@@ -164,7 +177,7 @@ class EnginePipeline:
         return TrendDue(self.wear.take_trend(self._slow_means(t_us)))
 
     def _judge(self, t_us: int) -> list[Output]:
-        found = evidence(t_us, self.meter, self.presence, self.wear, self.link.percent(t_us))
+        found = evidence(t_us, self.measuring, self.presence, self.wear, self.link.percent(t_us))
         return [self._changed(t) for t in self.alarms.judge(t_us, judge(self.engine, self.alarms, found))]
 
     def _changed(self, t: Transition) -> AlarmChanged:

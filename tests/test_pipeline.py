@@ -142,8 +142,25 @@ def test_a_head_of_another_name_is_told_once_and_not_measured() -> None:
     told = [s for s in said if isinstance(s, WrongHead)]
     assert [(w.heard, w.wanted) for w in told] == [("starboard-head", "port-head")]
     assert not p.head_heard
-    assert not [s for s in said if isinstance(s, AlarmChanged | MedianDue)]
+    assert not [s for s in said if isinstance(s, MedianDue)]
+    assert raised(said) == ["head-timing"]
     assert p.meter.frames == 0
+
+
+def test_a_vanished_port_is_reported_at_once_however_long_the_head_pauses() -> None:
+    """Bursts with an hour between them: an alarm in the next turn, not after three pauses; back, the head is heard."""
+    p = pipeline(tern_settings(source="system", head={"burst_pause_s": 3_600.0}, running=QUICK))
+    data = capture("", 30.0)
+    p.feed(data, Now(0.0, START_UTC_S))
+    assert p.idle(Now(5.0, START_UTC_S + 5)) == []
+    p.port_lost("Port /dev/ttyUSB0 vanished: check the plug")
+    said = p.idle(Now(5.25, START_UTC_S + 5.25))
+    assert raised(said) == ["head-silent"]
+    assert "ttyUSB0 vanished" in next(s.transition.text for s in said if isinstance(s, AlarmChanged))
+    assert not p.head_heard
+    p.port_lost("")
+    p.feed(capture("", 30.0, seed=4), Now(40.0, START_UTC_S + 40))
+    assert p.head_heard
 
 
 def test_a_silent_head_is_told_by_the_gateways_clock_and_returns() -> None:

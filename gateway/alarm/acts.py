@@ -1,27 +1,31 @@
 """What a person may do to an alarm, and when it is refused. Every act gives a transition, with who and why."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
-from gateway.alarm.machine import Alarm, AlarmSet
-from gateway.model.enums import AlarmState
+from gateway.alarm.machine import Alarm, AlarmSet, Finding
+from gateway.model.enums import AlarmState, Priority
 from gateway.model.errors import Refused
 from gateway.model.limits import SHELVE_HOURS_MAX
 from gateway.model.records import Transition
 
-ActKind = Literal["acknowledge", "shelve", "unshelve", "out-of-service", "in-service"]
+ActKind = Literal["acknowledge", "shelve", "unshelve", "out-of-service", "in-service", "try-alarm"]
+TRIAL = "trial"
+"""The only alarm that a person raises."""
 ACKNOWLEDGEABLE = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
 
 
 @dataclass(frozen=True, slots=True)
 class Act:
-    """`by`: who. `tag` `None`: all (acknowledging only). `minutes`: of shelving. `why`: the reason."""
+    """`by`: who. `tag` `None`: all (acknowledging only). `minutes`: of shelving. `why`: the reason.
+    `priority`: of a trial, the alarm's usual one where it is `None`."""
 
     kind: ActKind
     tag: str | None
     by: str
     why: str = ""
     minutes: float | None = None
+    priority: Priority | None = None
 
 
 def perform(alarms: AlarmSet, act: Act, now_us: int) -> list[Transition]:
@@ -54,6 +58,10 @@ def _do(alarm: Alarm, act: Act, now_us: int) -> list[Transition]:
             return alarm.out_of_service(now_us, act.by, _reason(act))
         case "in-service":
             return alarm.in_service(now_us, act.by)
+        case "try-alarm":
+            alarm.priority = act.priority or alarm.usual_priority
+            text = f"TRIAL by {act.by}: do nothing at the engine. The trial ends by itself after 2 min"
+            return [replace(t, by=act.by) for t in alarm.judge(now_us, Finding(True, None, None, text))]
 
 
 def _reason(act: Act) -> str:
@@ -75,6 +83,12 @@ def _why_not(alarm: Alarm, act: Act) -> str:
             return "taking it out of service wants a reason"
         case "in-service" if not f.out_of_service:
             return f"is {alarm.state}, not out of service"
+        case "try-alarm" if act.tag != TRIAL:
+            return f"only {TRIAL} can be raised by a person"
+        case "try-alarm" if f.active:
+            return "stands already; it ends by itself within 2 min"
+        case "try-alarm" if f.out_of_service or f.shelved_until_us is not None:
+            return f"is {alarm.state}; put it back first"
     return ""
 
 

@@ -33,6 +33,11 @@ class Evidence:
     silent_s: float | None
     link_loss_percent: float | None
     wear: WearSummary
+    port_text: str = ""
+    """Why nothing can come: the port of the head has vanished."""
+    head_text: str | None = ""
+    """What is wrong with the head's identity or its times; empty where nothing is."""
+    unused_min: float | None = None
 
 
 def judge(engine: EngineSettings, alarms: AlarmSet, e: Evidence) -> dict[str, Finding]:
@@ -178,7 +183,9 @@ def _silent(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
         return HELD
     if e.silent_s == 0:
         return CLEAR
-    return Finding(True, e.silent_s, None, "No good frame from the sensor head: check its supply and cable")
+    return Finding(
+        True, e.silent_s, None, e.port_text or "No good frame from the sensor head: check its supply and cable"
+    )
 
 
 def _poor(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
@@ -192,6 +199,22 @@ def _poor(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     return Finding(True, loss, LINK_LOSS_PERCENT, text)
 
 
+def _head(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
+    if e.head_text is None:
+        return HELD
+    return Finding(True, e.unused_min, None, e.head_text) if e.head_text else CLEAR
+
+
+def _by_person(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
+    """A trial is raised by an act, and ended by the clock of the one who waits for it."""
+    return HELD
+
+
+def _no_evidence(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
+    """The row's number, tag and words are fixed; nothing measures the shape against a reference yet."""
+    return HELD
+
+
 LINK_LOSS_PERCENT = 1.0
 """Interface, section 3."""
 
@@ -202,6 +225,9 @@ _RULES: dict[str, Rule] = {
     "crank-encoder-fault": lambda engine, e, alarm: _sensor(e.crank),
     "cam-encoder-fault": lambda engine, e, alarm: _sensor(e.cam),
     "link-poor": _poor,
+    "head-timing": _head,
+    "trial": _by_person,
+    "shape-changed": _no_evidence,
     "lag-limit": _lag,
     "lag-near": _lag,
     "lag-step": _lag_step,

@@ -89,6 +89,8 @@ class Alarm:
         self.row = row
         self.engine = engine
         self.priority: Priority = t.priority or row.priority
+        self.usual_priority = self.priority
+        """A trial may be raised with another one."""
         self.on_delay_us = round(1e6 * (row.on_delay_s if t.on_delay_s is None else t.on_delay_s))
         self.off_delay_us = round(1e6 * (row.off_delay_s if t.off_delay_s is None else t.off_delay_s))
         self.deadband = row.deadband if t.deadband is None else t.deadband

@@ -167,6 +167,26 @@ WORDS: dict[str, Words] = {
         "A certificate ends or cannot be read",
         0,
     ),
+    "head-timing": Words(
+        "Sensor head's timing or identity wrong",
+        "Check the head's name, its clock and its sample interval.",
+        "Sensor head: no turn used for {value} min",
+        "Sensor head: wrong head or wrong timing",
+        0,
+    ),
+    "trial": Words(
+        "Trial alarm",
+        "Check that panel, relay, page and shore show it, and do nothing at the engine.",
+        "TRIAL ALARM: do nothing at the engine",
+        "TRIAL ALARM: do nothing at the engine",
+    ),
+    "shape-changed": Words(
+        "Camshaft load differs from its own past",
+        "Compare the pressures of the cylinder that the text names.",
+        "Cam load changed by {value} %, limit {limit}",
+        "Cam load differs from its own past",
+        0,
+    ),
 }
 
 

@@ -163,6 +163,7 @@ class Engines:
             settings,
             thread.inbox.chunks,
             tap=partial(self._tap, head) if self._stores.captures is not None else None,
+            lost=thread.inbox.port_lost,
             when_full="wait" if self._settings.time.source == "head" else "drop",
         )
 

@@ -36,7 +36,7 @@ def add(p: argparse.ArgumentParser) -> None:
 
 
 def main(args: argparse.Namespace) -> int:
-    """Replay, then sum up on stderr. 1 where the capture holds no good frame."""
+    """Replay, then sum up on stderr. 1 where the capture holds no good frame, or is of another head."""
     settings = load_settings(args.config)
     try:
         start_utc_s = utc_of(args.start)
@@ -49,6 +49,9 @@ def main(args: argparse.Namespace) -> int:
     for chunk in read_capture(args.capture, CHUNK_BYTES):
         sys.stdout.buffer.writelines(lines.of(pipeline.feed(chunk, Now(0.0, 0.0))))
     _sum_up(pipeline)
+    if pipeline.presence.is_wrong:
+        note(f"camdrift: {pipeline.presence.wrong_text}")
+        return 1
     return 0 if pipeline.decoder.counts.good else 1
 
 

@@ -19,7 +19,7 @@ from gateway.alarm.acts import Act, ActKind
 from gateway.alarm.table import BY_TAG, GATEWAY_TAGS, ROWS
 from gateway.engine.inbox import Booking, Command, Done
 from gateway.engine.maintenance import filled, present_figures
-from gateway.engine.request import is_text_throughout, minutes_of, text_of
+from gateway.engine.request import is_text_throughout, minutes_of, priority_of, text_of
 from gateway.engine.rights import Origin, authorise
 from gateway.engine.sheet_facts import facts_of
 from gateway.engine.snapshot import EngineSnapshot
@@ -156,7 +156,7 @@ class Commands:
             case "book":
                 return self._book(request, by)
         why = text_of(request, "why") or ""
-        act = Act(cast(ActKind, do), text_of(request, "alarm"), by, why, minutes_of(request))
+        act = Act(cast(ActKind, do), text_of(request, "alarm"), by, why, minutes_of(request), priority_of(request))
         return self._act(request, act)
 
     def _engine(self, request: dict[str, Any]) -> Engine:

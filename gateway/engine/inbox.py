@@ -65,6 +65,8 @@ class Inbox:
         self.chunks: queue.Queue[Chunk] = queue.Queue(CHUNKS_MAX)
         self._commands: queue.Queue[tuple[Command, Future[Done]]] = queue.Queue(COMMANDS_MAX)
         self.recording: list[Recording] = []
+        self.port_text = ""
+        """Why no bytes can come: the head's port is not there. Written by the source's thread alone."""
 
     def submit(self, command: Command) -> "Future[Done]":
         """Have a command done between two chunks. One that is cancelled before its turn is never done.
@@ -83,6 +85,11 @@ class Inbox:
         """End the wait for a chunk. A full queue needs no wake: the thread has work."""
         with suppress(queue.Full):
             self.chunks.put_nowait(WAKE)
+
+    def port_lost(self, text: str) -> None:
+        """The head's port is not there, and why; empty once it is open again."""
+        self.port_text = text
+        self.wake()
 
     def next_chunk(self, timeout_s: float) -> Chunk | None:
         """The next bytes with their arrival (monotonic, s); `None` when the time is over or a command has come."""

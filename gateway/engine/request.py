@@ -3,6 +3,7 @@
 import math
 from typing import Any
 
+from gateway.model.enums import Priority
 from gateway.model.errors import Refused
 
 TEXT_MAX = 500
@@ -16,6 +17,17 @@ def text_of(request: dict[str, Any], key: str, most: int = TEXT_MAX) -> str | No
     if not isinstance(value, str) or len(value) > most:
         raise Refused(f"{key} is not a text of at most {most} characters")
     return value
+
+
+def priority_of(request: dict[str, Any]) -> Priority | None:
+    """The priority of a trial, `None` where not given. Raises Refused."""
+    value = request.get("priority")
+    if value is None:
+        return None
+    known = [p.value for p in Priority]
+    if value not in known:
+        raise Refused(f"priority is not one of {', '.join(known)}")
+    return Priority(value)
 
 
 def minutes_of(request: dict[str, Any]) -> float | None:

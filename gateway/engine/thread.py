@@ -132,6 +132,9 @@ class EngineThread(threading.Thread):
         now = Now(mono_s, self._utc() - (now_s - mono_s))
         if chunk is not None:
             self._take(chunk, now)
+        elif self.inbox.port_text:
+            # Only once all that came before has been taken.
+            self._pipeline.port_lost(self.inbox.port_text)
         self._publish(self._pipeline.idle(now))
         for command, answer in self.inbox.commands():
             self._do(command, answer)
@@ -150,6 +153,7 @@ class EngineThread(threading.Thread):
             self._publish(self._pipeline.feed(data, now))
         else:
             self._pipeline.decoder.reopened()
+            self._pipeline.port_lost("")
 
     # -- commands -----------------------------------------------------------------------------------------------
 

@@ -3,9 +3,11 @@
 from collections.abc import Mapping
 from typing import Literal
 
+from gateway.measure.cutter import TURN
 from gateway.measure.medians import TenMinutes, Window
 from gateway.measure.meter import Meter
 from gateway.measure.steadiness import Interruption, Steadiness
+from gateway.measure.timing import TimingWatch
 from gateway.model.records import Cycle
 from gateway.model.settings import EngineSettings
 
@@ -18,6 +20,8 @@ class Measuring:
         self.meter = Meter(engine, bursts=self._bursts, stale_us=stale_us)
         self.is_warm = False
         """At the last steady revolution the drive had had time to warm through, for what the trend takes."""
+        self.timing = TimingWatch()
+        self._ratio = engine.ratio
         self._steadiness = Steadiness(engine.running, burst_pause_s)
         self._medians = TenMinutes()
         self._warm_after_s = engine.running.trend_after_min * 60
@@ -47,6 +51,9 @@ class Measuring:
 
     def second(self, t_us: int) -> None:
         """A second is over."""
+        s = self.meter.last_second
+        if s is not None:
+            self.timing.second(t_us, s.crank_travel / TURN, self.meter.cycles * self._ratio)
         self._steadiness.second(t_us, self.meter.running.state)
 
     def is_reading_due(self, t_us: int) -> bool:

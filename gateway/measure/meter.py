@@ -71,6 +71,8 @@ class Meter:
         self.zero_deg = engine.lag.zero_deg
         self.free_length_mm = engine.tightener.free_length_mm
         self.used = 0
+        self.cycles = 0
+        """Working cycles that were cut, whether or not they could be used."""
         self.frames = 0
         """Good frames taken so far, in the stream's order."""
         self.refused: Counter[str] = Counter()
@@ -212,6 +214,7 @@ class Meter:
     def _cycle(self, f: CycleFigures) -> Cycle:
         c = self._judged(f)
         self.last_cycle = c
+        self.cycles += 1
         if c.refused:
             self.refused.update(c.refused)
         elif c.steady:
@@ -354,11 +357,12 @@ class Meter:
 
     def figures_now(self, t_us: int) -> tuple[float | None, float | None, float | None]:
         """What alarms are judged by: the values of `lag_now` and `spring_now`, and the slap; lag and slap while steady
-        ahead only."""
-        spring = self._spring_now(t_us)[0]
+        ahead only, and then no live values: a limit is judged by averages over whole turns or not at all."""
         if self.running.state is not Running.AHEAD:
-            return None, spring, None
-        return self._lag_now(t_us)[0], spring, None if spring is None else self.slap.value
+            return None, self._spring_now(t_us)[0], None
+        lag = self._lag_now(t_us)[0] if t_us - self._lag_us <= self._stale_us else None
+        spring = self._spring_now(t_us)[0] if t_us - self._spring_us <= self._stale_us else None
+        return lag, spring, None if spring is None else self.slap.value
 
     def raw_now(self) -> float | None:
         """Crank − ratio·cam as the encoders read: averaged while steady ahead, the last second's mean otherwise."""

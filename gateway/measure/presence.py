@@ -4,6 +4,8 @@ from gateway.measure.timeline import Now
 from gateway.model.records import Identity
 from gateway.model.settings import HeadSettings
 
+JUST_NOW_S = 0.001
+"""A silence that begins at this moment, since the port vanished, is one all the same."""
 SILENT_S = 5.0
 """Interface, section 3: no good frame for 5 s, or for three times the usual pause of bursts."""
 
@@ -18,6 +20,8 @@ class Presence:
         self.identity: Identity | None = None
         self.is_wrong = False
         """Another head than configured is on the port; it is not measured."""
+        self.port_text = ""
+        """Why nothing can come: the port is not there. Empty while it is."""
         self._name = head.name
         self._head_clock = head_clock
         self._last: Now | None = None
@@ -32,6 +36,12 @@ class Presence:
         """Has a good frame of the right head come lately?"""
         return self.identity is not None and self.silent_s == 0.0 and not self.is_wrong
 
+    @property
+    def wrong_text(self) -> str:
+        """Which head is heard, and which was to be."""
+        heard = self.identity.name if self.identity else ""
+        return f"Head {heard!r} on this port, configured is {self._name!r}: not measured. Correct the name or the cable"
+
     def quiet_s(self, now: Now) -> float:
         """For how long nothing has come, by the gateway's own clock; counted from the first call."""
         if self._last is None:
@@ -40,17 +50,17 @@ class Presence:
 
     def heard(self, now: Now) -> None:
         """Good frames of the right head came."""
-        self._last, self.silent_s = now, 0.0
+        self._last, self.silent_s, self.port_text = now, 0.0, ""
 
     def identify(self, identity: Identity) -> bool:
         """The head has named itself. True where it is another than configured, and was not known to be."""
-        self.identity = identity
+        self.identity, self.port_text = identity, ""
         before, self.is_wrong = self.is_wrong, self._name is not None and identity.name != self._name
         return self.is_wrong and not before
 
     def silent(self, quiet_s: float) -> bool:
         """Nothing has come for `quiet_s`. True where the silence begins with this."""
-        begins, self.silent_s = self.silent_s == 0.0, quiet_s
+        begins, self.silent_s = self.silent_s == 0.0, max(quiet_s, JUST_NOW_S)
         return begins
 
     def is_silence(self, gap_us: int) -> bool:

@@ -13,7 +13,7 @@ make speeds without bounds."""
 OUT_OF_ORDER_FRAMES_MAX = 8
 """After so many frames in a row with an old sequence number the head is believed to have restarted its count."""
 
-ALARMS_PER_ENGINE = 22
+ALARMS_PER_ENGINE = 25
 """Rows of the interface's alarm table."""
 
 SHELVE_HOURS_MAX = 24.0

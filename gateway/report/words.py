@@ -60,6 +60,9 @@ ALARMS = {
     "delivery-stalled": "events not delivered ashore for too long",
     "storage-fault": "disk does not take what is written, or is nearly full",
     "certificate-expiry": "a certificate ends soon, or has ended",
+    "head-timing": "another sensor head than configured, or its times do not join",
+    "trial": "trial of the alarm path by a person",
+    "shape-changed": "camshaft load near one cylinder differs from its own past",
 }
 NOTICE = (
     "This report is made by a monitoring aid. It never replaces the engine maker's manual, class rules, the ship's "

@@ -27,6 +27,8 @@ FULL_SPEED_BYTES = 4_096
 """A batch as big as this in 30 ms is faster than any serial head; then nothing is gained by waiting for the next."""
 BEAT_S = 1.0
 BACKOFF_S_MIN, BACKOFF_S_MAX = 0.5, 5.0
+GONE_TRIES = 2
+"""A port that fails and cannot be opened again half a second later has vanished; a connection made anew has not."""
 
 Chunk = tuple[bytes, float]
 """Bytes as read and the monotonic time, s. b"" = the port was opened just now: tell the decoder (`reopened`)."""
@@ -58,9 +60,11 @@ class HeadSource(threading.Thread):
         out: "queue.Queue[Chunk]",
         *,
         tap: Callable[[bytes], None] | None = None,
+        lost: Callable[[str], None] | None = None,
         when_full: Literal["drop", "wait"] = "drop",
         backoff_s: tuple[float, float] = (BACKOFF_S_MIN, BACKOFF_S_MAX),
     ) -> None:
+        """`lost`: hears that the port is not there, in words for people, and an empty text once it is open again."""
         if out.maxsize <= 0:
             raise ValueError("the source's queue must be bounded")
         super().__init__(name=f"source-{settings.slug}", daemon=True)
@@ -72,6 +76,8 @@ class HeadSource(threading.Thread):
         self._backoff_s = self._backoff_s_min
         self._log = structlog.get_logger("source").bind(head=settings.slug)
         self._wake_read, self._wake_write = socket.socketpair()
+        self._lost = lost
+        self._failures = 0
         self._stopping = threading.Event()
         self._told = ""
         self._text = "not started"
@@ -129,6 +135,8 @@ class HeadSource(threading.Thread):
         try:
             self._opens += 1
             self._is_open = True
+            if self._lost and self._failures >= GONE_TRIES:
+                self._lost("")
             self._text = f"listening on {self._settings.port}"
             self._put(b"")
             self._read(port)
@@ -161,6 +169,7 @@ class HeadSource(threading.Thread):
         self._bytes_in += len(data)
         self._last_bytes_s = time.monotonic()
         self._backoff_s = self._backoff_s_min
+        self._failures = 0
         if self._told or self._bytes_in == len(data):
             self._log.info("head.heard", port=self._settings.port)
             self._told = ""
@@ -194,6 +203,9 @@ class HeadSource(threading.Thread):
 
     def _failed(self, text: str) -> None:
         self._text = text
+        self._failures += 1
+        if self._lost and self._opens and self._failures >= GONE_TRIES:
+            self._lost(f"Port {self._settings.port} vanished: check the plug, the cable and the supply of the head")
         if text == self._told:
             self._log.debug("head.unavailable", text=text)
         else:

@@ -6,9 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.alarm.acts import Act, ActKind, perform
+from gateway.alarm.acts import TRIAL, Act, ActKind, perform
 from gateway.alarm.machine import HOUR_US, REPEATS_MAX, WATCH_US, AlarmSet, Finding
 from gateway.alarm.table import ENGINE_TAGS, ROWS
+from gateway.alarm.trial import Trial
 from gateway.model.enums import AlarmState, Priority
 from gateway.model.errors import Refused
 from gateway.model.limits import SHELVE_HOURS_MAX
@@ -302,3 +303,30 @@ def test_repeats_are_off_unless_asked_for() -> None:
     made = AlarmSet(tuple(r for r in ROWS if r.tag in ENGINE_TAGS), AT_ONCE, "main")
     list(made.judge(0, {TAG: Finding(True)}))
     assert repeated(made, HOUR_US) == []
+
+
+def test_a_trial_is_raised_by_a_person_and_ends_after_two_minutes_of_their_clock() -> None:
+    """Its text says what it is; head time may stand still meanwhile; the next one has its usual priority again."""
+    made = alarms()
+    trial = Trial(made[TRIAL])
+    assert trial.passes(0.0, 0) == []
+    (up,) = perform(made, Act("try-alarm", TRIAL, "second engineer", priority=Priority.ALARM), 5_000_000)
+    assert (up.to, up.priority, up.by) == (AlarmState.UNACKNOWLEDGED, Priority.ALARM, "second engineer")
+    assert "TRIAL by second engineer: do nothing" in up.text
+    with pytest.raises(Refused, match="stands already"):
+        perform(made, Act("try-alarm", TRIAL, "x"), 5_000_000)
+    assert [t for s in (1_000.0, 1_060.0, 1_119.9) for t in trial.passes(s, 5_000_000)] == []
+    assert [t.to for t in trial.passes(1_120.0, 5_000_000)] == [AlarmState.RETURNED]
+    assert trial.passes(1_121.0, 5_000_000) == []
+    (again,) = perform(made, Act("try-alarm", TRIAL, "x"), 6_000_000)
+    assert again.priority is Priority.WARNING
+
+
+def test_no_other_alarm_is_raised_by_a_person_and_no_trial_out_of_service() -> None:
+    """A real alarm that is not real would be believed once."""
+    made = alarms()
+    with pytest.raises(Refused, match="only trial can be raised"):
+        perform(made, Act("try-alarm", TAG, "x"), 0)
+    perform(made, Act("out-of-service", TRIAL, "x", "noise"), 0)
+    with pytest.raises(Refused, match="out-of-service; put it back first"):
+        perform(made, Act("try-alarm", TRIAL, "x"), 0)

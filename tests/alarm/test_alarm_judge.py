@@ -25,7 +25,7 @@ GOOD = Evidence(
 BLIND = replace(
     GOOD, running=Running.UNKNOWN, lag_deg=None, compression_mm=None, spring_mm=None, slap_mm=None,
     lag_step_known=False, tension_step_known=False, transducer=None, crank=None, cam=None, silent_s=None,
-    link_loss_percent=None, wear=WearSummary(),
+    link_loss_percent=None, wear=WearSummary(), head_text=None,
 )  # fmt: skip
 """Nothing is known at all."""
 
@@ -47,6 +47,7 @@ RAISES: dict[str, Any] = {
     "cam-encoder-fault": replace(GOOD, cam="stands still"),
     "head-silent": replace(GOOD, silent_s=6.0),
     "link-poor": replace(GOOD, link_loss_percent=1.0),
+    "head-timing": replace(GOOD, head_text="another head"),
 }
 """The least that raises each alarm of a sprung engine."""
 

@@ -16,10 +16,10 @@ PROMISED = """
 9 elongation-limit alarm | 10 wear-disagree warning | 11 limit-in-sight caution | 12 retighten-due caution
 13 transducer-fault warning | 14 crank-encoder-fault warning | 15 cam-encoder-fault warning | 16 head-silent warning
 17 link-poor caution | 18 clock-doubtful caution | 19 delivery-stalled caution | 20 storage-fault warning
-21 certificate-expiry caution
+21 certificate-expiry caution | 22 head-timing warning | 23 trial warning | 24 shape-changed caution
 """
-"""No., tag and default priority, copied from the published interface of this program (its alarm table); 21 was added
-at the end."""
+"""No., tag and default priority, copied from the published interface of this program (its alarm table); 21 and those
+behind it were added at the end."""
 
 
 def promised() -> list[tuple[int, str, str]]:
@@ -63,7 +63,14 @@ def test_a_higher_one_of_a_pair_outranks_the_lower() -> None:
 
 def test_faults_of_sensors_are_judged_whatever_the_engine_does() -> None:
     """A wire that breaks in port is told in port."""
-    for tag in ("transducer-fault", "crank-encoder-fault", "cam-encoder-fault", "head-silent", "link-poor"):
+    for tag in (
+        "transducer-fault",
+        "crank-encoder-fault",
+        "cam-encoder-fault",
+        "head-silent",
+        "link-poor",
+        "head-timing",
+    ):
         assert BY_TAG[tag].states == BY_TAG["head-silent"].states
         assert not BY_TAG[tag].settled
 

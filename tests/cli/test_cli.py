@@ -75,6 +75,15 @@ def test_odd_captures(tmp_path: Path, kind: str, status: int, words: str) -> Non
     assert bool(done.stdout) == (status == 0)
 
 
+def test_a_capture_of_another_head_is_named(tmp_path: Path) -> None:
+    """Nothing of it is this engine's: which head it is stands on stderr, and the exit status is no."""
+    config = tmp_path / "ship.toml"
+    config.write_text(TERN.read_text(encoding="utf-8").replace('"port-head"', '"starboard-head"'), encoding="utf-8")
+    done = camdrift("replay", config, CAPTURE)
+    assert done.returncode == 1
+    assert "'port-head'" in done.stderr and "'starboard-head'" in done.stderr
+
+
 REFUSED = {
     "unknown command": (["watch"], 2, "invalid choice: 'watch'"),
     "no command": ([], 2, "COMMAND"),

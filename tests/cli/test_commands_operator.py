@@ -109,6 +109,20 @@ def test_no_daemon(tmp_path: Path, run: Run) -> None:
         assert "is it running?" in err
 
 
+def test_a_trial_goes_by_the_same_way_in_and_ends_by_itself(tmp_path: Path, run: Run) -> None:
+    """Raised with the priority asked for; recorded with who; a second one is refused while it stands."""
+    config = without_head(tmp_path)
+    with running(config):
+        code, out, err = run("try-alarm", config, "--priority", "alarm", "--by", "Second")
+        assert (code, err) == (0, "")
+        assert "ends by itself after 2 minutes" in out
+        told = alarm(run, config, "trial")
+        assert told is not None and (told["state"], told["priority"]) == ("unacknowledged", "alarm")
+        assert "do nothing at the engine" in told["text"]
+        assert run("try-alarm", config)[0] == 1
+        assert "Second" in recorded(tmp_path, tag="trial")["by"]
+
+
 def test_acts_are_done_refused_and_on_record(tmp_path: Path, run: Run) -> None:
     """Each act changes the state it should, is refused with its reason where it cannot be done, and stands in the
     record with who, when and why."""

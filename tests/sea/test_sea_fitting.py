@@ -34,7 +34,6 @@ def test_wrong_wiring_is_named(wiring: str, word: str) -> None:
     assert sailed.wrong_lag(1_800) == []
 
 
-@pytest.mark.xfail(strict=True, reason="issue 18 point 7: time stamps that do not join are not reported")
 @pytest.mark.parametrize("clock", ["jitter_us = 3_000", "declared = 1.02"])
 def test_time_stamps_that_do_not_join(clock: str) -> None:
     """Jitter of 3 ms, an interval declared 2 % off: `head-timing` in a quarter of an hour, no wrong limit."""
@@ -59,7 +58,6 @@ def test_another_head_is_noticed() -> None:
     assert WrongHead("starboard-head", "port-head") in sailed.outputs
 
 
-@pytest.mark.xfail(strict=True, reason="issue 18 point 7: another head raises no alarm of its own")
 def test_another_head_raises_head_timing() -> None:
     """At once, aboard."""
     sailed = sail(HEAD.replace("[head]", '[head]\nname = "starboard-head"'), 60.0)

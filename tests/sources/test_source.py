@@ -296,3 +296,35 @@ def test_missing_port_then_plugged_in(tmp_path: Path, pty_pair: tuple[int, str],
     assert wait_for(lambda: source.state().is_open)
     os.write(pty_pair[0], b"here")
     assert take(out, 4) == b"here"
+
+
+def raw_pty() -> tuple[int, int]:
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    return master, slave
+
+
+def test_a_port_that_vanishes_is_reported_once_it_cannot_be_opened_again(started: Start, tmp_path: Path) -> None:
+    """A link to a pty stands for a plugged adapter: gone with its pty, and back with another one."""
+    texts: queue.Queue[str] = queue.Queue()
+    port = tmp_path / "head"
+    master, slave = raw_pty()
+    port.symlink_to(os.ttyname(slave))
+    out: queue.Queue[Chunk] = queue.Queue(100)
+    started(HeadSource(head(str(port)), out, lost=texts.put, backoff_s=(0.02, 0.02)))
+    os.write(master, b"abc")
+    assert take(out, 3) == b"abc"
+    assert texts.empty()
+    port.unlink()
+    os.close(slave)
+    os.close(master)
+    text = texts.get(timeout=PATIENCE_S)
+    assert str(port) in text and "vanished" in text and "check the plug" in text
+    master, slave = raw_pty()
+    port.symlink_to(os.ttyname(slave))
+    try:
+        while texts.get(timeout=PATIENCE_S):
+            pass
+    finally:
+        os.close(slave)
+        os.close(master)
