@@ -28,7 +28,7 @@ COMMANDS = {
     "unshelve": "Bring a shelved alarm back before its time.",
     "out-of-service": "Take an alarm out of service for work on the drive; only in-service ends it.",
     "in-service": "Put an alarm back in service.",
-    "try-alarm": "Raise the trial alarm, to see that it arrives at panel, relay, page, ship and shore; it ends by itself.",
+    "try-alarm": "Raise the trial alarm, to see that it arrives at panel, relay, page, ship and shore.",
     "silence": "Stop the sound until the next announcement; nothing else changes.",
     "trend": "Print the present trend: wear, when which limit is reached, and the decision.",
     "sheet": "Work sheets: cautions, figures, order of steps, and what to book after; live beside a running daemon.",

@@ -1,4 +1,4 @@
-"""Raise the trial alarm, to see that it arrives at panel, relay, page, ship and shore; it ends by itself."""
+"""Raise the trial alarm, to see that it arrives at panel, relay, page, ship and shore."""
 
 import argparse
 
