@@ -19,9 +19,9 @@ BROKERS = {"ship": frozenset({"event", "alarm", "trend"})}
 TS = "2026-03-01T12:00:00.000Z"
 
 
-def acknowledge(folder: Path) -> None:
+def acknowledge(folder: Path, store: StateStore) -> None:
     """Take events in batches for ever, as far as they come."""
-    reader = OutboxReader(folder, "ship")
+    reader = OutboxReader(folder, "ship", store.acks)
     while True:
         # Without a pause this reader would keep the log from ever being begun anew, and each commit would checkpoint.
         time.sleep(0.02)
@@ -36,7 +36,7 @@ def main(folder: Path, seed: int) -> None:
     store = StateStore(folder, GatewaySettings(), brokers=BROKERS, ballast_bytes=4_096)
     point = store.checkpoint("count")
     count = point if isinstance(point, int) else 0
-    threading.Thread(target=acknowledge, args=(folder,), daemon=True).start()
+    threading.Thread(target=acknowledge, args=(folder, store), daemon=True).start()
     os.write(1, b"open\n")
     while True:
         if rng.random() < 0.01:

@@ -13,6 +13,7 @@ from gateway.model.settings import Settings
 from gateway.outlets.fault_log import FaultLog
 from gateway.outlets.mqtt.link import BrokerLink, Inbox, LinkStatus
 from gateway.outlets.mqtt.pipe import Inbound
+from gateway.store.acks import Acknowledgements
 from gateway.store.outbox import OutboxReader
 
 
@@ -20,7 +21,8 @@ class Brokers:
     """Starts and stops the links. `receipts`: by broker, up to which seq the shore keeps the events, and when it
     confirmed that. `requests`: where requests from aboard wait, if they are enabled."""
 
-    def __init__(self, settings: Settings, topics: Topics, data_dir: Path) -> None:
+    def __init__(self, settings: Settings, topics: Topics, data_dir: Path, acks: Acknowledgements) -> None:
+        """`acks`: where the store's writer takes what brokers have acknowledged."""
         self._topics = topics
         self._answering = settings.requests.broker
         self.requests = Inbox(topics.do) if settings.requests.enabled else None
@@ -30,7 +32,7 @@ class Brokers:
         self._faults = FaultLog("brokers")
         self.links = {
             b.name: BrokerLink(
-                b, partial(OutboxReader, data_dir, b.name), topics, __version__, subscribe=self._inboxes(b.name)
+                b, partial(OutboxReader, data_dir, b.name, acks), topics, __version__, subscribe=self._inboxes(b.name)
             )
             for b in settings.broker
         }

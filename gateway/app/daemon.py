@@ -74,7 +74,7 @@ class Daemon:
     def _connect(self) -> None:
         """Make the parts, from the disk outwards to those who act."""
         s, writer = self.settings, self.stores.writer
-        self.brokers = Brokers(s, self.topics, self.data_dir)
+        self.brokers = Brokers(s, self.topics, self.data_dir, self.stores.state.acks)
         for link in self.brokers.links.values():
             writer.subscribe(link.wake)
         self.publisher = Publisher(writer, self.topics, (link.offer for link in self.brokers.links.values()))

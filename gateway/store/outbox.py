@@ -15,6 +15,10 @@ What is dropped undelivered is counted for each broker that had not got it, and 
 and last seq, counts by kind) so that the gap in seq is explained ashore. While that event is itself undelivered, a
 further loss replaces it by one that reports both; so there is at most one, and it is never dropped.
 
+**Acknowledgements** are handed to the store's writer (`acks.py`); a reader counts them as done at once. While the disk
+cannot take them, UNSTORED_MAX events and as many trends are delivered beyond what it holds: so many may come twice
+after a kill.
+
 **Trends.** A broker that wants every trend and not only the latest has a second place, in the line of `trends.py`.
 
 **Brokers.** A new name starts at the present end: it is not sent the past (a satellite link would be filled with old
@@ -23,9 +27,11 @@ it goes on from its place with what is still kept. A broker that does not want e
 them, it starts at the present end. The same holds for every trend.
 """
 
+import json
 import sqlite3
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -33,12 +39,15 @@ from gateway import __version__
 from gateway.encode.messages import gateway_event_body, utc_of
 from gateway.model.errors import Refused
 from gateway.store import trends
+from gateway.store.acks import Acknowledgements, BrokerAcks
 from gateway.store.bad_rows import BAD_ROWS
-from gateway.store.database import connect, storage_error, text_or_bytes, transaction
+from gateway.store.database import open_to_read, storage_error, text_or_bytes
 from gateway.store.trends import EVERY_TREND, TrendRow
 
 SHED_ROWS_MAX = 5_000
 """Rows taken out in one step, so that no commit waits long for it."""
+UNSTORED_MAX = 1_000
+"""Events, and trends, that a broker has and the disk could not note; with more, none is due until it can."""
 INACTIVE_BROKERS_MAX = 32
 """Names remembered after they left the settings."""
 
@@ -92,64 +101,76 @@ class Loss:
 
 
 class OutboxReader:
-    """One broker's view, with a connection of its own: use it from that broker's thread only.
+    """One broker's view, with a connection of its own: use it from that broker's thread only. It never writes.
 
     Raises Refused for a name the store does not know, StorageError where the disk fails.
     """
 
-    def __init__(self, data_dir: Path, broker: str) -> None:
+    def __init__(self, data_dir: Path, broker: str, acks: Acknowledgements) -> None:
+        """`acks`: those of the store; what this broker acknowledges is added there."""
         self._path = data_dir / "state.db"
-        self._broker = broker
-        try:
-            self._db = connect(self._path, synchronous="FULL")
-            self._db.text_factory = text_or_bytes
-            row = self._db.execute("SELECT classes FROM broker WHERE name=? AND active=1", (broker,)).fetchone()
-        except sqlite3.Error as e:
-            raise storage_error(self._path, e) from None
-        if row is None:
+        self._broker, self._acks = broker, acks
+        self._again: dict[str, int] = {}
+        """Topics to be sent again though the broker has acknowledged them, with their revision; the next one first."""
+        self._db = open_to_read(self._path, "FULL")
+        self._db.text_factory = text_or_bytes
+        row = self._all("SELECT classes FROM broker WHERE name=? AND active=1", broker)
+        if not row:
             self._db.close()
             raise Refused(f"broker {broker!r} is not in the store; open the store with it among the brokers first")
-        self._classes = frozenset(str(row[0]).split())
+        self._classes = frozenset(str(row[0][0]).split())
 
     def retained_due(self, limit: int) -> list[RetainedRow]:
         """Values this broker has not acknowledged: alarms before trends, what it never had before what is only sent
         again, the newest first."""
-        wanted = sorted(self._classes & {"alarm", "trend"})
-        marks = ",".join("?" * len(wanted))
-        # What still stands in the line of every trend goes from there, and not past it.
-        in_line = (
-            "AND NOT EXISTS (SELECT 1 FROM trend t, broker b WHERE t.n=r.rev AND b.name=? AND t.n > b.trend_place) "
-        )
-        every = EVERY_TREND in self._classes
+        acks = self._acks.of(self._broker)
+        asked = (self._broker, EVERY_TREND in self._classes, acks.trend, limit + len(acks.states))
         rows = self._all(
-            "SELECT r.topic, r.klass, r.rev, r.payload FROM retained r LEFT JOIN retained_done d "
-            "ON d.broker=? AND d.topic=r.topic "
-            f"WHERE r.klass IN ({marks}) AND (d.rev IS NULL OR d.rev < r.rev) {in_line if every else ''}"
-            "ORDER BY r.klass='trend', d.rev IS 0, r.rev DESC LIMIT ?",
-            (self._broker, *wanted, *([self._broker] if every else []), limit),
+            "SELECT r.topic, r.klass, r.rev, r.payload FROM broker b CROSS JOIN retained r LEFT JOIN retained_done d "
+            "ON d.broker=b.name AND d.topic=r.topic "
+            "WHERE b.name=?1 AND instr(' ' || b.classes || ' ', ' ' || r.klass || ' ') "
+            "AND (d.rev IS NULL OR d.rev < r.rev) "
+            # What still stands in the line of every trend goes from there, and not past it.
+            "AND NOT (?2 AND r.rev > b.trend_place AND r.klass='trend' "
+            "AND (r.rev <= ?3 OR EXISTS (SELECT 1 FROM trend t WHERE t.n=r.rev))) "
+            "ORDER BY r.klass='trend', r.rev DESC LIMIT ?4",
+            *asked,
         )
-        return [RetainedRow(*row) for row in rows]
+        due = [RetainedRow(*row) for row in rows if row[2] > acks.states.get(row[0], 0)]
+        return sorted(due + self._due_again(limit), key=lambda row: row.klass == "trend")[:limit]
+
+    def _due_again(self, limit: int) -> list[RetainedRow]:
+        topics = list(islice(self._again, limit))
+        sql = "SELECT topic, klass, rev, payload FROM retained WHERE topic IN (SELECT value FROM json_each(?))"
+        rows = self._all(f"{sql} ORDER BY rev DESC", json.dumps(topics)) if topics else []
+        same = [RetainedRow(*row) for row in rows if row[2] == self._again[row[0]]]
+        for topic in set(topics).difference(row.topic for row in same):
+            # It has changed, and is due as a new one is; or it has gone.
+            del self._again[topic]
+        return same
 
     def alarm_waits(self) -> int:
         """Revision of the newest alarm state that this broker never had; 0 when it has them all."""
         if "alarm" not in self._classes:
             return 0
+        acks = self._acks.of(self._broker)
         rows = self._all(
-            "SELECT coalesce(max(r.rev), 0) FROM retained r LEFT JOIN retained_done d "
-            "ON d.broker=? AND d.topic=r.topic "
-            "WHERE r.klass='alarm' AND (d.rev IS NULL OR d.rev < r.rev AND d.rev > 0)",
-            (self._broker,),
+            "SELECT r.topic, r.rev FROM retained r LEFT JOIN retained_done d ON d.broker=? AND d.topic=r.topic "
+            "WHERE r.klass='alarm' AND (d.rev IS NULL OR d.rev < r.rev)",
+            self._broker,
         )
-        return int(rows[0][0])
+        return max((rev for topic, rev in rows if rev > acks.states.get(topic, 0)), default=0)
 
     def events_due(self, after_seq: int, limit: int) -> list[EventRow]:
         """Undelivered events above `after_seq`, by seq. `after_seq` lets what is in flight be passed over."""
-        if _EVENT not in self._classes:
+        acked = self._acks.of(self._broker).seq
+        stored = self._number("place")
+        if _EVENT not in self._classes or acked - stored >= UNSTORED_MAX:
             return []
         rows = self._all(
-            "SELECT seq, topic, kind, payload, utc FROM event WHERE seq > max(?, "
-            "(SELECT place FROM broker WHERE name=?)) ORDER BY seq LIMIT ?",
-            (after_seq, self._broker, limit),
+            "SELECT seq, topic, kind, payload, utc FROM event WHERE seq > ? ORDER BY seq LIMIT ?",
+            max(after_seq, acked, stored),
+            limit,
         )
         sound = [EventRow(*row) for row in rows if [type(x) for x in row] == [int, str, str, bytes, str]]
         if len(sound) < len(rows):
@@ -158,69 +179,55 @@ class OutboxReader:
 
     def trends_due(self, after: int, limit: int) -> list[TrendRow]:
         """Trends in line above `after` that this broker has not got, oldest first; none unless it wants every one."""
-        if EVERY_TREND not in self._classes:
+        acked = self._acks.of(self._broker).trend
+        stored = self._number("trend_place")
+        if EVERY_TREND not in self._classes or acked - stored >= UNSTORED_MAX:
             return []
-        try:
-            return trends.due(self._db, self._broker, after, limit)
-        except sqlite3.Error as e:
-            raise storage_error(self._path, e) from None
+        rows = self._all(
+            "SELECT n, topic, payload FROM trend WHERE n > ? ORDER BY n LIMIT ?", max(after, acked, stored), limit
+        )
+        return [TrendRow(*row) for row in rows]
 
     def done(
         self, upto_seq: int | None, retained: Sequence[tuple[str, int]] = (), upto_trend: int | None = None
     ) -> None:
-        """Take a batch of acknowledgements in one transaction: every event up to `upto_seq`, (topic, rev) pairs, and
-        every trend in line up to `upto_trend`."""
-        if upto_seq is None and not retained and upto_trend is None:
-            return
-        try:
-            with transaction(self._db):
-                if upto_seq is not None:
-                    self._db.execute("UPDATE broker SET place=max(place, ?) WHERE name=?", (upto_seq, self._broker))
-                self._db.executemany(
-                    "INSERT INTO retained_done VALUES (?, ?, ?) "
-                    "ON CONFLICT (broker, topic) DO UPDATE SET rev=max(rev, excluded.rev)",
-                    [(self._broker, topic, rev) for topic, rev in retained],
-                )
-                if upto_trend is not None:
-                    trends.done(self._db, self._broker, upto_trend)
-        except sqlite3.Error as e:
-            raise storage_error(self._path, e) from None
+        """Take a batch of acknowledgements: every event up to `upto_seq`, (topic, rev) pairs, and every trend in line
+        up to `upto_trend`. Returns at once; the store's writer commits it."""
+        for topic, rev in retained:
+            if self._again.get(topic, rev + 1) <= rev:
+                del self._again[topic]
+        self._acks.add(self._broker, BrokerAcks(upto_seq or 0, upto_trend or 0, dict(retained)))
 
     def forget_retained(self) -> None:
-        """Make every retained value due again: for a broker that has lost its own. 0 marks what it once had."""
-        try:
-            with transaction(self._db):
-                self._db.execute(
-                    "UPDATE retained_done SET rev=0 WHERE broker=? AND "
-                    "rev >= (SELECT rev FROM retained r WHERE r.topic=retained_done.topic)",
-                    (self._broker,),
-                )
-        except sqlite3.Error as e:
-            raise storage_error(self._path, e) from None
+        """Make every retained value due again, once for this reader: a broker may have lost its own."""
+        acks = self._acks.of(self._broker)
+        rows = self._all(
+            "SELECT r.topic, r.rev, r.rev <= coalesce(d.rev, -1) OR (r.klass='trend' AND r.rev > b.trend_place "
+            "AND r.rev <= ?2) FROM broker b CROSS JOIN retained r LEFT JOIN retained_done d "
+            "ON d.broker=b.name AND d.topic=r.topic "
+            "WHERE b.name=?1 AND instr(' ' || b.classes || ' ', ' ' || r.klass || ' ') "
+            "ORDER BY r.klass='trend', r.rev DESC",
+            self._broker,
+            acks.trend,
+        )
+        self._again = {topic: rev for topic, rev, had in rows if had or rev <= acks.states.get(topic, 0)}
 
     def place(self) -> int:
         """Every event up to this seq is done for this broker."""
-        return int(self._all("SELECT place FROM broker WHERE name=?", (self._broker,))[0][0])
+        return max(self._acks.of(self._broker).seq, self._number("place"))
 
     def trend_place(self) -> int:
         """Every trend in line up to here is done for this broker."""
-        return int(self._all("SELECT trend_place FROM broker WHERE name=?", (self._broker,))[0][0])
-
-    def oldest_due_utc(self) -> str | None:
-        """Time of the oldest undelivered event, RFC 3339; None when nothing is due."""
-        if _EVENT not in self._classes:
-            return None
-        rows = self._all(
-            "SELECT utc FROM event WHERE seq > (SELECT place FROM broker WHERE name=?) ORDER BY seq LIMIT 1",
-            (self._broker,),
-        )
-        return str(rows[0][0]) if rows else None
+        return max(self._acks.of(self._broker).trend, self._number("trend_place"))
 
     def close(self) -> None:
         """Close the connection."""
         self._db.close()
 
-    def _all(self, sql: str, values: Sequence[object]) -> list[tuple[Any, ...]]:
+    def _number(self, column: str) -> int:
+        return int(self._all(f"SELECT {column} FROM broker WHERE name=?", self._broker)[0][0])
+
+    def _all(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
         # fetchall always: a half-read SELECT pins the write-ahead log, which then grows without bound.
         try:
             return self._db.execute(sql, values).fetchall()

@@ -23,7 +23,8 @@ from gateway.encode.messages import event_payload, rfc3339, utc_of
 from gateway.model.errors import StorageError
 from gateway.model.output import NewBooking, NewEvent, NewRetained
 from gateway.model.settings import GatewaySettings
-from gateway.store import outbox, trends
+from gateway.store import acks, outbox, trends
+from gateway.store.acks import Acknowledgements
 from gateway.store.bad_rows import BAD_ROWS
 from gateway.store.bounds import Bounds, fact
 from gateway.store.database import LOG_PAGES, PAGE_BYTES, error_code, give_back, storage_error, transaction
@@ -61,6 +62,7 @@ class StateStore:
     """Opens, locks and writes the store; `brokers` maps each name to the classes of message it wants, with
     `trends.EVERY_TREND` among them where it wants each trend and not only the latest.
 
+    `acks`: what brokers have acknowledged; each commit takes in what waits there.
     `events_topic`: where the gateway's own events go (default `<topic_prefix>/event`). `renewal`: how a damaged file
     was replaced, or None. Raises StorageError where the disk refuses, Refused where another process holds the folder or
     a newer camdrift wrote it.
@@ -78,6 +80,7 @@ class StateStore:
         self._path = data_dir / "state.db"
         self._settings = settings
         self.events_topic = events_topic or f"{settings.topic_prefix}/event"
+        self.acks = Acknowledgements()
         self._lock = threading.RLock()
         self._last = self._rows = self._rev = 0
         self._tight = False
@@ -168,6 +171,7 @@ class StateStore:
         """Hourly, at `now_utc` (seconds since 1970): old delivered rows, bounds, ballast; returns the rows removed."""
         before = rfc3339(now_utc - AUDIT_DAYS * 86_400)
         with self._lock:
+            self.commit()
             start = self._rows
             try:
                 for _ in range(20):
@@ -196,8 +200,9 @@ class StateStore:
     def close(self) -> None:
         """Close the file and give the folder free."""
         with self._lock:
-            with suppress(StorageError):
-                self.copy_bookings()
+            for last in (self.commit, self.copy_bookings):
+                with suppress(StorageError):
+                    last()
             self._reader.close()
             self._db.close()
             self._folder.close()
@@ -268,7 +273,10 @@ class StateStore:
     ) -> list[int]:
         kept = [(key, packed(value)) for key, value in checkpoints.items()]
         seqs: list[int] = []
+        acknowledged = self.acks.waiting()
         with transaction(self._db):
+            # First: what is delivered can make room, and counts as no loss.
+            acks.put(self._db, acknowledged)
             last, rows = self._last, self._rows
             if events and self._tight:
                 # While the disk is full the file need not grow as long as delivered rows can make place.
@@ -288,6 +296,7 @@ class StateStore:
             )
         self._last, self._rows, self._rev = last, rows + len(seqs), rev
         self._uncopied.extend(bookings)
+        self.acks.committed(acknowledged)
         return seqs
 
     def _store_event(self, seq: int, body: Mapping[str, object]) -> None:

@@ -51,16 +51,6 @@ def put(db: sqlite3.Connection, row: TrendRow, *, pages_short: bool) -> None:
         drop(db, STEP_ROWS)
 
 
-def due(db: sqlite3.Connection, broker: str, after: int, limit: int) -> list[TrendRow]:
-    """Trends above `after` that this broker has not got, in order."""
-    rows = db.execute(
-        "SELECT n, topic, payload FROM trend WHERE n > max(?, (SELECT trend_place FROM broker WHERE name=?)) "
-        "ORDER BY n LIMIT ?",
-        (after, broker, limit),
-    ).fetchall()
-    return [TrendRow(*row) for row in rows]
-
-
 def done(db: sqlite3.Connection, broker: str, upto: int) -> None:
     """This broker has everything up to `upto`, with it what stands in `retained`. Inside a transaction."""
     db.execute(

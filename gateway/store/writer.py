@@ -5,7 +5,9 @@ checkpoint that knows of it are never parted, nor is a booking from its event. A
 came. When the disk refuses, everything is kept in order and tried again every two seconds; `fault` stands meanwhile.
 When more than PENDING_EVENTS_MAX events wait, the oldest that is not an alarm goes, then the oldest alarm; these had no
 seq yet, so no gap shows the loss: the next commit begins with a `gateway` event that reports it. Bookings are never
-dropped: whoever waits for one cancels it, and beyond BOOKINGS_WAITING_MAX the next is refused.
+dropped: whoever waits for one cancels it, and beyond BOOKINGS_WAITING_MAX the next is refused. Acknowledgements of
+brokers go into the same commit, or alone where nothing else waits or the rest is refused: what is delivered can make
+room.
 """
 
 import json
@@ -69,12 +71,13 @@ class Writer:
         self._faults: dict[str, str] = {}
         self._log = structlog.get_logger("store")
         self._flush_at = self._prune_at = monotonic() + flush_s
-        self._retry_at = 0.0
+        self._retry_at = self._acks_at = 0.0
         self._thread = threading.Thread(target=self._run, name="store-writer", daemon=True)
         self.nearly_full: str | None = store.nearly_full
         self.last_beat = monotonic()
         self.lost_events = self.refused = 0
         self.lost_capture_bytes = 0
+        store.acks.call_after_add(self._acknowledged)
 
     # ---- for the pipeline and the ports
 
@@ -146,7 +149,7 @@ class Writer:
     @property
     def fault(self) -> str | None:
         """What cannot be written or read and why, or None."""
-        return "; ".join(filter(None, [*list(self._faults.values()), self._store.bad_rows])) or None
+        return "; ".join(dict.fromkeys(filter(None, [*list(self._faults.values()), self._store.bad_rows]))) or None
 
     @property
     def pending(self) -> int:
@@ -203,6 +206,8 @@ class Writer:
         now = self.last_beat = self._monotonic()
         if stopping or now >= self._retry_at:
             self._guard("state", self._commit)
+        if stopping or now >= self._acks_at:
+            self._guard("acknowledgements", self._store_acks)
         self._guard("logbook", self._store.copy_bookings)
         self._guard("captures", self._write_raw)
         # Last of the writing: whoever drains waits for the end of it.
@@ -213,8 +218,9 @@ class Writer:
             self._guard("housekeeping", self._prune)
 
     def _has_work(self) -> bool:
-        due = not self._waiting.empty and self._monotonic() >= self._retry_at
-        return self._stopping or self._flush_asked or due
+        now = self._monotonic()
+        due = not self._waiting.empty and now >= self._retry_at
+        return self._stopping or self._flush_asked or due or (bool(self._store.acks) and now >= self._acks_at)
 
     def _guard(self, part: str, work: Callable[[], bool]) -> None:
         """No error of one part ends the thread or the other parts; it stands in `fault` until the part succeeds.
@@ -265,6 +271,19 @@ class Writer:
         self.nearly_full = self._store.nearly_full
         for future in done.all_futures():
             future.set_result(last_seq)
+        return True
+
+    def _acknowledged(self) -> None:
+        with self._wake:
+            self._wake.notify_all()
+
+    def _store_acks(self) -> bool:
+        """What no commit has taken in. With the last of them on the disk a fault of theirs is over."""
+        if not self._store.acks:
+            return "acknowledgements" in self._faults
+        self._acks_at = self._monotonic() + self._retry_s
+        self._store.commit()
+        self._acks_at = 0.0
         return True
 
     def _store_all(self, batch: Pending, lost: Counter[str]) -> int:

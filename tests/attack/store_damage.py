@@ -231,7 +231,7 @@ def _use(store: StateStore, history: History, data: Path) -> int:
     body = {"ts": "2026-03-02T12:00:00.000Z", "kind": "alarm", "text": "after"}
     kept = [NewRetained("a", "alarm", b'{"after":%d}' % time.monotonic_ns())]
     (seq,) = store.commit([NewEvent("t", "alarm", body)], kept, {"engine/main": {}})
-    outbox = OutboxReader(data, "ship")
+    outbox = OutboxReader(data, "ship", store.acks)
     due = outbox.events_due(0, 10_000)
     assert due[-1].seq == seq and [r.seq for r in due] == sorted({r.seq for r in due})
     assert "a" in {row.topic for row in outbox.retained_due(2_000)}

@@ -27,7 +27,7 @@ def at_work(folder: Path, port: int) -> Iterator[tuple[StateStore, BrokerLink]]:
     """A store and the link that empties it."""
     broker = broker_settings(port)
     store = StateStore(folder, GatewaySettings(), brokers={broker.name: frozenset(broker.classes)}, ballast_bytes=0)
-    link = BrokerLink(broker, lambda: OutboxReader(folder, broker.name), TOPICS, "0.1.0")
+    link = BrokerLink(broker, lambda: OutboxReader(folder, broker.name, store.acks), TOPICS, "0.1.0")
     link.start()
     try:
         yield store, link

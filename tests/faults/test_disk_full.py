@@ -88,7 +88,7 @@ def test_delivered_rows_make_room_on_a_full_disk(disk: Path) -> None:
     """With everything delivered the store lives on in its own file, however long the disk stays full."""
     store = opened(disk)
     store.commit([EVENT] * 1_000)
-    reader = OutboxReader(disk / "d", "ship")
+    reader = OutboxReader(disk / "d", "ship", store.acks)
     reader.done(1_000)
     fill(disk)
     for seq in range(1_001, 6_000):

@@ -8,9 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from mqtt_fakes import MemoryOutbox
 
-from gateway.model.errors import StorageError
 from gateway.model.limits import IN_FLIGHT_BYTES_MAX
-from gateway.outlets.mqtt.line import HEADER_BYTES, UNSETTLED_MAX, Outgoing
+from gateway.outlets.mqtt.line import HEADER_BYTES, Outgoing
 from gateway.outlets.mqtt.pipe import Ack, Granted
 from gateway.outlets.mqtt.wake import Backoff
 from gateway.outlets.mqtt.window import NO_READER, Window
@@ -51,7 +50,7 @@ def ack(w: Window, wire: Wire, which: Callable[[Outgoing], bool], code: int = OK
         if which(out):
             w.take(Ack(mid, code, "reason"), now)
             del wire.mids[mid]
-    w.settle(0.0)
+    w.settle()
 
 
 def test_a_trend_waits_for_the_events_and_not_for_a_refused_one() -> None:
@@ -315,7 +314,7 @@ def test_stranger_acknowledgement_is_ignored() -> None:
     w.fill(0.0, wire.send)
     w.take(Ack(1, OK, ""), 0.0)
     w.take(Ack(1, NOT_AUTHORIZED, ""), 0.0)
-    w.settle(0.0)
+    w.settle()
     assert (outbox.place(), w.refused, w.in_flight) == (1, 0, 0)
 
 
@@ -371,7 +370,7 @@ def test_nothing_is_lost_whatever_the_broker_does(turns: list[tuple[str, int]], 
             outbox.line_up(TREND, b"%d" % n)
         elif what == "break":
             w, wire = window(outbox, room), Wire()
-        w.settle(0.0)
+        w.settle()
         w.fill(now, wire.send)
         assert w.in_flight <= room
         assert all((EVENT, seq, None) in taken for seq in range(1, outbox.place() + 1))
@@ -399,40 +398,3 @@ def test_pause_stays_within_its_bounds_and_grows(least: float, factor: float, fa
 def test_size_counts_topic_payload_and_header() -> None:
     """Pins what counts as bytes under way."""
     assert Outgoing("ab", b"cde", retain=False).size == 2 + 3 + HEADER_BYTES
-
-
-class FullDisk(MemoryOutbox):
-    """An outbox that cannot note what is done while `full`."""
-
-    full = True
-
-    def done(self, upto_seq: int | None, retained: object, upto_trend: int | None = None) -> None:
-        if self.full:
-            raise StorageError("the disk is full")
-        super().done(upto_seq, retained, upto_trend)
-
-
-def test_disk_that_cannot_note_what_is_done() -> None:
-    """Pins that sending goes on while the place cannot be kept, nothing goes twice, and it is noted once it can be."""
-    outbox, wire = FullDisk(), Wire()
-    outbox.add(20)
-    w = window(outbox)
-    for _ in range(4):
-        w.fill(0.0, wire.send)
-        ack(w, wire, lambda _: True)
-    assert wire.seqs == list(range(1, 21))
-    assert (outbox.place(), w.place) == (0, 0)
-    outbox.full = False
-    w.settle(60.0)
-    assert (outbox.place(), w.place) == (20, 20)
-
-
-def test_what_the_disk_cannot_note_is_bounded() -> None:
-    """Pins that nothing new is sent once a thousand acknowledged events wait to be noted."""
-    outbox, wire = FullDisk(), Wire()
-    outbox.add(UNSETTLED_MAX + 50)
-    w = window(outbox)
-    for _ in range(UNSETTLED_MAX):
-        w.fill(0.0, wire.send)
-        ack(w, wire, lambda _: True)
-    assert len(wire.seqs) == UNSETTLED_MAX

@@ -72,7 +72,7 @@ def test_thirty_days_without_a_link_are_all_ashore_afterwards(tmp_path: Path) ->
         subscriber(broker.port, f"{PREFIX}/#") as heard,
     ):
         settings = broker_settings(broker.port, name="shore", classes=CLASSES, every_trend=True, needs_reader=True)
-        link = BrokerLink(settings, lambda: OutboxReader(tmp_path / "d", "shore"), TOPICS, "0.1.0")
+        link = BrokerLink(settings, lambda: OutboxReader(tmp_path / "d", "shore", store.acks), TOPICS, "0.1.0")
         until(lambda: subscribed(broker.port, book), "the keeper has subscribed")
         link.start()
         until(lambda: rows(book, "SELECT count(*) FROM trend") == [(24 * DAYS,)], "all trends are kept")

@@ -8,8 +8,8 @@ import pytest
 
 from gateway.encode.checked import parse_event
 from gateway.model.settings import GatewaySettings
+from gateway.store.acks import BrokerAcks
 from gateway.store.bounds import fact
-from gateway.store.outbox import OutboxReader
 from gateway.store.state import NewBooking, NewEvent, StateStore
 
 SHIP = frozenset({"event", "alarm", "trend"})
@@ -35,11 +35,10 @@ def event(kind: str = "alarm", ts: str = TS) -> NewEvent:
     return NewEvent("t", kind, {"ts": ts, "kind": kind})
 
 
-def done(folder: Path, seq: int, *brokers: str) -> None:
+def done(store: StateStore, seq: int, *brokers: str) -> None:
     for broker in brokers:
-        reader = OutboxReader(folder, broker)
-        reader.done(seq)
-        reader.close()
+        store.acks.add(broker, BrokerAcks(seq))
+    store.commit()
 
 
 def seqs(store: StateStore) -> list[int]:
@@ -75,7 +74,7 @@ def test_the_store_counts_as_its_file_does(seed: int, tmp_path: Path) -> None:
         elif what == "done":
             name = rng.choice(list(places))
             places[name] = rng.randint(places[name], given)
-            done(tmp_path, places[name], name)
+            done(store, places[name], name)
         elif what == "prune":
             store.prune(rng.choice([1.7e9, 4e9]))
         else:
@@ -89,7 +88,7 @@ def test_the_store_counts_as_its_file_does(seed: int, tmp_path: Path) -> None:
 def test_only_what_is_wanted_is_dropped_undelivered(store: StateStore, tmp_path: Path) -> None:
     """Ten are to go and four are delivered: six undelivered ones go, the oldest, and not one more."""
     store.commit([event()] * ROOM)
-    done(tmp_path, 4, "ship", "shore")
+    done(store, 4, "ship", "shore")
     store.commit([event()] * 10)
     assert [store.backlog(name).dropped for name in ("ship", "shore")] == [6, 6]
     assert seqs(store)[0] == 11
@@ -101,7 +100,7 @@ def test_only_what_is_wanted_is_dropped_undelivered(store: StateStore, tmp_path:
 def test_a_loss_counts_for_those_that_had_not_got_it(store: StateStore, tmp_path: Path) -> None:
     """What one broker has acknowledged is none of its losses, its last one included."""
     store.commit([event()] * ROOM)
-    done(tmp_path, 5, "ship")
+    done(store, 5, "ship")
     store.commit([event()] * 8)
     assert (store.backlog("ship").dropped, store.backlog("shore").dropped) == (3, 8)
 
@@ -130,7 +129,7 @@ def test_a_loss_that_everybody_knows_is_not_told_again(store: StateStore, tmp_pa
     store.commit([event()] * ROOM)
     store.commit([event()] * 2)
     assert told(store) == ["The store was full: events dropped undelivered between seq 1 and 2: 2 alarm"]
-    done(tmp_path, 21, "ship", "shore")
+    done(store, 21, "ship", "shore")
     store.commit([event()] * ROOM)
     store.commit([event()] * 5)
     (text,) = told(store)
@@ -152,7 +151,7 @@ def test_what_was_taken_out_leaves_its_seq_with_the_store(store: StateStore, tmp
     assert fact(store._db, "floor") is None
     store.commit([event()] * 3)
     assert fact(store._db, "floor") == "21"
-    done(tmp_path, 24, "ship", "shore")
+    done(store, 24, "ship", "shore")
     store.prune(4e9)
     assert (seqs(store), fact(store._db, "floor")) == ([], "24")
 
@@ -160,7 +159,7 @@ def test_what_was_taken_out_leaves_its_seq_with_the_store(store: StateStore, tmp
 def test_a_full_disk_pays_with_delivered_rows_first(store: StateStore, tmp_path: Path) -> None:
     """While the disk is tight each commit takes as many delivered rows out as it brings and one more, nothing else."""
     store.commit([event()] * 12)
-    done(tmp_path, 6, "ship", "shore")
+    done(store, 6, "ship", "shore")
     store._tight = True
     store.commit([event()] * 2)
     assert (seqs(store)[0], store._rows) == (4, 11)

@@ -80,14 +80,11 @@ def test_codes_of_sqlite_are_primary_ones() -> None:
     assert error_code(e) == sqlite3.SQLITE_IOERR
 
 
-def test_the_outbox_s_oldest_and_what_a_closed_one_says(tmp_path: Path) -> None:
-    """Time of the oldest that is due, none where nothing is; a fault of the file is told with its path."""
+def test_the_outbox_names_the_file_that_lacks_a_table(tmp_path: Path) -> None:
+    """A fault of the file is reported with its path."""
     store = StateStore(tmp_path, GatewaySettings(), brokers=BROKERS, ballast_bytes=4_096)
-    outbox = OutboxReader(tmp_path, "ship")
-    assert outbox.oldest_due_utc() is None
-    store.commit([NewEvent("t", "alarm", {"ts": f"2026-03-01T12:00:0{n}.000Z"}) for n in (1, 2)])
-    assert outbox.oldest_due_utc() == "2026-03-01T12:00:01.000Z"
-    outbox._db.execute("DROP TABLE retained_done")
+    outbox = OutboxReader(tmp_path, "ship", store.acks)
+    store._db.execute("DROP TABLE retained_done")
     with pytest.raises(StorageError, match=r"state\.db: .*retained_done"):
         outbox.forget_retained()
     outbox.close()

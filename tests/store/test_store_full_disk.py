@@ -10,8 +10,8 @@ import pytest
 from gateway.model.errors import StorageError
 from gateway.model.settings import GatewaySettings
 from gateway.store import opening
+from gateway.store.acks import BrokerAcks
 from gateway.store.database import LOG_PAGES, give_back, open_once
-from gateway.store.outbox import OutboxReader
 from gateway.store.state import TIGHT_LOG_PAGES, TIGHT_ROWS, NewEvent, NewRetained, StateStore, check_storable
 
 SHIP = frozenset({"event", "alarm", "trend"})
@@ -68,9 +68,8 @@ def store(tmp_path: Path) -> Iterator[StateStore]:
     """200 events, of which the one broker has got 150."""
     made = StateStore(tmp_path, GatewaySettings(), brokers={"ship": SHIP}, ballast_bytes=4_096)
     made.commit([EVENT] * 200)
-    reader = OutboxReader(tmp_path, "ship")
-    reader.done(150)
-    reader.close()
+    made.acks.add("ship", BrokerAcks(150))
+    made.commit()
     yield made
     made.close()
 
@@ -144,7 +143,7 @@ def test_the_hourly_round_gives_free_pages_back_where_the_reserve_does_not_fit(
 ) -> None:
     """The file itself gets shorter, which is what makes the room for the reserve."""
     store.commit([EVENT] * 3_000)
-    OutboxReader(tmp_path, "ship").done(3_200)
+    store.acks.add("ship", BrokerAcks(3_200))
     assert store.prune(4e9) == 3_200
     store._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
     before = (tmp_path / "state.db").stat().st_size

@@ -29,6 +29,7 @@ class Outbox(RuleBasedStateMachine):
         self.pruned_to = 0
         self.values: dict[str, bytes] = {}
         self.seen: dict[str, dict[str, bytes]] = {"ship": {}, "shore": {}}
+        self.again: dict[str, set[str]] = {"ship": set(), "shore": set()}
         self.point: object = None
         self.open()
 
@@ -37,7 +38,7 @@ class Outbox(RuleBasedStateMachine):
         self.store = StateStore(
             self.folder / "d", GatewaySettings(), brokers=dict.fromkeys(self.place, CLASSES), ballast_bytes=4_096
         )
-        self.readers = {name: OutboxReader(self.folder / "d", name) for name in self.place}
+        self.readers = {name: OutboxReader(self.folder / "d", name, self.store.acks) for name in self.place}
 
     @rule(kinds=st.lists(KINDS, max_size=6), topic=st.sampled_from("ab"), value=st.integers(0, 3))
     def commit(self, kinds: list[str], topic: str, value: int) -> None:
@@ -65,6 +66,23 @@ class Outbox(RuleBasedStateMachine):
         reader.done(due[-1].seq if due else None, [(row.topic, row.rev) for row in retained])
         self.place[broker] = due[-1].seq if due else self.place[broker]
         self.seen[broker] |= {row.topic: row.payload for row in retained}
+        self.again[broker] -= {row.topic for row in retained}
+
+    @rule(broker=st.sampled_from(["ship", "shore"]), forget=st.booleans())
+    def connect(self, broker: str, forget: bool) -> None:
+        """A broker's link connects again and perhaps sends all values again."""
+        self.readers[broker].close()
+        self.readers[broker] = OutboxReader(self.folder / "d", broker, self.store.acks)
+        self.again[broker] = set(self.values) if forget else set()
+        if forget:
+            self.readers[broker].forget_retained()
+
+    @rule()
+    def store_acknowledgements(self) -> None:
+        """The writer's turn with nothing else to store."""
+        self.store.commit()
+        for name, place in self.place.items():
+            assert self.store.backlog(name).place == place
 
     @rule()
     def prune(self) -> None:
@@ -78,6 +96,7 @@ class Outbox(RuleBasedStateMachine):
         for reader in self.readers.values():
             reader.close()
         self.store.close()
+        self.again = {"ship": set(), "shore": set()}
         self.open()
 
     @invariant()
@@ -88,9 +107,10 @@ class Outbox(RuleBasedStateMachine):
         assert self.store.checkpoint("k") == self.point
         for name, reader in self.readers.items():
             log = self.store.backlog(name)
-            assert (log.place, log.count, log.dropped) == (self.place[name], self.last - self.place[name], 0)
+            assert (log.count, log.dropped) == (self.last - log.place, 0)
+            assert log.place <= reader.place() == self.place[name]
             due = {row.topic: row.payload for row in reader.retained_due(9)}
-            assert due == {t: v for t, v in self.values.items() if self.seen[name].get(t) != v}
+            assert due == {t: v for t, v in self.values.items() if self.seen[name].get(t) != v or t in self.again[name]}
 
     def teardown(self) -> None:
         """Leave nothing behind."""

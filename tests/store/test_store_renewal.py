@@ -77,7 +77,7 @@ def test_numbers_go_on_under_a_new_name(tmp_path: Path) -> None:
     """No (gateway, seq) is given twice, and what a broker has not got yet it gets, however the file was damaged."""
     store = small(tmp_path)
     old = store.gateway_id
-    outbox = OutboxReader(tmp_path, "ship")
+    outbox = OutboxReader(tmp_path, "ship", store.acks)
     outbox.done(12, [])
     outbox.close()
     store.close()

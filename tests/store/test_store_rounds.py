@@ -10,6 +10,7 @@ from structlog.testing import capture_logs
 
 from gateway.model.errors import Refused, StorageError
 from gateway.store import writer as module
+from gateway.store.acks import Acknowledgements
 from gateway.store.captures import CaptureRing
 from gateway.store.history import History
 from gateway.store.state import NewBooking, NewEvent, NewRetained, StateStore
@@ -43,8 +44,9 @@ class Store:
         self.kept: dict[str, object] = {"old": 1}
         self.booked: list[NewBooking] = []
         self.seq = 0
+        self.acks = Acknowledgements()
 
-    def commit(self, events: Any, retained: Any, checkpoints: Any, bookings: Any = ()) -> list[int]:
+    def commit(self, events: Any = (), retained: Any = (), checkpoints: Any = (), bookings: Any = ()) -> list[int]:
         if self.failing is not None:
             raise self.failing
         ids = [(row.engine, row.id) for row in (*self.booked, *bookings)]
@@ -53,6 +55,7 @@ class Store:
         self.commits.append((list(events), list(retained), dict(checkpoints)))
         self.booked += bookings
         self.seq += len(events)
+        self.acks.committed(self.acks.waiting())
         return list(range(self.seq - len(events) + 1, self.seq + 1))
 
     def bookings(self, engine: str) -> list[NewBooking]:

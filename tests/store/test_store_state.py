@@ -35,7 +35,7 @@ def test_message_begins_with_version_gateway_and_seq(tmp_path: Path) -> None:
     """A stored event is the whole message, its head first, then the body as given."""
     store = opened(tmp_path / "d")
     store.commit([event(tag="lag-near")])
-    (row,) = OutboxReader(tmp_path / "d", "ship").events_due(0, 10)
+    (row,) = OutboxReader(tmp_path / "d", "ship", store.acks).events_due(0, 10)
     said = json.loads(row.payload)
     assert list(said)[:3] == ["v", "gateway", "seq"]
     assert said == {
@@ -48,7 +48,7 @@ def test_seq_goes_on_over_restart_and_pruning(tmp_path: Path) -> None:
     """No seq is given twice, even when every row has been pruned and the daemon restarted."""
     store = opened(tmp_path / "d")
     assert store.commit([event(), event()]) == [1, 2]
-    OutboxReader(tmp_path / "d", "ship").done(2, [])
+    OutboxReader(tmp_path / "d", "ship", store.acks).done(2, [])
     assert store.prune(now_utc=4e9) == 2
     gateway = store.gateway_id
     store.close()
@@ -62,7 +62,7 @@ def test_delivered_rows_stay_ninety_days(tmp_path: Path) -> None:
     """Delivered events are kept for the audit: they go after 90 days, not before; undelivered ones stay."""
     store = opened(tmp_path / "d")
     store.commit([event(ts="2026-03-01T00:00:00.000Z"), event(ts="2026-03-03T00:00:00.000Z"), event()])
-    OutboxReader(tmp_path / "d", "ship").done(2, [])
+    OutboxReader(tmp_path / "d", "ship", store.acks).done(2, [])
     ninety_days_after_the_second = 1_772_496_000 + 90 * 86_400
     assert store.prune(ninety_days_after_the_second - 1) == 1
     assert store.prune(ninety_days_after_the_second + 1) == 1
@@ -104,7 +104,7 @@ def test_retained_is_due_once_per_change_and_alarms_go_first(tmp_path: Path) -> 
     store.commit(
         (), [NewRetained("trend", "trend", b"1"), NewRetained("a", "alarm", b"1"), NewRetained("b", "alarm", b"1")]
     )
-    reader = OutboxReader(tmp_path / "d", "ship")
+    reader = OutboxReader(tmp_path / "d", "ship", store.acks)
     due = reader.retained_due(10)
     assert [row.topic for row in due] == ["b", "a", "trend"]
     store.commit((), [NewRetained("a", "alarm", b"2"), NewRetained("b", "alarm", b"1")])
@@ -119,7 +119,7 @@ def test_what_a_broker_never_had_goes_before_what_it_is_told_again(tmp_path: Pat
     """`forget_retained` makes all due again, and what waited before still goes first; only that counts as waiting."""
     store = opened(tmp_path / "d")
     store.commit((), [NewRetained(topic, "alarm", b"1") for topic in "abc"])
-    reader = OutboxReader(tmp_path / "d", "ship")
+    reader = OutboxReader(tmp_path / "d", "ship", store.acks)
     assert reader.alarm_waits() == 3
     reader.done(None, [(row.topic, row.rev) for row in reader.retained_due(10)])
     assert reader.alarm_waits() == 0
@@ -138,7 +138,7 @@ def test_late_acknowledgements_do_not_go_back(tmp_path: Path) -> None:
     store = opened(tmp_path / "d")
     store.commit([event()] * 5, [NewRetained("a", "alarm", b"1")])
     store.commit((), [NewRetained("a", "alarm", b"2")])
-    reader = OutboxReader(tmp_path / "d", "ship")
+    reader = OutboxReader(tmp_path / "d", "ship", store.acks)
     (row,) = reader.retained_due(1)
     reader.done(4, [("a", row.rev)])
     reader.done(2, [("a", row.rev - 1)])
@@ -151,7 +151,7 @@ def test_brokers_come_go_and_come_back(tmp_path: Path) -> None:
     folder = tmp_path / "d"
     store = opened(folder)
     store.commit([event()] * 3)
-    OutboxReader(folder, "ship").done(1, [])
+    OutboxReader(folder, "ship", store.acks).done(1, [])
     store.close()
     store = opened(folder, {"ship": SHIP, "shore": SHIP, "panel": frozenset({"alarm"})})
     assert [store.backlog(name).count for name in ("ship", "shore", "panel")] == [2, 0, 0]
@@ -159,13 +159,13 @@ def test_brokers_come_go_and_come_back(tmp_path: Path) -> None:
     store.close()
     store = opened(folder, {"shore": SHIP})
     with pytest.raises(Refused, match="ship"):
-        OutboxReader(folder, "ship")
+        OutboxReader(folder, "ship", store.acks)
     assert store.backlog("ship").count == 0
     assert store.prune(4e9) == 3
     store.commit([event()] * 2)
     store.close()
     store = opened(folder)
-    assert [row.seq for row in OutboxReader(folder, "ship").events_due(0, 9)] == [4, 5]
+    assert [row.seq for row in OutboxReader(folder, "ship", store.acks).events_due(0, 9)] == [4, 5]
     store.close()
 
 
@@ -173,8 +173,8 @@ def test_broker_without_events_holds_nothing(tmp_path: Path) -> None:
     """A broker that does not want events is due none and keeps no row from being pruned."""
     store = opened(tmp_path / "d", {"panel": frozenset({"alarm"})})
     store.commit([event()] * 3, [NewRetained("trend", "trend", b"1"), NewRetained("a", "alarm", b"1")])
-    reader = OutboxReader(tmp_path / "d", "panel")
-    assert (reader.events_due(0, 9), reader.oldest_due_utc()) == ([], None)
+    reader = OutboxReader(tmp_path / "d", "panel", store.acks)
+    assert reader.events_due(0, 9) == []
     assert [row.topic for row in reader.retained_due(9)] == ["a"]
     assert store.prune(4e9) == 3
     store.close()
@@ -185,8 +185,8 @@ def test_full_outbox_drops_by_the_written_rule_and_says_so(tmp_path: Path) -> No
     folder = tmp_path / "d"
     store = opened(folder, {"ship": SHIP, "shore": SHIP})
     store.commit([event()] * 100)
-    OutboxReader(folder, "ship").done(100, [])
-    OutboxReader(folder, "shore").done(90, [])
+    OutboxReader(folder, "ship", store.acks).done(100, [])
+    OutboxReader(folder, "shore", store.acks).done(90, [])
     store.commit([event("gateway", what="started")] * 5 + [event("adjustment")] * 5 + [event()] * 890)
     assert len(store.events(0, 5_000)) == 1_000
     store.commit([event()] * 90)
@@ -247,7 +247,8 @@ def test_nearly_full_tells_undelivered_events(tmp_path: Path) -> None:
     assert store.nearly_full is None
     store.commit([event()])
     assert "800 undelivered" in (store.nearly_full or "")
-    OutboxReader(tmp_path / "d", "ship").done(800, [])
+    OutboxReader(tmp_path / "d", "ship", store.acks).done(800, [])
+    store.commit()
     assert store.nearly_full is None
     store.close()
 

@@ -12,6 +12,7 @@ import pytest
 from gateway.encode.checked import parse_event
 from gateway.model.settings import GatewaySettings
 from gateway.store import trends
+from gateway.store.acks import Acknowledgements
 from gateway.store.outbox import OutboxReader
 from gateway.store.reader import StateReader
 from gateway.store.state import NewEvent, NewRetained, StateStore
@@ -42,7 +43,7 @@ def trend(hour: int, topic: str = "main/trend") -> NewRetained:
 
 
 def waiting(folder: Path, broker: str = "shore", after: int = 0) -> list[bytes]:
-    reader = OutboxReader(folder, broker)
+    reader = OutboxReader(folder, broker, Acknowledgements())
     try:
         return [row.payload for row in reader.trends_due(after, 100_000)]
     finally:
@@ -50,7 +51,7 @@ def waiting(folder: Path, broker: str = "shore", after: int = 0) -> list[bytes]:
 
 
 def latest(folder: Path, broker: str) -> list[bytes]:
-    reader = OutboxReader(folder, broker)
+    reader = OutboxReader(folder, broker, Acknowledgements())
     try:
         return [row.payload for row in reader.retained_due(99)]
     finally:
@@ -78,7 +79,7 @@ def test_what_is_done_leaves_the_line_and_the_disk(store: StateStore, tmp_path: 
     acknowledgement: it is due again only when it is to be said again."""
     for n in range(5):
         store.commit(retained=[trend(n)])
-    reader = OutboxReader(tmp_path, "shore")
+    reader = OutboxReader(tmp_path, "shore", store.acks)
     rows = reader.trends_due(0, 3)
     reader.done(None, [], rows[-1].n)
     assert reader.trend_place() == rows[-1].n
@@ -86,6 +87,7 @@ def test_what_is_done_leaves_the_line_and_the_disk(store: StateStore, tmp_path: 
     assert [r.payload for r in reader.trends_due(rows[-1].n + 1, 99)] == hours(4, 5)
     reader.done(None, [], reader.trends_due(0, 99)[-1].n)
     assert (reader.trends_due(0, 99), reader.retained_due(9)) == ([], [])
+    store.commit()
     assert store._db.execute("SELECT count(*) FROM trend").fetchone() == (0,)
     reader.forget_retained()
     assert [r.payload for r in reader.retained_due(9)] == hours(4, 5)
@@ -115,7 +117,11 @@ def test_more_than_31_days_go_by_the_day_and_are_told_once(store: StateStore, tm
         store.commit(retained=[trend(n), trend(n, "aux/trend")])
         in_line, _ = StateReader(tmp_path).trends_in_line("shore")
         assert in_line == 2 * (n + 1) or 2 * trends.KEEP_ROWS <= in_line < 2 * most
-    main = [row.payload for row in trends.due(store._db, "shore", 0, 9_999) if row.topic == "main/trend"]
+    main = [
+        row.payload
+        for row in OutboxReader(tmp_path, "shore", store.acks).trends_due(0, 9_999)
+        if row.topic == "main/trend"
+    ]
     assert main == hours(1_000 - len(main), 1_000)
     lost = 1_000 - len(main)
     assert StateReader(tmp_path).trends_in_line("shore") == (2 * len(main), 2 * lost)
@@ -130,10 +136,11 @@ def test_more_than_31_days_go_by_the_day_and_are_told_once(store: StateStore, tm
 def test_what_a_broker_has_is_not_counted_as_lost(tmp_path: Path) -> None:
     """Of two shores the one that has had everything loses nothing when the line is cut for the other."""
     store = opened(tmp_path, {"one": EVERY, "two": EVERY})
-    reader = OutboxReader(tmp_path, "one")
+    reader = OutboxReader(tmp_path, "one", store.acks)
     for n in range(trends.KEEP_ROWS + trends.STEP_ROWS):
         store.commit(retained=[trend(n)])
         reader.done(None, [], reader.trends_due(0, 9)[-1].n)
+    store.commit()
     state = StateReader(tmp_path)
     assert state.trends_in_line("one") == (0, 0)
     assert state.trends_in_line("two") == (trends.KEEP_ROWS, trends.STEP_ROWS)
@@ -170,7 +177,7 @@ def test_a_restart_goes_on_where_it_was(tmp_path: Path) -> None:
     store = opened(tmp_path)
     for n in range(4):
         store.commit(retained=[trend(n)])
-    reader = OutboxReader(tmp_path, "shore")
+    reader = OutboxReader(tmp_path, "shore", store.acks)
     reader.done(None, [], reader.trends_due(0, 2)[-1].n)
     reader.close()
     store.close()
@@ -270,7 +277,7 @@ def test_an_hour_writes_little(store: StateStore, tmp_path: Path) -> None:
     """A trend put in line and done again costs the log at most twelve pages more than the trend alone: with one engine
     under 1.2 MB of the day's 20 even if every page is written twice."""
     alone = opened(tmp_path / "alone", {"shore": LATEST})
-    reader, other = OutboxReader(tmp_path, "shore"), OutboxReader(tmp_path / "alone", "shore")
+    reader, other = OutboxReader(tmp_path, "shore", store.acks), OutboxReader(tmp_path / "alone", "shore", alone.acks)
 
     def pages(db: sqlite3.Connection) -> int:
         return int(db.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()[1])
@@ -283,6 +290,7 @@ def test_an_hour_writes_little(store: StateStore, tmp_path: Path) -> None:
             in_line = a_reader.trends_due(0, 9)
             retained = [(r.topic, r.rev) for r in a_reader.retained_due(9)]
             a_reader.done(None, retained, in_line[-1].n if in_line else None)
+            a_store.commit()
         return pages(a_store._db) - before
 
     more = grown(store, reader) - grown(alone, other)

@@ -9,6 +9,7 @@ import pytest
 
 from gateway.model.errors import Refused, StorageError
 from gateway.model.settings import GatewaySettings
+from gateway.store.acks import Acknowledgements
 from gateway.store.database import PAGE_BYTES
 from gateway.store.folder import Folder
 from gateway.store.history_reader import HistoryReader
@@ -27,7 +28,7 @@ def opened(folder: Path, **brokers: frozenset[str]) -> StateStore:
 
 
 FAILS: dict[str, Callable[[OutboxReader], object]] = {
-    "done": lambda reader: reader.done(1),
+    "again": lambda reader: reader.forget_retained(),
     "due": lambda reader: reader.events_due(0, 9),
     "place": lambda reader: reader.place(),
     "retained": lambda reader: reader.retained_due(9),
@@ -38,14 +39,14 @@ FAILS: dict[str, Callable[[OutboxReader], object]] = {
 def test_a_broker_s_failing_question_names_the_file(tmp_path: Path, what: str) -> None:
     """A closed connection stands for a disk that went away."""
     store = opened(tmp_path, ship=SHIP)
-    reader = OutboxReader(tmp_path, "ship")
+    reader = OutboxReader(tmp_path, "ship", store.acks)
     reader.close()
     with pytest.raises(StorageError, match=r"state\.db: cannot be used \(Cannot operate on a closed database"):
         FAILS[what](reader)
     store.close()
 
 
-@pytest.mark.parametrize("opens", [lambda d: OutboxReader(d, "ship"), StateReader, HistoryReader])
+@pytest.mark.parametrize("opens", [lambda d: OutboxReader(d, "ship", Acknowledgements()), StateReader, HistoryReader])
 def test_a_file_that_is_none_of_ours_is_named_when_it_is_opened(
     tmp_path: Path, opens: Callable[[Path], object]
 ) -> None:
@@ -115,7 +116,7 @@ def test_a_broker_that_begins_to_want_events_starts_at_the_present_end(tmp_path:
     store = opened(tmp_path, panel=SHIP, ship=SHIP)
     assert [store.backlog(name).count for name in ("panel", "ship")] == [0, 3]
     store.commit([EVENT])
-    assert [row.seq for row in OutboxReader(tmp_path, "panel").events_due(0, 9)] == [4]
+    assert [row.seq for row in OutboxReader(tmp_path, "panel", store.acks).events_due(0, 9)] == [4]
     store.close()
 
 
@@ -123,7 +124,7 @@ def test_a_broker_without_alarms_waits_for_none(tmp_path: Path) -> None:
     """Whatever alarm states there are."""
     store = opened(tmp_path, shore=frozenset({"trend"}))
     store.commit((), [NewRetained("a", "alarm", b"1")])
-    assert OutboxReader(tmp_path, "shore").alarm_waits() == 0
+    assert OutboxReader(tmp_path, "shore", store.acks).alarm_waits() == 0
     store.close()
 
 

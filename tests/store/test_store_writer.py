@@ -3,6 +3,7 @@
 import threading
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 
 import pytest
 from waiting import PATIENCE_S
@@ -33,15 +34,16 @@ class Stubborn:
         self.events_topic = store.events_topic
         self.nearly_full = self.bad_rows = None
         self.disk_is_tight = False
+        self.acks = store.acks
         self.failing: Exception | None = None
         self.tried = threading.Event()
         self.commits: list[tuple[list[object], list[str], dict[str, object]]] = []
 
     def commit(
         self,
-        events: Sequence[NewEvent],
-        retained: Sequence[NewRetained],
-        checkpoints: Mapping[str, object],
+        events: Sequence[NewEvent] = (),
+        retained: Sequence[NewRetained] = (),
+        checkpoints: Mapping[str, object] = MappingProxyType({}),
         bookings: Sequence[object] = (),
     ) -> list[int]:
         """As the store's, unless failing."""

@@ -10,8 +10,6 @@ from enum import Enum
 from itertools import takewhile
 from typing import Literal
 
-UNSETTLED_MAX = 1_000
-"""Messages that the broker has and a full disk could not note; with more, nothing new is sent until it can."""
 HEADER_BYTES = 12
 """Fixed header, lengths, packet id and empty properties of a PUBLISH."""
 
@@ -93,8 +91,6 @@ class Line:
                 yield lowest.out
 
     def _blocked(self) -> bool:
-        if len(self._members) >= UNSETTLED_MAX:
-            return True
         return any(m.again or m.state is _State.REFUSED for m in self._members.values())
 
     def fly(self, out: Outgoing) -> None:
@@ -128,7 +124,7 @@ class Line:
         return done[-1] if done else None
 
     def settled(self) -> None:
-        """The outbox has noted what `upto` said."""
+        """The outbox has taken what `upto` gave."""
         for number in self._done():
             del self._members[number]
             self.place = number

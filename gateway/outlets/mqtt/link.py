@@ -15,7 +15,7 @@ import structlog
 
 from gateway.encode.messages import presence_payload
 from gateway.encode.topics import Topics
-from gateway.model.errors import CamdriftError, PortError, StorageError
+from gateway.model.errors import CamdriftError, PortError
 from gateway.model.settings import BrokerSettings
 from gateway.outlets.mqtt.access import Unreachable
 from gateway.outlets.mqtt.line import Outgoing
@@ -242,10 +242,8 @@ class BrokerLink:
             self._answered()
             granted = self._await_connack(pipe)
             if granted is not None:
-                # Brokers lose retained messages when they die; what stands now is said again at each connection. A disk
-                # too full to note that must not keep the present, which needs no disk, from going out.
-                with contextlib.suppress(StorageError):
-                    reader.forget_retained()
+                # Brokers lose retained messages when they die; what stands now is sent again at each connection.
+                reader.forget_retained()
                 politely = self._serve(pipe, self._begin(reader, granted))
         finally:
             # First: a window that stays open collects readings, and they would go out hours later as the present.
@@ -328,7 +326,7 @@ class BrokerLink:
         now = time.monotonic()
         while not pipe.acks.empty():
             window.take(pipe.acks.get_nowait(), now)
-        window.settle(now)
+        window.settle()
         self._place, self.sent = window.place, max(self.sent, window.sent)
         self._last_ack = window.last_ack or self._last_ack
 

@@ -10,7 +10,6 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Protocol
 
-from gateway.model.errors import StorageError
 from gateway.model.limits import IN_FLIGHT_BYTES_MAX, IN_FLIGHT_MESSAGES_MAX
 from gateway.outlets.mqtt.line import Line, Outgoing
 from gateway.outlets.mqtt.pipe import Ack, Granted
@@ -20,7 +19,6 @@ REFUSED = 0x80
 """A PUBACK with this reason or above: the broker has not taken the message (MQTT 5, section 3.4.2.1)."""
 NO_READER = 0x10
 """Taken, and nobody has subscribed to it (the same section): success, but for a shore that has lost its keepers."""
-SETTLE_AGAIN_S = 2.0
 
 
 class Retained(Protocol):
@@ -72,7 +70,7 @@ class OutboxReader(Protocol):
 
     def done(self, upto_seq: int | None, retained: Sequence[tuple[str, int]], upto_trend: int | None = None) -> None:
         """Everything up to `upto_seq`, these (topic, revision), and everything in line up to `upto_trend`, the broker
-        has."""
+        has. Returns at once."""
 
     def alarm_waits(self) -> int:
         """Revision of the newest alarm state that the broker never had; 0 when it has them all."""
@@ -117,7 +115,7 @@ class Window:
         self._bytes = 0
         self._held: set[str] = set()
         self._refused: set[str] = set()
-        self._retry_at = self._settle_at = 0.0
+        self._retry_at = 0.0
         self._got: list[tuple[str, int]] = []
         self.why_refused = ""
         self.last_ack: float | None = None
@@ -280,18 +278,12 @@ class Window:
         if now >= self._retry_at:
             self._retry_at = now + self._retry.next()
 
-    def settle(self, now: float) -> None:
-        """Tell the outbox what is done, in one go. A disk that cannot note it now is told again; sending goes on."""
-        if now < self._settle_at:
-            return
+    def settle(self) -> None:
+        """Hand the outbox what is done, in one go."""
         seq, trend = self._events.upto, self._trends.upto
         if seq is None and trend is None and not self._got:
             return
-        try:
-            self._reader.done(seq, tuple(self._got), trend)
-        except StorageError:
-            self._settle_at = now + SETTLE_AGAIN_S
-            return
+        self._reader.done(seq, tuple(self._got), trend)
         self._events.settled()
         self._trends.settled()
         self._got.clear()
