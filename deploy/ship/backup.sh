@@ -50,6 +50,8 @@ save)
         copy "$data/$name" "$work/data/$name" || fail "nothing was saved"
     done
     [ -f "$work/data/state.db" ] || fail "$data holds no state.db; nothing was saved"
+    # The second copy of the log book: lines are only ever added, and one that is cut short is passed over.
+    [ ! -f "$data/logbook.jsonl" ] || cp "$data/logbook.jsonl" "$work/data/logbook.jsonl"
     cp -Rp "$settings" "$work/settings"  # with their modes, which tell the secrets
     (cd "$work/settings" && find . -type f ! -perm /077 -print -delete | sort) >"$work/left-out"
     tar -C "$work" -czf "$2.part" data settings left-out
@@ -78,6 +80,11 @@ restore)
         cp "$work/$name" "$data/$name"
         chown --reference="$data" "$data/$name"
     done
+    # Bookings since the back-up stand in the second copy alone: the gateway takes them from there at its next start.
+    if [ -f "$work/data/logbook.jsonl" ] && [ ! -e "$data/logbook.jsonl" ]; then
+        cp "$work/data/logbook.jsonl" "$data/logbook.jsonl"
+        chown --reference="$data" "$data/logbook.jsonl"
+    fi
     sync
     (cd "$work/settings" && find . -type f) | while read -r file; do
         [ ! -e "$settings/$file" ] || continue

@@ -7,8 +7,8 @@ from gateway.encode.topics import Topics
 from gateway.model.settings import Settings
 from gateway.store.captures import CaptureRing
 from gateway.store.history import History
+from gateway.store.outbox import wanted_classes
 from gateway.store.state import StateStore
-from gateway.store.trends import EVERY_TREND
 from gateway.store.writer import Writer
 
 
@@ -21,12 +21,13 @@ class Stores:
             self.state = StateStore(
                 data_dir,
                 settings.gateway,
-                brokers={b.name: frozenset([*b.classes, *[EVERY_TREND] * b.every_trend]) for b in settings.broker},
+                brokers=wanted_classes(settings.broker),
                 events_topic=topics.event(None),
             )
             undo.callback(self.state.close)
-            self.history = History(data_dir, settings.gateway.history_mb)
+            self.history = History(data_dir, settings.gateway.history_mb, was_there=self.state.history_was_there)
             undo.callback(self.history.close)
+            self.state.note_history()
             ring = settings.capture
             self.captures = (
                 CaptureRing(data_dir / "captures", hours=ring.hours, megabytes=ring.megabytes) if ring.enabled else None

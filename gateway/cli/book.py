@@ -16,6 +16,7 @@ from gateway.model.errors import Refused
 from gateway.model.settings import EngineSettings, Settings
 from gateway.model.settings_file import load_settings
 from gateway.outlets.control_client import NoDaemon
+from gateway.store.outbox import wanted_classes
 from gateway.store.state import StateStore
 from gateway.wear.booking_check import new_booking, read_entry
 from gateway.wear.bookings import KINDS, Booked, as_data
@@ -162,7 +163,7 @@ def _without_daemon(settings: Settings, args: argparse.Namespace, data: dict[str
     store = StateStore(
         args.data_dir or settings.gateway.data_dir,
         settings.gateway,
-        brokers={x.name: frozenset(x.classes) for x in settings.broker},
+        brokers=wanted_classes(settings.broker),
         events_topic=Topics(settings.gateway.topic_prefix, settings.vessel.slug).event(None),
     )
     try:

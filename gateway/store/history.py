@@ -36,6 +36,8 @@ HOURLY_DAYS = 5 * 365.25
 STEP_ROWS = 5_000
 PENDING_ROWS_MAX = 20_000
 """Rows held in memory while the disk fails: two weeks of minute means of one engine. The oldest go first."""
+CHECK_BYTES_MAX = 64 * 1024 * 1024
+"""In a larger file the start checks the structure only; a damaged row is found by its reader, which marks the file."""
 PAGES_SHARE_MAX = 0.9
 PAGE_ROWS_MIN = 25
 """So many rows of either table fit into a page, whatever stands in them."""
@@ -55,10 +57,12 @@ class History(HistoryReader):
     `add` and `add_reading` only remember; `flush` writes. Raises StorageError.
     """
 
-    def __init__(self, data_dir: Path, history_mb: float) -> None:
+    def __init__(self, data_dir: Path, history_mb: float, *, was_there: bool = False) -> None:
+        """`was_there`: a missing file counts as a loss."""
         path = data_dir / "history.db"
         limit = history_mb * 1024 * 1024
-        self._writer, self.renewal = open_file(path, Plan("history", "NORMAL", limit, tables=HISTORY))
+        plan = Plan("history", "NORMAL", limit, tables=HISTORY, check_bytes_max=CHECK_BYTES_MAX)
+        self._writer, self.renewal = open_file(path, plan, was_there=was_there)
         self._max_pages = int(limit / PAGE_BYTES)
         self._write_lock, self._due_lock = threading.Lock(), threading.Lock()
         self._medians_due: deque[tuple[str, Median]] = deque(maxlen=PENDING_ROWS_MAX)

@@ -5,6 +5,7 @@ into a new file, the damaged one stays beside as `<name>.corrupt-<n>` (the newes
 nothing half done after a kill: the new file is complete before the old one moves, and takes its name after it.
 """
 
+import math
 import os
 import sqlite3
 import stat
@@ -35,13 +36,15 @@ CORRUPT_COPIES_MAX = 3
 @dataclass(frozen=True, slots=True)
 class Plan:
     """What a file holds. `steps`: its folder of numbered SQL; `seed`: writes the
-    bookings of their second copy into a new file before anything is carried over, and gives their number."""
+    bookings of their second copy into a new file before anything is carried over, and gives their number;
+    `check_bytes_max`: in a larger file only the structure is checked at the start, not each index and row."""
 
     steps: str
     synchronous: Literal["FULL", "NORMAL"]
     max_bytes: float
     tables: Sequence[Table]
     seed: Callable[[sqlite3.Connection], int] = lambda _db: 0
+    check_bytes_max: float = math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,11 +158,13 @@ def _damage(path: Path, plan: Plan, *, with_log: bool = True) -> str | None:
     # Read-only: a connection that may write would mix a log that is another file's into this one when it is closed.
     try:
         with closing(salvage.open_damaged(path, with_log=with_log)) as db:
-            verdict = str(db.execute("PRAGMA integrity_check(1)").fetchone()[0])
+            large = path.stat().st_size > plan.check_bytes_max
+            check = "quick_check" if large else "integrity_check"
+            verdict = str(db.execute(f"PRAGMA {check}(1)").fetchone()[0])
             if verdict != "ok":
                 return f"was damaged ({verdict.splitlines()[-1]:.80})"
-            if not use_steps(db, path, plan.steps):
-                return None  # an older one, which its steps bring up to date
+            if not use_steps(db, path, plan.steps) or large:
+                return None  # an older one is brought up to date by its steps
             bad = salvage.first_bad(db, plan.tables)
             return None if bad is None else f"had a damaged row in {bad}"
     except sqlite3.Error as e:

@@ -29,7 +29,7 @@ them, it starts at the present end. The same holds for every trend.
 
 import json
 import sqlite3
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -38,6 +38,7 @@ from typing import Any
 from gateway import __version__
 from gateway.encode.messages import gateway_event_body, utc_of
 from gateway.model.errors import Refused
+from gateway.model.settings import BrokerSettings
 from gateway.store import trends
 from gateway.store.acks import Acknowledgements, BrokerAcks
 from gateway.store.bad_rows import BAD_ROWS
@@ -233,6 +234,11 @@ class OutboxReader:
             return self._db.execute(sql, values).fetchall()
         except sqlite3.Error as e:
             raise storage_error(self._path, e) from None
+
+
+def wanted_classes(brokers: Iterable[BrokerSettings]) -> dict[str, frozenset[str]]:
+    """Classes of message by broker's name, with `every-trend` among them: what the store is opened with."""
+    return {b.name: frozenset([*b.classes, *[EVERY_TREND] * b.every_trend]) for b in brokers}
 
 
 def register_brokers(

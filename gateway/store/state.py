@@ -26,7 +26,7 @@ from gateway.model.settings import GatewaySettings
 from gateway.store import acks, outbox, trends
 from gateway.store.acks import Acknowledgements
 from gateway.store.bad_rows import BAD_ROWS
-from gateway.store.bounds import Bounds, fact
+from gateway.store.bounds import Bounds, fact, set_fact
 from gateway.store.database import LOG_PAGES, PAGE_BYTES, error_code, give_back, storage_error, transaction
 from gateway.store.folder import BALLAST_BYTES, Ballast, Folder
 from gateway.store.logbook import Logbook
@@ -146,6 +146,21 @@ class StateStore:
             try:
                 self._make_room()
                 return self._commit(events, retained, checkpoints or {}, bookings)
+            except sqlite3.Error as e:
+                raise storage_error(self._path, e) from None
+
+    @property
+    def history_was_there(self) -> bool:
+        """Whether `note_history` was ever called on this store."""
+        with self._lock:
+            return fact(self._db, "history") is not None
+
+    def note_history(self) -> None:
+        """Remember that there is a history: from now on a missing one is a loss. Raises StorageError."""
+        with self._lock:
+            try:
+                if fact(self._db, "history") is None:
+                    set_fact(self._db, "history", "made")
             except sqlite3.Error as e:
                 raise storage_error(self._path, e) from None
 

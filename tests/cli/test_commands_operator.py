@@ -15,10 +15,13 @@ import pytest
 from daemon_rig import Process, daemon, example, free_port, head, listening, until, written
 from mqtt_fakes import mosquitto, needs_mosquitto
 
+from gateway.app.stores import Stores
 from gateway.cli.main import main
 from gateway.encode.messages import utc_of
 from gateway.encode.times import rfc3339
+from gateway.encode.topics import Topics
 from gateway.model.errors import PortError
+from gateway.model.output import NewRetained
 from gateway.model.settings_file import load_settings
 from gateway.outlets.control_client import ask
 from gateway.store.reader import StateReader
@@ -278,6 +281,20 @@ def test_booking_without_a_daemon_counts_from_the_next_start(tmp_path: Path, run
             assert found["bookings"] == 1 and found["booking_faults"] == []
             assert process.end() == 0
     assert len(events(tmp_path, kind="adjustment")) == 1
+
+
+def test_booking_without_a_daemon_drops_no_trend_that_waits(tmp_path: Path, run: Run) -> None:
+    """The store is opened with the brokers as the daemon opens it: trends that wait for a shore stay."""
+    data = example(tmp_path, free_port())
+    data["broker"][0]["every_trend"] = True
+    config = written(tmp_path, data)
+    settings = load_settings(config)
+    stores = Stores(settings, Topics("camdrift/1", settings.vessel.slug), tmp_path / "data", 300.0)
+    stores.state.commit(retained=[NewRetained("t", "trend", b"%d" % n) for n in range(3)])
+    stores.close()
+    args = ("book", config, "spring-renewed", "--person", "Chief", "--free-length-mm", "204", "--hours", "21400")
+    assert run(*args)[0] == 0
+    assert StateReader(tmp_path / "data").trends_in_line(settings.broker[0].name) == (3, 0)
 
 
 def test_booking_into_a_folder_that_is_held(tmp_path: Path, run: Run) -> None:

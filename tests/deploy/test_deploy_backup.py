@@ -99,6 +99,24 @@ def test_what_was_saved_comes_back_the_same(ship: Ship) -> None:
     assert [Path(line.split(": ")[1]).name for line in told] == ["ship-password", "ship.key"]
 
 
+def test_the_second_copy_of_the_log_book_is_saved_and_never_overwritten(ship: Ship) -> None:
+    """Onto an empty disk it comes back as it was; where there is one, it may hold bookings made since."""
+    copy = ship.data / "logbook.jsonl"
+    saved = copy.read_bytes()
+    assert ship.run("save", ship.file).returncode == 0
+    shutil.rmtree(ship.data)
+    assert ship.run("restore", ship.file).returncode == 0
+    assert copy.read_bytes() == saved and saved.count(b"\n") == 1
+    assert copy.stat().st_mode & 0o777 == 0o600
+    ship.write(1)
+    assert ship.run("restore", ship.file).returncode == 0
+    assert copy.read_bytes().count(b"\n") == 2
+    ship.open().close()
+    reader = StateReader(ship.data)
+    assert len(reader.bookings("main")) == 2
+    reader.close()
+
+
 def test_a_back_up_holds_no_secret_and_is_its_owners_alone(ship: Ship) -> None:
     """Passwords and keys do not leave the ship with it, and nobody else on the box may read it."""
     ship.run("save", ship.file)

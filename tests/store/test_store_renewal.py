@@ -6,7 +6,10 @@ from pathlib import Path
 
 import pytest
 from attack import store_damage as damage
+from firmware_sim_voyages import tern_settings
 
+from gateway.app.stores import Stores
+from gateway.encode.topics import Topics
 from gateway.model.errors import StorageError
 from gateway.model.output import NewBooking, NewEvent, NewRetained
 from gateway.store.history import History
@@ -44,9 +47,9 @@ def small(folder: Path, events: int = 30) -> StateStore:
     return store
 
 
-def in_the_file(folder: Path, sql: str, *values: object) -> None:
+def in_the_file(folder: Path, sql: str, *values: object, name: str = "state.db") -> None:
     """Change the closed file behind the store's back."""
-    db = sqlite3.connect(folder / "state.db")
+    db = sqlite3.connect(folder / name)
     with db:
         db.execute(sql, values)
     db.close()
@@ -248,4 +251,42 @@ def test_a_damaged_history_is_carried_over(tmp_path: Path) -> None:
     rows = history.medians("main", 0, 2e9, 9_999)
     assert history.renewal is not None and len(rows) > 1_000
     assert rows[0].utc_s == 1.7e9 and rows[-1].utc_s == 1.7e9 + 600 * 1_999
+    history.close()
+
+
+def test_a_history_that_was_there_and_is_missing_is_reported_as_an_empty_one_is(tmp_path: Path) -> None:
+    """Years of medians are gone: not to be passed over because nothing is left to look at."""
+    settings, topics = tern_settings(), Topics("camdrift/1", "t")
+
+    def start() -> str | None:
+        stores = Stores(settings, topics, tmp_path / "d", 300.0)
+        stores.close()
+        return stores.history.renewal and stores.history.renewal.text
+
+    assert start() is None
+    assert start() is None
+    (tmp_path / "d" / "history.db").unlink()
+    assert start() == "history.db was renewed: it was missing. Rows carried over: none. Rows lost: none known"
+    assert start() is None
+
+
+def test_of_a_large_history_the_structure_is_checked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each row of hundreds of megabytes would delay the start; damage to a page is found all the same, and a damaged
+    row when it is read: the next start renews the file."""
+    monkeypatch.setattr("gateway.store.history.CHECK_BYTES_MAX", 0)
+    history = History(tmp_path, 64.0)
+    for n in range(2_000):
+        history.add("main", damage.Median(1.7e9 + 600 * n, n / 6, 900, 0.5, 0.01, 23.0, 0.1, 90.0, 40.0, None, None))
+    history.flush()
+    history.close()
+    in_the_file(tmp_path, "UPDATE median SET rpm='x' WHERE utc_s=1.7e9", name="history.db")
+    history = History(tmp_path, 64.0)
+    assert history.renewal is None
+    history.close()
+    path = tmp_path / "history.db"
+    data = bytearray(path.read_bytes())
+    data[8 * 4096 : 12 * 4096] = b"\xff" * (4 * 4096)
+    path.write_bytes(data)
+    history = History(tmp_path, 64.0)
+    assert history.renewal is not None and "was damaged" in history.renewal.text
     history.close()

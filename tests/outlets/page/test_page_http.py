@@ -2,6 +2,7 @@
 
 import http.client
 import json
+import sqlite3
 import threading
 import time
 from collections.abc import Iterator
@@ -414,6 +415,30 @@ def test_a_missing_store_is_told(tmp_path: Path) -> None:
     for path in ("/api/events", f"/api/history?engine=main&from={NOW - 9}&to={NOW}"):
         answer = ground.client.get(path)
         assert answer.status_code == 503 and "there is none yet" in answer.json()["why"]
+    ground.end()
+
+
+def test_one_bad_row_hides_no_other(tmp_path: Path) -> None:
+    """Pins that the record and the log book answer with all sound rows, and the rest of the page with them."""
+    settings = rig.settings(tmp_path)
+    rig.fill(settings, NOW, days=2)
+    db = sqlite3.connect(settings.gateway.data_dir / "state.db")
+    (before,) = db.execute("SELECT count(*) FROM event").fetchone()
+    with db:
+        db.execute("UPDATE event SET payload=x'ff00' WHERE seq=60")
+        db.execute("UPDATE event SET utc='never' WHERE seq=61")
+        db.execute("UPDATE booking SET entry='{' WHERE n=1")
+    db.close()
+    ground = Ground(settings)
+    shown: list[int] = []
+    older = before + 1
+    while older is not None:
+        page = ground.client.get("/api/events", params={"limit": 50, "before": older}).raise_for_status().json()
+        shown += [e["seq"] for e in page["events"]]
+        older = page["older"]
+    assert sorted(shown) == [n for n in range(1, before + 1) if n not in (60, 61)]
+    for path in ("/api/events.csv", "/api/bookings?engine=main", "/api/bookings.csv?engine=main", "/api/present"):
+        assert ground.client.get(path).status_code == 200, path
     ground.end()
 
 
