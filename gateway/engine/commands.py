@@ -133,7 +133,13 @@ class Commands:
         figures = dict(typed)
         file = figures.pop("file", None)
         settings = next(e for e in self._settings.engine if e.slug == engine)
-        return as_data(sheet(name, facts_of(settings, self._engines()[engine].snapshot), figures, file))
+        facts = facts_of(settings, self._engines()[engine].snapshot, self._burst_clock(settings.head))
+        return as_data(sheet(name, facts, figures, file))
+
+    def _burst_clock(self, head: str) -> float | None:
+        """The wall clock where it can say how old a burst's reading is: not where head time counts."""
+        bursts = next(h.burst_pause_s > 0 for h in self._settings.head if h.slug == head)
+        return time.time() if bursts and self._settings.time.source == "system" else None
 
     # -- checking -----------------------------------------------------------------------------------------------
 

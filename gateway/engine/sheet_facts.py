@@ -8,9 +8,12 @@ from gateway.wear import bookings as b
 from gateway.wear.logbook import rebase
 from gateway.worksheet.sheet import Facts
 
+LIVE_S = 5.0
+"""A reading that is older is not live: nothing may be confirmed by it."""
 
-def facts_of(engine: EngineSettings, s: EngineSnapshot) -> Facts:
-    """The present of a running engine."""
+
+def facts_of(engine: EngineSettings, s: EngineSnapshot, now_utc_s: float | None = None) -> Facts:
+    """The present of a running engine. `now_utc_s`: the wall clock, where the head sends in bursts; else `None`."""
     view, d, trend = s.view, s.view.detail, s.trend
     taken = _pressures(s.log)
     if d is None:
@@ -34,6 +37,7 @@ def facts_of(engine: EngineSettings, s: EngineSnapshot) -> Facts:
         elongation_percent=view.elongation_percent,
         agreement="unknown" if trend is None else trend.agreement.state,
         taken=taken,
+        burst_age_s=None if now_utc_s is None or now_utc_s - d.utc_s < LIVE_S else now_utc_s - d.utc_s,
     )
 
 
