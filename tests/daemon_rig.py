@@ -82,11 +82,11 @@ def written(folder: Path, data: Mapping[str, Any], name: str = "ship.toml") -> P
 class Process:
     """A child whose stderr goes to a file; `lines` are its JSON log lines."""
 
-    def __init__(self, command: Sequence[str], log: Path, **env: str) -> None:
+    def __init__(self, command: Sequence[str], log: Path, cwd: Path = ROOT, **env: str) -> None:
         self.log = log
         with log.open("ab") as err:
             self.child = subprocess.Popen(
-                command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=err, env={**os.environ, **env}
+                command, cwd=cwd, stdout=subprocess.DEVNULL, stderr=err, env={**os.environ, **env}
             )
 
     def lines(self) -> list[dict[str, Any]]:
