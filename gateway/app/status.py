@@ -3,7 +3,7 @@
 import shutil
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +16,7 @@ from gateway.model.enums import AlarmState
 from gateway.model.errors import StorageError
 from gateway.model.records import Measured
 from gateway.model.settings import Settings
-from gateway.model.snapshot import AlarmView, Snapshot
+from gateway.model.snapshot import AlarmView, HeadView, Snapshot
 from gateway.outlets.mqtt.link import LinkStatus
 from gateway.report.alarms import stored_move
 from gateway.sources.head import SourceState
@@ -93,6 +93,9 @@ def engine_status(s: EngineSnapshot) -> dict[str, Any]:
             "refused": dict(s.link_refused),
             "restarts": s.link_boots,
         },
+        "raw_deg": d and d.raw_deg,
+        "turned": None if d is None or d.turned_utc_s is None else {"raw_deg": d.turned_raw_deg, "utc": d.turned_utc_s},
+        "head": d and _head_view(d.head),
         "bookings": len(s.log),
         "booking_faults": list(s.datum.faults),
     }
@@ -122,6 +125,10 @@ def _alarms(engine: str | None, views: tuple[AlarmView, ...]) -> list[dict[str, 
         for a in views
         if a.state is not AlarmState.NORMAL
     ]
+
+
+def _head_view(h: HeadView | None) -> dict[str, Any] | None:
+    return None if h is None else asdict(h)
 
 
 def _head(state: SourceState) -> dict[str, Any]:

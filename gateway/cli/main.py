@@ -22,6 +22,8 @@ COMMANDS = {
     "replay": "Run a capture through the same pipeline and print what the daemon would publish, "
     "one JSON object a line.",
     "import": "Make a capture for replay from another logger's CSV recording, and report what the recording lacks.",
+    "commission": "Go through the first fitting of a head: wiring, zero, calibration, trial alarm; "
+    "print a record to sign.",
     "status": "Show what the running daemon sees: engines, alarms, brokers, disk, and the load on people.",
     "acknowledge": "Acknowledge an alarm, or all of them.",
     "shelve": "Put an alarm away for some minutes, at most a day; it comes back by itself.",

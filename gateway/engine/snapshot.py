@@ -12,7 +12,7 @@ from gateway.alarm.wording import short_text
 from gateway.measure.timeline import Timeline
 from gateway.model.enums import AlarmState, Quality
 from gateway.model.records import Reading
-from gateway.model.snapshot import AlarmView, EngineDetail, EngineView
+from gateway.model.snapshot import AlarmView, EngineDetail, EngineView, HeadView
 from gateway.pipeline import EnginePipeline
 from gateway.wear.bookings import Entry
 from gateway.wear.datum import Datum
@@ -152,4 +152,27 @@ def _detail(p: EnginePipeline, r: Reading) -> EngineDetail:
         standing_lag_deg=m.lag_of(standing),
         turned_raw_deg=m.turned_raw_deg(),
         turned_utc_s=_utc_s(p.timeline, m.turned_us()),
+        head=_head_view(p),
+    )
+
+
+def _head_view(p: EnginePipeline) -> HeadView | None:
+    """`None` until the head has named itself."""
+    identity, m = p.presence.identity, p.meter
+    if identity is None:
+        return None
+    second, health = m.last_second, m.health
+    return HeadView(
+        name=identity.name,
+        serial=identity.serial,
+        firmware=identity.firmware,
+        counts=(identity.crank_counts, identity.cam_counts),
+        turns=m.turns,
+        valid=(second is not None and second.crank_valid, second is not None and second.cam_valid),
+        slips=(None, None) if health is None else (health.crank_slips, health.cam_slips),
+        skew_ns=None if health is None else health.skew_ns,
+        jitter_us=None if health is None else health.jitter_us,
+        lost=None if health is None else health.lost,
+        crank_deg=m.crank_deg(),
+        mounting_deg=m.mounting_deg(),
     )

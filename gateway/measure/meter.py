@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from gateway.measure.cutter import Cutter, FrameSums, no_cycles
+from gateway.measure.cutter import TURN, Cutter, FrameSums, no_cycles
 from gateway.measure.cycles import DEG, CycleFigures, causes, figures_of, lag_from_zero
 from gateway.measure.hours import HoursMeter
 from gateway.measure.loop import NM_PER_MM, length_table_nm
@@ -76,6 +76,8 @@ class Meter:
         self.frames = 0
         """Good frames taken so far, in the stream's order."""
         self.refused: Counter[str] = Counter()
+        self._travel = (0, 0)
+        """Of both shafts, in crank counts, signed."""
         self.health: Health | None = None
         self.last_second: Second | None = None
         self.seen_us = 0
@@ -201,6 +203,8 @@ class Meter:
         self.last_second, rpm = s, s.rpm
         self.seen_us = s.t_us
         self.frames += s.frames
+        if s.crank_valid and s.cam_valid:
+            self._travel = (self._travel[0] + s.crank_travel, self._travel[1] + s.cam_travel)
         faults = self.sensors.second(s, under_way=abs(rpm) >= self.engine.running.turning_rpm)
         if faults.crank_dead:
             # The head's own count of turns, or the speed on either side, will show whether the engine ran.
@@ -374,6 +378,21 @@ class Meter:
     def turned_raw_deg(self) -> float | None:
         """Crank − ratio·cam, mean of the last whole turn on the turning gear; `None` before one."""
         return None if self._slow.turn is None else self._slow.turn.lag * DEG
+
+    @property
+    def turns(self) -> tuple[float, float]:
+        """Turns of crank and cam since the start, signed, each of its own shaft; without seconds that are not valid."""
+        return self._travel[0] / TURN, self._travel[1] / TURN / self.engine.ratio
+
+    def crank_deg(self) -> float | None:
+        """The crank encoder's angle while the engine stands or is on the turning gear, 0 to 360."""
+        crank = self._slow.crank_now()
+        return None if crank is None else crank * DEG % 360.0
+
+    def mounting_deg(self) -> float | None:
+        """Amplitude of the lag's first order of the crank over the last whole turn on the turning gear."""
+        amplitude = self._slow.first_order()
+        return None if amplitude is None else amplitude * DEG
 
     def turned_us(self) -> int | None:
         """When that turn ended."""

@@ -86,6 +86,17 @@ class SlowTurn:
         off = self._mounting[low % self._n] * (1 - part) + self._mounting[(low + 1) % self._n] * part
         return float((lag - off).mean())
 
+    def crank_now(self) -> float | None:
+        """The last frame's mean crank angle in counts; `None` before one."""
+        return self._now[-1][1] if self._now else None
+
+    def first_order(self) -> float | None:
+        """Amplitude of what is off centre once a crank turn, in counts; `None` before a whole turn."""
+        if self._mounting is None:
+            return None
+        # Over two turns of a four-stroke the crank's first order is the second of the cycle.
+        return float(abs(np.fft.rfft(self._mounting)[self._ratio]) * 2 / self._n)
+
     def _walk(self, t_us: int, crank: float, lag: float) -> None:
         """Carry the integral of the lag over the angle on to `crank`; `_edge`: the step's edge that was passed last."""
         assert self._last is not None

@@ -41,6 +41,30 @@ class AlarmView:
 
 
 @dataclass(frozen=True, slots=True)
+class HeadView:
+    """What the head itself reports, for commissioning; `None` = not known or not fitted.
+
+    `counts`: crank and cam counts per turn. `turns`: crank and cam turns since the gateway's start, signed, each of its
+    own shaft, over all seconds in which both encoders were valid. `valid`: crank and cam encoder, over the last second.
+    `slips`: times the index came at another count. `crank_deg`: the crank encoder's angle while the engine stands or is
+    on the turning gear. `mounting_deg`: amplitude of the lag's first order over the last whole turn there.
+    """
+
+    name: str
+    serial: int
+    firmware: tuple[int, int]
+    counts: tuple[int, int]
+    turns: tuple[float, float]
+    valid: tuple[bool, bool]
+    slips: tuple[int | None, int | None]
+    skew_ns: int | None
+    jitter_us: int | None
+    lost: int | None
+    crank_deg: float | None
+    mounting_deg: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class EngineDetail:
     """What a page shows beyond the panel's figures. `None` = not known.
 
@@ -66,6 +90,7 @@ class EngineDetail:
     standing_lag_deg: float | None = None
     turned_raw_deg: float | None = None
     turned_utc_s: float | None = None
+    head: HeadView | None = None
 
 
 @dataclass(frozen=True, slots=True)

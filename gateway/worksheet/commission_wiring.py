@@ -1,0 +1,149 @@
+"""Commissioning: is the right head heard, and is each encoder wired and counted right?"""
+
+from gateway.model.errors import Refused
+from gateway.worksheet.commission import Finding, Work
+
+STILL_TURNS = 0.1
+"""Less travel than this in a task is no turning."""
+MARK_TURNS = 0.1
+"""How far a person may stop from the flywheel's mark, in turns in all."""
+AGREE = 0.01
+"""The two shafts' turns agree within this share: lost motion and mounting are far smaller over two turns."""
+INDEX_TURNS = 2.0
+INVALID = "Check the plug and the supply, and turn on until its index has passed."
+
+
+def judge_head(work: Work) -> Finding:
+    """Name, counts and health of the head, against the settings."""
+    head = work.now.head
+    if head is None:
+        wrong = work.now.alarms.get("head-timing") or work.now.alarms.get("head-silent", "")
+        return Finding(False, (f"No valid data from the sensor head. {wrong}".strip(), "Check supply, cable and port."))
+    crank, cam = head["counts"]
+    lines = [f"Head {head['name']!r}, serial number {head['serial']}, counts per turn: crank {crank}, cam {cam}."]
+    set_name = next(h.name for h in work.settings.head if h.slug == work.engine.head)
+    ok = True
+    proposed: tuple[str, ...] = ()
+    if set_name is None:
+        proposed = (f'[[head]] name = "{head["name"]}"',)
+    for which, heard in (("crank", crank), ("cam", cam)):
+        plate = work.number(f"{which}_lines") if work.typed.get(f"{which}_lines") else heard / 4
+        if round(plate * 4) != heard:
+            ok = False
+            lines.append(f"The {which} encoder's plate gives {plate:g} lines, the head is set to {heard / 4:g}.")
+            proposed += (f"head's console: set {which}_lines {plate:g}",)
+    if head["lost"]:
+        lines.append(f"The head has lost {head['lost']} samples since its start.")
+    return Finding(ok, tuple(lines), proposed)
+
+
+def judge_sense(work: Work) -> Finding:
+    """The engine was turned AHEAD by a known number of turns: sense, ratio and counts of each encoder."""
+    turned = work.number("turns")
+    if turned < 1:
+        raise Refused("turns: turn at least once round, ahead")
+    crank, cam = work.travel
+    seen = f"Crank encoder {crank:+.3f} turns, cam encoder {cam:+.3f} turns, engine +{turned:g} turns."
+    mistake, settings = _still(crank, cam) or _reversed(crank, cam) or _factors(work, turned) or ("", ())
+    if mistake:
+        return Finding(False, (seen, mistake), settings)
+    return Finding(True, (seen, "Both encoders count ahead, with the right ratio and counts."))
+
+
+Named = tuple[str, tuple[str, ...]]
+
+
+def _still(crank: float, cam: float) -> Named | None:
+    if abs(crank) < STILL_TURNS and abs(cam) < STILL_TURNS:
+        return "Neither encoder moved, or one is not valid. " + INVALID, ()
+    for which, own in (("crank", crank), ("cam", cam)):
+        if abs(own) < STILL_TURNS:
+            return f"The {which} encoder did not move. Check its coupling, plug and supply.", ()
+    return None
+
+
+def _reversed(crank: float, cam: float) -> Named | None:
+    wires = {"crank": "pins 2 and 3", "cam": "pins 5 and 6"}
+    back = [which for which, own in (("crank", crank), ("cam", cam)) if own < 0]
+    if not back:
+        return None
+    if len(back) == 2:
+        text = "Both encoders are reversed, or the engine was turned ASTERN. Look at the engine first."
+        return text, tuple(f"head's wiring: exchange A and B of the {w} encoder ({wires[w]})" for w in back)
+    text = f"The {back[0]} encoder is reversed. Exchange its wires A and B."
+    return text, (f"head's wiring: exchange A and B of the {back[0]} encoder ({wires[back[0]]})",)
+
+
+def _factors(work: Work, turned: float) -> Named | None:
+    ratio = work.engine.ratio
+    crank, cam = work.travel
+    near = MARK_TURNS / turned
+    factor = {"crank": crank / turned, "cam": cam * ratio / turned}
+    off = {which: f for which, f in factor.items() if abs(f - 1) > near}
+    agree = abs(factor["cam"] / factor["crank"] - 1) <= AGREE
+    if not off and agree:
+        return None
+    if ratio == 2 and abs(factor["crank"] - 0.5) <= near and abs(factor["cam"] - 2) <= 4 * near:
+        return "Crank and cam encoder are swapped.", ("head's wiring: change the two encoders' plugs",)
+    if len(off) == 2 and agree:
+        text = f"Both encoders show {factor['crank']:.3f} of the turns that you counted. Count them again."
+        return text, _counts(work, off)
+    # Where the mark alone cannot tell, the encoder that is further off is named. The other one counts the turns better
+    # than a person does.
+    which = max(factor, key=lambda w: abs(factor[w] - 1))
+    share = factor[which] / (1.0 if len(off) == 2 else factor["crank" if which == "cam" else "cam"])
+    text = f"The {which} encoder shows {share:.2f} turns for one: wrong counts per turn"
+    settings = _counts(work, {which: share})
+    if any(abs(share - x) < near for x in (0.5, 2.0)):
+        text += ", or wrong ratio"
+        if which == "cam":
+            other = 2 if share < 1 else 1
+            settings += (f"[[engine]] ratio = {other}  # only for a {'four' if other == 2 else 'two'}-stroke engine",)
+    return text + ".", settings
+
+
+def _counts(work: Work, factor: dict[str, float]) -> tuple[str, ...]:
+    assert work.now.head is not None
+    counts = dict(zip(("crank", "cam"), work.now.head["counts"], strict=True))
+    lines = ((w, counts[w] / 4) for w in factor)
+    return tuple(f"head's console: set {w}_lines {n * factor[w]:.0f}  # now {n:g}; compare the plate" for w, n in lines)
+
+
+def judge_plugs(work: Work) -> Finding:
+    """The cam encoder's plug was pulled and the engine turned: the cam's angle must be the one that stops."""
+    crank, cam = (abs(x) for x in work.travel)
+    assert work.now.head is not None
+    crank_valid, cam_valid = work.now.head["valid"]
+    crank_stopped = not crank_valid or (crank < STILL_TURNS <= cam)
+    cam_stopped = not cam_valid or (cam < STILL_TURNS <= crank)
+    if crank_stopped == cam_stopped:
+        return Finding(False, (f"Crank {crank:.3f} turns, cam {cam:.3f} turns: turn further, with one plug pulled.",))
+    if crank_stopped:
+        change = ("head's wiring: change the two encoders' plugs",)
+        return Finding(False, ("Crank and cam encoder are swapped: the crank's angle stopped.",), change)
+    return Finding(True, ("The cam's angle stopped: the plugs are right. Put the plug back and secure it.",))
+
+
+def judge_index(work: Work) -> Finding:
+    """Two whole turns: both angles stay valid, and no index comes at another count."""
+    crank, cam = (abs(x) for x in work.travel)
+    if min(crank, cam) < INDEX_TURNS:
+        return Finding(False, (f"Crank {crank:.2f} turns, cam {cam:.2f}: both must turn {INDEX_TURNS:g} times.",))
+    before, now = work.before.head, work.now.head
+    assert before is not None and now is not None
+    lines, ok = [], True
+    for n, which in enumerate(("crank", "cam")):
+        slips = None if now["slips"][n] is None else now["slips"][n] - (before["slips"][n] or 0)
+        if not now["valid"][n]:
+            ok = False
+            lines.append(f"The {which} encoder is not valid: no index found, or the signal is lost. {INVALID}")
+        elif slips is None:
+            ok = False
+            lines.append(f"The head does not report the {which} encoder's index.")
+        elif slips:
+            ok = False
+            lines.append(f"The {which} encoder's index came {slips} times at another count: tighten its coupling, "
+                         "check the screen, and compare its lines per turn.")  # fmt: skip
+        else:
+            lines.append(f"The {which} encoder's index came each turn at the same count.")
+    return Finding(ok, tuple(lines))
