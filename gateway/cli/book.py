@@ -11,7 +11,7 @@ from typing import Any
 from gateway.cli.operator import common, request, show_note
 from gateway.cli.text import note, out
 from gateway.encode.topics import Topics
-from gateway.engine.maintenance import filled, records_of
+from gateway.engine.maintenance import ALIASES, filled, records_of
 from gateway.model.errors import Refused
 from gateway.model.settings import EngineSettings, Settings
 from gateway.model.settings_file import load_settings
@@ -36,6 +36,8 @@ KIND_TEXTS = {
     "links-measured": "Links were measured by hand: `length_mm` over `links` links.",
     "hand-play": "Play at mid-span by hand, in links or in mm.",
     "pressures": "Pressures of the cylinders, before or after work on the timing.",
+    "loading": "The loading condition from these hours on: `condition`, or the mean draught in m, or both.",
+    "note": "A remark about the drive: `note` holds it. It changes no figure.",
     "correction": "Replaces an earlier booking by `entry`, or strikes it out where there is none.",
 }
 FIGURES = {
@@ -59,6 +61,8 @@ FIGURES = {
     "taken": "before or after the work",
     "rpm": "speed of the engine, rpm",
     "load": "load of the engine, in the same measure before and after",
+    "condition": "laden or ballast",
+    "draught_m": "mean draught, m",
     "replaces": "name (id) of the booking to be put right",
 }
 
@@ -69,7 +73,8 @@ def add(p: argparse.ArgumentParser) -> None:
     kinds = p.add_subparsers(dest="kind", required=True, metavar="KIND")
     for kind, model in KINDS.items():
         text = KIND_TEXTS[kind]
-        _arguments(kinds.add_parser(kind, help=text, description=text), model)
+        aliases = [name for name, meant in ALIASES.items() if meant == kind]
+        _arguments(kinds.add_parser(kind, help=text, description=text, aliases=aliases), model)
 
 
 def _arguments(p: argparse.ArgumentParser, model: type[Booked]) -> None:
@@ -104,7 +109,9 @@ def _bare(annotation: Any) -> Any:
 
 
 def _type(annotation: Any) -> type:
-    parts = typing.get_args(annotation) if isinstance(annotation, types.UnionType) else (annotation,)
+    # `Annotated[…] | None` is a typing.Union, `float | None` a types.UnionType.
+    is_union = typing.get_origin(annotation) in (types.UnionType, typing.Union)
+    parts = typing.get_args(annotation) if is_union else (annotation,)
     bare = [_bare(a) for a in parts]
     return next((t for t in (int, float) if t in bare), float if float in bare else str)
 
@@ -133,6 +140,7 @@ def _show_filled(typed: dict[str, Any], stored: dict[str, Any]) -> None:
 
 
 def _entry(args: argparse.Namespace) -> dict[str, Any]:
+    args.kind = ALIASES.get(args.kind, args.kind)
     names = [f.name for f in fields(KINDS[args.kind]) if f.name != "kind"]
     entry: dict[str, Any] = {n: getattr(args, n, None) for n in names} | {"kind": args.kind}
     if args.kind == "pressures":

@@ -37,6 +37,8 @@ Adjustment = Literal[
     "hand-play",
     "pressures",
     "correction",
+    "loading",
+    "note",
 ]
 
 

@@ -31,6 +31,8 @@ KINDS = {
     "links-measured": "Links measured by hand",
     "hand-play": "Play by hand",
     "pressures": "Cylinder pressures taken",
+    "loading": "Loading condition",
+    "note": "Note",
 }
 AGREEMENT = {
     "agree": "lag and tightener tell of the same wear",

@@ -145,6 +145,22 @@ class Pressures(Booked):
     cylinders: Annotated[list[CylinderPressures], Field(min_length=1, max_length=32)]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loading(Booked):
+    """The loading condition from these hours on: `condition`, or the mean draught in m, or both."""
+
+    kind: Literal["loading"] = "loading"
+    condition: Literal["laden", "ballast"] | None = None
+    draught_m: Finite | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note(Booked):
+    """A remark about the drive: `note` holds it. It changes no figure."""
+
+    kind: Literal["note"] = "note"
+
+
 Work = (
     Retightened
     | CamshaftSet
@@ -155,6 +171,8 @@ Work = (
     | LinksMeasured
     | HandPlay
     | Pressures
+    | Loading
+    | Note
 )
 
 
@@ -217,6 +235,7 @@ _FIGURES = _columns(
     HandPlay,
     Pressures,
     Correction,
+    Loading,
 )
 
 

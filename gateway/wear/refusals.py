@@ -17,6 +17,7 @@ RAW_DEG_MAX = 1_440.0
 GAUGE_MM_MAX = 50.0
 PUMP_DEG_MAX = 10.0
 PLAY_LINKS_MAX = 5.0
+DRAUGHT_M_MIN, DRAUGHT_M_MAX = 0.5, 40.0
 MAX_BAR = 400.0
 MEAN_BAR = 60.0
 RPM_MAX = 1_500.0
@@ -63,7 +64,8 @@ def _correction(e: b.Correction, datum: Datum, now_utc: float, now_hours: float 
 
 def _order(e: b.Entry, datum: Datum) -> list[str]:
     found = []
-    last = datum.last_h.get(e.kind)
+    # A loading condition or a remark of the past changes nothing that was booked after it.
+    last = None if isinstance(e, b.Loading | b.Note) else datum.last_h.get(e.kind)
     if last is not None and e.hours < last:
         found.append(
             f"{e.hours:.1f} running hours are before the last {e.kind} at {last:.1f} h; correct that one instead"
@@ -99,6 +101,10 @@ def refusals(entry: b.Entry, datum: Datum, correcting: bool = False) -> list[str
             return _play(entry, datum)
         case b.Pressures():
             return _pressures(entry)
+        case b.Loading():
+            return _loading(entry)
+        case b.Note():
+            return [] if entry.note.strip() else ["the note is empty; give its text with note"]
         case b.Correction():
             return []
 
@@ -193,6 +199,12 @@ def _play(e: b.HandPlay, d: Datum) -> list[str]:
     pitch = geometry.stages(d.engine)[d.engine.chain.tightener_stage - 1].pitch_mm
     found = _between("play", "links", e.play_links, 0, PLAY_LINKS_MAX)
     return found + _between("play", "mm", e.play_mm, 0, PLAY_LINKS_MAX * pitch)
+
+
+def _loading(e: b.Loading) -> list[str]:
+    if e.condition is None and e.draught_m is None:
+        return ["no loading; give condition (laden or ballast) or draught_m"]
+    return _between("mean draught", "m", e.draught_m, DRAUGHT_M_MIN, DRAUGHT_M_MAX)
 
 
 def _pressures(e: b.Pressures) -> list[str]:

@@ -16,6 +16,7 @@ from gateway.model.settings import EngineSettings
 from gateway.wear import bookings
 from gateway.wear.datum import Datum
 from gateway.wear.jumps import JumpFound, Jumps
+from gateway.wear.loading import loadings_of
 from gateway.wear.logbook import rebase
 from gateway.wear.summary import StandingStep, WearSummary
 from gateway.wear.trend import EngineWear, Series, Side, Trend, nearest
@@ -55,6 +56,8 @@ class WearWatch:
         self._every_us = self._due_us = trend_every_us
         self._medians_in_trend = 0
         self._slips = (0, 0)
+        self._loadings = loadings_of(log)
+        self.series.book_loadings(self._loadings)
         self._count_from_datum(engine.service.hours_at_start)
 
     @property
@@ -113,6 +116,8 @@ class WearWatch:
         if spring:
             self.jumps.spring.rebase()
         how: Literal["keep", "level", "anew"] = "anew" if chain else "level" if spring else "keep"
+        self._loadings = loadings_of(log)
+        self.series.book_loadings(self._loadings)
         self.series.rebase(datum, lag_anew=lag, spring=how)
         self._count_from_datum(hours)
         return Rebased(datum, lag, spring)
@@ -184,6 +189,8 @@ class WearWatch:
         self._slips = (int(slips[0]), int(slips[1]))
         if series is not None:
             self.series.load(dict(series))
+            # The log book is newer than what was kept, where the program ended between the two.
+            self.series.book_loadings(self._loadings)
             self.take_trend(now)
         self._count_from_datum(now.hours)
         self._due_us = (t_us // self._every_us + 1) * self._every_us

@@ -297,6 +297,27 @@ def test_booking_without_a_daemon_drops_no_trend_that_waits(tmp_path: Path, run:
     assert StateReader(tmp_path / "data").trends_in_line(settings.broker[0].name) == (3, 0)
 
 
+def test_loading_note_and_corrected_are_booked(tmp_path: Path, run: Run) -> None:
+    """Loading from a past hour on, a note, and a correction under its other name; a condition of no kind is refused."""
+    config = written(tmp_path, example(tmp_path, None))
+    with running(config) as process:
+        assert process.end() == 0
+    head = ("--person", "C/O", "--hours", "21400")
+    code, out, err = run(
+        "book", config, "loading", *head, "--condition", "laden", "--draught-m", "11.4", "--id", "leg-1"
+    )
+    assert (code, out) == (0, "booked loading as leg-1 at 21400 running hours, by C/O\n"), err
+    code, _, err = run("book", config, "loading", *head, "--condition", "full")
+    assert code == 1 and "condition: 'full' is not allowed" in err
+    assert run("book", config, "note", *head, "--note", "oil jets cleaned")[0] == 0
+    code, out, _ = run("book", config, "corrected", *head, "--replaces", "leg-1", "--id", "fix-1")
+    assert (code, out) == (0, "booked correction as fix-1 at 21400 running hours, by C/O\n")
+    found = events(tmp_path, kind="adjustment")
+    assert [e["what"] for e in found] == ["loading", "note", "correction"]
+    assert found[0]["after"] == {"condition": "laden", "draught_m": 11.4, "work_utc": found[0]["after"]["work_utc"]}
+    assert found[1]["text"].startswith("oil jets cleaned (booked by ")
+
+
 def test_booking_into_a_folder_that_is_held(tmp_path: Path, run: Run) -> None:
     """A daemon whose socket is elsewhere holds the folder: the booking is refused, not written behind its back."""
     config = written(tmp_path, example(tmp_path, None))

@@ -23,6 +23,9 @@ ROWS = [
     r'"note":"","kind":"pressures","taken":"after","rpm":null,"load":null,"cylinders":[{"cylinder":1,"max_bar":142.0,"mean_indicated_bar":null}]}',
     r'"note":"","kind":"correction","replaces":"b","entry":{"id":"a-1","utc_s":1750000000.25,"hours":22000.0,"person":"2/E","note":"","kind":"hand-play","play_links":null,"play_mm":57.0}}',
     r'"note":"","kind":"correction","replaces":"b","entry":null}',
+    r'"note":"","kind":"loading","condition":"laden","draught_m":null}',
+    r'"note":"","kind":"loading","condition":null,"draught_m":11.4}',
+    r'"note":"jets cleaned","kind":"note"}',
 ]  # fmt: skip
 """A row of each kind as the store has kept it from the first version on, after what all have."""
 

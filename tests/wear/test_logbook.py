@@ -49,6 +49,8 @@ def moved(before: Datum, after: Datum) -> set[str]:
         ),
         (LINKS, {"links", "links_at_h"}),
         (entry("hand-play", play_links=0.7), set()),
+        (entry("loading", condition="laden"), set()),
+        (entry("note", note="jets cleaned"), set()),
         (entry("pressures", taken="after", cylinders=[{"cylinder": 1, "max_bar": 142.0}]), set()),
         (
             CHAIN,

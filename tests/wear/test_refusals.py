@@ -233,6 +233,7 @@ def test_the_export_has_a_column_for_every_figure_and_plain_cells() -> None:
         "free_length_mm", "spring_before_mm", "spring_after_mm", "elongation_percent", "elongation_se_percent",
         "raw_deg", "gauge_mm", "lag_before_deg", "before_deg", "after_deg", "links", "length_mm", "lag_after_deg",
         "renewed", "rate_n_per_mm", "play_links", "play_mm", "taken", "rpm", "load", "cylinders", "replaces", "entry",
+        "condition", "draught_m",
     ]  # fmt: skip
     assert rows[0].startswith("pumps-compensated-22000,pumps-compensated,2025-06-15T15:06:40.000Z,22000.0,'=1+1,März,,")
     assert '[],"[1.5,-0.5]",,' in rows[0]

@@ -87,7 +87,7 @@ const pairs = (figures, when) => {
 };
 
 // A figure's key ends in its unit: spring_mm 182.8 is "spring 182.80 mm".
-const UNITS = { _n_per_mm: " N/mm", _mm: " mm", _deg: "°", _percent: " %", _bar: " bar", _kw: " kW", _rpm: " rpm", _c: " °C", _h: " h" };
+const UNITS = { _n_per_mm: " N/mm", _mm: " mm", _m: " m", _deg: "°", _percent: " %", _bar: " bar", _kw: " kW", _rpm: " rpm", _c: " °C", _h: " h" };
 function worded(key, value) {
   if (key.endsWith("_utc")) return `${key.slice(0, -4)} at ${stamp(Date.parse(value))} UTC`;
   const end = Object.keys(UNITS).find((x) => key.endsWith(x)) || "";
@@ -105,13 +105,18 @@ const BOOK = {
   "spring-renewed": ["Spring renewed", ["free_length_mm!", "rate_n_per_mm", "spring_after_mm"]],
   "links-measured": ["Links measured", ["links!#", "length_mm!"]],
   "hand-play": ["Hand play", ["play_links", "play_mm"]],
+  loading: ["Loading condition from now on", ["condition$", "draught_m"]],
+  note: ["Note only", []],
 };
 const FIELD = {
   free_length_mm: "Free length measured, mm", spring_before_mm: "Spring before, mm", spring_after_mm: "Spring after, mm",
   gauge_mm: "Pin gauge, mm (late is +)", lag_before_deg: "Lag before, °", raw_deg: "Crank less cam, ° (from the encoders)",
   after_deg: "Advance at each pump, °, with spaces", lag_after_deg: "Lag after, °", renewed: "Links renewed",
-  rate_n_per_mm: "Spring rate, N/mm", links: "Links measured", length_mm: "Length over them, mm", play_links: "Play, links", play_mm: "Play, mm",
+  rate_n_per_mm: "Spring rate, N/mm", links: "Links measured", length_mm: "Length over them, mm",
+  condition: "Condition", draught_m: "Mean draught, m", play_links: "Play, links", play_mm: "Play, mm",
 };
+
+const CHOICES = { condition: ["laden", "ballast"] };
 
 function bookForm(anew) {
   const kind = h("select", { id: "book-kind" }, Object.entries(BOOK).map(([k, [name]]) => h("option", { value: k }, name)));
@@ -121,17 +126,20 @@ function bookForm(anew) {
   const fields = h("div", { class: "fields" });
   const why = h("p", { class: "why", role: "status" });
   const book = h("button", { type: "submit", disabled: true }, "Book it");
+  const choice = (name) => h("select", { id: `book-${name}`, "data-name": name, onchange: () => { book.disabled = true; } },
+    h("option", { value: "" }, ""), CHOICES[name].map((c) => h("option", { value: c }, c)));
   const lay = () => {
     book.disabled = true;
     fields.replaceChildren(...BOOK[kind.value][1].map((f) => {
       const name = f.replace(/[^a-z_]/g, "");
       return h("p", {}, h("label", { for: `book-${name}` }, FIELD[name] + (f.includes("!") ? "" : " (may be empty)")),
-        h("input", { id: `book-${name}`, "data-name": name, "data-form": f, inputmode: "decimal", autocomplete: "off", maxlength: 200, oninput: () => { book.disabled = true; } }));
+        f.includes("$") ? choice(name) : h("input", { id: `book-${name}`, "data-name": name, "data-form": f, inputmode: "decimal", autocomplete: "off", maxlength: 200, oninput: () => { book.disabled = true; } }));
     }));
   };
   const entry = () => {
     const found = { kind: kind.value, note: note.value };
     if (person.value) found.person = person.value;
+    for (const select of fields.querySelectorAll("select")) if (select.value) found[select.dataset.name] = select.value;
     for (const input of fields.querySelectorAll("input")) {
       if (!input.value.trim()) continue;
       const all = input.value.trim().replaceAll(",", ".").split(/\s+/).map(Number);
@@ -145,7 +153,8 @@ function bookForm(anew) {
       const done = await post("/api/book", { engine: engine.value, entry: entry(), dry });
       const e = done.answer.entry;
       const figures = Object.entries(e).filter(([k, v]) => typeof v === "number" && k !== "utc_s").map(([k, v]) => worded(k, v)).join(", ");
-      text(why, dry ? `Will be booked: ${figures}. Nothing is booked yet.` : `Booked as ${e.id}.`);
+      const what = [e.condition, figures].filter(Boolean).join(", ");
+      text(why, dry ? `Will be booked: ${what}. Nothing is booked yet.` : `Booked as ${e.id}.`);
       book.disabled = !dry;
       if (!dry) anew();
     } catch (e) {
