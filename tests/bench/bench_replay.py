@@ -167,13 +167,14 @@ def apart_deg(data: bytes) -> float:
 
 
 def best_s(work: Sequence[Callable[[bytes], int]], data: bytes, repeats: int) -> list[float]:
-    """The shortest of several runs of each, in s; in turn, so that a slow minute of the box is slow for all of them."""
+    """The shortest of several runs of each, in s of CPU: what else the box does shows least. In turn, so that a slow
+    minute is slow for all of them."""
     times: list[list[float]] = [[] for _ in work]
     for _ in range(repeats):
         for one, took in zip(work, times, strict=True):
-            begin = time.perf_counter()
+            begin = time.process_time()
             made = one(data)
-            took.append(time.perf_counter() - begin)
+            took.append(time.process_time() - begin)
             if not made:
                 raise SystemExit(f"{one.__name__} made nothing of the capture; the bench is broken")
     return [min(took) for took in times]
