@@ -11,7 +11,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-from firmware_sim import truth_file
+from firmware_sim import emulated, truth_file
 from firmware_sim.head import Head
 from firmware_sim.load import builtin_names, load_scenario
 from firmware_sim.outlets import FileOutlet, Outlet, OutletError, PtyOutlet, SerialOutlet, TcpOutlet
@@ -77,6 +77,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     out.add_argument("--out", metavar="FILE", type=Path, help="a capture file")
     p.add_argument("--link", metavar="PATH", type=Path, help="with --pty: a symbolic link to it")
+    chip = "the firmware's image in the emulated chip, its pins moved by the scenario; in real time, but --out"
+    p.add_argument("--emulated", action="store_true", help=chip)
+    p.add_argument("--firmware", metavar="DIR", type=Path, help="with --emulated: the project's folder deploy/head")
     p.add_argument("--baud", type=int, default=230_400, help="with --serial (default: 230400)")
     p.add_argument("--speed", type=float, help="times real time; 0 = as fast as it is read (--out: always so)")
     p.add_argument("--duration", metavar="S", type=float, help="head time after which it ends")
@@ -116,6 +119,10 @@ def _scenario(args: argparse.Namespace) -> Scenario:
 def _usable(parser: argparse.ArgumentParser, args: argparse.Namespace, scenario: Scenario) -> None:
     if not (args.pty or args.serial or args.tcp or args.out):
         parser.error("say where the bytes go: --pty, --serial PORT, --tcp HOST:PORT or --out FILE")
+    if args.firmware and not args.emulated:
+        parser.error("--firmware goes with --emulated")
+    if args.emulated and args.speed not in (None, 1.0):
+        parser.error("--emulated runs in real time: leave --speed out")
     if args.link and not args.pty:
         parser.error("--link goes with --pty")
     if args.truth_every <= 0:
@@ -132,14 +139,27 @@ def _run(args: argparse.Namespace, scenario: Scenario) -> int:
         outlet, where = _outlet(args, stop)
         speed = 0.0 if args.out else scenario.run.speed
         try:
+            chip = emulated.chip(args.firmware) if args.emulated else None
             if where:
                 sys.stdout.write(f"{where}\n")
                 sys.stdout.flush()
-            sent = play(Head(scenario).frames(), outlet, speed, stop)
+            if chip is None:
+                sent = play(Head(scenario).frames(), outlet, speed, stop)
+            else:
+                sent = _emulate(chip, scenario, outlet, stop, paced=not args.out)
         finally:
             outlet.close()
     sys.stderr.write(f"camdrift-head: {sent} bytes sent, {outlet.dropped} of them dropped for want of a reader\n")
     return DONE
+
+
+def _emulate(chip: emulated.Chip, scenario: Scenario, outlet: Outlet, stop: Stop, *, paced: bool) -> int:
+    played = emulated.play(scenario, chip, outlet, stop, paced=paced)
+    if played.figures:
+        f = played.figures
+        sys.stderr.write(f"camdrift-head: {f['seconds']:g} s of the chip in {f['wall_s']:.1f} s; load of its core "
+                         f"{f['load']:.0%}, worst latch {f['latch_late_us']:.2f} µs late\n")  # fmt: skip
+    return played.sent
 
 
 def _outlet(args: argparse.Namespace, stop: Stop) -> tuple[Outlet, str]:

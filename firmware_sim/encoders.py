@@ -41,6 +41,10 @@ class Encoder:
 
     def read(self, t: Floats, turns: Floats, index: NDArray[np.int64]) -> Floats:
         """Binary angles, 65,536 to a turn. `turns` is used up; `index`: the place in the table of mounting errors."""
+        return _binary_angle(self.turned(t, turns, index), self._counts)
+
+    def turned(self, t: Floats, turns: Floats, index: NDArray[np.int64]) -> Floats:
+        """Turns of its disc, before it counts lines; arguments as in `read`."""
         turns += self._mount.take(index)
         turns += ramps(t, self._slips)
         for event in self._loose:
@@ -49,7 +53,7 @@ class Encoder:
                 turns += hit * self._play(event, turns)
         if self._scale != 1.0:
             turns *= self._scale
-        return _binary_angle(turns, self._counts)
+        return turns
 
     def _play(self, event: Loose, turns: Floats) -> Floats:
         """The encoder hangs back by half the play, and rattles within it."""

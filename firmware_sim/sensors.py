@@ -52,17 +52,32 @@ class Sampler:
         """`start_s`: float64[F], time of each frame's first sample."""
         t = start_s[:, None] + self._offsets_s
         codes = np.empty((*t.shape, 3), dtype=np.uint16)
-        angle = self._motion.angle(t)
-        index = (angle * (TABLE / self._ratio)).astype(np.int64)
-        index &= TABLE - 1
-        slow = self._slow(t)
-        codes[..., CRANK], codes[..., CAM] = self._shafts(t, angle, index, slow)
+        angle, index, slow = self._present(t)
+        crank, cam = self._shafts(t, angle, index, slow)
+        codes[..., CRANK], codes[..., CAM] = self._crank.read(t, crank, index), self._cam.read(t, cam, index)
         codes[..., LOOP] = self._loop.current_ua(t, self._length(t, angle, index, slow))
         valid = np.full(len(start_s), 0b111, dtype=np.uint8)
         self._override(t, codes, valid)
         if self._scenario.wiring.swapped:
             codes = codes[..., [CAM, CRANK, LOOP]]
         return Samples(codes, valid)
+
+    def shafts(self, start_s: Floats) -> tuple[Floats, Floats, Floats]:
+        """For a head that counts lines by itself: float64[F·n] turns of the crank's and the cam's disc, and float64[F]
+        the loop's current in µA at each frame's first sample. `start_s`: as in `sample`."""
+        t = start_s[:, None] + self._offsets_s
+        angle, index, slow = self._present(t)
+        crank, cam = self._shafts(t, angle, index, slow)
+        discs = [self._crank.turned(t, crank, index).ravel(), self._cam.turned(t, cam, index).ravel()]
+        if self._scenario.wiring.swapped:
+            discs.reverse()
+        return discs[0], discs[1], self._loop.current_ua(t, self._length(t, angle, index, slow))[:, 0]
+
+    def _present(self, t: Floats) -> tuple[Floats, NDArray[np.int64], Slow]:
+        angle = self._motion.angle(t)
+        index = (angle * (TABLE / self._ratio)).astype(np.int64)
+        index &= TABLE - 1
+        return angle, index, self._slow(t)
 
     def _slow(self, t: Floats) -> Slow:
         """Slow figures at each sample: worked out at each frame's ends, in a straight line between them."""
@@ -73,6 +88,7 @@ class Sampler:
         return Slow(*(_between(x, part) for x in (ends.lag_deg, ends.spring_mm, ends.shake, ends.slap, ends.fuel)))
 
     def _shafts(self, t: Floats, angle: Floats, index: NDArray[np.int64], slow: Slow) -> tuple[Floats, Floats]:
+        """Turns of both shafts."""
         shafts = self._scenario.shafts
         stands = angle + shafts.crank_at_start_deg / 360
         late = self._shape.late_deg(t, angle, index, slow.shake, slow.fuel)
@@ -80,7 +96,7 @@ class Sampler:
         late += shafts.zero_deg + ramps(t, self._drive.lag_changes)
         cam = stands - late / 360
         cam /= self._ratio
-        return self._crank.read(t, stands, index), self._cam.read(t, cam, index)
+        return stands, cam
 
     def _length(self, t: Floats, angle: Floats, index: NDArray[np.int64], slow: Slow) -> Floats:
         length = self._slap_mm.take(index)

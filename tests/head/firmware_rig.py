@@ -21,15 +21,14 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from firmware_sim import emulated
+from firmware_sim.pins import BROWN_OUT, EVENT, LOOP, PINS, Events
+
+__all__ = ["BROWN_OUT", "EVENT", "LOOP", "PINS", "Events"]
+
 HEAD = Path(__file__).parents[2] / "deploy" / "head"
-EMULATE = Path(__file__).with_name("emulate.mjs")
-EMULATOR = "rp2040js@1.4.1"
-BUILD_S, RUN_S = 300, 900
-PINS = {"crank": (2, 3, 4), "cam": (5, 6, 7)}
-LOOP, ANALOG, BROWN_OUT = 100, 101, 102
+BUILD_S, RUN_S = emulated.BUILD_S, 900
 NO_ANSWER = 65_536
-EVENT = np.dtype([("t", "<u8"), ("what", "<u4"), ("value", "<u4")])
-Events = npt.NDArray[np.void]
 Floats = npt.NDArray[np.float64]
 
 
@@ -42,17 +41,11 @@ def locked(path: Path) -> Iterator[None]:
         yield
 
 
-def _run(words: list[str], folder: Path) -> None:
-    done = subprocess.run(words, cwd=folder, capture_output=True, text=True, timeout=BUILD_S, check=False)
-    assert done.returncode == 0, done.stdout + done.stderr
-
-
 def built(*target: str, board: str = "rp2040") -> Path:
     """The folder with what `make` has built of the sources as they are now."""
     out = Path(tempfile.gettempdir()) / f"camdrift-head-{os.getuid()}"
     with locked(out / ".lock"):
-        _run(["make", "-s", f"OUT={out}", f"BOARD={board}", *target], HEAD)
-    return out
+        return emulated.built(HEAD, *target, board=board, out=out)
 
 
 def core() -> Any:
@@ -64,12 +57,14 @@ def core() -> Any:
 
 def emulator() -> Path:
     """The emulated chip's folder, installed beforehand: tests fetch nothing. `CAMDRIFT_EMULATOR` names where."""
-    for tool in ("node", "arm-none-eabi-gcc", "make"):
+    for tool in emulated.PACKAGES:
         if shutil.which(tool) is None:
             pytest.skip(f"no {tool}: the firmware is not run in the emulated chip")
-    where = Path(os.environ.get("CAMDRIFT_EMULATOR", HEAD / "build")) / "node_modules" / "rp2040js"
+    where = emulated.emulator_folder(HEAD)
     if not (where / "package.json").exists():
-        pytest.skip(f"no emulated chip in {where}: npm install --no-save --no-package-lock --prefix DIR {EMULATOR}")
+        pytest.skip(
+            f"no emulated chip in {where}: npm install --no-save --no-package-lock --prefix DIR {emulated.EMULATOR}"
+        )
     return where
 
 
@@ -134,11 +129,11 @@ class Run:
 
 def command(folder: Path, drive: Drive, *options: str) -> list[str]:
     """The emulator's command line for a drive."""
-    out = built()
+    where, out = emulator(), built()
+    chip = emulated.Chip(where, out / "head-rp2040.bin", out / "head-rp2040.sym")
     events = folder / "events.bin"
     drive.events().tofile(events)
-    return ["node", str(EMULATE), str(emulator()), str(out / "head-rp2040.bin"), str(out / "head-rp2040.sym"),
-            str(events), str(drive.seconds), *options]  # fmt: skip
+    return chip.command(str(events), drive.seconds, *options)
 
 
 def run(folder: Path, drive: Drive, *options: str) -> Run:

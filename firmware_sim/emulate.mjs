@@ -1,9 +1,10 @@
-// Runs the firmware's image in the emulated chip: pins from a file of events, UART bytes to standard output.
+// Runs the firmware's image in the emulated chip: pins from a file of events (- for standard input), UART bytes to
+// standard output. SECONDS may be Infinity.
 // usage: node emulate.mjs RP2040JS_FOLDER IMAGE SYMBOLS EVENTS SECONDS [--pace] [--flash FILE]
 // An event is 16 bytes, little-endian: u64 time in ns, u32 what (0 to 29 pin, 100 loop's raw value or 65,536 for no answer,
-// 101 analog input << 16 | value, 102 brown-out: the chip starts again), u32 value.
+// 101 analog input << 16 | value, 102 brown-out: the chip starts again, 103 nothing: time has come so far), u32 value.
 // At the end one JSON line on standard error: figures of the run.
-import { readFileSync, writeFileSync, existsSync, writeSync } from "node:fs";
+import { readFileSync, writeFileSync, existsSync, openSync, readSync, writeSync } from "node:fs";
 import { pathToFileURL } from "node:url";
 
 const [folder, image, symbols, events, seconds, ...options] = process.argv.slice(2);
@@ -20,9 +21,29 @@ const at = Object.fromEntries(readFileSync(symbols, "utf8").split("\n").filter(B
   const [address, , name] = line.split(" ");
   return [name, parseInt(address, 16)];
 }));
-const bytes = readFileSync(events);
-const list = new DataView(bytes.buffer, bytes.byteOffset, bytes.byteLength);
-const count = bytes.byteLength / 16;
+const source = events === "-" ? 0 : openSync(events);
+const buffer = Buffer.alloc(65536);
+const list = new DataView(buffer.buffer, buffer.byteOffset, buffer.byteLength);
+let count = 0;
+let n = 0;
+let taken = 0;
+let over = false;
+// The time of the next event; waits for more of them where there are none, Infinity after the last.
+function next() {
+  if (n === count && !over) {
+    let held = 0;
+    do {
+      const got = readSync(source, buffer, held, buffer.length - held, null);
+      over = got === 0;
+      held += got;
+    } while (held % 16 && !over);
+    taken += n;
+    count = Math.floor(held / 16);
+    n = 0;
+  }
+  return n < count ? Number(list.getBigUint64(n * 16, true)) : Infinity;
+}
+let due = 0;
 const clock = new SimulationClock();
 const mcu = new RP2040(clock);
 mcu.logger = { debug() {}, warn() {}, error() {}, info() {} };
@@ -75,25 +96,24 @@ function flashCall(pc) {
   mcu.core.PC = mcu.core.LR & ~1;
 }
 
-let n = 0;
 function apply(now) {
-  while (n < count && Number(list.getBigUint64(n * 16, true)) <= now) {
+  for (; due <= now; due = next()) {
     const what = list.getUint32(n * 16 + 8, true);
     const value = list.getUint32(n * 16 + 12, true);
     n++;
     if (what < 30) { level[what] = Boolean(value); mcu.gpio[what].setInputValue(level[what]); }
     else if (what === 100) loopRaw = value;
     else if (what === 101) mcu.adc.channelValues[value >>> 16] = value & 0xffff;
-    else if (what === 102) { start(); return; }
+    else if (what === 102) { start(); due = next(); return; }
   }
 }
 
 start();
+due = next();
 const end = Number(seconds) * 1e9;
 const wallStart = process.hrtime.bigint();
 let nextPace = 20e6;
 while (clock.nanos < end) {
-  const due = n < count ? Number(list.getBigUint64(n * 16, true)) : Infinity;
   if (due <= clock.nanos) apply(clock.nanos);
   const core = mcu.core;
   if (core.waiting) {
@@ -126,4 +146,4 @@ while (clock.nanos < end) {
 flush();
 if (flashFile) writeFileSync(flashFile, mcu.flash.subarray(BOOT_ROM_LESS_AREA, BOOT_ROM_LESS_AREA + SAVED));
 const wall = Number(process.hrtime.bigint() - wallStart) / 1e9;
-process.stderr.write(`${JSON.stringify({ seconds: Number(seconds), wall_s: wall, latches, latch_late_us: late / 1000, load: busy / (busy + slept), events: n })}\n`);
+process.stderr.write(`${JSON.stringify({ seconds: Number(seconds), wall_s: wall, latches, latch_late_us: late / 1000, load: busy / (busy + slept), events: taken + n })}\n`);
