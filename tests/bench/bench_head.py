@@ -1,6 +1,6 @@
 """The firmware's image in the emulated chip for ten simulated minutes: samples lost, load of its core, worst latch.
 
-Prints figures; run as a script with the seconds to simulate, 600 without. Needs node, the compiler and the emulated
+Prints figures; the emulator counts no cycles for the entry into an interrupt. Run as a script with the seconds to simulate, 600 without. Needs node, the compiler and the emulated
 chip (`CAMDRIFT_EMULATOR`). Exit status 1 where a sample is missing.
 """
 
@@ -51,9 +51,7 @@ def main() -> int:
     print(f"{seconds:g} s at {RPM:g} rpm, {len(edges) / 5:,.0f} events a second; took {wall_s:.0f} s")
     print(f"samples {samples:,} of {due:,}; frames lost {counts.lost}, refused {sum(counts.refused.values())}")
     print(f"lost in the head {health[-1].lost}; samples not valid {invalid} (before the first index)")
-    print(
-        f"load of the core {f['load']:.1%}; worst latch {f['latch_late_us']:.3f} µs late (entry not counted); {f['latches']:,} latches"
-    )
+    print(f"load of the core {f['load']:.1%}; worst latch {f['latch_late_us']:.3f} µs late, {f['latches']:,} of them")
     print(
         f"jitter, largest {max(h.jitter_us or 0 for h in health)} µs; skew of the two latches {health[-1].skew_ns} ns"
     )
