@@ -1,7 +1,8 @@
 """The firmware's image in the emulated chip for ten simulated minutes: samples lost, load of its core, worst latch.
 
-Prints figures; the emulator counts no cycles for the entry into an interrupt. Run as a script with the seconds to simulate, 600 without. Needs node, the compiler and the emulated
-chip (`CAMDRIFT_EMULATOR`). Exit status 1 where a sample is missing.
+Prints figures; the emulator counts no cycles for the entry into an interrupt. Run as a script with the seconds to
+simulate, 600 without. Needs node, the compiler and the emulated chip (`CAMDRIFT_EMULATOR`). Exit status 1 where a
+sample is missing.
 """
 
 import itertools
