@@ -33,9 +33,10 @@ class MedianDue:
 
 @dataclass(frozen=True, slots=True)
 class TrendDue:
-    """Wear, forecast and decision, each hour and after each adjustment."""
+    """Wear, forecast and decision, each hour and after each adjustment; and how many alarms called in 24 h."""
 
     trend: Trend
+    announcements_24h: int = 0
 
 
 @dataclass(frozen=True, slots=True)

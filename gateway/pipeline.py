@@ -33,6 +33,11 @@ from gateway.wear.watch import SlowMeans, WearWatch
 __all__ = ["AlarmChanged", "EnginePipeline", "MedianDue", "Output", "ReadingDue", "TrendDue", "WrongHead"]
 
 
+DAY_US = 86_400_000_000
+ANNOUNCED_MAX = 1_000
+"""Announcements of a day that are counted; more is a flood in any case."""
+
+
 class EnginePipeline:
     """From one head's bytes to what is published of one engine. Not thread-safe: it has one owner."""
 
@@ -56,6 +61,8 @@ class EnginePipeline:
         rows = tuple(r for r in ROWS if r.tag in ENGINE_TAGS)
         self.alarms = AlarmSet(rows, e.alarms, e.slug, repeat_min=g.repeat_min)
         self._trial = Trial(self.alarms["trial"])
+        self._announced: list[int] = []
+        """Pipeline time of each announcement of the last day."""
         self._use_datum(lag=False, spring=False)
 
     # -- bytes in, outputs out ----------------------------------------------------------------------------------
@@ -174,13 +181,16 @@ class EnginePipeline:
         return [MedianDue(window.median), *([self._trend(over_us)] if stepped else [])]
 
     def _trend(self, t_us: int) -> TrendDue:
-        return TrendDue(self.wear.take_trend(self._slow_means(t_us)))
+        self._announced = [at for at in self._announced if t_us - at < DAY_US]
+        return TrendDue(self.wear.take_trend(self._slow_means(t_us)), len(self._announced))
 
     def _judge(self, t_us: int) -> list[Output]:
         found = evidence(t_us, self.measuring, self.presence, self.wear, self.link.percent(t_us))
         return [self._changed(t) for t in self.alarms.judge(t_us, judge(self.engine, self.alarms, found))]
 
     def _changed(self, t: Transition) -> AlarmChanged:
+        if t.announces:
+            self._announced = [*self._announced[1 - ANNOUNCED_MAX :], t.t_us]
         since_utc_s = None if t.since_us is None else self.timeline.utc_s(t.since_us)
         return AlarmChanged(t, self.timeline.utc_s(t.t_us), self.hours, since_utc_s)
 
@@ -234,7 +244,7 @@ class EnginePipeline:
     def checkpoint(self) -> dict[str, object]:
         """All that a restart needs, fit for JSON."""
         kept = {"timeline": self.timeline.checkpoint(), "alarms": self.alarms.checkpoint()}
-        return {**kept, **self.measuring.state(), **self.wear.state()}
+        return {**kept, "announced": list(self._announced), **self.measuring.state(), **self.wear.state()}
 
     def wear_checkpoint(self) -> dict[str, object]:
         """What the trend has learnt; larger, and kept with each trend rather than with each alarm."""
@@ -257,6 +267,10 @@ class EnginePipeline:
             if not isinstance(state, dict):  # no assertion: those are gone under -OO
                 raise TypeError(f"{name}: not what was kept")
             part.restore(state)
+        announced = kept.get("announced", [])  # a checkpoint of before this was counted has none
+        if not isinstance(announced, list):
+            raise TypeError("announced: not what was kept")
+        self._announced = [int(at) for at in announced[-ANNOUNCED_MAX:]]
         t_us = self.timeline.t_us
         self.measuring.restore(kept, t_us)
         self.wear.restore(kept, wear, t_us, self._slow_means(t_us))

@@ -113,8 +113,8 @@ def test_the_command_prints_the_stored_trend(
     replayed: list[Output], settings: Settings, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """`camdrift trend` shows what was published last, as text and as the message, also while no daemon runs."""
-    trend = [s.trend for s in replayed if isinstance(s, TrendDue)][-1]
-    spoken = encode_trend(TOPICS, "main", trend)
+    due = [s for s in replayed if isinstance(s, TrendDue)][-1]
+    trend, spoken = due.trend, encode_trend(TOPICS, "main", due)
     store = StateStore(tmp_path, settings.gateway, brokers={})
     store.commit(retained=[NewRetained(spoken.topic, spoken.klass, spoken.payload)])
     store.close()

@@ -9,6 +9,8 @@ from typing import Any
 from gateway.cli.text import out
 from gateway.cli.trend import CAUTION, text_of
 from gateway.encode.checked import trend_of
+from gateway.encode.outlook import about_hours
+from gateway.encode.shapes import HoursRange
 from gateway.model.errors import Refused
 
 WIDTH = 108
@@ -76,10 +78,7 @@ class Voyage:
         first = min(ahead, key=lambda x: x["hours_to"]["p50"], default=None)
         if first is None:
             return ""
-        h = first["hours_to"]
-        early = "?" if h["p05"] is None else f"{h['p05']:,.0f}"
-        late = "?" if h["p95"] is None else f"{h['p95']:,.0f}"
-        return f"{first['limit']} in {h['p50']:,.0f} h" + ("" if early == late else f" ({early} to {late})")
+        return f"{first['limit']} in {about_hours(HoursRange(**first['hours_to']))}"
 
     def _alarm(self, e: dict[str, Any]) -> None:
         raised = e["to"] == "unacknowledged" and e["from"] != "unacknowledged"

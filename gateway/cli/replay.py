@@ -77,7 +77,7 @@ class Lines:
                 event, state = encode_alarm(self._topics, output)
                 lines += (self._event(event), _line(state.topic, state.payload))
             elif isinstance(output, TrendDue):
-                trend = encode_trend(self._topics, self._engine, output.trend)
+                trend = encode_trend(self._topics, self._engine, output)
                 lines.append(_line(trend.topic, trend.payload))
             elif isinstance(output, ReadingDue) and self._readings:
                 lines.append(_line(*encode_reading(self._topics, self._engine, output)))

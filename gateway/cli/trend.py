@@ -7,11 +7,12 @@ from pydantic import ValidationError
 
 from gateway.cli.text import note, out
 from gateway.encode.checked import parse_trend
+from gateway.encode.outlook import outlook
 from gateway.encode.shapes import Range, TrendMessage
 from gateway.encode.topics import Topics
 from gateway.model.errors import Refused
 from gateway.model.settings_file import load_settings
-from gateway.report.words import ahead, number, ranged
+from gateway.report.words import number, ranged
 from gateway.store.reader import StateReader
 
 CAUTION = (
@@ -67,7 +68,7 @@ def text_of(slug: str, t: TrendMessage) -> str:
     lines = [
         f"{slug}: trend at {number(t.hours, 1)} running hours, {t.ts[:16].replace('T', ' ')} UTC; "
         "medians, and 5 to 95 % in brackets",
-        _row("camshaft", _both(t.lag_deg, 2, "deg late", t.lag_deg_per_1000h, 3)),
+        _row("camshaft", _both(t.lag_deg, 2, "deg late", t.lag_deg_per_1000h, 3, t.why_unknown)),
         _row("chain", _both(t.elongation_percent, 3, "% longer than new", t.elongation_percent_per_1000h, 4)),
         _row(
             "since retightening",
@@ -75,10 +76,9 @@ def text_of(slug: str, t: TrendMessage) -> str:
         ),
         "  limits, as the trend reaches them; an alarm goes by the present figure and may come before",
     ]
-    young = t.lag_deg.p50 is None
-    for x in t.limits:
-        unknown = young and x.hours_to.p50 is None and x.hours_to.p05 is None
-        lines.append(_row(f"  {x.limit}", "not known yet" if unknown else ahead(x.hours_to, x.date)))
+    lines += [_row(f"  {x.limit}", outlook(x, t)) for x in t.limits]
+    if t.noise:
+        lines.append(_row("ranges rest on", t.noise))
     agreement = {
         "agree": "lag and tightener tell of the same wear",
         "part": "lag and tightener part",
@@ -91,10 +91,10 @@ def text_of(slug: str, t: TrendMessage) -> str:
     return "\n".join(lines)
 
 
-def _both(level: Range, digits: int, unit: str, slope: Range, slope_digits: int) -> str:
-    """Where it stands and how fast it goes."""
+def _both(level: Range, digits: int, unit: str, slope: Range, slope_digits: int, why: str | None = None) -> str:
+    """Where it stands and how fast it goes; `why`: the reason where that is not known."""
     if level.p50 is None:
-        return "not known yet"
+        return why or "not known yet"
     rate = "rate not known yet" if slope.p50 is None else f"{ranged(slope, slope_digits, sign=True)} per 1,000 h"
     return f"{ranged(level, digits)} {unit}, {rate}"
 

@@ -15,9 +15,9 @@ from gateway.encode.messages import (
 from gateway.encode.shapes import DateRange, Decision, HoursRange, HoursSince, Limit, Range, TrendLimit, TrendMessage
 from gateway.encode.times import rfc3339
 from gateway.model.output import NewEvent, NewRetained
-from gateway.pipeline import AlarmChanged, ReadingDue
+from gateway.pipeline import AlarmChanged, ReadingDue, TrendDue
 from gateway.wear import forecast
-from gateway.wear.trend import LimitAhead, Trend
+from gateway.wear.trend import LimitAhead
 
 
 def encode_alarm(topics: Topics, changed: AlarmChanged) -> tuple[NewEvent, NewRetained]:
@@ -44,8 +44,9 @@ def encode_initial(topics: Topics, alarm: Alarm, utc_s: float) -> NewRetained:
     return NewRetained(topics.alarm(alarm.engine, alarm.row.tag), "alarm", payload)
 
 
-def encode_trend(topics: Topics, engine: str, trend: Trend) -> NewRetained:
+def encode_trend(topics: Topics, engine: str, due: TrendDue) -> NewRetained:
     """Wear, forecast and decision of an engine."""
+    trend = due.trend
     message = TrendMessage(
         ts=rfc3339(trend.utc_s),
         hours=trend.hours,
@@ -58,6 +59,10 @@ def encode_trend(topics: Topics, engine: str, trend: Trend) -> NewRetained:
         agreement=trend.agreement.state,
         causes=trend.agreement.causes,
         decision=Decision(do=trend.decision.do, why=trend.decision.why),
+        spring_mm=_range(trend.spring_mm),
+        why_unknown=trend.why_unknown or None,
+        noise=trend.noise,
+        announcements_24h=due.announcements_24h,
     )
     return NewRetained(topics.trend(engine), "trend", dump(message))
 

@@ -121,6 +121,9 @@ class Range(Message):
     p95: Fine
 
 
+NO_RANGE = Range(p05=None, p50=None, p95=None)
+
+
 @dataclass(frozen=True, kw_only=True)
 class HoursRange(Message):
     """Running hours ahead; null where it is not in sight."""
@@ -166,7 +169,11 @@ class Decision(Message):
 
 @dataclass(frozen=True, kw_only=True)
 class TrendMessage(Versioned):
-    """Wear, forecast and decision of one engine."""
+    """Wear, forecast and decision of one engine.
+
+    `why_unknown`: why the lag's trend is not known, null where it is. `noise`: what the ranges rest on.
+    `announcements_24h`: alarms of this engine announced in the last 24 h. `lost_motion_deg`: null until it is measured.
+    """
 
     ts: Stamp
     hours: Thousandths
@@ -179,6 +186,11 @@ class TrendMessage(Versioned):
     agreement: Literal["agree", "part", "unknown"]
     causes: tuple[str, ...]
     decision: Decision
+    spring_mm: Range = NO_RANGE
+    lost_motion_deg: Range = NO_RANGE
+    why_unknown: str | None = None
+    noise: str = ""
+    announcements_24h: Annotated[Integer, Field(ge=0)] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

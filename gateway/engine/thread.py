@@ -212,7 +212,7 @@ class EngineThread(threading.Thread):
                 message = encode_reading(self._topics, self.slug, o)
                 self._outlets.publish_reading(self.slug, o.reading, o.utc_s, message)
             elif isinstance(o, TrendDue):
-                retained.append(encode_trend(self._topics, self.slug, o.trend))
+                retained.append(encode_trend(self._topics, self.slug, o))
                 trend = True
             elif isinstance(o, MedianDue):
                 self._outlets.add_median(self.slug, o.median)

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 
+from gateway.encode.outlook import outlook
 from gateway.encode.shapes import TrendMessage
 from gateway.report.alarms import AlarmCount
 from gateway.report.courses import PLOTS
@@ -18,7 +19,6 @@ from gateway.report.words import (
     KINDS,
     LIMITS,
     NOT_KNOWN,
-    ahead,
     minute,
     number,
     ranged,
@@ -124,8 +124,9 @@ def _forecast(t: TrendMessage | None, slug: str) -> list[Markup]:
             "Running hours ahead and date of each limit; the range is what the readings allow, not a promise; an alarm "
             "goes by the present figure and may come before",
             ("Limit", "Reached"),
-            [(name, ahead(x.hours_to, x.date)) for name, x in limits],
+            [(name, outlook(x, t)) for name, x in limits],
         ),
+        tag("p", f"The ranges rest on: {t.noise}." if t.noise else ""),
     ]
 
 

@@ -3,7 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from gateway.encode.shapes import TrendMessage
+from gateway.encode.outlook import about_hours
+from gateway.encode.shapes import HoursRange, TrendMessage
 from gateway.report.markup import Markup, tag
 from gateway.report.plot import WIDTH, framed
 from gateway.report.scale import Scale, ticks
@@ -27,13 +28,15 @@ class Ahead:
 def bars(t: TrendMessage, name: str) -> Markup | None:
     """The trend's limits as bars; `None` where it has none."""
     rows = [
-        Ahead(LIMITS[x.limit], x.hours_to.p05, x.hours_to.p50, x.hours_to.p95, _short(x.hours_to.p50)) for x in t.limits
+        Ahead(LIMITS[x.limit], x.hours_to.p05, x.hours_to.p50, x.hours_to.p95, _short(x.hours_to)) for x in t.limits
     ]
     return forecast(name, rows) if rows else None
 
 
-def _short(hours: float | None) -> str:
-    return "not within sight" if hours is None else "reached" if hours == 0 else f"in {hours:,.0f}{GAP}h"
+def _short(h: HoursRange) -> str:
+    if h.p50 is None:
+        return "see the table"
+    return "reached" if h.p50 == 0 else "in " + about_hours(h).partition(" (")[0].replace(" h", f"{GAP}h")
 
 
 def forecast(name: str, rows: Sequence[Ahead]) -> Markup:

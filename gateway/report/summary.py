@@ -1,5 +1,6 @@
 """The first page: of each engine the decision, the figures at both ends of the period, and the course of the lag."""
 
+from gateway.encode.outlook import outlook
 from gateway.encode.shapes import TrendLimit
 from gateway.model.enums import Priority
 from gateway.report.alarms import by_priority
@@ -10,7 +11,7 @@ from gateway.report.markup import Markup, tag
 from gateway.report.missing import SETS_LAG, SETS_SPRING, gaps, touched
 from gateway.report.plot import drawn
 from gateway.report.ranges import bars
-from gateway.report.words import DO, KINDS, LIMITS, NOT_KNOWN, ahead, day, plural, spanned, with_unit
+from gateway.report.words import DO, KINDS, LIMITS, NOT_KNOWN, day, plural, spanned, with_unit
 from gateway.wear.course import band_mm
 
 PLOTS_UP_TO = 1
@@ -157,9 +158,7 @@ def _next(e: EngineFacts) -> str:
     if e.trend is None or not e.trend.limits:
         return NOT_KNOWN
     first = min(e.trend.limits, key=early)
-    if early(first) == float("inf"):
-        return "none within sight"
-    return f"{LIMITS[first.limit]}: {ahead(first.hours_to, first.date)}"
+    return f"{LIMITS[first.limit]}: {outlook(first, e.trend)}"
 
 
 def _alarms(e: EngineFacts, s: ShipFacts) -> str:

@@ -2,7 +2,7 @@
 
 from datetime import UTC, datetime
 
-from gateway.encode.shapes import DateRange, HoursRange, Range
+from gateway.encode.shapes import Range
 from gateway.report.hours import Span
 
 DO = {
@@ -91,19 +91,6 @@ def ranged(r: Range, digits: int, *, sign: bool = False) -> str:
 def end(value: float | None, digits: int) -> str:
     """An end of a range, or that it is open."""
     return "?" if value is None else f"{value:,.{digits}f}"
-
-
-def ahead(hours: HoursRange, date: DateRange) -> str:
-    """When a limit is reached, in running hours and by date."""
-    if hours.p50 == 0:
-        return "reached"
-    if hours.p05 is None and hours.p50 is None:
-        return "not within sight"
-    late = "not within sight" if hours.p95 is None else f"{hours.p95:,.0f}"
-    if hours.p50 is None:
-        return f"not within sight, early end in {hours.p05:,.0f} h"
-    days = f"   {date.p50} ({date.p05} to {date.p95 or 'not within sight'})" if date.p50 else ""
-    return f"in {hours.p50:,.0f} h ({end(hours.p05, 0)} to {late}){days}"
 
 
 def spanned(s: Span | None, digits: int, unit: str) -> str:

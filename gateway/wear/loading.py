@@ -21,13 +21,11 @@ def loadings_of(log: Iterable[Entry]) -> Loadings:
     return tuple((e.hours, _share(e, draughts)) for e in booked)
 
 
-def loading_text(log: Iterable[Entry]) -> str:
-    """The condition booked last, such as `laden since 21600 h`; empty where none was booked."""
-    last = next((e for e in reversed(standing(log)) if isinstance(e, Loading)), None)
-    if last is None:
-        return ""
-    draught = "" if last.draught_m is None else f"mean draught {last.draught_m:.1f} m"
-    return f"{', '.join(x for x in (last.condition, draught) if x)} since {last.hours:.0f} h"
+def loading_text(loadings: Loadings) -> str:
+    """The condition booked last, such as `laden since 21600 h`. Raises IndexError where none was booked."""
+    hours, share = loadings[-1]
+    words = next((name for name, value in SHARES.items() if value == share), f"{share:.0%} of ballast to laden")
+    return f"{words} since {hours:.0f} h"
 
 
 def _share(e: Loading, draughts: list[float]) -> float:

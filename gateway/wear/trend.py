@@ -41,6 +41,7 @@ from gateway.wear.forecast import (
     line_of,
     slope_per_1000h,
 )
+from gateway.wear.loading import loading_text
 from gateway.wear.ride_out import Interval, RideOut, mesh_share
 from gateway.wear.rows import Loadings
 from gateway.wear.segments import Segments, StepFound
@@ -106,6 +107,8 @@ class Trend:
     decision: Decision
     why_unknown: str = ""
     """Why the lag's trend is not known, empty where it is."""
+    noise: str = ""
+    """What the lag's range rests on."""
 
 
 class Baseline:
@@ -307,6 +310,7 @@ class EngineWear:
             agreement=agreed,
             decision=decide(self.engine, self.datum, standing),
             why_unknown=_why(lag_fit, self.datum),
+            noise=_rests_on(lag_fit, self._loadings),
         )
 
     def _agreement(self, lag: Line | None, spring: Line | None, hours: float) -> Agreement:
@@ -536,6 +540,14 @@ def pooled(a: Range, b: Range) -> Range:
     both = math.hypot(half_a, half_b)
     mean, half = a.p50 + (b.p50 - a.p50) * (half_a / both) ** 2, half_a * (half_b / both)
     return Range(mean - half, mean, mean + half)
+
+
+def _rests_on(fit: Drift, loadings: Loadings) -> str:
+    """What the range of a fit rests on, and which loading condition is booked."""
+    levels = "" if fit.levels < 2 else f" at {fit.levels} levels"
+    rests = f"{fit.n:,} medians of ten minutes{levels}; weather, season and legs allowed for" if fit.enough else ""
+    booked = f"loading: {loading_text(loadings)}" if loadings else "loading not booked"
+    return "; ".join(x for x in (rests, booked) if x)
 
 
 def _why(fit: Drift, datum: Datum) -> str:

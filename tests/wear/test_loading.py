@@ -29,9 +29,10 @@ def test_words_and_draughts_become_shares() -> None:
     log = [booked(300, draught_m=10.0), booked(100, draught_m=6.0), booked(200, draught_m=14.0)]
     log += [booked(400, condition="laden"), booked(500, condition="ballast", draught_m=6.5)]
     assert loadings_of(log) == ((100, 0.0), (200, 1.0), (300, 0.5), (400, 1.0), (500, 0.0))
-    assert loading_text(log) == "ballast, mean draught 6.5 m since 500 h"
+    assert loading_text(loadings_of(log)) == "ballast since 500 h"
+    assert loading_text(loadings_of(log[:3])) == "50% of ballast to laden since 300 h"
     assert loadings_of([booked(1, draught_m=9.0), booked(2, draught_m=9.9)]) == ((1, 0.5), (2, 0.5))
-    assert loadings_of([]) == () and loading_text([]) == ""
+    assert loadings_of([]) == ()
 
 
 def test_a_correction_replaces_or_removes_it() -> None:

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 
 from gateway.encode.messages import TrendMessage, rfc3339
+from gateway.encode.outlook import outlook
 from gateway.model.enums import AlarmState, Quality
 from gateway.model.records import Measured
 from gateway.model.settings import EngineSettings
@@ -67,6 +68,7 @@ def engine_answer(
         orders_deg=tuple(round(x, 4) for x in d.orders_deg) if d else (),
         limits=limits_answer(e, d.free_length_mm if d else e.tightener.free_length_mm),
         trend=trend,
+        outlook={} if trend is None else {x.limit: outlook(x, trend) for x in trend.limits},
         alarms=alarm_answers(v.slug, v.alarms, mask),
     )
 

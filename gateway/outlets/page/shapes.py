@@ -102,6 +102,7 @@ class EngineAnswer(Answer):
     orders_deg: tuple[float, ...]
     limits: LimitsAnswer
     trend: TrendMessage | None
+    outlook: dict[str, str]
     alarms: tuple[AlarmAnswer, ...]
 
 

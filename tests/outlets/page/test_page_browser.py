@@ -123,8 +123,8 @@ def test_figures_are_read_at_a_glance(screen: Screen, size: tuple[int, int]) -> 
     assert "running ahead" in screen.text(".running") and "88.4 rpm" in screen.text(".running")
     assert screen.texts(".quality") == ["Reading good", "Reading good"]
     following = screen.text("[data-figure=next]")
-    assert following.startswith("Reached: retightening is due. Next: camshaft lag comes near its limit in about 2,712")
-    assert "early end of the trend in 2,190" in following
+    assert following.startswith("Reached: retightening is due. Next: camshaft lag comes near its limit in about 2,700")
+    assert "in about 2,700 h (2,200 to 3,600)" in following
     assert screen.sideways() <= 0
 
 

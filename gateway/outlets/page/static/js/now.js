@@ -1,5 +1,5 @@
 // The present of each engine, large.
-import { attr, day, h, number, text } from "./dom.js";
+import { attr, h, number, text } from "./dom.js";
 import { get } from "./api.js";
 import { AGREE, DO, GRAVER, HELP, LIMIT, QUALITY, REACHED, RUNNING } from "./words.js";
 import { lagScale, springPicture } from "./pictures.js";
@@ -168,15 +168,13 @@ function nearest(e) {
 function nextWords(e) {
   if (!e.trend) return "Not known yet: it comes with the first hours of warm, steady running.";
   const n = nearest(e), now = reached(e);
-  if (!n) return now.trim() || "No limit is in sight.";
+  if (!n) return now.trim() || (e.trend.why_unknown ? `The next limit is ${e.trend.why_unknown}.` : "No limit is in sight.");
   const what = LIMIT[n.limit] || n.limit;
-  const when = (ymd) => (ymd ? day(Date.parse(ymd)) : null);
-  const likely = n.hours_to.p50 === null ? "" : `in about ${number(n.hours_to.p50, 0)} running hours${n.date.p50 ? `, ${when(n.date.p50)}` : ""}`;
-  const early = n.hours_to.p05 === null ? "" : `early end of the trend in ${number(n.hours_to.p05, 0)} running hours${n.date.p05 ? `, ${when(n.date.p05)}` : ""}`;
+  // In words from the gateway: rounded to what is known.
+  const said = n.hours_to.p50 === null ? `: ${e.outlook[n.limit]}` : ` ${e.outlook[n.limit]}`;
   // An interval of running hours has no trend, and its alarm comes when it is over.
   const exact = n.hours_to.p05 === n.hours_to.p50;
-  const said = [likely, exact ? "" : early].filter(Boolean).join("; ");
-  const next = now ? `${now}Next: ${what} ${said}.` : `${what[0].toUpperCase()}${what.slice(1)} ${said}.`;
+  const next = now ? `${now}Next: ${what}${said}.` : `${what[0].toUpperCase()}${what.slice(1)}${said}.`;
   return exact ? next : `${next} An alarm goes by the present figure and may come before.`;
 }
 
