@@ -50,7 +50,7 @@ def _figures(e: EngineSettings, percent_per_1000h: float) -> None:
         low, _, high = f.band_length_mm
         _row("band of the spring", f"{low:.1f} mm (slack) to {high:.1f} mm (tight)")
         _row("  at the spring", f"{f.band_force_n[0]:.0f} to {f.band_force_n[2]:.0f} N")
-        _row("  in the slack side", f"{f.band_tension_n[0]:.0f} to {f.band_tension_n[2]:.0f} N")
+        _row("  tightener's share", f"{f.band_tension_n[0]:.0f} to {f.band_tension_n[2]:.0f} N")
     else:
         _row("locked at", f"{t.locked_at_mm:.1f} mm, may stray {t.moved_mm:.1f} mm")
     if e.lag.zero_deg is None:

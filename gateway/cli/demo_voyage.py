@@ -21,7 +21,7 @@ FREE_LENGTHS_MM = (203.0, 202.8)
 """As the crew measures it at each retightening: the spring takes a set."""
 CREW = "second engineer"
 HEADING = (
-    f"{'':<23}{'':<16}{'spring':>8}{'tension':>9}{'lag':>7}   next limit, with its\n"
+    f"{'':<23}{'':<16}{'spring':>8}{'share':>9}{'lag':>7}   next limit, with its\n"
     f"{'date':<12}{'running':>8}   {'engine':<16}{'mm':>8}{'N':>9}{'deg':>7}   5 to 95 % range\n" + "-" * WIDTH
 )
 Ask = Callable[[dict[str, Any], str], dict[str, Any]]

@@ -567,5 +567,8 @@ def spring_force_n(t: Tightener, compression_mm: float) -> float:
 
 
 def slack_tension_n(t: Tightener, compression_mm: float) -> float:
-    """Slack-side tension T = F·i/(2·sin(β/2)) in N; β the wrap on the tightener wheel, i the lever ratio."""
+    """The tightener's share of the slack strand's tension, F·i/(2·sin(β/2)) in N; β the wrap on its wheel, i the lever.
+
+    The whole tension also has the centrifugal part and the strand's weight, which can be larger.
+    """
     return spring_force_n(t, compression_mm) * t.lever_ratio / (2 * math.sin(math.radians(t.wrap_deg) / 2))

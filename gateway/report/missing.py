@@ -74,7 +74,7 @@ def _datum(e: EngineFacts) -> list[str]:
         told.append("The elongation on the day the camshaft was set was not booked, so it is not known by the lag.")
     if e.settings.tightener.kind == "locked":
         told.append(
-            "The tightener is locked: its length must not move, it carries no tension that could be told, and the "
+            "The tightener is locked: its length must not move, the tightener's share is not known, and the "
             "chain's growth shows in the lag alone."
         )
     if e.settings.ratio == 2:

@@ -15,6 +15,8 @@ WRAP_DEG_LOW, WRAP_DEG_HIGH = 20.0, 190.0
 STRENGTH_N_PER_MM2 = 107.0
 """Tensile strength of one strand over its pitch squared, from memory of the large ISO 606 B sizes."""
 
+TENSION_SHARE_MIN = 0.0002
+"""Share of the strength below which a decimal point has slipped in the spring's settings; our judgement."""
 TENSION_SHARE_MAX = 0.05
 """A slack side pulled by more than this share of the strength would wear the chain out by itself."""
 
@@ -114,6 +116,11 @@ def _wrap_and_tension(engine: EngineSettings) -> list[str]:
         found.append(
             f"the slack side would be pulled by {tension / 1000:.1f} kN, {100 * tension / strength:.0f} % of the "
             "chain's strength; check the spring rate and lever_ratio"
+        )
+    elif tension < TENSION_SHARE_MIN * strength:
+        found.append(
+            f"the tightener's share of the slack strand's force is only {tension:.0f} N, implausibly small for this "
+            "chain; check rate, lever_ratio (wheel force over spring force) and wrap_deg"
         )
     if t.wire is not None and not 3 <= t.wire.coil_diameter_mm / t.wire.diameter_mm <= 20:
         found.append("coil diameter over wire diameter is outside of 3 to 20; check the wire table")

@@ -113,6 +113,7 @@ ODD = [
     (tern(tightener={"wrap_deg": 5}), "wraps the tightener wheel"),
     (tern(tightener={"lever_ratio": 40}), "wheel force over spring force"),
     (tern(tightener={"rate_n_per_mm": 50_000, "lever_ratio": 2}), "of the chain's strength"),
+    (tern(tightener={"rate_n_per_mm": 31.0}), "share of the slack strand's force is only 126 N"),
     (tern(tightener={"free_length_mm": 195.0}), "lost 9.0 mm"),
     (tern(tightener={"kind": "locked", "locked_at_mm": 170.0}), "check locked_at_mm"),
     (tern(transducer={"at_4ma_mm": 179.0}), "not all within the transducer"),

@@ -37,7 +37,7 @@ export const HELP = {
   lag_deg: ["Camshaft lag", "° of the crank", "How far the camshaft lies behind its place, counted from when it was last set. Late is +, early is –. A longer chain makes it later; early is never wear."],
   lag_p2p_deg: ["Swing of the lag", "°", "Highest less lowest lag within one turn. It grows with a wheel out of true, with a worn coupling and with torsional vibration."],
   slap_mm: ["Slap", "mm", "Longest less shortest spring length within one turn: how much the slack side dances."],
-  tension_n: ["Slack-side pull", "N", "Pull in the slack side of the chain that goes with this compression."],
+  tension_n: ["Tightener's share", "N", "Force that the tightener puts on the slack strand at this compression. The strand's own weight and the centrifugal force come on top of it."],
   elongation_percent: ["Chain elongation", "%", "How much longer the chain is than new, from all that is known: lag, tightener, and links measured by hand."],
   by_lag: ["Chain elongation, by the lag", "%", "The same from the lag alone: at the last setting of the camshaft the chain had a known elongation, and each further degree of lag is so much more chain. What other figures say of it is under Now."],
   casing_c: ["Chain casing", "°C", "Temperature of the chain casing. Chain and frame warm at different rates, so limits are judged warm."],
