@@ -156,6 +156,7 @@ class EnginePipeline:
         self.measuring.second(t_us)
         if self.wear.second(t_us, self.timeline.utc_s(t_us), self.meter.running.state, self.hours):
             out.append(self._trend(t_us))
+        self.meter.step_doubt = self.wear.lag_doubt
         out += self._judge(t_us)
         out += map(self._changed, self.alarms.repeats(t_us))
         # The second before a break is as old as the pause is long: no present, and its hours are without the pause.

@@ -25,6 +25,10 @@ BINS_PER_TURN = 64
 WIDTH = TURN // BINS_PER_TURN
 ORDERS = 8
 SHRUNK = np.sinc(np.arange(1, ORDERS + 1) / BINS_PER_TURN)
+LOOK_EVERY = 8
+WAVES = np.exp(-2j * np.pi * np.outer(np.arange(1, ORDERS + 1), np.arange(256)) / 256)
+JUMP_UA = 2_000
+"""From one sample to the next: 10 mm of 80 mm within milliseconds. No chain moves the spring so fast."""
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
@@ -35,7 +39,8 @@ class Cut:
 
     `frame`: index of the block's frame in which the cycle ended. `end_us`: head time of its end. `direction`: +1 ahead.
     `lag_bad`, `spring_bad`: the cycle holds a sample that may not be averaged. `bins`: float64[N, 64·ratio], lag in
-    counts averaged over equal steps of crank angle, in the order in which they were passed.
+    counts averaged over equal steps of crank angle, in the order in which they were passed. `ripple_nm`: amplitude of
+    the spring's length over the turn, of one cycle in eight; NaN of the others.
     """
 
     frame: Ints
@@ -49,6 +54,7 @@ class Cut:
     slap_nm: Ints
     spring_bad: NDArray[np.bool_]
     bins: Floats
+    ripple_nm: Floats
 
     def orders(self, ratio: int) -> Floats:
         """float64[N, 8]: amplitudes of the lag's first eight orders of the crank, in counts.
@@ -135,6 +141,7 @@ class Cutter:
         spring[:old] = self._spring
         if block.valid & LOOP_VALID:
             np.take(self._length_nm, block.loop, out=spring[old:], mode="clip")
+            self._mark_jumps(block, spring[old:])
         else:
             spring[old:] = BAD_NM
         self._spring = spring
@@ -143,6 +150,14 @@ class Cutter:
         self._head_us = np.concatenate((self._head_us, block.head_us))
         self._cam_bad = np.concatenate((self._cam_bad, cam_bad))
         self._interval_ns = block.interval_ns
+
+    def _mark_jumps(self, block: SampleBlock, spring: Ints) -> None:
+        """No length behind a jump between two currents that measure, which no spring makes: it is a contact's."""
+        loop = block.loop
+        before = self._last_loop if block.joined and self._last_loop is not None else int(loop[0])
+        if max(int(loop.max()), before) - min(int(loop.min()), before) > JUMP_UA:
+            held = np.concatenate(([before], loop[:-1]))
+            spring[(np.abs(loop - held) > JUMP_UA) & (held >= 3_800) & (held <= 20_500)] = BAD_NM
 
     def _keep(self, first: int) -> None:
         """Let go of all samples before this one."""
@@ -246,6 +261,7 @@ class Cutter:
             slap_nm=spring_max - spring_min,
             spring_bad=~spring_ok,
             bins=bins,
+            ripple_nm=_ripple(crank, spring, at, edge, spring_ok),
         )
 
     def _bins(self, crank: Ints, lag: Ints, step: Ints, lag_to: Ints, at: Ints, edge: Ints, direction: int) -> Floats:
@@ -315,7 +331,19 @@ def loop_figures(block: SampleBlock, before: int | None) -> tuple[Ints, Ints, In
 def no_cycles(ratio: int) -> Cut:
     """A cut in which no cycle ends."""
     i, f, b = np.empty(0, dtype=np.int64), np.empty(0), np.empty(0, dtype=np.bool_)
-    return Cut(i, i, f, i, f, i, b, f, i, b, np.empty((0, BINS_PER_TURN * ratio)))
+    return Cut(i, i, f, i, f, i, b, f, i, b, np.empty((0, BINS_PER_TURN * ratio)), f)
+
+
+def _ripple(crank: Ints, spring: Ints, at: Ints, edge: Ints, ok: NDArray[np.bool_]) -> Floats:
+    """Root of the sum of the squared amplitudes of the length's first eight orders; NaN where it is not looked at."""
+    out = np.full(len(ok), np.nan)
+    cycle = abs(int(edge[1] - edge[0]))
+    looked = ok & ((edge[:-1] // cycle) % LOOK_EVERY == 1)
+    for i in np.flatnonzero(looked).tolist():
+        part = spring[at[i] + 1 : at[i + 1] + 1].astype(np.float64)
+        waves = WAVES[:, (crank[at[i] + 1 : at[i + 1] + 1] & (TURN - 1)) >> 8]
+        out[i] = 2.0 / len(part) * float(np.linalg.norm(waves @ (part - part.mean())))
+    return out
 
 
 def _joined(parts: list[Cut]) -> Cut:

@@ -1,5 +1,6 @@
 """What a cut gives of each cycle, in the units that people use, and why a cycle is not averaged."""
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -19,7 +20,8 @@ class CycleFigures(NamedTuple):
     """One cycle's figures, whether or not they may be used. `lag_deg`: before any zero, within no turn. `torn`: has an
     encoder lost its place within the turn?
 
-    `shape_deg`: float64[64·ratio], the lag over equal steps of crank angle, from its mean.
+    `shape_deg`: float64[64·ratio], the lag over equal steps of crank angle, from its mean. `ripple_mm`: amplitude of
+    the length over the turn, NaN where it was not looked at.
     """
 
     t_us: int
@@ -35,6 +37,7 @@ class CycleFigures(NamedTuple):
     spring_bad: bool
     orders_deg: list[float]
     shape_deg: NDArray[np.float64]
+    ripple_mm: float = math.nan
 
 
 def figures_of(cut: Cut, ratio: int) -> list[CycleFigures]:
@@ -42,6 +45,7 @@ def figures_of(cut: Cut, ratio: int) -> list[CycleFigures]:
     if not len(cut.frame):
         return []
     lag_p2p_deg = cut.lag_p2p * DEG
+    ripple_mm = (cut.ripple_nm / NM_PER_MM).tolist()
     columns = (
         cut.end_us,
         cut.duration_us / 1e6,
@@ -56,7 +60,7 @@ def figures_of(cut: Cut, ratio: int) -> list[CycleFigures]:
         cut.spring_bad,
         cut.orders(ratio) * DEG,
     )
-    return list(map(CycleFigures, *(x.tolist() for x in columns), (cut.bins - cut.lag[:, None]) * DEG))
+    return list(map(CycleFigures, *(x.tolist() for x in columns), (cut.bins - cut.lag[:, None]) * DEG, ripple_mm))
 
 
 def causes(f: CycleFigures, state: Running, faults: SensorFaults) -> tuple[str, ...]:

@@ -85,6 +85,7 @@ class Measuring:
             self.meter.sensors.zeroed()
         if spring:
             self.meter.spring.restart()
+            self.meter.ripple.begin_again()
 
     # -- over a restart -----------------------------------------------------------------------------------------
 

@@ -1,5 +1,6 @@
 """One engine's meter: from blocks of samples to cycles, seconds, and the present reading."""
 
+import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
@@ -14,9 +15,12 @@ from gateway.measure.cutter import TURN, Cutter, FrameSums, no_cycles
 from gateway.measure.cycles import DEG, CycleFigures, causes, figures_of, lag_from_zero
 from gateway.measure.hours import HoursMeter
 from gateway.measure.loop import NM_PER_MM, length_table_nm
+from gateway.measure.mains import MainsLook, MainsWatch, tooth_orders
+from gateway.measure.ripple import RippleWatch
 from gateway.measure.running import RunningState
 from gateway.measure.seconds import Second, SecondCounter, sums_without_crank
-from gateway.measure.sensors import SensorWatch
+from gateway.measure.sense import SenseWatch
+from gateway.measure.sensors import NO_FAULTS, SensorFaults, SensorWatch
 from gateway.measure.shape import ShapeMean
 from gateway.measure.slow_turn import SlowTurn
 from gateway.measure.smoothing import Ewma, Smoother, SpikeGate
@@ -47,7 +51,7 @@ class BlockEnd(Enum):
 BLOCK_END = BlockEnd.END
 Interleaved = Health | Identity
 Placed = tuple[int, Interleaved]
-Piece = CycleFigures | Second | BlockStart | BlockEnd | Interleaved
+Piece = CycleFigures | Second | MainsLook | BlockStart | BlockEnd | Interleaved
 
 
 class Meter:
@@ -64,6 +68,10 @@ class Meter:
         self.running = RunningState(engine.running, bursts=bursts)
         self.hours = HoursMeter(engine.service.hours_at_start, engine.running.turning_rpm)
         self.sensors = SensorWatch(engine.transducer, stale_us / 1e6 if bursts else 0.0)
+        self.sense, self.mains = SenseWatch(engine), MainsWatch(tooth_orders(engine.chain))
+        self.ripple = RippleWatch(stale_us / 1e6 if bursts else 60.0)
+        self.step_doubt = ""
+        """A step of the lag stands that an encoder may have made: its value is not to be called good."""
         s = engine.smoothing
         self.lag = Smoother(SpikeGate(s.gate_revolutions, s.gate_k, GATE_FLOOR_DEG), s.fast_s, s.slow_s)
         self.spring = Smoother(SpikeGate(s.gate_revolutions, s.gate_k, GATE_FLOOR_MM), s.fast_s, s.slow_s)
@@ -125,7 +133,8 @@ class Meter:
         pieces.append((-1, BlockStart(sums, bool(block.valid & CRANK_VALID and block.valid & CAM_VALID))))
         # In the stream's order; a cycle that ends in the frame that ends a second comes before it.
         cycles = zip(cut.frame.tolist(), figures_of(cut, self.engine.ratio), strict=True)
-        parts: list[tuple[int, Piece]] = [*interleaved, *cycles, *self._seconds.feed(block, sums)]
+        looks = self.mains.block(block)
+        parts: list[tuple[int, Piece]] = [*interleaved, *cycles, *looks, *self._seconds.feed(block, sums)]
         # Sorting keeps the order of those of one frame.
         parts.sort(key=itemgetter(0))
         return [*pieces, *parts, (len(block.starts) - 1, BLOCK_END)]
@@ -142,6 +151,8 @@ class Meter:
             self._block, self._followed = piece, 0
         elif isinstance(piece, BlockEnd):
             self._follow(frame)
+        elif isinstance(piece, MainsLook):
+            self.mains.take(piece)
         else:
             self.take_interleaved(piece)
         return None
@@ -179,6 +190,7 @@ class Meter:
             self.hours.gap(gap_us)
             self.running.gap(gap_us / 1e6)
             self.sensors.gap(gap_us / 1e6)
+            self.sense.gap(gap_us / 1e6)
         return second
 
     def _end_second(self) -> Second | None:
@@ -205,7 +217,7 @@ class Meter:
         self.frames += s.frames
         if s.crank_valid and s.cam_valid:
             self._travel = (self._travel[0] + s.crank_travel, self._travel[1] + s.cam_travel)
-        faults = self.sensors.second(s, under_way=abs(rpm) >= self.engine.running.turning_rpm)
+        faults = self.sensors.second(s, under_way=abs(rpm) >= self.engine.running.turning_rpm, also=self._signs(s))
         if faults.crank_dead:
             # The head's own count of turns, or the speed on either side, will show whether the engine ran.
             self.running.lost()
@@ -214,6 +226,23 @@ class Meter:
             self.running.second(rpm, s.covered_us / 1e6)
             self.hours.second(rpm, s.covered_us, s.crank_travel / 65_536)
         return s
+
+    def _signs(self, s: Second) -> SensorFaults:
+        """What shows over more than a second: the sense of the encoders, mains ripple, a length that does not move."""
+        steady = self.running.state is Running.AHEAD and self.lag.seen_s >= self.lag.fast.tau_s
+        self.sense.second(s, self.running.state, self.lag.fast.value if steady else None, self.zero_deg)
+        loop = self.mains.text or self.ripple.text
+        if not (loop or self.sense.crank or self.sense.cam):
+            return NO_FAULTS
+        return SensorFaults(loop, self.sense.crank, self.sense.cam)
+
+    def _look_at_ripple(self, f: CycleFigures) -> None:
+        """Only while nothing else is wrong with the loop."""
+        r = self.engine.running
+        if f.spring_bad or math.isnan(f.ripple_mm) or not r.rpm_min <= f.rpm <= r.rpm_max:
+            return
+        if self.sensors.now.transducer in ("", self.ripple.text):
+            self.ripple.turn(f.t_us, f.ripple_mm)
 
     def _cycle(self, f: CycleFigures) -> Cycle:
         c = self._judged(f)
@@ -225,6 +254,8 @@ class Meter:
             self.used += 1
         if c.steady:
             self._smooth(c)
+            if self.engine.tightener.kind == "sprung":
+                self._look_at_ripple(f)
             if c.lag_p2p_deg is not None:
                 self._shape.add(f.shape_deg, c.duration_s)
         return c
@@ -346,7 +377,7 @@ class Meter:
             return None, Quality.BAD, "the zero was never taken: book the camshaft setting with the pin gauge"
         state = self.running.state
         if state is Running.AHEAD and self.lag.fast.value is not None and t_us - self._lag_us <= self._stale_us:
-            doubt = self._doubt(self.lag, t_us - self._lag_us) or self.sensors.lag_doubt
+            doubt = self._doubt(self.lag, t_us - self._lag_us) or self.sensors.lag_doubt or self.step_doubt
             return self.lag_of(self.lag.fast.value), Quality.UNCERTAIN if doubt else Quality.GOOD, doubt
         if not s.crank_valid or not s.cam_valid:
             return None, Quality.BAD, "an encoder is not valid"
@@ -429,6 +460,8 @@ class Meter:
             "hours": self.hours.checkpoint(),
             "running": self.running.checkpoint(),
             "sensors": self.sensors.checkpoint(),
+            "sense": self.sense.state(),
+            "ripple": self.ripple.state(),
         }
 
     def restore(self, kept: dict[str, object]) -> None:
@@ -451,6 +484,8 @@ class Meter:
         self._raw_deg = raw if isinstance(raw, float) else None
         self._steady_us = int(str(kept["steady_us"]))
         self.seen_us = int(str(kept.get("seen_us", 0)))
+        self.sense.restore(kept.get("sense"))
+        self.ripple.restore(kept.get("ripple"))
 
 
 def _not_steady(state: Running) -> str:

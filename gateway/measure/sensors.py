@@ -50,18 +50,18 @@ class SensorWatch:
     SLIP_SHOWN_S = 600.0
     """A slip seen by the head stands so long, so that it is shown even when it happens once."""
 
-    def second(self, s: Second, *, under_way: bool) -> SensorFaults:
-        """Judge a second of samples."""
+    def second(self, s: Second, *, under_way: bool, also: SensorFaults = NO_FAULTS) -> SensorFaults:
+        """Judge a second of samples. `also`: what longer looks have found; what shows at once comes before it."""
         span_s = s.covered_us / 1e6
         self._slips_pass(span_s)
         still = _still(s, s.crank_travel, s.cam_travel)
-        transducer = self._transducer(s, span_s, under_way)
+        transducer = self._transducer(s, span_s, under_way) or also.transducer
         crank = self._encoder("crank", s.crank_valid, still, span_s)
         cam = self._encoder("cam", s.cam_valid, _still(s, s.cam_travel, s.crank_travel), span_s)
         if crank or cam:
             self._wiring.broken()
         else:
-            cam = self._wiring.second(s)
+            crank, cam = also.crank, self._wiring.second(s) or also.cam
         dead = still or not s.crank_valid
         # Nearly always the same one, which is known by what it is.
         self.now = SensorFaults(transducer, crank, cam, dead) if transducer or crank or cam or dead else NO_FAULTS
@@ -127,6 +127,8 @@ class SensorWatch:
 
     def _transducer(self, s: Second, span_s: float, under_way: bool) -> str:
         self._watch_frozen(s, span_s, under_way)
+        # A loop that has failed altogether does not come and go.
+        drops = self._drops["loop"].second(span_s, s.loop_valid and 0 < s.spring_bad_share <= 0.5)
         if not s.loop_valid:
             return "the head calls the loop not valid: check the head's input and the plug"
         if s.spring_bad_share > 0.5:
@@ -134,8 +136,12 @@ class SensorWatch:
             failed = zone(worst / 1000) is Zone.FAILED
             where = "wire broken or supply lost" if worst < 4_000 else "short circuit or overdriven"
             return f"loop current {worst / 1000:.2f} mA is {'a failed loop' if failed else 'doubtful'} (NE 43): {where}"
-        if self._drops["loop"].second(span_s, s.spring_bad_share > 0):
-            return f"loop current drops out again and again, {OFTEN} times or more in five minutes: loose wire or plug"
+        # Noise that jumps at each sample is no contact, though it drops out as well.
+        if drops and s.loop_step_ua <= 1000 * self._t.noise_ma:
+            return (
+                f"loop current drops out or jumps again and again, {OFTEN} times or more in five minutes: loose wire, "
+                "plug or transducer"
+            )
         if self._frozen_s >= self._t.frozen_after_s:
             return f"loop current has not moved for {self._frozen_s:.0f} s with the engine running: transducer frozen"
         if s.loop_step_ua > 1000 * self._t.noise_ma:

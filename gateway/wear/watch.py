@@ -41,6 +41,9 @@ class SlowMeans:
     spring_mm: float | None
 
 
+SLIPPED = "Coupling slipped or encoder slipped: compare the pin gauge"
+
+
 class WearWatch:
     """From one engine's revolutions and medians to its trend, one each hour and after each change."""
 
@@ -169,8 +172,19 @@ class WearWatch:
         return None
 
     def _doubt(self, series: Series) -> str:
-        """Where the head has counted slips of an encoder's index, the step may be the encoder's own."""
-        return "; an encoder's index slipped, look there first" if series == "lag" and self.series.slips else ""
+        """Where the head has counted slips of an encoder's index, the step may be the encoder's own; without a count
+        it may be so as well, unless it is as long as teeth of the wheel."""
+        if series == "lag" and self.series.slips:
+            return "; an encoder's index slipped, look there first"
+        return f". {SLIPPED}" if self.lag_doubt and series == "lag" else ""
+
+    @property
+    def lag_doubt(self) -> str:
+        """Why the lag is not to be called good while a step of it stands that an encoder may have made."""
+        jump = self.jumps.standing("lag")
+        if jump.teeth if jump is not None else self.series.standing_step("lag") is None:
+            return ""
+        return SLIPPED
 
     # -- over a restart -----------------------------------------------------------------------------------------
 

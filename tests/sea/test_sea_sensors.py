@@ -10,7 +10,6 @@ SETTLED_S = SICK_S + 3_600 + 600
 """A vanished ripple or a length that stands may take an hour to be sure of (handbook, sum 20)."""
 
 
-@pytest.mark.xfail(strict=True, reason="issue 18 point 3: a seized transducer is called good")
 @pytest.mark.parametrize("noise_ua", [0.3, 1.0, 4.0])
 def test_a_seized_transducer_is_named(noise_ua: float) -> None:
     """Stuck with a little noise while the chain slackens by 5 mm: within an hour and ten minutes, and not good."""
@@ -20,7 +19,6 @@ def test_a_seized_transducer_is_named(noise_ua: float) -> None:
     assert sailed.wrong_length(SETTLED_S) == []
 
 
-@pytest.mark.xfail(strict=True, reason="issue 18 point 3: a tightener arm that sticks is called good")
 def test_a_tightener_arm_that_sticks_is_named_as_well() -> None:
     """The same signs come from the drive: the alarm names the arm, and names it first."""
     sailed = sail(HEAD + event("arm-seized", SICK_S) + SLACKENS, SICK_S + 5_400)
@@ -28,7 +26,7 @@ def test_a_tightener_arm_that_sticks_is_named_as_well() -> None:
     assert at_s < SETTLED_S
     said = (raised.text + " " + " ".join(raised.causes)).lower()
     assert "arm" in said
-    assert "transducer" not in said or said.index("arm") < said.index("transducer", said.index("stuck") - 60)
+    assert "transducer" not in said or said.index("arm") < said.index("transducer", max(0, said.index("stuck") - 60))
 
 
 @pytest.mark.parametrize("deg", [0.1, 0.4, -0.4])
@@ -39,12 +37,16 @@ def test_a_counted_index_slip_holds_the_lag(deg: float) -> None:
     assert sailed.wrong_lag(3_600 + 120) == []
 
 
-@pytest.mark.xfail(strict=True, reason="issue 18 point 4: a slip that is not counted is called good at once")
-@pytest.mark.parametrize("deg", [0.4, -0.4])
+BELOW = pytest.mark.xfail(strict=True, reason="issue 18 point 4: 0.4° is below the step sought within ten revolutions")
+
+
+@pytest.mark.parametrize("deg", [0.6, -0.6, pytest.param(0.4, marks=BELOW), pytest.param(-0.4, marks=BELOW)])
 def test_a_slip_that_is_not_counted_is_found_as_a_step(deg: float) -> None:
     """Without an index sign it looks like a slipped coupling: `lag-step` stands, and the lag is not called good."""
     sailed = sail(HEAD + event("cam-slip", 3_600, deg=deg, counted=False), 7_200.0)
-    assert sailed.first("lag-step")[0] < 3_600 + 600
+    at_s, raised = sailed.first("lag-step")
+    assert at_s < 3_600 + 600
+    assert "Coupling slipped or encoder slipped: compare the pin gauge" in raised.text
     assert sailed.wrong_lag(3_600 + 600) == []
 
 
@@ -63,7 +65,6 @@ def test_a_wire_that_opens_often_while_the_chain_slackens() -> None:
     assert sailed.wrong_length(1_500 + 120) == []
 
 
-@pytest.mark.xfail(strict=True, reason="issue 18 point 5: a bad contact is read as slap and as another length")
 @pytest.mark.parametrize(("per_s", "ma"), [(5.0, 6.0), (2.0, 4.0)])
 def test_a_bad_contact_is_no_slap(per_s: float, ma: float) -> None:
     """A contact that leaks for 10 ms now and then: the transducer is named, not the chain; nothing good is wrong."""
@@ -73,7 +74,6 @@ def test_a_bad_contact_is_no_slap(per_s: float, ma: float) -> None:
     assert sailed.wrong_length(1_500 + 120) == []
 
 
-@pytest.mark.xfail(strict=True, reason="issue 18 point 5: mains ripple is read as chain slap")
 @pytest.mark.parametrize("hz", [50.0, 60.0])
 def test_mains_ripple_is_no_slap(hz: float) -> None:
     """0.3 mA that stay at their frequency: electrical noise of the transducer, never slap."""
