@@ -229,6 +229,8 @@ class EnginePipeline:
         moved = self.wear.book(entry, log, self.hours)
         # What the lag's mean holds is from before the work; booked under way it stands, since nothing was moved.
         self._use_datum(lag=moved.lag and self.meter.running.state is not Running.AHEAD, spring=moved.spring)
+        if moved.lag:
+            self.meter.sensors.zeroed()
         t_us = self.timeline.t_us
         return [self._trend(t_us), *self._judge(t_us)]
 

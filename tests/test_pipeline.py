@@ -10,7 +10,7 @@ from firmware_sim_voyages import START_UTC_S, capture, event, fed, moves, pipeli
 
 from firmware_sim import Head, Truth, parse_scenario
 from gateway.measure.timeline import Now
-from gateway.model.enums import Running
+from gateway.model.enums import Quality, Running
 from gateway.model.records import Median
 from gateway.pipeline import AlarmChanged, EnginePipeline, MedianDue, Output, ReadingDue, TrendDue, WrongHead
 from gateway.wear.booking_check import read_entry
@@ -236,6 +236,19 @@ def test_what_was_measured_before_the_camshaft_was_set_is_not_its_lag(stands: bo
     (trend,) = [s.trend for s in p.book(entry, [entry]) if isinstance(s, TrendDue)]
     assert p.meter.lag_of(p.meter.lag.slow.value) == lag_deg
     assert trend.elongation_percent.p50 == pytest.approx(0.4)
+
+
+def test_a_slip_leaves_the_lag_in_doubt_until_the_camshaft_is_booked_as_set() -> None:
+    """Counted by the index at 300 s: no good lag after its alarm is over, until the pin gauge's booking."""
+    p = pipeline(tern_settings(running=QUICK))
+    said = fed(p, [capture(event("cam-slip", 300.0, deg=0.4), 1_200.0)])
+    last = [s.reading.lag for s in said if isinstance(s, ReadingDue)][-1]
+    assert p.meter.sensors.now.cam == ""
+    assert last.quality is Quality.UNCERTAIN and "compare the pin gauge" in last.reason
+    who = {"id": "1", "utc_s": START_UTC_S + 1_200, "hours": p.meter.hours.hours, "person": "2/E"}
+    entry = read_entry({"kind": "camshaft-set", **who, "raw_deg": 18.0, "elongation_percent": 0.4})
+    p.book(entry, [entry])
+    assert p.meter.lag_now(p.timeline.t_us).quality is Quality.GOOD
 
 
 @pytest.mark.parametrize("at", [0.35, 0.5, 0.62, 0.93])

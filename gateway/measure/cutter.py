@@ -141,7 +141,6 @@ class Cutter:
         spring[:old] = self._spring
         if block.valid & LOOP_VALID:
             np.take(self._length_nm, block.loop, out=spring[old:], mode="clip")
-            self._mark_jumps(block, spring[old:])
         else:
             spring[old:] = BAD_NM
         self._spring = spring
@@ -150,14 +149,6 @@ class Cutter:
         self._head_us = np.concatenate((self._head_us, block.head_us))
         self._cam_bad = np.concatenate((self._cam_bad, cam_bad))
         self._interval_ns = block.interval_ns
-
-    def _mark_jumps(self, block: SampleBlock, spring: Ints) -> None:
-        """No length behind a jump between two currents that measure, which no spring makes: it is a contact's."""
-        loop = block.loop
-        before = self._last_loop if block.joined and self._last_loop is not None else int(loop[0])
-        if max(int(loop.max()), before) - min(int(loop.min()), before) > JUMP_UA:
-            held = np.concatenate(([before], loop[:-1]))
-            spring[(np.abs(loop - held) > JUMP_UA) & (held >= 3_800) & (held <= 20_500)] = BAD_NM
 
     def _keep(self, first: int) -> None:
         """Let go of all samples before this one."""
@@ -181,10 +172,13 @@ class Cutter:
         starts = block.starts
         ends = np.append(starts[1:], len(block.crank)) - 1
         crank, lag, spring = self._crank[old:], self._lag[old:], self._spring[old:]
+        before = self._last_loop if block.joined else None
+        loop_min, loop_max, loop_steps = loop_figures(block, before)
+        if int(loop_steps.max()) > JUMP_UA:
+            _mark_jumps(block.loop, before, spring)
+        self._last_loop = int(block.loop[-1])
         no_length = spring == BAD_NM
         any_bad = bool(no_length.any())
-        loop_min, loop_max, loop_steps = loop_figures(block, self._last_loop if block.joined else None)
-        self._last_loop = int(block.loop[-1])
         return FrameSums(
             end_us=block.head_us + (ends - starts + 1) * block.interval_ns // 1000,
             n=ends - starts + 1,
@@ -286,6 +280,12 @@ class Cutter:
         whole = np.diff(lag_to[i])
         out: Floats = ((whole + np.diff(integral)) / (2 * WIDTH * direction)).reshape(n, per)
         return out
+
+
+def _mark_jumps(loop: NDArray[np.uint16], before: int | None, spring: Ints) -> None:
+    """No length behind a jump between two currents that measure, which no spring makes: it is a contact's."""
+    held = np.concatenate(([loop[0] if before is None else before], loop[:-1])).astype(np.int64)
+    spring[(np.abs(loop - held) > JUMP_UA) & (held >= 3_800) & (held <= 20_500)] = BAD_NM
 
 
 def _unwrapped(old: Ints, new: NDArray[np.uint16], first: int) -> Ints:

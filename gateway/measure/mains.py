@@ -5,6 +5,7 @@ counts as the mains' only while it lies beside all of them.
 """
 
 from collections import deque
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -101,9 +102,8 @@ class MainsWatch:
 
     def _is_mains(self, x: Floats, interval_s: float, hz: float, turns_hz: float) -> bool:
         """Is a line here, on its own, and beside all that the shaft could make?"""
-        t = np.arange(len(x)) * interval_s
         half = len(x) // 2
-        turned = x * np.exp(-2j * np.pi * hz * t)
+        turned = x * _wave(len(x), interval_s, hz)
         first, second = turned[:half].mean(), turned[half : 2 * half].mean()
         amplitude = float(abs(first + second))
         if amplitude < LINE_UA or amplitude**2 / 2 < PART * float(np.mean(x * x)):
@@ -119,3 +119,10 @@ class MainsWatch:
         if any(abs(order - tooth) < 1.0 for tooth in self._teeth):
             return False
         return abs(order - round(order)) * turns_hz > BESIDE_HZ
+
+
+@lru_cache(maxsize=8)
+def _wave(n: int, interval_s: float, hz: float) -> NDArray[np.complex128]:
+    """The line at `hz`, turned the other way; a head has one or two lengths of a second."""
+    wave: NDArray[np.complex128] = np.exp(-2j * np.pi * hz * interval_s * np.arange(n))
+    return wave

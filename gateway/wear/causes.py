@@ -26,7 +26,7 @@ class Cause(StrEnum):
     SPRING = "tightener spring set or broke"
     NUT = "tightener nut backed off"
     TRANSDUCER = "displacement transducer shifted"
-    STUCK = "tightener stuck, its spring does not follow the chain"
+    STUCK = "length does not move: tightener arm or transducer stuck"
     RETIGHTENED_NOT_BOOKED = "chain retightened and not booked"
     LOCK_LOOSE = "tightener lock, bolt or distance tube loose"
     CHAIN_DAMAGED = "chain lengthened at once: damaged link or pin"
