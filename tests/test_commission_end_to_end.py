@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from gateway.cli.main import main
+from tests.daemon_rig import free_port
 from tests.sheet_rig import Aboard, aboard, standing
 
 ZERO_DEG = 17.35
@@ -117,7 +118,7 @@ def test_guided_from_the_head_to_the_spring(
         second = [
             at(170.0), at(320.0),
             at(322.0), at(340.0), f"{late_mm:.3f}",
-            at(342.0), at(412.0),
+            at(342.0), at(412.0), "",
             # Not right at first: an answer that is no number is asked for again.
             "", "a few", "", rule(515.0), "", rule(550.0), "", rule(590.0),
             "", "203.1", "203.3", "", "no", "", "yes", "", "yes",
@@ -153,3 +154,16 @@ def test_a_damaged_record_is_refused(tmp_path: Path, capsys: pytest.CaptureFixtu
         assert not path.exists()
         status, text = commission(ship, capsys, "--list")
         assert status == 1 and text.splitlines()[0].split()[:2] == ["head", "-"]
+
+
+def test_a_trial_alarm_is_seen_or_not(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Without a trial the answers count for nothing; with it each outlet of the settings is asked for."""
+    with aboard(tmp_path, standing(), {"port": free_port()}) as ship:
+        ship.until(3.0)
+        assert commission(ship, capsys, "--task", "trial", "--begin")[0] == 0
+        status, text = commission(ship, capsys, "--task", "trial", "--set", "page=yes")
+        assert status == 1 and "camdrift try-alarm" in text
+        assert main(["try-alarm", str(ship.config)]) == 0
+        assert commission(ship, capsys, "--task", "trial", "--set", "page=no")[0] == 1
+        status, text = commission(ship, capsys, "--task", "trial", "--set", "page=yes")
+        assert status == 0 and "page: seen" in text

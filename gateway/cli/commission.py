@@ -39,6 +39,7 @@ def add(p: argparse.ArgumentParser) -> None:
     one.add_argument("--task", metavar="TASK", help="this task alone; again, where it is done")
     p.add_argument("--begin", action="store_true", help="with --task: only mark its beginning, before anything moves")
     p.add_argument("--set", action="append", default=[], metavar="NAME=VALUE", help="with --task: an answer")
+    p.add_argument("--leave-out", metavar="REASON", help="with --task: it is not done, for this reason")
 
 
 @dataclass
@@ -90,6 +91,11 @@ class Commissioning:
         self.keep()
         return found
 
+    def leave_out(self, task: Task, reason: str) -> None:
+        """Keep that a task is not done, and why. Raises Refused for one that is there for safety."""
+        records.finish(self.record, task, task.leave_out(reason), self.person, rfc3339(time.time()), {})
+        self.keep()
+
     def keep(self) -> None:
         """Write the record beside the old one and then in its place, as JSON and as text. Raises StorageError."""
         write_whole(self.path, json.dumps(self.record, indent=1, ensure_ascii=False).encode())
@@ -124,8 +130,8 @@ def main(args: argparse.Namespace) -> int:
     if args.record:
         out(c.text())
         return 0 if c.complete else 1
-    if (args.begin or args.set) and not args.task:
-        raise Refused("--begin and --set go with --task")
+    if (args.begin or args.set or args.leave_out) and not args.task:
+        raise Refused("--begin, --set and --leave-out go with --task")
     return _one(c, args) if args.task else _guided(c)
 
 
@@ -142,6 +148,9 @@ def _one(c: Commissioning, args: argparse.Namespace) -> int:
     if args.begin:
         c.begin(task)
         _show(task)
+        return 0
+    if args.leave_out:
+        c.leave_out(task, args.leave_out)
         return 0
     typed = {}
     for text in args.set:
@@ -175,21 +184,17 @@ def _guided(c: Commissioning) -> int:
 
 
 def _do(c: Commissioning, task: Task) -> None:
-    if task.spans and records.began(c.record, task) is None:
-        _answer("Press Enter BEFORE anything moves")
-        c.begin(task)
-    if task.steps:
-        _answer("Press Enter when all steps are done")
-    typed = {q.name: _answer(q.text) for q in task.questions}
     try:
-        found = c.finish(task, typed)
+        if task.spans and records.began(c.record, task) is None:
+            if _answer("Press Enter BEFORE anything moves, or type skip") == "skip":
+                return c.leave_out(task, _answer("Reason"))
+            c.begin(task)
+        if _answer("Press Enter when all steps are done, or type skip") == "skip":
+            return c.leave_out(task, _answer("Reason"))
+        _report(c.finish(task, {q.name: _answer(q.text) for q in task.questions}))
     except Refused as e:
         out(f"NOT ACCEPTED: {e}")
-        return
-    _report(found)
-    if not found.ok and task.spans and _answer("Press Enter to go on with this task; type again to begin it again"):
-        c.record["begun"].pop(task.key, None)
-        c.keep()
+    return None
 
 
 def _answer(text: str) -> str:

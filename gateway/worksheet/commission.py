@@ -71,12 +71,14 @@ class Look:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """What a task showed. `settings`: lines for the settings file or the head's console; `values`: for later tasks."""
+    """What a task showed. `settings`: lines for the settings file or the head's console; `values`: for later tasks;
+    `left_out`: a person gave a reason not to do it."""
 
     ok: bool
     lines: tuple[str, ...]
     settings: tuple[str, ...] = ()
     values: Mapping[str, float] = field(default_factory=dict)
+    left_out: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +137,8 @@ class Work:
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """One task. `spans`: the status is looked at when it begins and when it ends, because something moves between."""
+    """One task. `spans`: the status is looked at when it begins and when it ends, because something moves between;
+    `restarts`: where it is not right it begins again, since what was wrong lies between; `safety`: never left out."""
 
     key: str
     title: str
@@ -143,6 +146,16 @@ class Task:
     questions: tuple[Question, ...]
     judge: Callable[[Work], Finding]
     spans: bool = False
+    restarts: bool = False
+    safety: bool = False
+
+    def leave_out(self, reason: str) -> Finding:
+        """The task is not done, for a reason. Raises Refused."""
+        if self.safety:
+            raise Refused(f"the task {self.key!r} is there for safety and cannot be left out")
+        if not reason.strip():
+            raise Refused("give the reason for leaving the task out")
+        return Finding(True, (f"Left out: {reason.strip()}.",), left_out=True)
 
 
 def confirmed(work: Work) -> Finding:

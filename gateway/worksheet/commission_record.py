@@ -37,9 +37,10 @@ def begin(record: dict[str, Any], task: Task, status: Mapping[str, Any]) -> None
 
 
 def finish(record: dict[str, Any], task: Task, found: Finding, who: str, utc: str, typed: Mapping[str, str]) -> None:
-    """Keep what the task showed. One that is not right keeps its beginning, so that it can be judged again."""
+    """Keep what the task showed. One that is not right keeps its beginning, unless it must begin again."""
     record["done"][task.key] = {
         "ok": found.ok,
+        "left_out": found.left_out,
         "lines": list(found.lines),
         "settings": list(found.settings),
         "values": dict(found.values),
@@ -47,7 +48,7 @@ def finish(record: dict[str, Any], task: Task, found: Finding, who: str, utc: st
         "by": who,
         "utc": utc,
     }
-    if found.ok:
+    if found.ok or task.restarts:
         record["begun"].pop(task.key, None)
 
 
@@ -73,7 +74,7 @@ def text_of(record: Mapping[str, Any], tasks: Sequence[Task], config: str, finge
              f"Settings {config}, fingerprint {fingerprint}", ""]  # fmt: skip
     for n, task in enumerate(tasks, 1):
         done = record["done"].get(task.key)
-        state = "NOT DONE" if done is None else "OK" if done["ok"] else "NOT RIGHT"
+        state = "NOT DONE" if done is None else _state(done)
         lines.append(f"{n:>3}. {task.title:<44} {state}")
         if done is not None:
             lines += [_wrapped(line) for line in done["lines"]]
@@ -83,6 +84,12 @@ def text_of(record: Mapping[str, Any], tasks: Sequence[Task], config: str, finge
     lines += [f"{who:<18} name ______________________  date ____________  signature ____________________"
               for who in SIGNERS]  # fmt: skip
     return "\n".join(lines)
+
+
+def _state(done: Mapping[str, Any]) -> str:
+    if done["left_out"]:
+        return "LEFT OUT"
+    return "OK" if done["ok"] else "NOT RIGHT"
 
 
 def _proposed(record: Mapping[str, Any], tasks: Sequence[Task]) -> list[str]:

@@ -35,11 +35,18 @@ def tasks(settings: Settings, engine: EngineSettings) -> tuple[Task, ...]:
     """All tasks for this engine, in the order in which they are done."""
     return (
         Task("head", "The head is heard", _head(), _plates(), judge_head),
-        Task("isolate", "Isolate the engine", (*isolating(engine), Step(SCOPE, SECOND, "read")), (DONE,), confirmed),
+        Task(
+            "isolate",
+            "Isolate the engine",
+            (*isolating(engine), Step(SCOPE, SECOND, "read")),
+            (DONE,),
+            confirmed,
+            safety=True,
+        ),
         *_encoders(engine),
         *_zero(engine),
         *_lengths(engine),
-        Task("restore", "Close and restore", restoring(), (DONE,), confirmed),
+        Task("restore", "Close and restore", restoring(), (DONE,), confirmed, safety=True),
         *_under_way(settings, engine),
     )
 
@@ -68,15 +75,15 @@ def _encoders(engine: EngineSettings) -> tuple[Task, ...]:
     found = [
         Task("sense", "Sense, ratio and counts of each encoder",
              (mark, _turn("turn", "Turn the engine two whole turns AHEAD, to the same mark. Stop.", "at the mark")),
-             (count,), judge_sense, spans=True),
+             (count,), judge_sense, spans=True, restarts=True),
     ]  # fmt: skip
     if engine.ratio == 1:
         pull = Step("Pull the plug of the CAM encoder.", FITTER, "pulled", "pull", caution=PLUGS)
         turn = _turn("turn", "Turn the engine half a turn AHEAD. Stop.", "stopped")
-        found.append(Task("plugs", "Which encoder is which", (pull, turn), (), judge_plugs, spans=True))
+        found.append(Task("plugs", "Which encoder is which", (pull, turn), (), judge_plugs, spans=True, restarts=True))
     plug = Step("Check that both encoders are plugged in and their plugs secured.", FITTER, "secured", caution=PLUGS)
     turn = _turn("turn", f"Turn the engine {2 * engine.ratio + 1} whole turns AHEAD. Stop.", "stopped")
-    found.append(Task("index", "Index of each encoder", (plug, turn), (), judge_index, spans=True))
+    found.append(Task("index", "Index of each encoder", (plug, turn), (), judge_index, spans=True, restarts=True))
     return tuple(found)
 
 
@@ -94,7 +101,15 @@ def _zero(engine: EngineSettings) -> tuple[Task, ...]:
     more = more if engine.ratio == 1 else "Turn the engine two whole turns and a quarter AHEAD, without a stop. Stop."
     gauge = Question("gauge_mm", "Gap at the pin gauge of the encoder's section in mm, late is +, 0 where it fits")
     return (
-        Task("dead-centre", "Dead centre and pin gauge", (approach, fit), (gauge,), judge_dead_centre, spans=True),
+        Task(
+            "dead-centre",
+            "Dead centre and pin gauge",
+            (approach, fit),
+            (gauge,),
+            judge_dead_centre,
+            spans=True,
+            restarts=True,
+        ),
         Task("zero", "Zero over a whole turn", (out, _turn("turn", more, "stopped")), (), judge_zero, spans=True),
         Task("eccentricity", "Eccentric mounting", (), (), judge_eccentricity),
     )

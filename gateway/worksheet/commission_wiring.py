@@ -43,6 +43,8 @@ def judge_sense(work: Work) -> Finding:
     if turned < 1:
         raise Refused("turns: turn at least once round, ahead")
     crank, cam = work.travel
+    if work.before.head is None or not all(work.before.head["valid"]):
+        return Finding(False, ("An encoder was not valid at the beginning. " + INVALID + " Then begin again.",))
     seen = f"Crank encoder {crank:+.3f} turns, cam encoder {cam:+.3f} turns, engine +{turned:g} turns."
     mistake, settings = _still(crank, cam) or _reversed(crank, cam) or _factors(work, turned) or ("", ())
     if mistake:
@@ -140,6 +142,10 @@ def judge_index(work: Work) -> Finding:
         elif slips is None:
             ok = False
             lines.append(f"The head does not report the {which} encoder's index.")
+        elif slips is not None and slips >= min(crank, cam) - 1:
+            ok = False
+            lines.append(f"The {which} encoder's index came at another count at each turn: its lines per turn are set "
+                         f"wrong. Compare the plate with {which}_lines at the head's console.")  # fmt: skip
         elif slips:
             ok = False
             lines.append(f"The {which} encoder's index came {slips} times at another count: tighten its coupling, "

@@ -72,7 +72,28 @@ def test_index_that_slips_is_named() -> None:
     assert not found.ok
     assert found.lines[0].startswith("The crank encoder's index came each turn") and "cam" in found.lines[1]
     assert judged(TERN, "index", before, status(head_turns=[3.0, 3.0], head_slips=[3, 1])).ok
+    # A head with a wrong number of lines is set right by its index at each turn, and its turns look right.
+    each = judged(TERN, "index", before, status(head_turns=[3.0, 3.0], head_slips=[6, 1]))
+    assert not each.ok and "crank_lines" in each.lines[0]
     assert not judged(TERN, "index", before, status(head_turns=[1.0, 1.0], head_slips=[3, 1])).ok
+
+
+def test_turns_before_the_first_index_count_for_nothing() -> None:
+    """An encoder that was not valid at the beginning: begin again, and no mistake is named."""
+    found = judged(TERN, "sense", status(head_valid=[True, False]), status(head_turns=[1.4, 1.4]), turns=2)
+    assert not found.ok and "begin again" in found.lines[0] and not found.settings
+
+
+def test_a_task_is_left_out_with_a_reason() -> None:
+    """Those for safety never; the record shows which and why."""
+    all_tasks = {t.key: t for t in tasks(TERN, TERN.engine[0])}
+    record = records.empty("tern-passage", "main")
+    records.finish(record, all_tasks["zero"], all_tasks["zero"].leave_out("no gauge"), "A", "2026-03-01T06:00:00Z", {})
+    text = records.text_of(record, list(all_tasks.values()), "ship.toml", "f00d")
+    assert "LEFT OUT" in text and "Left out: no gauge." in text
+    for key, reason in (("isolate", "in a hurry"), ("restore", "later"), ("zero", " ")):
+        with pytest.raises(Refused):
+            all_tasks[key].leave_out(reason)
 
 
 def test_head_against_plate_and_settings() -> None:
