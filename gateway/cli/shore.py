@@ -1,4 +1,4 @@
-"""The shore side: keep what a fleet says, watch its alerts, list its engines."""
+"""The shore side: keep what a fleet sends, watch its alerts, list its engines."""
 
 import argparse
 import os

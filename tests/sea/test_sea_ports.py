@@ -11,16 +11,7 @@ PAUSE_S = 594.0
 PORT = "[engine]\nspeed = [[0, 90], [450000, 90], [451800, 0], [550000, 0], [551800, 92]]\n"
 
 
-@pytest.mark.parametrize(
-    "deg",
-    [
-        -0.06,
-        pytest.param(
-            0.06,
-            marks=pytest.mark.xfail(strict=True, reason="issue 18 point 11: laden to ballast is a step of the lag"),
-        ),
-    ],
-)
+@pytest.mark.parametrize("deg", [-0.06, 0.06])
 def test_a_change_of_loading_in_port_is_no_step(deg: float) -> None:
     """Laden to ballast, 0.06° and 2 rpm, over a stay of 27 hours, weather of 0.02° beside it: nothing is raised."""
     sea = f"[sea]\nweather_deg = 0.02\nwhite_deg = 0.005\nloading = [[0, 1], [500000, 0]]\nloading_deg = {deg}\n"
