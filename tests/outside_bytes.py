@@ -7,6 +7,7 @@ with an odd one are cut into pieces and sealed with the right checksum first.
 
 import asyncio
 import json
+import shutil
 import tempfile
 import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -41,6 +42,7 @@ from gateway.measure.timeline import Now
 from gateway.model.errors import Refused, SettingsError
 from gateway.model.output import NewBooking, NewEvent, NewRetained
 from gateway.model.panel_settings import SentenceSettings
+from gateway.model.settings import GatewaySettings
 from gateway.model.settings_file import checked_section, load_settings
 from gateway.outlets.control import ControlServer
 from gateway.outlets.fault_log import FaultLog
@@ -59,6 +61,8 @@ from gateway.outlets.page.shapes import (
 )
 from gateway.outlets.sentences.queue import SentenceQueue
 from gateway.shore.check import DETAIL_CHARS_MAX, Checked, check
+from gateway.store.reader import StateReader
+from gateway.store.state import StateStore
 from gateway.worksheet.pressure_file import CYLINDERS_MAX, ROWS_MAX, read_pressures
 
 GATEWAY_ID = "6f1d1f6a-3f6b-4a51-9a35-0a4c7f0a1b2c"
@@ -273,7 +277,37 @@ def pressures(data: bytes) -> None:
         assert 1 <= len(found.bar) <= CYLINDERS_MAX
 
 
+def store_file(data: bytes) -> None:
+    """The bytes as changes to `state.db`, one after another: offset in 256 bytes (u16) and in bytes (u8), new bytes.
+
+    Whatever is changed, the store opens at the first try, takes a row and gives it back.
+    """
+    sound, folder = _sound_store(), _folder() / "damaged"
+    shutil.rmtree(folder, ignore_errors=True)
+    shutil.copytree(sound, folder)
+    path = folder / "state.db"
+    if data[:1] == b"!":
+        path.write_bytes(data[1:])
+    else:
+        changed = bytearray(path.read_bytes())
+        for piece in pieces(data):
+            at = int.from_bytes(piece[:2], "little") * 256 % len(changed) + (piece[2] if len(piece) > 2 else 0)
+            changed[at : at + len(piece[3:])] = piece[3:]
+        path.write_bytes(changed)
+    store = _opened_store(folder)
+    try:
+        (seq,) = store.commit(events=[NewEvent("t", "alarm", {"ts": "2026-03-02T12:00:00.000Z", "after": True})])
+    finally:
+        store.close()
+    reader = StateReader(folder)
+    try:
+        assert any(row.seq == seq for row in reader.events(0, 10_000))
+    finally:
+        reader.close()
+
+
 TARGETS: dict[str, Callable[[bytes], None]] = {
+    "store": store_file,
     "link": link,
     "replay": replay,
     "sentences": sentences,
@@ -314,6 +348,27 @@ def _sentence_settings() -> tuple[SentenceSettings, ...]:
 @cache
 def _control() -> ControlServer:
     return ControlServer(_folder() / "socket", lambda request, who: _commands().handle("shell", request, who))
+
+
+def _opened_store(folder: Path) -> StateStore:
+    return StateStore(folder, GatewaySettings(), brokers={"ship": frozenset({"event"})}, ballast_bytes=4_096)
+
+
+@cache
+def _sound_store() -> Path:
+    """A closed store with a few rows in each table."""
+    folder = _folder() / "sound"
+    store = _opened_store(folder)
+    for n in range(20):
+        rows = [NewBooking("main", f"b{n}", "hand-play", "2026-03-01T12:00:00.000Z", '{"kind":"hand-play"}')]
+        store.commit(
+            [NewEvent("t", "alarm", {"ts": "2026-03-01T12:00:00.000Z", "n": n})],
+            [NewRetained(f"a{n}", "alarm", b"{}")],
+            {"e": {"n": n}},
+            rows,
+        )
+    store.close()
+    return folder
 
 
 @cache

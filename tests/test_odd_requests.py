@@ -66,3 +66,11 @@ def test_a_refusal_is_in_the_log_with_who_asked_for_what() -> None:
     assert [(line["who"], line["log_level"]) for line in log] == [("oiler", "warning")] * 2
     assert log[0]["do"] == "'open-the-sea-cocks'" and "is not among what can be asked" in log[0]["why"]
     assert log[1]["do"].isascii() and len(log[1]["do"]) <= 64
+
+
+@pytest.mark.parametrize("do", [{"a": []}, [], None, 7, "x" * 10_000, "\x1b[2J"])
+def test_a_request_for_what_is_no_word_is_refused_in_few_words(do: object) -> None:
+    """A table or a list in place of the word is no fault of the daemon's; a terminal's control characters are shown."""
+    with pytest.raises(Refused, match="is not among what can be asked") as refused:
+        _commands().handle("shell", {"do": do}, "second")
+    assert len(str(refused.value)) < 400 and "\x1b" not in str(refused.value)

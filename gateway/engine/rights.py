@@ -21,7 +21,7 @@ that enables requests and the broker's access list."""
 def authorise(origin: Origin, do: object) -> None:
     """Raises Refused for what nobody knows, and for what may not be asked for by this way in."""
     known = ALLOWED["shell"]
-    if do not in known:
-        raise Refused(f"{do!r} is not among what can be asked: {', '.join(sorted(known))}")
+    if not isinstance(do, str) or do not in known:
+        raise Refused(f"{ascii(do)[:80]} is not among what can be asked: {', '.join(sorted(known))}")
     if do not in ALLOWED[origin]:
         raise Refused(f"{do} cannot be asked from here ({origin}); use the page or the shell")

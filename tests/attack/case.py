@@ -71,7 +71,7 @@ def on_ship(one: Case, s: Ship) -> Outcome:
     except Exception as e:
         why = f"{type(e).__name__}: {e}"
     after = s.rss_mib()
-    alarm_s = s.await_alarm(begun)
+    alarm_s = s.await_alarm(max(begun, s.judged_from_s))
     s.attackers.close()
     if s.process.child.poll() is not None:
         why = why or "the daemon has ended"

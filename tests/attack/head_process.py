@@ -1,4 +1,4 @@
-"""A simulated head in a process of its own: its loop breaks for 2.5 s in every six, and it prints when it starts.
+"""A simulated head in a process of its own: for 3 s in every six it reports its loop as not valid.
 
     python -m tests.attack.head_process LINK ROUNDS
 
@@ -14,7 +14,9 @@ from firmware_sim import Head, parse_scenario
 from firmware_sim.outlets import PtyOutlet
 from firmware_sim.play import play
 
-FIRST_S, EVERY_S, BROKEN_S = 8.0, 6.0, 2.5
+FIRST_S, EVERY_S, BROKEN_S = 8.0, 6.0, 3.0
+"""Whole seconds, as the gateway judges, and no break of the wire: five of these in five minutes are an intermittent
+contact, whose alarm rightly stands on, and then nothing could be timed."""
 
 
 def broken_at_s(rounds: int) -> list[float]:
@@ -25,7 +27,7 @@ def broken_at_s(rounds: int) -> list[float]:
 def main(link: str, rounds: str) -> int:
     """Play until the scenario ends."""
     events = "".join(
-        f'[[event]]\nat_s = {at_s}\nkind = "loop-broken"\nfor_s = {BROKEN_S}\n' for at_s in broken_at_s(int(rounds))
+        f'[[event]]\nat_s = {at_s}\nkind = "loop-invalid"\nfor_s = {BROKEN_S}\n' for at_s in broken_at_s(int(rounds))
     )
     scenario = parse_scenario(f"[run]\nduration_s = {FIRST_S + EVERY_S * int(rounds)}\n{events}")
     outlet = PtyOutlet(lambda: False, Path(link))

@@ -160,12 +160,13 @@ def no_descriptors(ship: Ship) -> None:
     for s in strangers:
         s.close()
     ship.broker.start()
-    until(lambda: _works(ship), "local socket and page answer again", 20.0)
+    until(lambda: works(ship), "local socket and page answer again", 20.0)
     until(lambda: _connected(ship), "the broker is connected again", 30.0)
     assert ship.log_bytes() - logged < 30_000, f"{ship.log_bytes() - logged} bytes of log"
 
 
-def _works(ship: Ship) -> bool:
+def works(ship: Ship) -> bool:
+    """Whether shell and page answer."""
     try:
         return status_s(ship) < 5.0 and viewer_s(ship.page_port) < 5.0
     except (OSError, AssertionError, CamdriftError):
@@ -175,3 +176,90 @@ def _works(ship: Ship) -> bool:
 def _connected(ship: Ship) -> bool:
     status, body, _ = asked(ship.page_port, "/api/status")
     return status == 200 and bool(json.loads(body)["brokers"]["ship"]["connected"])
+
+
+PDUS: dict[str, bytes] = {
+    "all coils at once": b"\x0f\0\x64\0\x20\x04\xff\xff\xff\xff",
+    "2,000 coils": b"\x01\0\0\x07\xd0",
+    "coils beyond": b"\x05\xff\xff\xff\0",
+    "a coil half on": b"\x05\0\0\x12\x34",
+    "registers to the end": b"\x04\xff\xff\0\x01",
+    "registers round the corner": b"\x03\xff\xf0\0\x7d",
+    "no registers": b"\x04\0\0\0\0",
+    "65,535 registers": b"\x04\0\0\xff\xff",
+    "a register written": b"\x06\0\0\0\0",
+    "registers written and read": b"\x17\0\0\0\1\0\0\0\1\2\0\0",
+    "identification, in pieces": b"\x2b\x0e\x01",
+    "identification of nothing": b"\x2b\x0e\x04\xff",
+    "CANopen": b"\x2b\x0d\0\0",
+    "a count that is wrong": b"\x0f\0\0\0\x08\xff\xff",
+    "diagnostics: restart": b"\x08\0\x01\xff\0",
+    "a file": b"\x14\x07\x06\0\x04\0\x01\0\x02",
+    "a queue": b"\x18\0\0",
+    "an exception": b"\x84\x02",
+    "function 0": b"\0",
+    "nothing": b"",
+}
+
+
+@case(
+    "Modbus requests that no panel makes: broadcasts, identification in pieces, coil storms from 20 addresses",
+    quick=True,
+)
+def modbus_odd_requests(ship: Ship) -> None:
+    """Each to every kind of unit a byte at a time; then 20,000 acknowledgements with nothing to acknowledge."""
+    logged = ship.log_bytes()
+    for n, (name, pdu) in enumerate(PDUS.items()):
+        for unit in (0, 1, 2, 247, 255):
+            whole = struct.pack(">HHHB", n, 0, len(pdu) + 1, unit) + pdu
+            with contextlib.suppress(OSError), connected(ship.modbus_port, f"127.0.8.{1 + n % 20}") as s:
+                s.settimeout(0.2)
+                for at in range(len(whole)):
+                    s.sendall(whole[at : at + 1])
+                found = s.recv(300)
+                assert len(found) <= 260, f"{name}: {len(found)} bytes"
+    storm = (struct.pack(">HHHB", 1, 0, 6, 1) + b"\x05\0\0\xff\0") * 1_000
+    for n in range(20):
+        with contextlib.suppress(OSError), connected(ship.modbus_port, f"127.0.8.{1 + n}") as s:
+            s.sendall(storm)
+            s.settimeout(0.2)
+            s.recv(65_536)
+    assert ship.log_bytes() - logged < 40_000, f"{ship.log_bytes() - logged} bytes of log"
+
+
+LINES: dict[str, bytes] = {
+    "partial": b'{"do":"status"',
+    "NUL": b'{"do":"sta\0tus"}\n',
+    "only NUL": b"\0" * 60_000 + b"\n",
+    "no UTF-8": b'{"do":"\xff\xfe"}\n',
+    "surrogates": b'{"do":"\\ud800"}\n',
+    "a list": b"[1,2,3]\n",
+    "a number of 60,000 digits": b"9" * 60_000 + b"\n",
+    "deep": b"[" * 60_000 + b"\n",
+    "NaN": b'{"do":"shelve","engine":"main","alarm":"lag-limit","minutes":NaN}\n',
+    "infinite": b'{"do":"shelve","engine":"main","alarm":"lag-limit","minutes":1e999}\n',
+    "not a word": b'{"do":{"a":[]}}\n',
+    "an engine that is none": b'{"do":"acknowledge","engine":["main"],"alarm":{"x":1}}\n',
+    "a terminal's control characters": b'{"do":"\\u001b[2J","engine":"\\u0007\\r\\n"}\n',
+    "the same key twice": b'{"do":"status","do":"shelve"}\n',
+    "empty": b"\n",
+    "100 requests in one": b'{"do":"status"}\n' * 100,
+    "longer than allowed": b" " * 70_000,
+}
+
+
+@case("the local socket: partial, broken, deep and long requests, 300 times", quick=True)
+def local_socket_odd_requests(ship: Ship) -> None:
+    """Each is refused in one line without an unexpected fault; the shell is answered; the log hardly grows."""
+    logged = ship.log_bytes()
+    for n in range(300):
+        name, line = list(LINES.items())[n % len(LINES)]
+        with socket.socket(socket.AF_UNIX) as s, contextlib.suppress(OSError):
+            s.settimeout(5.0)
+            s.connect(str(ship.socket_path))
+            s.sendall(line)
+            s.shutdown(socket.SHUT_WR)
+            found = s.recv(65_536)
+            assert b"unexpected" not in found, f"{name}: {found[:200]!r}"
+    assert status_s(ship) < 5.0
+    assert ship.log_bytes() - logged < 40_000, f"{ship.log_bytes() - logged} bytes of log"

@@ -140,17 +140,18 @@ class RelayFile:
                 yield float(at_s), level == "1"
 
 
-def delays_s(broken_s: list[float], changes: list[tuple[float, bool]], level: bool) -> list[float]:
+def delays_s(broken_s: list[float], changes: list[tuple[float, bool]], level: bool, other_reason: bool) -> list[float]:
     """From each break to the first moment at which `changes` shows `level`; infinite where it never does.
 
-    A level that already stood at the break counts as shown then.
+    A level that already stood at the break counts as shown then, where that can have another reason: `other_reason`.
+    Otherwise nothing was seen of this break, which counts as never.
     """
     found = []
     for n, at_s in enumerate(broken_s):
         until_s = broken_s[n + 1] if n + 1 < len(broken_s) else float("inf")
         before = [on for t, on in changes if t <= at_s]
         if before and before[-1] is level:
-            found.append(0.0)
+            found.append(0.0 if other_reason else float("inf"))
             continue
         found.append(next((t - at_s for t, on in changes if at_s < t < until_s and on is level), float("inf")))
     return found

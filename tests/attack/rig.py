@@ -1,6 +1,7 @@
 """The daemon under attack: real processes for daemon, head and broker, a panel and a relay that keep time."""
 
 import contextlib
+import glob
 import os
 import resource
 import subprocess
@@ -12,7 +13,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from daemon_rig import ENTRY, ROOT, Mosquitto, Process, example, free_port, until, written
+import pytest
+from daemon_rig import ENTRY, ROOT, Mosquitto, Process, broker_table, example, free_port, until, written
 from page_rig import HASH
 
 from tests.attack.head_process import BROKEN_S, broken_at_s
@@ -40,6 +42,14 @@ class Ship:
     head_start_s: float
     rounds: int
     protocol: str = "5"
+    second_head_port: int = 0
+    """Where the second engine's head is looked for; 0: there is no second engine."""
+    second_broker_port: int = 0
+    clock: Path | None = None
+    """The file that moves the daemon's system clock, as libfaketime reads it."""
+    env: dict[str, str] = field(default_factory=dict)
+    judged_from_s: float = 0.0
+    """Alarms before are not judged: the case itself had stopped the daemon. Monotonic."""
     attackers: contextlib.ExitStack = field(default_factory=contextlib.ExitStack)
 
     @property
@@ -74,8 +84,8 @@ class Ship:
     def alarm_delays_s(self, from_s: float, to_s: float) -> list[float]:
         """From each break within that time to discrete input and relay, the slower of the two."""
         broken = self.breaks_s(from_s, to_s)
-        modbus = delays_s(broken, self.watch.seen, True)
-        relay = delays_s(broken, list(self.relay.changes()), False)
+        modbus = delays_s(broken, self.watch.seen, True, other_reason=False)
+        relay = delays_s(broken, list(self.relay.changes()), False, other_reason=True)
         return [max(pair) for pair in zip(modbus, relay, strict=True)]
 
     def await_alarm(self, from_s: float) -> float:
@@ -99,6 +109,38 @@ def settings(folder: Path, broker_port: int, **tables: Any) -> tuple[dict[str, A
     return data, page, modbus
 
 
+def with_second(data: dict[str, Any]) -> tuple[int, int]:
+    """Add an engine on a head of its own, and a second broker; the ports of loopback where they are looked for."""
+    head, broker = free_port(), free_port()
+    data["head"].append({"slug": "aux-head", "port": f"socket://127.0.0.1:{head}"})
+    data["engine"].append({**data["engine"][0], "slug": "aux", "name": "Second engine", "head": "aux-head"})
+    data["broker"].append(broker_table(broker, "shore"))
+    return head, broker
+
+
+def moved_clock(folder: Path) -> tuple[Path, dict[str, str]]:
+    """The file that moves a daemon's clock, at first by nothing, and the environment for it."""
+    found = next(iter(glob.glob("/usr/lib/*/faketime/libfaketimeMT.so.1")), None)
+    if found is None:
+        pytest.skip("libfaketime is not installed (apt install faketime)")
+    clock = folder / "clock"
+    clock.write_text("+0d\n", encoding="ascii")
+    return clock, {
+        "LD_PRELOAD": found, "FAKETIME_TIMESTAMP_FILE": str(clock), "FAKETIME_CACHE_DURATION": "1",
+        "FAKETIME_DONT_FAKE_MONOTONIC": "1",
+    }  # fmt: skip
+
+
+def certificate(folder: Path) -> dict[str, str]:
+    """A certificate of its own for the page, for a day; the settings that name it."""
+    cert, key = folder / "page.pem", folder / "page.key"
+    words = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-days",
+             "1", "-subj", "/CN=localhost", "-out", str(cert), "-keyout", str(key)]  # fmt: skip
+    subprocess.run(words, check=True, capture_output=True)
+    key.chmod(0o600)
+    return {"cert_file": str(cert), "key_file": str(key)}
+
+
 def _daemon(config: Path, descriptors: int, **env: str) -> Process:
     limit = (
         f"import os,resource,sys;resource.setrlimit(resource.RLIMIT_NOFILE,({descriptors},{descriptors}));"
@@ -115,30 +157,51 @@ def ship(
     before: Callable[[Path], None] = lambda _folder: None,
     broker_lines: tuple[str, ...] = ("allow_anonymous true",),
     protocol: str = "5",
+    second: bool = False,
+    clock: bool = False,
+    tls: bool = False,
     **tables: Any,
 ) -> Iterator[Ship]:
-    """A ship for one attack, awaited until the relay is held. `before`: may fill the data folder."""
+    """A ship for one attack, awaited until the relay is held. `before`: may fill the data folder.
+
+    `second`: with a second engine and a second broker, for attackers to play. `clock`: its clock can be moved.
+    `tls`: the page has a certificate.
+    """
     with contextlib.ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="camdrift-attack-")))
         broker = Mosquitto(folder, *broker_lines)
         stack.callback(broker.stop)
         data, page, modbus = settings(folder, broker.port, **tables)
         data["broker"][0]["protocol"] = protocol
+        ports = with_second(data) if second else (0, 0)
+        if tls:
+            data["page"] |= certificate(folder)
+        clock_file, clock_env = moved_clock(folder) if clock else (None, {})
         (folder / "data").mkdir()
         before(folder)
         config = written(folder, data)
         relay = RelayFile(folder)
         head = stack.enter_context(_head(folder, rounds))
-        process = _daemon(config, descriptors, **relay.env, **AS_A_SERVICE)
-        stack.callback(_end, process)
+        env = {**relay.env, **AS_A_SERVICE, **clock_env}
+        process = _daemon(config, descriptors, **env)
         watch = Watch(modbus)
-        made = Ship(folder, config, process, page, modbus, broker, relay, watch, head, rounds, protocol)
+        made = Ship(
+            folder, config, process, page, modbus, broker, relay, watch, head, rounds, protocol, *ports, clock_file, env
+        )
+        stack.callback(lambda: _end(made.process))
         stack.enter_context(made.attackers)
         until(lambda: _runs(modbus), "Modbus answers and the shaft turns", READY_S)
         watch.start()
         stack.callback(watch.end)
         until(lambda: any(on for _, on in relay.changes()), "the relay is held", READY_S)
         yield made
+
+
+def restarted(ship: Ship) -> None:
+    """Start its daemon again, which is gone, and wait until it watches."""
+    ship.process = _daemon(ship.config, DESCRIPTORS, **ship.env)
+    until(lambda: _runs(ship.modbus_port), "Modbus answers and the shaft turns", READY_S)
+    ship.judged_from_s = time.monotonic()
 
 
 def _runs(port: int) -> bool:

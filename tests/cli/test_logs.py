@@ -1,4 +1,4 @@
-"""Logs never bring down what tells them."""
+"""Logs never stop what writes them, and nobody outside decides how long they get."""
 
 import sys
 from pathlib import Path
@@ -6,7 +6,20 @@ from pathlib import Path
 import pytest
 import structlog
 
-from gateway.cli.logs import EVENT_MAX, KEYS_MAX, SAME_MAX, WINDOW_S, Repeats, set_up_logs
+from gateway.cli.logs import (
+    BURST_BYTES,
+    BYTES_PER_S,
+    ERROR_BYTES,
+    EVENT_MAX,
+    FIELD_CHARS_MAX,
+    KEYS_MAX,
+    SAME_MAX,
+    WINDOW_S,
+    Budget,
+    Repeats,
+    set_up_logs,
+    short_fields,
+)
 
 
 def test_a_stderr_that_is_gone_is_no_fault(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -34,7 +47,7 @@ class Clock:
         return self.now_s
 
 
-def passed(repeats: Repeats, **fields: object) -> dict[str, object] | None:
+def passed(repeats: Repeats | Budget, **fields: object) -> dict[str, object] | None:
     """The line as it goes on, or `None` where it is held back."""
     try:
         return dict(repeats(None, "warning", dict(fields)))
@@ -61,4 +74,41 @@ def test_an_event_with_ever_new_fields_is_bounded_and_so_is_the_memory() -> None
     assert sum(line is not None for line in lines) == EVENT_MAX
     for n in range(20 * KEYS_MAX):
         passed(repeats, event=f"event.{n}")
-    assert len(repeats._seen) <= KEYS_MAX + 2 and len(repeats._held) <= KEYS_MAX + 1
+    assert max(len(t) for t in (repeats._same, repeats._events, repeats._held)) <= KEYS_MAX
+
+
+def test_new_fields_in_every_line_open_no_new_window() -> None:
+    """However many different lines of one event there are in a minute, `EVENT_MAX` of them are written."""
+    repeats = Repeats(Clock())
+    lines = [passed(repeats, event="command.refused", who=f"user {n}") for n in range(20 * KEYS_MAX)]
+    assert sum(line is not None for line in lines) == EVENT_MAX
+    assert passed(repeats, event="alarm.changed", tag="lag-limit") == {"event": "alarm.changed", "tag": "lag-limit"}
+
+
+def test_all_lines_together_are_bounded_and_errors_still_pass() -> None:
+    """A thousand kinds of event share one burst; the rest is counted, and an error has a reserve of its own."""
+    clock = Clock()
+    budget = Budget(clock)
+    lines = [passed(budget, event=f"kind.{n % 1_000}", why="x" * 500) for n in range(10_000)]
+    written = [line for line in lines if line is not None]
+    assert sum(len(str(line)) for line in written) <= BURST_BYTES
+    error = budget(None, "error", {"event": "store.write_failed"})
+    assert error["suppressed"] == len(lines) - len(written)
+    clock.now_s = ERROR_BYTES / BYTES_PER_S
+    assert passed(budget, event="broker.connected") == {"event": "broker.connected"}
+
+
+def test_a_long_field_is_cut() -> None:
+    """Text, bytes and lists from outside alike; a short value stays what it is."""
+    long = {
+        "event": "e",
+        "a": "x" * 10**6,
+        "b": b"\0" * 10**6,
+        "c": list(range(10**5)),
+        "d": 10**3_000,
+        "n": 7,
+        "l": [1],
+    }
+    cut = short_fields(None, "warning", long)
+    assert all(len(str(v)) <= FIELD_CHARS_MAX + 60 for v in cut.values())
+    assert cut["n"] == 7 and cut["l"] == [1] and str(cut["a"]).endswith("(and 999000 characters more)")

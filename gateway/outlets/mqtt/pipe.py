@@ -8,10 +8,12 @@ import queue
 import select
 import socket
 import ssl
+import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
+from paho.mqtt import MQTTException
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
 from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
@@ -154,7 +156,7 @@ class Pipe:
     def _turn(self, events: int) -> None:
         code = MQTTErrorCode.MQTT_ERR_SUCCESS
         if events & ~select.POLLOUT:
-            code = self._client.loop_read()
+            code = self._read()
             if self._client.too_long:
                 self.lost, self.too_long = too_long_text(self._client.too_long), True
         if not code and events & select.POLLOUT:
@@ -163,6 +165,13 @@ class Pipe:
             code = self._client.loop_misc()
         if code:
             self.lost = self.lost or LOST
+
+    def _read(self) -> MQTTErrorCode:
+        try:
+            return self._client.loop_read()
+        except (MQTTException, ValueError, LookupError, struct.error, AssertionError) as e:
+            self.lost = f"the broker sends what is not MQTT ({type(e).__name__}); check host and port"
+            return MQTTErrorCode.MQTT_ERR_PROTOCOL
 
     def publish(self, topic: str, payload: bytes, qos: int, retain: bool) -> int | None:
         """Hand a message to the socket; its id, or None when the connection is gone (see `lost`)."""

@@ -3,6 +3,7 @@
 import asyncio
 import socket
 import threading
+from asyncio.sslproto import SSLProtocol
 from errno import EPERM
 from functools import partial
 from pathlib import Path
@@ -30,6 +31,7 @@ ACCEPTED_AT_ONCE = 16
 """Of one turn of the loop: so many descriptors may be held above the number of places for a moment."""
 SWEEP_S = 1.0
 STOP_S = 5.0
+TLS_BUFFER_BYTES = 32_768
 
 
 class PageServer:
@@ -102,6 +104,8 @@ class PageServer:
 
         s = self._settings
         _check_tls_files(s)
+        # The loop allots this much to each connection before its handshake; a TLS record has 16 kB at most (RFC 8446).
+        SSLProtocol.max_size = TLS_BUFFER_BYTES
         page = Page(self._in, places.relieve)
         server = Server(
             Config(
