@@ -151,7 +151,17 @@ def _fault_of(path: Path, plan: Plan, *, was_there: bool) -> str | None:
         return "was empty"
     if suspect(path).exists():
         return "had rows that could not be read"
+    if not _versions_known(path):
+        return "was damaged (its header names a file format that does not exist)"
     return _damage(path, plan)
+
+
+def _versions_known(path: Path) -> bool:
+    """Whether bytes 18 and 19 are 1 or 2 (SQLite, file format, 1.3.3). Another write version opens read-only, as if
+    the disk were at fault, and every start would be refused."""
+    with suppress(OSError), path.open("rb") as file:
+        return all(version in (1, 2) for version in file.read(20)[18:])
+    return True
 
 
 def _damage(path: Path, plan: Plan, *, with_log: bool = True) -> str | None:
