@@ -4,7 +4,7 @@ What was refused is kept and tried again, the lowest first; nothing new overtake
 acknowledged without a gap.
 """
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from itertools import takewhile
@@ -73,22 +73,17 @@ class Line:
         """Messages that the broker would not have, and has not taken since."""
         return sum(m.state is _State.REFUSED or (m.again and m.state is _State.FLYING) for m in self._members.values())
 
-    def due(self, room: int, *, probing: bool, rows: Callable[[int, int], Iterable[Outgoing]]) -> Iterator[Outgoing]:
+    def due(self, room: int, *, probing: bool, rows: Callable[[int, int], Sequence[Outgoing]]) -> list[Outgoing]:
         """What may go now: when `probing` the lowest refused one, else new ones. `rows(after, limit)` gives those."""
-        yield from self._again(probing)
-        if room <= 0 or self._blocked():
-            return
-        for out in rows(self._sent, room):
-            yield out
-            if self._blocked():
-                return
+        if self._blocked():
+            return self._again() if probing else []
+        return list(rows(self._sent, room)) if room > 0 else []
 
-    def _again(self, probing: bool) -> Iterator[Outgoing]:
+    def _again(self) -> list[Outgoing]:
         """The lowest refused one, one at a time: the broker must take it before another is tried."""
-        if probing and not any(m.again and m.state is _State.FLYING for m in self._members.values()):
-            lowest = next((m for m in self._members.values() if m.state is _State.REFUSED), None)
-            if lowest is not None:
-                yield lowest.out
+        if any(m.again and m.state is _State.FLYING for m in self._members.values()):
+            return []
+        return [m.out for m in self._members.values() if m.state is _State.REFUSED][:1]
 
     def _blocked(self) -> bool:
         return any(m.again or m.state is _State.REFUSED for m in self._members.values())

@@ -7,7 +7,7 @@ latest is what the broker retains.
 """
 
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Protocol
 
 from gateway.model.limits import IN_FLIGHT_BYTES_MAX, IN_FLIGHT_MESSAGES_MAX
@@ -19,6 +19,8 @@ REFUSED = 0x80
 """A PUBACK with this reason or above: the broker has not taken the message (MQTT 5, section 3.4.2.1)."""
 NO_READER = 0x10
 """Taken, and nobody has subscribed to it (the same section): success, but for a shore that has lost its keepers."""
+
+Send = Callable[[Outgoing], int | None]
 
 
 class Retained(Protocol):
@@ -146,20 +148,41 @@ class Window:
         oldest = next(iter(self._flying.values()), None)
         return oldest is not None and now - oldest[1] > ack_s
 
-    def fill(self, now: float, send: Callable[[Outgoing], int | None]) -> None:
+    def fill(self, now: float, send: Send) -> None:
         """Send what is due while there is room. `send` gives the message id, or None when the connection is gone."""
         self.idle = False
-        for out in self._due(now):
+        probing = now >= self._retry_at
+        if probing:
+            self._held.clear()
+        states = self._retained_due()
+        self.idle = (
+            self._send_all(self._presence_due(), now, send)
+            and self._send_answers(now, send)
+            and self._send_all([out for klass, out in states if klass != "trend"], now, send)
+            and self._send_all(self._events_due(probing), now, send)
+            and self._send_all(self._trends.due(self._spare, probing=probing, rows=self._trend_rows), now, send)
+            and self._send_all(self._trend_states(states), now, send)
+        )
+
+    def _send_all(self, due: Sequence[Outgoing], now: float, send: Send) -> bool:
+        """False: there is no more room, or no connection."""
+        for out in due:
             if self._too_large(out):
                 self._refuse(out, now, f"larger than the {self._granted.packet_bytes} bytes that the broker takes")
+                if out.in_line:
+                    return True  # nothing in its line goes before it
                 continue
-            if not self._fits(out):
-                return
-            mid = send(out)
+            mid = send(out) if self._fits(out) else None
             if mid is None:
-                return
+                return False
             self._fly(mid, out, now)
-        self.idle = True
+        return True
+
+    def _send_answers(self, now: float, send: Send) -> bool:
+        while (answer := self._next_answer()) is not None:
+            if not self._send_all([answer], now, send):
+                return False
+        return True
 
     def _too_large(self, out: Outgoing) -> bool:
         return self._granted.packet_bytes is not None and out.size > self._granted.packet_bytes
@@ -168,22 +191,17 @@ class Window:
         full = len(self._flying) >= self._room
         return not full and (not self._flying or self._bytes + out.size <= IN_FLIGHT_BYTES_MAX)
 
-    def _due(self, now: float) -> Iterator[Outgoing]:
-        probing = now >= self._retry_at
-        if probing:
-            self._held.clear()
-        if self._presence is not None and self._presence.topic not in self._busy():
-            yield self._presence
-        while (answer := self._next_answer()) is not None:
-            yield answer
-        states = self._retained_due()
-        yield from (out for klass, out in states if klass != "trend")
-        if "event" in self._classes:
-            yield from self._events.due(self._spare, probing=probing, rows=self._event_rows)
-        yield from self._trends.due(self._spare, probing=probing, rows=self._trend_rows)
-        if any(klass == "trend" for klass, _ in states):
-            # Looked up again: what has stood in line since must not be followed by what was there before it.
-            yield from (out for klass, out in self._retained_due() if klass == "trend")
+    def _presence_due(self) -> list[Outgoing]:
+        return [self._presence] if self._presence is not None and self._presence.topic not in self._busy() else []
+
+    def _events_due(self, probing: bool) -> list[Outgoing]:
+        wanted = "event" in self._classes
+        return self._events.due(self._spare, probing=probing, rows=self._event_rows) if wanted else []
+
+    def _trend_states(self, states: Sequence[tuple[str, Outgoing]]) -> list[Outgoing]:
+        """Looked up again: what has stood in line since must not be followed by what was there before it."""
+        again = self._retained_due() if any(klass == "trend" for klass, _ in states) else []
+        return [out for klass, out in again if klass == "trend"]
 
     @property
     def _spare(self) -> int:

@@ -22,6 +22,7 @@ class Viewer:
         self.box: asyncio.Queue[bytes | None] = asyncio.Queue(1)
         self.missed = 0
         self.task: asyncio.Task[object] | None = None
+        self.ended = False
 
     def put(self, data: bytes | None) -> None:
         """The latest displaces what was not taken."""
@@ -60,18 +61,19 @@ class Stream:
             self._turning = asyncio.get_running_loop().create_task(self._turn())
         return viewer
 
-    async def lines(self, viewer: Viewer, may_go_on: Callable[[], bool]) -> AsyncIterator[bytes]:
-        """What this viewer gets, until it leaves, may no longer look, or the page closes."""
-        viewer.task = asyncio.current_task()
-        yield f"retry: {RETRY_MS}\n\n".encode()
-        yield await asyncio.to_thread(self._event)
-        while may_go_on():
-            data = await viewer.box.get()
-            viewer.missed = 0
-            if data is None:
-                return
-            yield data
-        yield b"event: closed\ndata: {}\n\n"
+    async def take(self, viewer: Viewer, may_look: Callable[[], bool]) -> list[bytes]:
+        """Wait for what this viewer gets next; nothing once it may no longer look, or the page closes."""
+        if viewer.task is None:
+            viewer.task = asyncio.current_task()
+            return [f"retry: {RETRY_MS}\n\n".encode(), await asyncio.to_thread(self._event)]
+        if viewer.ended:
+            return []
+        if not may_look():
+            viewer.ended = True
+            return [b"event: closed\ndata: {}\n\n"]
+        data = await viewer.box.get()
+        viewer.missed = 0
+        return [] if data is None else [data]
 
     def leave(self, viewer: Viewer) -> None:
         """Give the place back; a second time does nothing."""
@@ -98,3 +100,10 @@ class Stream:
         except CamdriftError:
             # Nothing to tell this time; the comment shows that the page still lives.
             return b": ping\n\n"
+
+
+async def lines(stream: Stream, viewer: Viewer, may_look: Callable[[], bool]) -> AsyncIterator[bytes]:
+    """All that a viewer gets, as the web framework pulls it."""
+    while taken := await stream.take(viewer, may_look):
+        for line in taken:
+            yield line

@@ -43,7 +43,7 @@ from gateway.outlets.page.shapes import (
 )
 from gateway.outlets.page.shares import Busy, Shares
 from gateway.outlets.page.sheet_shapes import SHEET_FILE_CHARS_MAX, SheetAnswer, SheetBody, SheetRow, SheetsAnswer
-from gateway.outlets.page.stream import Stream
+from gateway.outlets.page.stream import Stream, lines
 from gateway.wear.bookings import Entry
 
 READERS_MAX = 2
@@ -168,7 +168,7 @@ class Views:
         except Busy as e:
             return problem(str(e), 503)
         return PlacedResponse(
-            self.stream.lines(viewer, may_go_on),
+            lines(self.stream, viewer, may_go_on),
             partial(self.stream.leave, viewer),
             media_type="text/event-stream",
             headers={"cache-control": "no-store", "x-accel-buffering": "no"},
