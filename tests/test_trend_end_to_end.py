@@ -123,7 +123,7 @@ def test_the_command_prints_the_stored_trend(
     text = capsys.readouterr().out
     assert f"decision              {trend.decision.do}" in text
     assert "retighten-due" in text
-    assert "not leave to work" in text
+    assert "not permission to work" in text
     assert main([*arguments, "--json"]) == 0
     assert capsys.readouterr().out.encode() == spoken.payload + b"\n"
 

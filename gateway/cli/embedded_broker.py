@@ -86,8 +86,8 @@ def _started(program: str, folder: Path) -> tuple["subprocess.Popen[bytes]", int
         if _listens(child, port):
             return child, port
         _end(child)
-    said = (folder / "log").read_text(errors="replace").strip().splitlines()
-    raise PortError(f"{program} does not start: {said[-1] if said else 'it says nothing'}")
+    logged = (folder / "log").read_text(errors="replace").strip().splitlines()
+    raise PortError(f"{program} does not start: {logged[-1] if logged else 'its log is empty'}")
 
 
 def _listens(child: "subprocess.Popen[bytes]", port: int) -> bool:

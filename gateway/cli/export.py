@@ -47,7 +47,7 @@ def main(args: argparse.Namespace) -> int:
     slugs = [e.slug for e in settings.engine]
     if args.what in ("bookings", "history"):
         if args.engine is None and len(slugs) > 1:
-            raise Refused(f"say --engine with one of: {', '.join(slugs)}")
+            raise Refused(f"give --engine with one of: {', '.join(slugs)}")
         args.engine = args.engine or slugs[0]
     if args.engine is not None and args.engine not in slugs:
         raise Refused(f"--engine {args.engine}: not among the engines: {', '.join(slugs)}")

@@ -24,7 +24,7 @@ COMMANDS = {
     "import": "Make a capture for replay from another logger's CSV recording, and report what the recording lacks.",
     "commission": "Go through the first fitting of a head: wiring, zero, calibration, trial alarm; "
     "print a record to sign.",
-    "status": "Show what the running daemon sees: engines, alarms, brokers, disk, and the load on people.",
+    "status": "Show what the running daemon sees: engines, alarms, brokers, disk, and the alarm load.",
     "acknowledge": "Acknowledge an alarm, or all of them.",
     "shelve": "Put an alarm away for some minutes, at most a day; it comes back by itself.",
     "unshelve": "Bring a shelved alarm back before its time.",

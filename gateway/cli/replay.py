@@ -121,4 +121,4 @@ def _sum_up(p: EnginePipeline) -> None:
     hours = p.meter.hours.hours
     note(f"hours       {hours:.3f}, of them {hours - p.engine.service.hours_at_start:.3f} in this capture")
     if c.good == 0:
-        note("no good frame: this is not a capture of the head's link, version 1")
+        note("no valid data: this is not a capture of the head's link, version 1")

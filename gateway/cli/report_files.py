@@ -31,7 +31,7 @@ _ADVICE = {
 
 
 def write_report(path: Path, html: str) -> None:
-    """Write it under this name, as the name's ending says.
+    """Write it under this name, of the kind of the name's ending.
 
     Raises StorageError where the disk refuses, Refused where no browser can make the PDF. What was there before stays
     until the new one is whole.
@@ -82,9 +82,9 @@ def _printed(folder: Path, html: str) -> bytes:
     root = ["--no-sandbox"] if os.geteuid() == 0 else []
     words = [program, *FLAGS, *root, f"--user-data-dir={folder / 'profile'}", f"--print-to-pdf={made}", source.as_uri()]
     env = {"PATH": os.environ.get("PATH", os.defpath), "HOME": str(folder), "TMPDIR": str(folder), "LANG": "C.UTF-8"}
-    with log.open("wb") as told:
+    with log.open("wb") as output:
         process = subprocess.Popen(
-            words, stdin=subprocess.DEVNULL, stdout=told, stderr=told, env=env, cwd=folder, start_new_session=True
+            words, stdin=subprocess.DEVNULL, stdout=output, stderr=output, env=env, cwd=folder, start_new_session=True
         )
         try:
             process.wait(PRINT_S)

@@ -26,7 +26,7 @@ from gateway.wear.bookings import Entry
 from gateway.wear.course import GAP_STEPS, Datums, band_mm, booked_between, broken, elongation_percent
 
 POINTS = 560
-"""About one for each step that can be told apart on paper."""
+"""About one for each step that can be distinguished on paper."""
 PAGE = 1_000
 SIDE_ROWS = 400
 """More than the ten-minute medians of two days."""
@@ -62,7 +62,7 @@ class Record:
                     yield row.topic, event
 
     def log(self, slug: str) -> list[Entry]:
-        """The log book as it can be read; what cannot, the daemon tells of."""
+        """The log book as it can be read; what cannot, the daemon reports."""
         found = []
         for row in self.state.bookings(slug):
             try:

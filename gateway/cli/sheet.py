@@ -149,7 +149,7 @@ def _without(settings: Settings, args: argparse.Namespace) -> Facts:
     try:
         reader = StateReader(args.data_dir or settings.gateway.data_dir)
     except StorageError:
-        # A gateway that has never run has no log book; the settings still tell enough.
+        # A gateway that has never run has no log book; the settings are still enough.
         return facts_at_rest(engine, [])
     try:
         return facts_at_rest(engine, [read_entry(row.entry) for row in reader.bookings(engine.slug)])
@@ -160,7 +160,7 @@ def _without(settings: Settings, args: argparse.Namespace) -> Facts:
 def _engine(settings: Settings, slug: str | None) -> EngineSettings:
     found = [e for e in settings.engine if slug in (None, e.slug)]
     if len(found) != 1:
-        raise Refused(f"say --engine with one of: {', '.join(e.slug for e in settings.engine)}")
+        raise Refused(f"give --engine with one of: {', '.join(e.slug for e in settings.engine)}")
     return found[0]
 
 
@@ -215,13 +215,13 @@ def _renewed(line: str, before: str) -> str:
 
 
 def live_line(made: dict[str, Any]) -> str:
-    """The large figures and what must be said, in one line."""
+    """The large figures and what must be known, in one line."""
     figures = [f"{f['name']} {_value(f)}" for f in made["figures"] if f["big"]]
     waits = [
         f"{w['text'].lower()} {_clock(w['since_s'])} (minimum {w['least_s'] / 60:.0f} min)" for w in made["waits"][:1]
     ]
-    said = [n["text"] for n in made["notices"] if n["text"].startswith(("Passed", "There", "It "))][:1]
-    return " | ".join([*figures, *said, *waits])
+    notices = [n["text"] for n in made["notices"] if n["text"].startswith(("Passed", "There", "It "))][:1]
+    return " | ".join([*figures, *notices, *waits])
 
 
 # -- as text --------------------------------------------------------------------------------------------------------

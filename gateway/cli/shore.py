@@ -37,7 +37,7 @@ PORTS = {"mqtt": 1883, "mqtts": 8883}
 def add(p: argparse.ArgumentParser) -> None:
     """Arguments."""
     sub = p.add_subparsers(dest="shore", required=True, metavar="keep|watch|fleet|export|close-gap|schema")
-    keep = sub.add_parser("keep", help="subscribe to a fleet and keep what it says")
+    keep = sub.add_parser("keep", help="subscribe to a fleet and keep what it sends")
     _access_arguments(keep)
     _keep_arguments(keep)
     look = sub.add_parser("watch", help="print alerts as they come")
@@ -48,12 +48,12 @@ def add(p: argparse.ArgumentParser) -> None:
     lines = sub.add_parser("fleet", help="list every engine, worst first")
     _store_argument(lines)
     lines.add_argument("--format", choices=("table", "csv", "json"), default="table")
-    gap = sub.add_parser("close-gap", help="say that missing events will never come")
+    gap = sub.add_parser("close-gap", help="record that missing events will never come")
     _store_argument(gap)
     gap.add_argument("gateway", help="the gateway's UUID")
     gap.add_argument("first", type=int, help="first number that is missing")
     gap.add_argument("last", type=int, help="last number that is missing")
-    gap.add_argument("--by", required=True, help="who says so")
+    gap.add_argument("--by", required=True, help="who decided it")
     sent = sub.add_parser("export", help="print a vessel's trends and events as an ISO 19848 package")
     _store_argument(sent)
     sent.add_argument("vessel", help="the vessel's short name in its settings")
@@ -90,7 +90,7 @@ def _keep_arguments(p: argparse.ArgumentParser) -> None:
     )
     p.add_argument("--name", default=d.name, help="this keeper's own, the same at each start (default: %(default)s)")
     p.add_argument("--readings", action="store_true", help="keep readings too, where ships send them")
-    p.add_argument("--no-receipts", action="store_true", help="tell nobody aboard what has arrived")
+    p.add_argument("--no-receipts", action="store_true", help="report nothing to the ship of what has arrived")
     p.add_argument(
         "--drain", action="store_true", help="take over what waits for --name, which will not come back; end"
     )
@@ -107,7 +107,7 @@ def _store_argument(p: argparse.ArgumentParser) -> None:
 
 
 def _silence_argument(p: argparse.ArgumentParser) -> None:
-    p.add_argument("--silent-after-min", type=float, default=180.0, help="nothing heard for so long is told")
+    p.add_argument("--silent-after-min", type=float, default=180.0, help="nothing heard for so long is reported")
 
 
 def main(args: argparse.Namespace) -> int:
@@ -140,7 +140,7 @@ def _keep(args: argparse.Namespace) -> int:
     )
     keeper = Keeper(access(args), settings)
     keeper.run(_stopping(), drain=args.drain)
-    t = keeper.tally
+    t = keeper.counts
     note(f"kept {t.kept} messages in {t.batches} batches, refused {t.refused}")
     return 0
 
@@ -148,14 +148,14 @@ def _keep(args: argparse.Namespace) -> int:
 def _watch(args: argparse.Namespace) -> int:
     stopping = _stopping()
 
-    def say(alert: Alert) -> None:
+    def show(alert: Alert) -> None:
         if args.vessel in (None, alert.vessel):
             out(alert.json() if args.json else alert.line())
             sys.stdout.flush()
 
     name = f"camdrift-watch-{socket.gethostname()[:20]}-{os.getpid()}"
     silent_s = args.silent_after_min * 60
-    watch(access(args), args.prefix.rstrip("/"), name, say, lambda: not stopping.is_set(), note, silent_s)
+    watch(access(args), args.prefix.rstrip("/"), name, show, lambda: not stopping.is_set(), note, silent_s)
     return 0
 
 
@@ -243,7 +243,7 @@ def _url(text: str) -> SplitResult:
     if url.password is not None:
         raise Refused("--broker: a password in a URL can be read by everybody; use --password-file or --password-env")
     if url.scheme == "mqtt" and url.hostname not in ("127.0.0.1", "::1", "localhost"):
-        note(f"camdrift: {url.hostname} is reached without TLS: anybody on the way can read and change what ships say")
+        note(f"camdrift: {url.hostname} is reached without TLS: anybody on the way can read and change what ships send")
     return url
 
 

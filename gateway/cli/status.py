@@ -47,7 +47,7 @@ def _print(s: dict[str, Any]) -> None:
     if s["silenced"]:
         _row("sound", "stopped by hand until the next announcement")
     if s["load"]:
-        out("load on people")
+        out("alarm load")
         for name, text in s["load"]["lines"]:
             _row(name, text)
 
@@ -57,7 +57,7 @@ def _engine(slug: str, e: dict[str, Any]) -> None:
     out(f"{slug}: {e['running']}{rpm}, {e['hours']:,.1f} running hours")
     compression = "" if e["compression_mm"] is None else f", {e['compression_mm']:.1f} mm compressed"
     if e["hangs_s"] is not None:
-        _row("pipeline", f"has not come round for {e['hangs_s']} s: look at the log")
+        _row("pipeline", f"has not responded for {e['hangs_s']} s: look at the log")
     _row("spring", _measured(e["spring_mm"], 1, "mm") + compression)
     _row("camshaft lag", _measured(e["lag_deg"], 2, "deg") + ", late is +")
     lost = e["link"]["lost"]

@@ -16,7 +16,8 @@ from gateway.report.words import number, ranged
 from gateway.store.reader import StateReader
 
 CAUTION = (
-    "Figures to plan by, not leave to work: the engine's manual, class and local rules and the permit to work decide."
+    "Figures to plan by, not permission to work: "
+    "the engine's manual, class and local rules and the permit to work decide."
 )
 
 
@@ -26,7 +27,7 @@ def add(p: argparse.ArgumentParser) -> None:
     p.add_argument(
         "--data-dir",
         type=Path,
-        help="where the gateway keeps its data, if not where the settings say (gateway.data_dir)",
+        help="where the gateway keeps its data, if not where the settings have it (gateway.data_dir)",
     )
     p.add_argument("--engine", help="one engine's short name in the settings; all of them if left out")
     p.add_argument("--json", action="store_true", help="the messages as published, one a line")
@@ -42,17 +43,17 @@ def main(args: argparse.Namespace) -> int:
     reader = StateReader(args.data_dir or settings.gateway.data_dir)
     kept = {row.topic: row.payload for row in reader.retained()}
     reader.close()
-    told = 0
+    shown = 0
     for slug in [args.engine] if args.engine else slugs:
         payload = kept.get(topics.trend(slug))
         if payload is None:
             note(f"{slug}: no trend yet; it comes with the first whole hour of running")
             continue
-        told += 1
+        shown += 1
         out(payload.decode() if args.json else text_of(slug, _parsed(payload)))
-    if told and not args.json:
+    if shown and not args.json:
         out(CAUTION)
-    return 0 if told else 1
+    return 0 if shown else 1
 
 
 def _parsed(payload: bytes) -> TrendMessage:
@@ -80,7 +81,7 @@ def text_of(slug: str, t: TrendMessage) -> str:
     if t.noise:
         lines.append(_row("ranges rest on", t.noise))
     agreement = {
-        "agree": "lag and tightener tell of the same wear",
+        "agree": "lag and tightener agree",
         "part": "lag and tightener part",
         "unknown": "not known",
     }

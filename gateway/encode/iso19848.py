@@ -2,7 +2,7 @@
 
 After ISO 19848:2024 in the form of its public JSON schemas (`urn:ISO19848:Ship_Data_Transport` for the time series,
 `urn:ISO19848:Ship_Data_Definition` for the list): all values are strings, quality "0" is good. What is not known is an
-empty string with a quality that says so.
+empty string with a quality for that.
 
 The local identifiers follow our own naming rule, `urn:camdrift:naming:1`: `/camdrift/1/<vessel>/<engine>/<name>`. An
 owner who uses another rule gives the mapping in `renamed`.
@@ -19,7 +19,7 @@ from gateway.model.enums import Quality
 from gateway.model.records import Median
 
 GOOD, UNCERTAIN, BAD = "0", "1", "2"
-"""Our coding, told in each channel as `QualityCoding`; "0" = good is the standard's usual one."""
+"""Our coding, named in each channel as `QualityCoding`; "0" = good is the standard's usual one."""
 QUALITY_CODING = "0 good, 1 uncertain, 2 bad or not known"
 NAMING_RULE = "urn:camdrift:naming:1"
 _QUALITY = {Quality.GOOD: GOOD, Quality.UNCERTAIN: UNCERTAIN, Quality.BAD: BAD}
@@ -117,8 +117,8 @@ def package(
     ship: Ship, tables: Sequence[Table], events: Iterable[tuple[str, Event]], created_utc_s: float
 ) -> dict[str, Any]:
     """A time-series package. `events`: (engine's slug or '', event). Empty tables and no events are left out."""
-    told = list(events)
-    stamps = [t for table in tables for t, _ in table.rows] + [utc_of(e.ts) for _, e in told]
+    given = list(events)
+    stamps = [t for table in tables for t, _ in table.rows] + [utc_of(e.ts) for _, e in given]
     header: dict[str, Any] = {"ShipID": ship.ship_id}
     if stamps:
         header["TimeSpan"] = {"Start": rfc3339(min(stamps)), "End": rfc3339(max(stamps))}
@@ -128,13 +128,13 @@ def package(
     tabular = [_tabular(ship, table) for table in tables if table.rows]
     if tabular:
         series["TabularData"] = tabular
-    if told:
-        series["EventData"] = {"NumberOfDataSet": len(told), "DataSet": [_event(ship, *pair) for pair in told]}
+    if given:
+        series["EventData"] = {"NumberOfDataSet": len(given), "DataSet": [_event(ship, *pair) for pair in given]}
     return {"Package": {"Header": header, "TimeSeriesData": [series]}}
 
 
 def channel_list(ship: Ship, engines: Mapping[str, Sequence[Channel]], created_utc_s: float) -> dict[str, Any]:
-    """The package that says what each channel is. `engines`: slug → its channels beside events; '' = the gateway."""
+    """The package that describes each channel. `engines`: slug → its channels beside events; '' = the gateway."""
     channels = [
         _channel(ship, engine, channel) for engine, held in engines.items() for channel in (*held, EVENT_CHANNEL)
     ]
@@ -177,18 +177,18 @@ def _data_set(table: Table, utc_s: float, values: Sequence[float | None]) -> dic
 
 
 def _figure(value: float | None, digits: int) -> str:
-    """Decimal, never with an exponent, no minus nought."""
+    """Decimal, never with an exponent, no negative zero."""
     return "" if value is None else f"{round(value, digits) + 0.0:.{digits}f}"
 
 
 def _event(ship: Ship, engine: str, e: Event) -> dict[str, Any]:
-    """On the engine's event channel; the value tells what happened in one line of `key=value`, the free text last."""
+    """On the engine's event channel; the value is what happened, in one line of `key=value`, the free text last."""
     if isinstance(e, AlarmEvent):
-        said = [f"tag={e.tag}", f"from={e.came_from.value}", f"to={e.to.value}", f"priority={e.priority.value}"]
-        said += [f"value={e.value:g} {e.unit}".rstrip()] if e.value is not None else []
+        pairs = [f"tag={e.tag}", f"from={e.came_from.value}", f"to={e.to.value}", f"priority={e.priority.value}"]
+        pairs += [f"value={e.value:g} {e.unit}".rstrip()] if e.value is not None else []
     else:
-        said = [f"what={e.what}"]
-    value = ";".join([f"seq={e.seq}", f"kind={e.kind}", *said, f"text={e.text}"])
+        pairs = [f"what={e.what}"]
+    value = ";".join([f"seq={e.seq}", f"kind={e.kind}", *pairs, f"text={e.text}"])
     return {"TimeStamp": e.ts, "DataChannelID": ship.local_id(engine, "event"), "Value": value, "Quality": GOOD}
 
 

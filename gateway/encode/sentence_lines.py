@@ -20,12 +20,12 @@ _CLOSEST = str.maketrans({"≥": ">=", "≤": "<=", "–": "-", "—": "-", "−
 
 
 class SentenceError(ValueError):
-    """A line is no sentence; its text says why."""
+    """A line is no sentence; its text is the reason."""
 
 
 @dataclass(frozen=True, slots=True)
 class Sentence:
-    """One line that was read: who speaks, what kind of sentence, its fields with their escapes undone."""
+    """One line that was read: its talker, what kind of sentence, its fields with their escapes undone."""
 
     talker: str
     formatter: str

@@ -117,7 +117,7 @@ def alr(alarm: AlarmView) -> str:
 
 
 def alr_empty() -> str:
-    """What is sent when no alarm stands, so that silence can be told from peace (from memory)."""
+    """What is sent when no alarm stands, so that a dead link differs from no alarm (from memory)."""
     return compose([f"{TALKER}ALR", "", "", "V", "A", ""])
 
 

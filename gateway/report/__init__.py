@@ -1,1 +1,1 @@
-"""The report: what it says, its plots and its page, all without touching disk, clock or network."""
+"""The report: its figures, its plots and its page, all without touching disk, clock or network."""

@@ -29,7 +29,7 @@ def stored_move(payload: bytes, engine: str | None) -> AlarmMoved | None:
 
 @dataclass(frozen=True, slots=True)
 class AlarmCount:
-    """One alarm in the period. `raised`: announcements; `active_h`: hours by the clock that it stood."""
+    """One alarm in the period. `raised`: announcements; `active_h`: active time, hours."""
 
     engine: str | None
     tag: str

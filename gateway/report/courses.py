@@ -62,11 +62,11 @@ def _plot(
     holds: tuple[float, ...] = (),
 ) -> Plot:
     marks = tuple(Mark(w.entry.utc_s, str(w.number)) for w in e.work if w.entry.kind in MARKED)
-    told = _told(points, p, len(marks))
-    return Plot(name, title, told, p.from_s, p.to_s, points, least, levels, marks=marks, height=height, holds=holds)
+    caption = _caption(points, p, len(marks))
+    return Plot(name, title, caption, p.from_s, p.to_s, points, least, levels, marks=marks, height=height, holds=holds)
 
 
-def _told(points: Sequence[Point], p: Period, marks: int) -> str:
+def _caption(points: Sequence[Point], p: Period, marks: int) -> str:
     known = [y for _, y in points if y is not None]
     if not known:
         return "There are no readings in this period."

@@ -67,10 +67,10 @@ def table(caption: str, heads: Sequence[str], rows: Iterable[Sequence[Child]], c
 
 
 def _care(e: EngineFacts, p: Period) -> list[Markup]:
-    told = gaps(e, p)
-    if not told:
+    remarks = gaps(e, p)
+    if not remarks:
         return []
-    return [tag("h3", "To be read with care"), tag("ul", [tag("li", x) for x in told])]
+    return [tag("h3", "Limitations"), tag("ul", [tag("li", x) for x in remarks])]
 
 
 def _marks(e: EngineFacts) -> str:
@@ -107,7 +107,7 @@ def _forecast(t: TrendMessage | None, slug: str) -> list[Markup]:
         ("Elongation, %", ranged(t.elongation_percent, 3), ranged(t.elongation_percent_per_1000h, 4, sign=True)),
     ]
     since = t.hours_since
-    told = (
+    levels_now = (
         f"As of {t.ts[:16].replace('T', ' ')} UTC at {number(t.hours, 1)} running hours; middle, 5 to 95 % in brackets"
     )
     return [
@@ -118,7 +118,7 @@ def _forecast(t: TrendMessage | None, slug: str) -> list[Markup]:
             f"{number(since.camshaft_set, 0)} h. Agreement: {AGREEMENT[t.agreement]}. ",
             f"Likely causes: {'; '.join(t.causes)}." if t.causes else "",
         ),
-        table(told, ("Figure", "Where it stands", "Per 1,000 running hours"), levels),
+        table(levels_now, ("Figure", "Where it stands", "Per 1,000 running hours"), levels),
         bars(t, f"{slug}-forecast") or tag("p", "No limit is in the forecast."),
         table(
             "Running hours ahead and date of each limit; the range is what the readings allow, not a promise; an alarm "
@@ -147,8 +147,8 @@ def _work(done: Sequence[Work]) -> Markup:
     return table(caption, heads, rows, "work")
 
 
-def _lines(told: Sequence[str]) -> list[Markup] | str:
-    return [tag("div", x) for x in told] or "none"
+def _lines(lines: Sequence[str]) -> list[Markup] | str:
+    return [tag("div", x) for x in lines] or "none"
 
 
 def _side(s: Side) -> list[Markup]:
@@ -180,5 +180,5 @@ def alarm_table(counts: Sequence[AlarmCount], caption: str) -> Markup:
         )
         for c in counts
     ]
-    heads = ("Alarm", "Priority", "Raised", "Last raised", "Stood, by the clock", "At the end")
+    heads = ("Alarm", "Priority", "Raised", "Last raised", "Active time", "At the end")
     return table(caption, heads, rows, "alarms")

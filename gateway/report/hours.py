@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from gateway.model.records import SteadyRows
 
 CLOSE_H = 0.25
-"""Ends nearer than this are told as one figure: a ten-minute median's own width, and a little."""
+"""Ends nearer than this are shown as one figure: a ten-minute median's own width, and a little."""
 Counter = tuple[float, float]
 """UTC in seconds, and running hours then."""
 
@@ -24,7 +24,7 @@ class Span:
 
     @property
     def close(self) -> bool:
-        """May it be told as one figure?"""
+        """May it be shown as one figure?"""
         return self.high - self.low <= CLOSE_H
 
 
@@ -61,7 +61,7 @@ class Coverage:
 def coverage(rows: SteadyRows, ratio: int, *, bursts: bool) -> Coverage:
     """What the medians cover. From a head that sends bursts a ten-minute median stands for its ten minutes.
 
-    Once thinned, such a row no longer says how many ten minutes it stood for, so nothing is said.
+    Once thinned, such a row no longer shows for how many ten minutes it stands, so nothing is shown.
     """
     if not bursts:
         return Coverage(rows.turns_h * ratio, rows.lag_h * ratio, rows.spring_h * ratio)

@@ -30,14 +30,14 @@ def text(child: Child) -> Markup:
 
 def tag(name: str, /, *children: Child, **attributes: str | float | None) -> Markup:
     """An element. An attribute loses a trailing underscore, inner ones become hyphens; `None` leaves it out."""
-    told = "".join(
+    written = "".join(
         f' {key.rstrip("_").replace("_", "-")}="{escape(_printable(_value(value)))}"'
         for key, value in attributes.items()
         if value is not None
     )
     if name in VOID:
-        return Markup(f"<{name}{told}>")
-    return Markup(f"<{name}{told}>{text(children)}</{name}>")
+        return Markup(f"<{name}{written}>")
+    return Markup(f"<{name}{written}>{text(children)}</{name}>")
 
 
 def style(rules: str) -> Markup:
@@ -54,10 +54,10 @@ def _value(value: str | float) -> str:
     return value if isinstance(value, str) else f"{round(value, 2):g}" if abs(value) < 1e5 else f"{value:.0f}"
 
 
-def _printable(told: str) -> str:
+def _printable(raw: str) -> str:
     """HTML may hold no control characters, nor halves of a character: each becomes the mark for the unprintable."""
     return "".join(
-        c if (c >= " " and not "\x7f" <= c <= "\x9f" and not _unfit(ord(c))) or c in "\n\t" else "\ufffd" for c in told
+        c if (c >= " " and not "\x7f" <= c <= "\x9f" and not _unfit(ord(c))) or c in "\n\t" else "\ufffd" for c in raw
     )
 
 

@@ -1,11 +1,11 @@
-"""What is not known, and why, in words: a report that keeps silent about a gap says that there was none."""
+"""What is not known, and why, in words: a report that hides a gap claims that there was none."""
 
 from gateway.encode.messages import utc_of
 from gateway.report.facts import EngineFacts, Period, ShipFacts
 from gateway.report.words import day, minute
 
 LATE_S, OLD_S = 2 * 3_600.0, 86_400.0
-"""A trend comes each hour of running: so long after the period's end, or before it, it tells of another time."""
+"""A trend comes each hour of running: so long after the period's end, or before it, it is of another time."""
 SETS_LAG = ("camshaft-set", "chain-renewed", "links-renewed")
 SETS_SPRING = ("retightened", "spring-renewed", "chain-renewed", "links-renewed")
 
@@ -20,10 +20,10 @@ def ship_gaps(s: ShipFacts) -> list[str]:
     if s.alarms_from_s is None:
         return ["No events at all are on record for this period, so nothing is known of alarms."]
     if s.alarms_from_s > s.period.from_s:
-        told = (
+        remarks = (
             "Events before {} are not on record (delivered ones are kept for 90 days), so alarms are counted from then."
         )
-        return [told.format(minute(s.alarms_from_s))]
+        return [remarks.format(minute(s.alarms_from_s))]
     return []
 
 
@@ -35,54 +35,60 @@ def touched(e: EngineFacts, kinds: tuple[str, ...]) -> bool:
 def _hours(e: EngineFacts) -> list[str]:
     if e.run_h is None:
         return ["No running hours are on record: camdrift was not at work yet, or has seen nothing of this engine."]
-    told = []
+    remarks = []
     if e.watched_from_s is not None:
-        told.append(f"The record begins on {minute(e.watched_from_s)}; hours before that are not counted.")
+        remarks.append(f"The record begins on {minute(e.watched_from_s)}; hours before that are not counted.")
     if not e.run_h.close:
-        told.append(
-            "The counter was not read close to the period's ends, so the running hours lie between the two ends told."
+        remarks.append(
+            "The counter was not read close to the period's ends, so the running hours lie between the two ends given."
         )
-    return told
+    return remarks
 
 
 def _readings(e: EngineFacts) -> list[str]:
     if e.measured_h is None:
         return [
-            "There are no readings of steady running ahead in this period: nothing is drawn, and no change is told."
+            "There are no readings of steady running ahead in this period: nothing is drawn, and no change is given."
         ]
-    told = []
+    remarks = []
     if e.coverage.any_h is None:
-        told.append(
+        remarks.append(
             "This head sends bursts, and readings older than 400 days are kept by the hour: the share of hours with "
             "good readings is not known for them."
         )
     if e.last.spring_mm is None:
-        told.append("The spring's length is not known at the end of the period: the transducer gave no good reading.")
-    return told
+        remarks.append(
+            "The spring's length is not known at the end of the period: the transducer gave no good reading."
+        )
+    return remarks
 
 
 def _datum(e: EngineFacts) -> list[str]:
-    told = []
+    remarks = []
     if e.datum.zero_deg is None:
-        told.append(
+        remarks.append(
             "The camshaft's zero was never taken, so neither lag nor elongation by the lag is known. Fit the pin "
             "gauge and book camshaft-set."
         )
     elif e.measured_h is not None and e.last.lag_deg is None:
-        told.append("The lag is not known at the end of the period: an encoder gave no good reading, or no zero stood.")
+        remarks.append(
+            "The lag is not known at the end of the period: an encoder gave no good reading, or no zero stood."
+        )
     elif e.datum.lag_start is None:
-        told.append("The elongation on the day the camshaft was set was not booked, so it is not known by the lag.")
+        remarks.append("The elongation on the day the camshaft was set was not booked, so it is not known by the lag.")
     if e.settings.tightener.kind == "locked":
-        told.append(
+        remarks.append(
             "The tightener is locked: its length must not move, the tightener's share is not known, and the "
             "chain's growth shows in the lag alone."
         )
     if e.settings.ratio == 2:
-        told.append("Four-stroke: the camshaft turns once in two turns of the crank. All degrees are the crank's.")
-    told += [f"A booking is left out since it contradicts others: {fault}." for fault in e.datum.faults]
+        remarks.append("Four-stroke: the camshaft turns once in two turns of the crank. All degrees are the crank's.")
+    remarks += [f"A booking is left out since it contradicts others: {fault}." for fault in e.datum.faults]
     if touched(e, SETS_LAG):
-        told.append("Camshaft or chain were worked on in this period: lag before and after count from different zeros.")
-    return told
+        remarks.append(
+            "Camshaft or chain were worked on in this period: lag before and after count from different zeros."
+        )
+    return remarks
 
 
 def _trend(e: EngineFacts, p: Period) -> list[str]:

@@ -23,8 +23,8 @@ MEANS = (
     ("Good readings, %", "Share of the running hours with steady running ahead in which both encoders, or the "
      "transducer, read well. What is not covered was not judged."),
     ("Range, 5 to 95 %", "In nine cases of ten the figure lies inside. An open end means that the readings do not yet "
-     "tell when, or whether, the limit is reached."),
-    ("Alarms", "Raised: announced anew; a repeated announcement is none. Stood: by the clock, also while the engine "
+     "show when, or whether, the limit is reached."),
+    ("Alarms", "Raised: announced; a repeated announcement is not counted. Active time: also while the engine "
      "was stopped. Priorities after IEC 62923."),
 )  # fmt: skip
 
@@ -67,7 +67,7 @@ def _details(s: ShipFacts) -> list[Markup]:
 
 def _people(s: ShipFacts) -> Markup:
     load = [] if s.load is None else s.load.lines()
-    told = (
+    facts = (
         table("Announcements to people, from the whole gateway", ("Figure", "In the period"), load)
         if load
         else tag("p", "Not known: no events are on record.")
@@ -76,12 +76,12 @@ def _people(s: ShipFacts) -> Markup:
         "section",
         tag("h2", "Alarms and people"),
         tag("ul", [tag("li", x) for x in ship_gaps(s)]) if ship_gaps(s) else None,
-        tag("h3", "The load on people"),
+        tag("h3", "Alarm load"),
         tag(
             "p",
             "Aim: at most one announcement a day on average, never more than three in ten minutes, none chattering.",
         ),
-        told,
+        facts,
         tag("h3", "The gateway's own alarms"),
         alarm_table(s.alarms, "Alarms of the gateway itself that came or stood in the period"),
         class_="page",

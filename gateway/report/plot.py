@@ -1,4 +1,4 @@
-"""Plots as SVG, drawn for paper: black on white, lines told apart by their dashes and by words beside them."""
+"""Plots as SVG, drawn for paper: black on white, lines distinguished by their dashes and by words beside them."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -33,14 +33,14 @@ class Mark:
 class Plot:
     """A figure over time. `points`: by time, `None` breaks the line. `band`: (UTC, low, high), in steps.
 
-    `name`: unique in the document. `title`: what, and its unit. `told`: the plot in one sentence, for those who do
+    `name`: unique in the document. `title`: what, and its unit. `caption`: the plot in one sentence, for those who do
     not see it. `least`: the axis spans so much at least, and it holds `holds`. `height`: in units of the drawing, of
     which the width has 720.
     """
 
     name: str
     title: str
-    told: str
+    caption: str
     from_s: float
     to_s: float
     points: Sequence[Point]
@@ -64,7 +64,7 @@ def drawn(p: Plot) -> Markup:
     return framed(
         p.name,
         p.title,
-        p.told,
+        p.caption,
         p.height,
         _band(p, x, y),
         _grid(p, x, y),
@@ -75,13 +75,13 @@ def drawn(p: Plot) -> Markup:
     )
 
 
-def framed(name: str, title: str, told: str, height: float, *children: Child) -> Markup:
+def framed(name: str, title: str, caption: str, height: float, *children: Child) -> Markup:
     """An SVG with a title that is read out, and shown, and a sentence that is read out."""
-    heads = f"{name}-title", f"{name}-told"
+    heads = f"{name}-title", f"{name}-caption"
     return tag(
         "svg",
         tag("title", title, id=heads[0]),
-        tag("desc", told, id=heads[1]),
+        tag("desc", caption, id=heads[1]),
         tag("text", title, x=0, y=12, class_="title"),
         *children,
         viewBox=f"0 0 {WIDTH:g} {height:g}",

@@ -44,11 +44,11 @@ def forecast(name: str, rows: Sequence[Ahead]) -> Markup:
     finite = [h for r in rows for h in (r.p05, r.p50, r.p95) if h is not None]
     height = TOP + ROW * len(rows) + BOTTOM
     x = Scale(0.0, max([*finite, 100.0]) * 1.08, NAMES, WIDTH - FIGURES)
-    told = "; ".join(f"{r.name}: {r.words}" for r in rows)
+    caption = "; ".join(f"{r.name}: {r.words}" for r in rows)
     return framed(
         name,
         "Running hours to each limit: bar 5 to 95 %, tick the middle",
-        told,
+        caption,
         height,
         _axis(x, height - BOTTOM),
         [_row(r, x, TOP + ROW * (i + 0.5)) for i, r in enumerate(rows)],

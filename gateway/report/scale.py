@@ -81,5 +81,5 @@ def _month_s(month: int) -> float:
 
 
 def _text(utc_s: float, form: str) -> str:
-    told = datetime.fromtimestamp(utc_s, UTC).strftime(form)
-    return told.removeprefix("0")
+    date = datetime.fromtimestamp(utc_s, UTC).strftime(form)
+    return date.removeprefix("0")

@@ -17,7 +17,7 @@ from gateway.wear.course import band_mm
 PLOTS_UP_TO = 1
 """With more engines the first page has room for their figures only."""
 ALARMS_ALWAYS = (Priority.ALARM, Priority.WARNING, Priority.CAUTION)
-"""Told also where there were none; emergency alarms are not used by default."""
+"""Shown also where there were none; emergency alarms are not used by default."""
 GAPS_SHOWN = 3
 
 
@@ -84,7 +84,7 @@ def ends_table(e: EngineFacts) -> Markup:
     ]
     if e.settings.tightener.kind == "sprung":
         rows.append(_compression(e))
-    heads = ("Figure", "First day", "Last day", "Change", "Held against")
+    heads = ("Figure", "First day", "Last day", "Change", "Limit")
     return tag(
         "table",
         tag("caption", "Medians of the first and the last 24 measured running hours of the period"),
@@ -100,8 +100,8 @@ Ends = tuple[float | None, float | None]
 def _ends(what: tuple[str, str, str, int], ends: Ends, limit: str, *, parted: bool) -> Markup:
     (name, means, unit, digits), (first, last) = what, ends
     change = None if first is None or last is None else last - first
-    told = "work in between" if parted and change is not None else with_unit(change, digits, unit, sign=True)
-    cells = (with_unit(first, digits, unit), with_unit(last, digits, unit), told, limit)
+    shown = "work in between" if parted and change is not None else with_unit(change, digits, unit, sign=True)
+    cells = (with_unit(first, digits, unit), with_unit(last, digits, unit), shown, limit)
     return tag("tr", tag("th", name, tag("small", means), scope="row"), [tag("td", c) for c in cells])
 
 
@@ -133,7 +133,9 @@ def facts_table(e: EngineFacts, s: ShipFacts) -> Markup:
         ("Alarms raised", "by priority, this engine's", _alarms(e, s)),
         ("Work booked", "numbers as in the plots", _work(e)),
     )
-    body = [tag("tr", tag("th", name, tag("small", means), scope="row"), tag("td", told)) for name, means, told in rows]
+    body = [
+        tag("tr", tag("th", name, tag("small", means), scope="row"), tag("td", shown)) for name, means, shown in rows
+    ]
     return tag("table", tag("caption", "The period"), tag("tbody", body), class_="facts")
 
 
@@ -165,9 +167,9 @@ def _alarms(e: EngineFacts, s: ShipFacts) -> str:
     if s.alarms_from_s is None:
         return NOT_KNOWN
     counts = by_priority(e.alarms).items()
-    told = ", ".join(plural(n, p.value.replace("-", " ")) for p, n in counts if n or p in ALARMS_ALWAYS)
+    raised = ", ".join(plural(n, p.value.replace("-", " ")) for p, n in counts if n or p in ALARMS_ALWAYS)
     since = s.alarms_from_s > s.period.from_s
-    return f"{told}; on record only from {day(s.alarms_from_s)}" if since else told
+    return f"{raised}; on record only from {day(s.alarms_from_s)}" if since else raised
 
 
 def _work(e: EngineFacts) -> str:
@@ -175,8 +177,8 @@ def _work(e: EngineFacts) -> str:
 
 
 def _gaps(e: EngineFacts, p: Period, most: int) -> Markup | None:
-    told = gaps(e, p)
-    if not told:
+    remarks = gaps(e, p)
+    if not remarks:
         return None
-    more = f" {plural(len(told) - most, 'further remark')} in the details." if len(told) > most else ""
-    return tag("p", tag("strong", "To be read with care: "), " ".join(told[:most]), more, class_="gaps")
+    more = f" {plural(len(remarks) - most, 'further remark')} in the details." if len(remarks) > most else ""
+    return tag("p", tag("strong", "Limitations: "), " ".join(remarks[:most]), more, class_="gaps")

@@ -35,7 +35,7 @@ KINDS = {
     "note": "Note",
 }
 AGREEMENT = {
-    "agree": "lag and tightener tell of the same wear",
+    "agree": "lag and tightener agree",
     "part": "lag and tightener part: not all of it is wear",
     "unknown": "the wear could not be checked against a second estimate",
 }
@@ -68,7 +68,7 @@ ALARMS = {
 }
 NOTICE = (
     "This report is made by a monitoring aid. It never replaces the engine maker's manual, class rules, the ship's "
-    "safety management system, a permit to work or a licensed engineer's judgement. No figure in it is leave to work "
+    "safety management system, a permit to work or a licensed engineer's judgement. No figure in it is permission to work "
     "on the drive or to open a door."
 )
 NOT_KNOWN = "not known"

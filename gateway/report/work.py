@@ -1,4 +1,4 @@
-"""What hands did, with what was booked before and after, and what the readings said on either side."""
+"""What hands did, with what was booked before and after, and the readings before and after."""
 
 import json
 from collections.abc import Iterable, Sequence
@@ -79,8 +79,8 @@ def booked(entry: Entry) -> tuple[list[str], list[str]]:
 
 def _figure(key: str, value: Figure) -> str:
     name, unit = _WORDS.get(key, (key.replace("_", " "), ""))
-    told = ", ".join(f"{x:g}" for x in json.loads(value)) if isinstance(value, str) and value[:1] == "[" else None
-    shown = told if told is not None else value if isinstance(value, str) else f"{value:.7g}"
+    numbers = ", ".join(f"{x:g}" for x in json.loads(value)) if isinstance(value, str) and value[:1] == "[" else None
+    shown = numbers if numbers is not None else value if isinstance(value, str) else f"{value:.7g}"
     gap = "" if unit in ("", "°") else GAP
     return f"{name} {shown}{gap}{unit}"
 

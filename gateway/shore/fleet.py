@@ -99,7 +99,7 @@ def _row(
 ) -> FleetRow:
     *known, state, heard_at = (plain(v) for v in values)
     vessel, engine = known[0], known[1]
-    # The gateway's own alarms stand on every engine of the ship: they tell how far her figures may be believed.
+    # The gateway's own alarms stand on every engine of the ship: they show how far its figures are valid.
     standing = alarms.get((vessel, engine), []) + (alarms.get((vessel, ""), []) if engine else [])
     worst = max((priority for _, priority in standing), key=lambda p: PRIORITY_RANK.get(p, 0), default="")
     count, ranges = missing.get(vessel, (0, ()))
@@ -122,9 +122,9 @@ def _missing(db: Database) -> dict[str, tuple[int, tuple[str, ...]]]:
     for gateway, vessel, upto, top in db.run(_HELD_UP):
         beyond = int(db.run(_KEPT_BEYOND, (gateway, upto))[0][0])
         ranges = db.run(_RANGES, (gateway, upto, RANGES_MAX))
-        count, told = found.get(vessel, (0, ()))
+        count, shown = found.get(vessel, (0, ()))
         more = tuple(f"{gateway} {a + 1}-{b - 1}" for a, b in ranges)
-        found[vessel] = (count + top - upto - beyond, told + more)
+        found[vessel] = (count + top - upto - beyond, shown + more)
     return found
 
 

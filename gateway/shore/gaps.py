@@ -1,4 +1,4 @@
-"""A person may say that missing events will never come: so dropped aboard, or lost with a broker's disk."""
+"""A person may record that missing events will never come: so dropped aboard, or lost with a broker's disk."""
 
 from gateway.encode.messages import rfc3339
 from gateway.model.errors import Refused

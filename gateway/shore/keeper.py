@@ -1,6 +1,6 @@
 """A keeper: from the broker into the store, acknowledged only once it is kept. As many as there is work for.
 
-One thread, one connection to each side. Whatever fails, both are thrown away and opened anew after a pause: what was
+One thread, one connection to each side. Whatever fails, both are thrown away and opened again after a pause: what was
 not acknowledged, the broker sends again, and the store knows it by its key.
 """
 
@@ -17,7 +17,7 @@ from paho.mqtt.client import MQTTMessage
 from gateway.encode.messages import ReceivedMessage, Topics, dump, rfc3339
 from gateway.model.errors import PortError, StorageError
 from gateway.shore.check import Checked, NotTaken, Reason, check, filters
-from gateway.shore.link import Access, FleetLink, TakenOver, Wish
+from gateway.shore.link import Access, FleetLink, Subscription, TakenOver
 from gateway.shore.rate import Rates
 from gateway.shore.store import FleetStore, Item, Span, spans
 
@@ -61,7 +61,7 @@ class KeeperSettings:
 
 
 @dataclass(slots=True)
-class Tally:
+class Counts:
     """What a keeper has done since its start."""
 
     kept: int = 0
@@ -70,7 +70,7 @@ class Tally:
 
 
 class Keeper:
-    """Keeps until it is told to stop."""
+    """Keeps until it is to stop."""
 
     def __init__(self, access: Access, settings: KeeperSettings, utc: Callable[[], float] = time.time) -> None:
         self._access, self._s, self._utc = access, settings, utc
@@ -81,41 +81,43 @@ class Keeper:
         self._touched: dict[str, Span] = {}
         self._heard: dict[str, float] = {}
         self._due = {"books": 0.0, "sweep": 0.0, "forget": 0.0}
-        self._told = ""
+        self._reason = ""
         self._log = structlog.get_logger("keeper").bind(keeper=settings.client_id)
-        self.tally = Tally()
+        self.counts = Counts()
 
     def run(self, stopping: threading.Event, *, drain: bool = False) -> None:
         """Until `stopping`, or with `drain` until nothing waits. Raises TakenOver, and Refused for a wrong store."""
         failures = 0
         while not stopping.is_set():
-            begun = time.monotonic()
+            started = time.monotonic()
             try:
                 self._once(stopping, drain=drain)
                 return
             except TakenOver:
                 raise
             except (PortError, StorageError) as e:
-                failures = 1 if time.monotonic() - begun > self._s.pause_s_max else failures + 1
-                self._tell_failure(str(e))
+                failures = 1 if time.monotonic() - started > self._s.pause_s_max else failures + 1
+                self._log_failure(str(e))
             pause = min(self._s.pause_s * 2.0 ** min(failures - 1, 16), self._s.pause_s_max)
             stopping.wait(pause * random.uniform(1 / 1.5, 1.0))
 
-    def _tell_failure(self, reason: str) -> None:
-        """The first failure warns, its repeats whisper."""
-        tell = self._log.debug if reason == self._told else self._log.warning
-        self._told = reason
-        tell("not keeping; what comes waits at the broker", reason=reason)
+    def _log_failure(self, reason: str) -> None:
+        """The first failure warns, its repeats are debug."""
+        log = self._log.debug if reason == self._reason else self._log.warning
+        self._reason = reason
+        log("keeper.disconnected", reason=reason, action="what comes waits at the broker")
 
     def _once(self, stopping: threading.Event, *, drain: bool) -> None:
         self._inbox.clear()
         store = FleetStore(self._s.store)
-        wish = Wish(self._s.client_id, self._filters, self._s.group, int(self._s.session_days * DAY_S), self._s.window)
-        link = FleetLink(self._access, wish, lambda m: self._take(link, m))
+        subscription = Subscription(
+            self._s.client_id, self._filters, self._s.group, int(self._s.session_days * DAY_S), self._s.window
+        )
+        link = FleetLink(self._access, subscription, lambda m: self._take(link, m))
         try:
             link.open(subscribe=not drain)
-            self._log.info("keeping", session="resumed" if link.session_present else "new", drain=drain)
-            self._told = ""
+            self._log.info("keeper.connected", session="resumed" if link.session_present else "new", drain=drain)
+            self._reason = ""
             if drain:
                 self._drain(link, store, stopping)
                 return
@@ -181,13 +183,13 @@ class Keeper:
         refused = [item for item in kept if isinstance(item, NotTaken)]
         if len(self._heard) < PENDING_VESSELS_MAX:
             self._heard.update({item.address.vessel: utc_s for item in kept if isinstance(item, Checked)})
-        self.tally.batches += 1
-        self.tally.refused += len(refused)
-        self.tally.kept += len(kept) - len(refused)
+        self.counts.batches += 1
+        self.counts.refused += len(refused)
+        self.counts.kept += len(kept) - len(refused)
         if refused:
             first = refused[0]
             self._log.warning(
-                "refused",
+                "messages.refused",
                 messages=len(refused),
                 topic=first.topic[:200],
                 reason=first.reason.value,
@@ -215,35 +217,37 @@ class Keeper:
         self._touched.clear()
         for gap in store.new_gaps(utc_s - self._s.settle_s):
             self._log.warning(
-                "events missing", vessel=gap.vessel, gateway=gap.gateway, after=gap.after, highest=gap.before
+                "events.missing", vessel=gap.vessel, gateway=gap.gateway, after=gap.after, highest=gap.before
             )
         for vessel, heard_at in store.newly_silent(utc_s - self._s.silent_after_s):
-            self._log.warning("vessel silent", vessel=vessel, since=str(heard_at))
+            self._log.warning("vessel.silent", vessel=vessel, since=str(heard_at))
         if self._s.receipts:
-            store.receipts(utc_s - self._s.settle_s, lambda due: self._tell_receipts(link, due))
+            store.receipts(utc_s - self._s.settle_s, lambda due: self._publish_receipts(link, due))
 
-    def _tell_receipts(self, link: FleetLink, due: list[tuple[str, str, int]]) -> set[str]:
-        """Publish them and wait a moment for the broker; what it has not taken by then is told another time."""
+    def _publish_receipts(self, link: FleetLink, due: list[tuple[str, str, int]]) -> set[str]:
+        """Publish them and wait a moment for the broker; what it has not taken by then is published another time."""
         at = rfc3339(self._utc())
         mids = {
-            g: link.tell(Topics(self._s.prefix, vessel).received, dump(ReceivedMessage(v=1, gateway=g, seq=n, ts=at)))
+            g: link.publish(
+                Topics(self._s.prefix, vessel).received, dump(ReceivedMessage(v=1, gateway=g, seq=n, ts=at))
+            )
             for g, vessel, n in due
         }
         until = time.monotonic() + 2.0
         # A batch more than the window allows cannot come, so what gathers here meanwhile is bounded.
-        while not all(link.told(mid) for mid in mids.values()) and time.monotonic() < until:
+        while not all(link.published(mid) for mid in mids.values()) and time.monotonic() < until:
             link.step(0.1)
-        return {g for g, mid in mids.items() if link.told(mid)}
+        return {g for g, mid in mids.items() if link.published(mid)}
 
     def _snapshot(self, link: FleetLink, store: FleetStore, stopping: threading.Event) -> None:
         """Shared subscriptions bring no retained messages: fetch what stands at the broker once, beside the group.
 
-        What is said meanwhile comes to the group anyway.
+        What is published meanwhile comes to the group anyway.
         """
         wanted = [f for f in self._filters if not f.endswith(("/event", "/reading"))]
         side = FleetLink(
             self._access,
-            Wish(f"{self._s.client_id}-snapshot", wanted, "", 0, self._s.window),
+            Subscription(f"{self._s.client_id}-snapshot", wanted, "", 0, self._s.window),
             lambda m: self._take(side, m) if m.retain else side.ack([m]),
         )
         try:
@@ -274,9 +278,9 @@ class Keeper:
     def _drain(self, link: FleetLink, store: FleetStore, stopping: threading.Event) -> None:
         """Take over what waits for a keeper that will not come back, and have the broker forget its name."""
         if not link.session_present:
-            self._log.warning("the broker keeps nothing for this name", client_id=self._s.client_id)
+            self._log.warning("keeper.no_session", client_id=self._s.client_id)
             return
         link.unsubscribe()
         self._until_quiet(link, store, stopping, 5.0)
         self._books(link, store)
-        self._log.info("drained", kept=self.tally.kept)
+        self._log.info("keeper.drained", kept=self.counts.kept)

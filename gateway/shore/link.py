@@ -25,7 +25,7 @@ CONNECT_S = 10.0
 ANSWER_S = 30.0
 TAKEN_OVER = 0x8E
 LOST = "the connection broke; where this comes again and again, look whether another keeper has the same --name"
-"""Not every broker says it when another client takes over the name."""
+"""Not every broker reports that another client takes over the name."""
 
 
 class TakenOver(PortError):
@@ -34,7 +34,7 @@ class TakenOver(PortError):
 
 @dataclass(frozen=True, slots=True)
 class Access:
-    """Where the broker is and how to come in. The callables are asked anew at each connection."""
+    """Where the broker is and how to come in. The callables are asked at each connection."""
 
     host: str
     port: int
@@ -47,7 +47,7 @@ class Access:
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
+class Subscription:
     """What a connection is for. `group`: of shared subscriptions, '' for our own; `expiry_s`: of the session, 0 = none.
 
     `window`: messages under way to us and not acknowledged; the broker keeps to it.
@@ -68,8 +68,8 @@ class Wish:
 class FleetLink:
     """Used by one thread: `open`, then `step` again and again. Raises PortError when it is over."""
 
-    def __init__(self, access: Access, wish: Wish, take: Callable[[MQTTMessage], None]) -> None:
-        self._access, self._wish, self._take = access, wish, take
+    def __init__(self, access: Access, subscription: Subscription, take: Callable[[MQTTMessage], None]) -> None:
+        self._access, self._subscription, self._take = access, subscription, take
         self._lost = ""
         self._taken_over = False
         self._answered: set[int] = set()
@@ -77,7 +77,7 @@ class FleetLink:
         self._connected = False
         self.session_present = False
         self.heard = 0
-        client = BoundedClient(wish.client_id, version_5=True, connect_s=CONNECT_S, manual_ack=True)
+        client = BoundedClient(subscription.client_id, version_5=True, connect_s=CONNECT_S, manual_ack=True)
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_subscribe = self._on_subscribe
@@ -96,9 +96,9 @@ class FleetLink:
             client.tls_set_context(context)
         asked = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         asked.MaximumPacketSize = PACKET_BYTES_MAX
-        asked.ReceiveMaximum = self._wish.window
-        asked.SessionExpiryInterval = self._wish.expiry_s
-        clean = self._wish.expiry_s == 0
+        asked.ReceiveMaximum = self._subscription.window
+        asked.SessionExpiryInterval = self._subscription.expiry_s
+        clean = self._subscription.expiry_s == 0
         try:
             client.connect(a.host, a.port, a.keepalive_s, clean_start=clean, properties=asked)
         except Exception as e:
@@ -107,14 +107,14 @@ class FleetLink:
         if subscribe:
             # 1: retained messages only for a subscription that is new (MQTT 5, section 3.8.3.1).
             options = SubscribeOptions(qos=1, retainHandling=1)
-            client.subscribe([(s, options) for s in self._wish.subscriptions])
+            client.subscribe([(s, options) for s in self._subscription.subscriptions])
             self._await(lambda: self._granted is not None, "subscriptions not answered")
             self._refused_subscriptions()
 
     def unsubscribe(self) -> None:
         """Want no more than what already waits."""
         self._granted = None
-        self._client.unsubscribe(self._wish.subscriptions)
+        self._client.unsubscribe(self._subscription.subscriptions)
         self._await(lambda: self._granted is not None, "unsubscribing not answered")
 
     def step(self, timeout_s: float) -> None:
@@ -147,7 +147,7 @@ class FleetLink:
     def _read(self) -> MQTTErrorCode:
         """Packet by packet until there is none, or as many as may be under way."""
         code = MQTTErrorCode.MQTT_ERR_SUCCESS
-        for _ in range(self._wish.window):
+        for _ in range(self._subscription.window):
             if not self._readable():
                 break
             code = self._client.loop_read()
@@ -173,15 +173,15 @@ class FleetLink:
             if message.qos:
                 self._client.ack(message.mid, message.qos)
 
-    def tell(self, topic: str, payload: bytes) -> int:
-        """Publish, QoS 1, retained; its id for `told`."""
+    def publish(self, topic: str, payload: bytes) -> int:
+        """Publish, QoS 1, retained; its id for `published`."""
         info = self._client.publish(topic, payload, qos=1, retain=True)
         if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             self._lost = self._lost or LOST
             self._fail_if_lost()
         return info.mid
 
-    def told(self, mid: int) -> bool:
+    def published(self, mid: int) -> bool:
         """The broker has taken it."""
         return mid in self._answered
 
@@ -189,10 +189,10 @@ class FleetLink:
         """Disconnect. `forget_session`: the broker keeps nothing more for this name."""
         with contextlib.suppress(Exception):
             if not self._lost:
-                said = Properties(PacketTypes.DISCONNECT)  # type: ignore[no-untyped-call]
+                properties = Properties(PacketTypes.DISCONNECT)  # type: ignore[no-untyped-call]
                 if forget_session:
-                    said.SessionExpiryInterval = 0
-                self._client.disconnect(properties=said)
+                    properties.SessionExpiryInterval = 0
+                self._client.disconnect(properties=properties)
                 self._client.loop_write()
         sock = self._client.socket()
         if sock is not None:
@@ -209,7 +209,7 @@ class FleetLink:
     def _fail_if_lost(self) -> None:
         if self._taken_over:
             raise TakenOver(
-                f"another keeper has connected as {self._wish.client_id}; give each keeper a --name of its own"
+                f"another keeper has connected as {self._subscription.client_id}; give each keeper a --name of its own"
             )
         if self._lost:
             raise PortError(self._lost)
@@ -217,11 +217,13 @@ class FleetLink:
             raise PortError(LOST)
 
     def _refused_subscriptions(self) -> None:
-        for asked, code in zip(self._wish.subscriptions, self._granted or (), strict=False):
+        for asked, code in zip(self._subscription.subscriptions, self._granted or (), strict=False):
             if code >= 0x80:
                 raise PortError(f"the broker refuses the subscription to {asked} (0x{code:02X}); see its access list")
 
-    def _on_connect(self, _client: Client, _data: Any, flags: ConnectFlags, reason: ReasonCode, _said: Any) -> None:
+    def _on_connect(
+        self, _client: Client, _data: Any, flags: ConnectFlags, reason: ReasonCode, _properties: Any
+    ) -> None:
         if reason.is_failure:
             self._lost = "the broker refuses us: " + self._access.reason(reason.value, reason.getName())
             return
@@ -229,20 +231,22 @@ class FleetLink:
         self._connected = True
 
     def _on_disconnect(
-        self, _client: Client, _data: Any, flags: DisconnectFlags, reason: ReasonCode, _said: Any
+        self, _client: Client, _data: Any, flags: DisconnectFlags, reason: ReasonCode, _properties: Any
     ) -> None:
         if flags.is_disconnect_packet_from_server:
             self._taken_over = self._taken_over or reason.value == TAKEN_OVER
             self._lost = self._lost or "the broker sent us away: " + self._access.reason(reason.value, reason.getName())
         self._lost = self._lost or LOST
 
-    def _on_subscribe(self, _client: Client, _data: Any, _mid: int, reasons: list[ReasonCode], _said: Any) -> None:
+    def _on_subscribe(
+        self, _client: Client, _data: Any, _mid: int, reasons: list[ReasonCode], _properties: Any
+    ) -> None:
         self._granted = [reason.value for reason in reasons]
 
-    def _on_unsubscribe(self, _client: Client, _data: Any, _mid: int, _reasons: Any, _said: Any) -> None:
+    def _on_unsubscribe(self, _client: Client, _data: Any, _mid: int, _reasons: Any, _properties: Any) -> None:
         self._granted = []
 
-    def _on_publish(self, _client: Client, _data: Any, mid: int, reason: ReasonCode, _said: Any) -> None:
+    def _on_publish(self, _client: Client, _data: Any, mid: int, reason: ReasonCode, _properties: Any) -> None:
         if len(self._answered) > 65_535:
             self._answered.clear()
         if not reason.is_failure:

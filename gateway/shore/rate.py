@@ -1,4 +1,4 @@
-"""How much one ship may say: a bucket per vessel. No clock of its own."""
+"""How much one ship may send: a bucket per vessel. No clock of its own."""
 
 from collections import OrderedDict
 
@@ -17,7 +17,7 @@ class Rates:
         self._left: OrderedDict[str, tuple[float, float]] = OrderedDict()
 
     def allow(self, vessel: str, now: float) -> bool:
-        """May this vessel say one more at `now` (monotonic s)?"""
+        """May this vessel send one more at `now` (monotonic s)?"""
         left, at = self._left.pop(vessel, (self._burst, now))
         left = min(self._burst, left + (now - at) * self._per_s)
         allowed = left >= 1.0

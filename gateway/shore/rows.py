@@ -136,7 +136,7 @@ def _plain(raw: bytes) -> str:
 
 
 def _stamp(text: str) -> str:
-    """Written anew: one spelling per time, so that text compares as time does."""
+    """Written again: one spelling per time, so that text compares as time does."""
     return rfc3339(utc_of(text))
 
 

@@ -91,7 +91,7 @@ RECEIPTS_DUE = (
     "SELECT gateway, vessel, upto_seq FROM gateway WHERE receipt_seq < upto_seq AND seen_at < ? "
     "ORDER BY gateway LIMIT ?"
 )
-RECEIPT_TOLD = "UPDATE gateway SET receipt_seq = ? WHERE gateway = ?"
+RECEIPT_PUBLISHED = "UPDATE gateway SET receipt_seq = ? WHERE gateway = ?"
 NEWLY_SILENT = (
     "UPDATE vessel SET silent_since = heard_at WHERE silent_since IS NULL AND heard_at < ? RETURNING vessel, heard_at"
 )

@@ -186,24 +186,24 @@ class FleetStore:
         """Gateways whose books are behind their events: what a killed keeper left undone."""
         return {str(g): (int(lo), int(hi)) for g, lo, hi in self._db.run(sql.BEHIND) if lo is not None}
 
-    def receipts(self, seen_before_utc_s: float, tell: Callable[[list[tuple[str, str, int]]], set[str]]) -> int:
-        """Have the receipts told that are due, `(gateway, vessel, seq)`, while holding their rows: so they only rise.
+    def receipts(self, seen_before_utc_s: float, publish: Callable[[list[tuple[str, str, int]]], set[str]]) -> int:
+        """Have the receipts that are due published, `(gateway, vessel, seq)`, with their rows held: so they only rise.
 
-        `tell` returns the gateways for which the broker has taken it. A gateway seen for the first time after
+        `publish` returns the gateways for which the broker has taken it. A gateway seen for the first time after
         `seen_before_utc_s` waits: another keeper may still hold its lower numbers.
         """
         with self._db.transaction():
             due = self._db.run(sql.RECEIPTS_DUE + self._db.free, (rfc3339(seen_before_utc_s), RECEIPTS_PER_STEP))
-            told = tell([(str(g), str(v), int(n)) for g, v, n in due]) if due else set()
-            self._db.many(sql.RECEIPT_TOLD, [(n, g) for g, _, n in due if g in told])
-        return len(told)
+            taken = publish([(str(g), str(v), int(n)) for g, v, n in due]) if due else set()
+            self._db.many(sql.RECEIPT_PUBLISHED, [(n, g) for g, _, n in due if g in taken])
+        return len(taken)
 
     def newly_silent(self, before_utc_s: float) -> list[tuple[str, Any]]:
-        """Vessels not heard since `before_utc_s`, each told to one keeper once."""
+        """Vessels not heard since `before_utc_s`, each reported by one keeper once."""
         return [(str(v), at) for v, at in self._db.run(sql.NEWLY_SILENT, (rfc3339(before_utc_s),))]
 
     def new_gaps(self, before_utc_s: float) -> list[Gap]:
-        """Gaps open since before `before_utc_s`, each told to one keeper once."""
+        """Gaps open since before `before_utc_s`, each reported by one keeper once."""
         rows = self._db.run(sql.GAPS_DUE, (rfc3339(before_utc_s),))
         return [Gap(str(v), str(g), int(upto), int(top)) for g, v, upto, top in rows]
 
@@ -234,7 +234,7 @@ class _Book:
     other_gap: bool = False
 
     def widen(self, lo: int, hi: int) -> bool:
-        """Take in a span that was kept; True if the beginning has moved down, so that all must be walked anew."""
+        """Take in a span that was kept; True if the beginning has moved down, so that all must be walked again."""
         self.moved |= hi > self.top
         self.top = max(self.top, hi)
         if lo >= self.first:

@@ -1,4 +1,4 @@
-"""Alerts as they come, straight from the broker: what a person ashore is told. The judging is pure.
+"""Alerts as they come, straight from the broker: what a person ashore sees. The judging is pure.
 
 Beside the events: a vessel that goes or comes, numbers missing in a gateway's sequence, and silence.
 """
@@ -13,7 +13,7 @@ from typing import Any
 from gateway.encode.messages import AlarmEvent, rfc3339
 from gateway.model.errors import PortError
 from gateway.shore.check import Checked, NotTaken, check, filters
-from gateway.shore.link import Access, FleetLink, Wish
+from gateway.shore.link import Access, FleetLink, Subscription
 
 GATEWAYS_MAX = 100_000
 NUMBERS_MAX = 1_000
@@ -68,24 +68,24 @@ class Alerts:
         item = check(topic, payload, self._prefix)
         if isinstance(item, NotTaken):
             return [Alert(rfc3339(utc_s), item.vessel or "?", "", "refused", item.reason.value, item.detail)]
-        told = self._heard_again(item.address.vessel, now, utc_s)
+        found = self._heard_again(item.address.vessel, now, utc_s)
         if item.address.klass == "event":
-            told += self._event(item, utc_s)
+            found += self._event(item, utc_s)
         elif item.address.klass == "presence":
-            told += self._presence_of(item)
-        return told
+            found += self._presence_of(item)
+        return found
 
     def silent(self, now: float, utc_s: float) -> list[Alert]:
-        """Vessels from which nothing has come for too long, each told once."""
-        told = []
+        """Vessels from which nothing has come for too long, each reported once."""
+        found = []
         for vessel, at in self._heard.items():
             if now - at <= self._silent_after_s:
                 break
             if vessel not in self._silent:
                 self._silent.add(vessel)
                 text = f"nothing heard for {self._silent_after_s / 3600:g} h"
-                told.append(Alert(rfc3339(utc_s), vessel, "", "silent", "silence", text))
-        return told
+                found.append(Alert(rfc3339(utc_s), vessel, "", "silent", "silence", text))
+        return found
 
     def _heard_again(self, vessel: str, now: float, utc_s: float) -> list[Alert]:
         self._heard[vessel] = now
@@ -124,10 +124,10 @@ class Alerts:
         self._seen[m.gateway] = (top, beyond)
         if len(self._seen) > GATEWAYS_MAX:
             self._seen.popitem(last=False)
-        return [*missing, _told(item)]
+        return [*missing, _alert(item)]
 
 
-def _told(item: Checked) -> Alert:
+def _alert(item: Checked) -> Alert:
     m, a = item.message, item.address
     if isinstance(m, AlarmEvent):
         return Alert(
@@ -141,31 +141,31 @@ def watch(
     access: Access,
     prefix: str,
     client_id: str,
-    say: Callable[[Alert], None],
+    show: Callable[[Alert], None],
     go_on: Callable[[], bool],
-    tell: Callable[[str], None],
+    note: Callable[[str], None],
     silent_after_s: float,
 ) -> None:
-    """Say alerts while `go_on()`; a broken connection is told, and begun again after a pause."""
+    """Show alerts while `go_on()`; a broken connection is noted, and opened again after a pause."""
     alerts = Alerts(prefix, silent_after_s)
     wanted = [f for f in filters(prefix, readings=False) if not f.endswith(("/trend", "/alarm/+"))]
-    wish = Wish(client_id, [*wanted, f"{prefix}/+/+/trend"], "", 0, 100)
+    subscription = Subscription(client_id, [*wanted, f"{prefix}/+/+/trend"], "", 0, 100)
     while go_on():
         came: list[Any] = []
-        link = FleetLink(access, wish, came.append)
+        link = FleetLink(access, subscription, came.append)
         try:
             link.open()
             while go_on():
                 link.step(0.5)
                 for message in came:
                     for alert in alerts.feed(message.topic, bytes(message.payload), time.monotonic(), time.time()):
-                        say(alert)
+                        show(alert)
                 link.ack(came)
                 came.clear()
                 for alert in alerts.silent(time.monotonic(), time.time()):
-                    say(alert)
+                    show(alert)
         except PortError as e:
-            tell(str(e))
+            note(str(e))
             end = time.monotonic() + 5.0
             while go_on() and time.monotonic() < end:
                 time.sleep(0.1)

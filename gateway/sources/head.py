@@ -1,7 +1,7 @@
 """A head's port, read by a thread of its own into a bounded queue; unplugged, it is looked for until it is back.
 
 What happens when the queue is full, that is when the pipeline is stuck: with `when_full="drop"` the oldest bytes go and
-are counted, for a real head does not wait and its newest bytes say how the engine is now; the decoder counts the frames
+are counted, for a real head does not wait and its newest bytes show how the engine is now; the decoder counts the frames
 that are missing. With `when_full="wait"` the thread stops reading, for a head that can be held up (one that is
 simulated faster than time).
 """
@@ -28,10 +28,10 @@ FULL_SPEED_BYTES = 4_096
 BEAT_S = 1.0
 BACKOFF_S_MIN, BACKOFF_S_MAX = 0.5, 5.0
 GONE_TRIES = 2
-"""A port that fails and cannot be opened again half a second later has vanished; a connection made anew has not."""
+"""A port that fails and cannot be opened again half a second later has vanished; a connection made again has not."""
 
 Chunk = tuple[bytes, float]
-"""Bytes as read and the monotonic time, s. b"" = the port was opened just now: tell the decoder (`reopened`)."""
+"""Bytes as read and the monotonic time, s. b"" = the port was opened just now: call the decoder's (`reopened`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +48,7 @@ class SourceState:
 
 
 class HeadSource(threading.Thread):
-    """Reads one head's port. Never ends by itself; every fault is told once, then whispered until it is over.
+    """Reads one head's port. Never ends by itself; every fault is a warning once, then debug until it is over.
 
     `out` takes Chunks and must be bounded. `tap` gets the same bytes first, and must not block.
     `state()` may be asked from any thread; a `last_beat_s` older than some ten seconds means that the thread hangs.
@@ -79,7 +79,7 @@ class HeadSource(threading.Thread):
         self._lost = lost
         self._failures = 0
         self._stopping = threading.Event()
-        self._told = ""
+        self._fault = ""
         self._text = "not started"
         self._is_open = False
         self._opens = self._bytes_in = self._dropped_bytes = 0
@@ -123,7 +123,7 @@ class HeadSource(threading.Thread):
             except FAULTS as e:
                 self._failed(f"lost {self._settings.port}: {e}. Waiting for it to come back.")
             except Exception as e:
-                # Whatever it is, a silent reader would be worse than one that tries again and says so.
+                # Whatever it is, a silent reader would be worse than one that tries again and logs it.
                 self._failed(f"unexpected fault at {self._settings.port}: {type(e).__name__}: {e}. Trying again.")
             self._sleep(self._backoff_s)
             self._backoff_s = min(2 * self._backoff_s, self._backoff_s_max)
@@ -170,9 +170,9 @@ class HeadSource(threading.Thread):
         self._last_bytes_s = time.monotonic()
         self._backoff_s = self._backoff_s_min
         self._failures = 0
-        if self._told or self._bytes_in == len(data):
+        if self._fault or self._bytes_in == len(data):
             self._log.info("head.heard", port=self._settings.port)
-            self._told = ""
+            self._fault = ""
         if self._tap:
             self._tap_off(self._tap, data)
         self._put(data)
@@ -206,11 +206,11 @@ class HeadSource(threading.Thread):
         self._failures += 1
         if self._lost and self._opens and self._failures >= GONE_TRIES:
             self._lost(f"Port {self._settings.port} vanished: check the plug, the cable and the supply of the head")
-        if text == self._told:
+        if text == self._fault:
             self._log.debug("head.unavailable", text=text)
         else:
             self._log.warning("head.unavailable", text=text)
-            self._told = text
+            self._fault = text
 
     def _sleep(self, seconds: float) -> None:
         until = time.monotonic() + seconds

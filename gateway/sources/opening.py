@@ -1,4 +1,4 @@
-"""Opening a head's port by pyserial, and saying in plain words why it cannot be opened."""
+"""Opening a head's port by pyserial, and giving in plain words the reason why it cannot be opened."""
 
 import errno
 import fcntl
@@ -34,7 +34,7 @@ BY_ID = Path("/dev/serial/by-id")
 _GONE = {errno.ENOENT, errno.ENXIO, errno.ENODEV, errno.ENOTDIR}
 _BUSY = {errno.EAGAIN, errno.EBUSY}
 _KEEPALIVE = (("TCP_KEEPIDLE", 10), ("TCP_KEEPINTVL", 5), ("TCP_KEEPCNT", 3))
-"""A converter that loses its power says nothing; so it is found out in half a minute."""
+"""A converter that loses its power is silent; so it is found out in half a minute."""
 
 
 class OpenPort:
@@ -45,7 +45,7 @@ class OpenPort:
         self.descriptor = _descriptor(port)
 
     def read(self) -> bytes:
-        """All that is waiting, at most BATCH_BYTES_MAX; call when `poll` says that something is there.
+        """All that is waiting, at most BATCH_BYTES_MAX; call when `poll` reports that something is there.
 
         Without a descriptor waits up to READ_TIMEOUT_S for the first byte and gives b"" if none came.
         Raises PortError at the end of the stream, and any of FAULTS where the port fails.
@@ -81,7 +81,7 @@ class OpenPort:
 def open_port(head: HeadSettings) -> OpenPort:
     """Open `head.port`, a device or any of pyserial's URLs, 8N1 at `head.baud`, for this process alone.
 
-    Raises PortError; its text says what is wrong and what to do.
+    Raises PortError; its text is what is wrong and what to do.
     """
     try:
         port: Any = serial.serial_for_url(

@@ -49,18 +49,18 @@ class Plan:
 
 @dataclass(frozen=True, slots=True)
 class Renewal:
-    """A file was replaced by a new one. `set_aside`: where the damaged one is kept, None where nothing was left."""
+    """A file was replaced by a new one. `kept_as`: where the damaged one is kept, None where nothing was left."""
 
     name: str
     why: str
-    set_aside: Path | None
+    kept_as: Path | None
     rows: Salvaged = field(default_factory=Salvaged)
     seeded: int = 0
 
     @property
     def text(self) -> str:
         """For the event `storage-renewed` and the log."""
-        kept = f"; the damaged file is kept as {self.set_aside.name}" if self.set_aside else ""
+        kept = f"; the damaged file is kept as {self.kept_as.name}" if self.kept_as else ""
         parts = [f"{n} {name}" for name, n in self.rows.carried.items() if n]
         carried = ", ".join([*parts, *[f"{self.seeded} booking from logbook.jsonl"] * (self.seeded > 0)])
         lost = [f"{n} {name}" for name, n in self.rows.lost.items()]
@@ -122,7 +122,7 @@ def _clear_companions(path: Path) -> None:
     for tail in ("-wal", "-shm"):
         beside = path.with_name(path.name + tail)
         if os.path.lexists(beside) and not _usable(beside):
-            _move_aside(beside)
+            _rename_damaged(beside)
 
 
 def _usable(path: Path) -> bool:
@@ -196,7 +196,7 @@ def _renew(path: Path, plan: Plan, why: str) -> Renewal:
     except sqlite3.Error as e:
         _remove(_new(path))
         raise storage_error(path, e) from None
-    aside = set_aside(path) if os.path.lexists(path) and not _is_empty(path) else None
+    kept = keep_damaged(path) if os.path.lexists(path) and not _is_empty(path) else None
     _remove(path)  # also a log that was left alone: SQLite would take it for the new file's
     try:
         os.replace(_new(path), path)
@@ -204,7 +204,7 @@ def _renew(path: Path, plan: Plan, why: str) -> Renewal:
         raise StorageError(f"{path}: cannot be replaced: {e.strerror}; look at the disk") from None
     with suppress(OSError):
         suspect(path).unlink(missing_ok=True)
-    renewal = Renewal(path.name, why, aside, rows, seeded)
+    renewal = Renewal(path.name, why, kept, rows, seeded)
     structlog.get_logger("store").error("store.renewed", file=path.name, text=renewal.text)
     return renewal
 
@@ -234,12 +234,12 @@ def _carry_over(path: Path, new: sqlite3.Connection, plan: Plan, rows: Salvaged)
             rows.carried[name] = rows.carried.get(name, 0) + count
 
 
-def set_aside(path: Path) -> Path:
+def keep_damaged(path: Path) -> Path:
     """Move a damaged file and its log out of the way, as `<name>.corrupt-<n>`; returns the new place.
 
     Raises StorageError where the folder does not let it.
     """
-    new = _move_aside(path)
+    new = _rename_damaged(path)
     with suppress(OSError):
         wal = path.with_name(path.name + "-wal")
         if wal.exists() and wal.stat().st_size > 0:
@@ -248,7 +248,7 @@ def set_aside(path: Path) -> Path:
     return new
 
 
-def _move_aside(path: Path) -> Path:
+def _rename_damaged(path: Path) -> Path:
     def taken(n: int) -> Path:
         return path.with_name(f"{path.name}.corrupt-{n}")
 

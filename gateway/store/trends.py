@@ -20,7 +20,7 @@ EVERY_TREND = "every-trend"
 STEP_ROWS = 24
 KEEP_ROWS = 31 * 24
 """Of one topic."""
-_WANTING = f"SELECT name, trend_place FROM broker WHERE active=1 AND instr(classes, '{EVERY_TREND}') > 0"
+_WITH_EVERY_TREND = f"SELECT name, trend_place FROM broker WHERE active=1 AND instr(classes, '{EVERY_TREND}') > 0"
 _DELETE_DONE = (
     "DELETE FROM trend WHERE n <= (SELECT coalesce(min(trend_place), 9223372036854775807) FROM broker "
     f"WHERE active=1 AND instr(classes, '{EVERY_TREND}') > 0)"
@@ -38,7 +38,7 @@ class TrendRow:
 
 def wanted(db: sqlite3.Connection) -> bool:
     """Whether any broker wants every trend."""
-    return bool(db.execute(_WANTING + " LIMIT 1").fetchall())
+    return bool(db.execute(_WITH_EVERY_TREND + " LIMIT 1").fetchall())
 
 
 def put(db: sqlite3.Connection, row: TrendRow, *, pages_short: bool) -> None:
@@ -72,7 +72,7 @@ def drop(db: sqlite3.Connection, rows: int, topic: str | None = None) -> int:
     """Drop up to `rows` of the oldest (of one topic), counted for each broker without them; returns how many."""
     found = db.execute("SELECT n FROM trend WHERE ?1 IS NULL OR topic=?1 ORDER BY n LIMIT ?2", (topic, rows)).fetchall()
     db.executemany("DELETE FROM trend WHERE n=?", found)
-    for name, place in db.execute(_WANTING).fetchall():
+    for name, place in db.execute(_WITH_EVERY_TREND).fetchall():
         lost = sum(n > place for (n,) in found)
         db.execute("UPDATE broker SET trends_dropped=trends_dropped+? WHERE name=?", (lost, name))
     return len(found)

@@ -30,7 +30,7 @@ from shore_rig import BROKER_LINES, UTC, KeeperProcess, Ship, alarm, event, post
 from gateway.encode.messages import rfc3339  # noqa: E402
 from gateway.model.enums import AlarmState  # noqa: E402
 from gateway.shore.check import filters  # noqa: E402
-from gateway.shore.link import FleetLink, Wish  # noqa: E402
+from gateway.shore.link import FleetLink, Subscription  # noqa: E402
 
 PER_SHIP_AND_DAY = 24 + 10 + 10 + 2
 """Trends, events, alarm states, presences of one engine in normal running."""
@@ -88,7 +88,9 @@ def bare(port: int, url: str, name: str) -> None:
 
     db = psycopg.connect(url, autocommit=True)
     came: list[Any] = []
-    link = FleetLink(local(port), Wish(name, filters("camdrift/1", readings=False), "g", 3_600, 400), came.append)
+    link = FleetLink(
+        local(port), Subscription(name, filters("camdrift/1", readings=False), "g", 3_600, 400), came.append
+    )
     link.open()
     while True:
         link.step(0.05)

@@ -235,7 +235,7 @@ def test_status_and_bookings_with_a_head(tmp_path: Path, run: Run) -> None:
     with head(tmp_path), running(config) as process:
         until(lambda: status(run, config)["engines"]["main"]["spring_mm"]["value"] is not None, "the spring is read")
         code, out, _ = run("status", config)
-        assert code == 0 and "spring" in out and "load on people" in out
+        assert code == 0 and "spring" in out and "alarm load" in out
         assert max(map(len, out.splitlines())) <= 100
         before = status(run, config)["engines"]["main"]
         book = ("book", config, "retightened", "--person", "Second Engineer")

@@ -112,7 +112,7 @@ def test_garbage_looks_like_a_wrong_baud_rate(tmp_path: Path, broker: Mosquitto)
     with one_pty() as (master, name), rig.listening(broker.port) as listener:
         data["head"][0]["port"] = name
         with rig.daemon(rig.written(tmp_path, data)) as process:
-            rig.until(lambda: process.told('"broker connected"'), "it runs")
+            rig.until(lambda: process.told('"mqtt.connected"'), "it runs")
             stop = threading.Event()
             thread = threading.Thread(target=babble, args=(master, noise, stop))
             thread.start()

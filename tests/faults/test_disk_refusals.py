@@ -108,8 +108,8 @@ def test_a_damaged_file_is_set_aside_and_the_new_one_counts_on(tmp_path: Path, d
     assert callable(damage)
     damage(folder / "state.db")
     store = opened(folder)
-    assert store.renewal is not None and store.renewal.set_aside == folder / "state.db.corrupt-1"
-    assert store.renewal.set_aside.exists()
+    assert store.renewal is not None and store.renewal.kept_as == folder / "state.db.corrupt-1"
+    assert store.renewal.kept_as.exists()
     assert store.gateway_id != gateway
     kept = [row.seq for row in store.events(0, 9_999)]
     (seq,) = store.commit([EVENT])

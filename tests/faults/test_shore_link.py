@@ -52,7 +52,7 @@ def test_black_outs_and_kills_cost_no_event_and_no_alarm_aboard(link: SatelliteL
         sat.process(link.shore, sat.keeper_words(tls, tmp_path, store), tmp_path / "keeper.log") as keeper,
         rig.head(tmp_path, rig.restless(tmp_path)),
     ):
-        rig.until(lambda: keeper.told('"keeping"'), "the keeper keeps")
+        rig.until(lambda: keeper.told('"keeper.connected"'), "the keeper keeps")
         with sat.daemon(link.ship, config):
             rig.until(lambda: len(ashore(store)) >= 2, "the first events are ashore")
         link.set(up=False)
@@ -151,7 +151,7 @@ def test_after_a_black_out_alarms_go_first_then_events_then_trends(
         rig.head(tmp_path, str(broken)),
         sat.daemon(link.ship, config) as daemon,
     ):
-        rig.until(lambda: keeper.told('"keeping"'), "the keeper keeps")
+        rig.until(lambda: keeper.told('"keeper.connected"'), "the keeper keeps")
         rig.until(lambda: daemon.told('"tag": "transducer-fault", "came_from": "normal"'), "the alarm aboard")
         assert sat.status(config)["brokers"]["shore"]["trends_waiting"] == 24
         link.set(up=True)

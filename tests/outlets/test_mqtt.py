@@ -189,9 +189,9 @@ def test_first_failure_warns_and_repeats_whisper() -> None:
     """Pins that a broker which is not there costs one warning, not one for each try."""
     port = free_port()
     with capture_logs() as logs, linked(broker_settings(port), MemoryOutbox()) as link:
-        until(lambda: sum(e["event"] == "broker not connected" for e in logs) >= 4, "tried four times")
+        until(lambda: sum(e["event"] == "mqtt.disconnected" for e in logs) >= 4, "tried four times")
         assert f"nothing listens at 127.0.0.1:{port}" in link.status().reason
-    levels = [e["log_level"] for e in logs if e["event"] == "broker not connected"]
+    levels = [e["log_level"] for e in logs if e["event"] == "mqtt.disconnected"]
     assert (levels[0], set(levels[1:])) == ("warning", {"debug"})
 
 

@@ -15,7 +15,7 @@ from shore_rig import BROKER_LINES, PREFIX, SRC, UTC, event, gateway_of, presenc
 
 from gateway.cli.main import main
 from gateway.shore.check import check
-from gateway.shore.link import FleetLink, TakenOver, Wish
+from gateway.shore.link import FleetLink, Subscription, TakenOver
 from gateway.shore.store import FleetStore
 from gateway.shore.watch import Alerts
 
@@ -111,7 +111,7 @@ def test_a_link_that_is_taken_over_says_so() -> None:
 
     thread = threading.Thread(target=talk, daemon=True)
     thread.start()
-    link = FleetLink(local(server.getsockname()[1]), Wish("me", [], "g", 60, 10), lambda m: None)
+    link = FleetLink(local(server.getsockname()[1]), Subscription("me", [], "g", 60, 10), lambda m: None)
 
     def hold() -> None:
         link.open(subscribe=False)

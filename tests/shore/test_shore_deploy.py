@@ -204,7 +204,7 @@ def test_a_keeper_keeps_and_tells_through_the_shipped_settings(
     a = Door(doors[0], tls, "a")
     try:
         with keeper(doors[1], url, "1", *more) as one:
-            until(lambda: "keeping" in one.words(), one.words())
+            until(lambda: "keeper.connected" in one.words(), one.words())
             assert a.say(*event("a", 1)) < 0x80
 
             def there() -> bool:

@@ -133,7 +133,7 @@ def test_a_keeper_gone_for_good_is_drained_by_another(tmp_path: Path, store_url:
     with mosquitto(tmp_path, *BROKER_LINES) as broker, keeper(broker.port, store_url, "stays") as stays:
         with keeper(broker.port, store_url, "goes") as goes, ship(broker.port) as a:
             in_place(broker, store_url)
-            until(lambda: "keeping" in goes.words(), "both are there")
+            until(lambda: "keeper.connected" in goes.words(), "both are there")
             goes.kill()
             a.say(*(event("a", n) for n in range(1, 101)))
             time.sleep(1)

@@ -12,7 +12,7 @@ from gateway.model.errors import StorageError
 from gateway.model.settings import GatewaySettings
 from gateway.store.database import error_code, storage_error
 from gateway.store.folder import Ballast, Folder, _advice
-from gateway.store.opening import CORRUPT_COPIES_MAX, set_aside
+from gateway.store.opening import CORRUPT_COPIES_MAX, keep_damaged
 from gateway.store.outbox import OutboxReader
 from gateway.store.state import NewEvent, StateStore
 from gateway.store.writer import Writer
@@ -28,7 +28,7 @@ def test_set_aside_with_its_log_and_without_its_index(tmp_path: Path) -> None:
     """File and write-ahead log go together under the next number; the shared index goes; others stay."""
     for name in ("x.db", "x.db-wal", "x.db-shm", "x.db.corrupt-3", "x.db.corrupt-3-wal", "x.db.corrupt-y", "y.db"):
         (tmp_path / name).write_text(name)
-    assert set_aside(tmp_path / "x.db") == tmp_path / "x.db.corrupt-4"
+    assert keep_damaged(tmp_path / "x.db") == tmp_path / "x.db.corrupt-4"
     assert names(tmp_path) == ["x.db.corrupt-3", "x.db.corrupt-3-wal", "x.db.corrupt-4", "x.db.corrupt-4-wal",
                                "x.db.corrupt-y", "y.db"]  # fmt: skip
     assert (tmp_path / "x.db.corrupt-4").read_text() == "x.db"
@@ -41,7 +41,7 @@ def test_first_damage_is_number_one_and_the_oldest_copies_go(tmp_path: Path) -> 
         (tmp_path / "x.db").write_text(str(n))
         if n % 2:
             (tmp_path / "x.db-wal").write_text(str(n))
-        assert set_aside(tmp_path / "x.db").name == f"x.db.corrupt-{n}"
+        assert keep_damaged(tmp_path / "x.db").name == f"x.db.corrupt-{n}"
         kept = [p for p in names(tmp_path) if not p.endswith("-wal")]
         assert len(kept) == min(n, CORRUPT_COPIES_MAX)
         assert f"x.db.corrupt-{n}" in kept
@@ -52,7 +52,7 @@ def test_first_damage_is_number_one_and_the_oldest_copies_go(tmp_path: Path) -> 
 def test_one_that_cannot_be_set_aside_is_told(tmp_path: Path) -> None:
     """Its path and the disk's own reason."""
     with pytest.raises(StorageError) as told:
-        set_aside(tmp_path / "none.db")
+        keep_damaged(tmp_path / "none.db")
     assert str(told.value) == (
         f"{tmp_path / 'none.db'}: is damaged and cannot be set aside: No such file or directory; move it away by hand"
     )

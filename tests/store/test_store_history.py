@@ -145,7 +145,7 @@ def test_damaged_history_is_set_aside(tmp_path: Path) -> None:
     path = tmp_path / "history.db"
     path.write_bytes(b"not a database at all" * 1_000)
     history = History(tmp_path, 64)
-    assert history.renewal is not None and history.renewal.set_aside == tmp_path / "history.db.corrupt-1"
+    assert history.renewal is not None and history.renewal.kept_as == tmp_path / "history.db.corrupt-1"
     assert history.since_hours("main", 0.0) == []
     history.close()
 

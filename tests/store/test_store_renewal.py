@@ -100,7 +100,7 @@ def test_a_store_that_is_gone_is_reported_and_its_log_book_comes_back(tmp_path: 
     small(tmp_path).close()
     damage.KINDS[lost](tmp_path / "state.db", damage.random.Random(0))
     store = damage.opened(tmp_path)
-    assert store.renewal is not None and store.renewal.set_aside is None
+    assert store.renewal is not None and store.renewal.kept_as is None
     assert ("was empty" in store.renewal.text) is (lost == "empty")
     assert "3 booking from logbook.jsonl" in store.renewal.text
     assert [row.entry["hours"] for row in store.bookings("main")] == [0, 1, 2]

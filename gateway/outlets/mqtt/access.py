@@ -20,7 +20,7 @@ _HINTS = {
     0x80: "it refuses without a reason",
     0x81: "it could not read our CONNECT",
     0x82: "it calls our CONNECT a protocol error",
-    0x84: "it does not speak this version of MQTT; set protocol to the other of 5 and 3.1.1",
+    0x84: "it does not support this version of MQTT; set protocol to the other of 5 and 3.1.1",
     0x85: "it does not accept the client id; set client_id",
     0x86: "bad user name or password; check user and password_file or password_env",
     0x87: "not authorized; check user and password, and the broker's access list",
@@ -37,8 +37,8 @@ _HINTS = {
 }
 
 _ALERTS = {
-    "CERTIFICATE_EXPIRED": "the broker says that our certificate has ended; put a new one in place of cert_file",
-    "CERTIFICATE_REVOKED": "the broker says that our certificate is revoked; put a new one in place of cert_file",
+    "CERTIFICATE_EXPIRED": "the broker reports that our certificate has ended; put a new one in place of cert_file",
+    "CERTIFICATE_REVOKED": "the broker reports that our certificate is revoked; put a new one in place of cert_file",
     "CERTIFICATE_REQUIRED": "the broker wants a client certificate; set cert_file and key_file",
     "UNKNOWN_CA": "the broker does not know who signed our certificate; check cert_file, and the broker's authority",
     "BAD_CERTIFICATE": "the broker does not accept our certificate, which may not be valid yet; check cert_file, and "
@@ -55,9 +55,9 @@ class Unreachable(PortError):
     """No word came back from there: the link is down, and trying costs next to nothing."""
 
 
-def alert_text(said: str) -> str:
+def alert_text(text_in: str) -> str:
     """What a TLS alert of the broker means, from OpenSSL's line about it; empty where it is none."""
-    found = re.search(r"\[SSL: \w*ALERT_(\w+)\]", said)
+    found = re.search(r"\[SSL: \w*ALERT_(\w+)\]", text_in)
     if found is None:
         return ""
     name = found.group(1)
@@ -65,7 +65,7 @@ def alert_text(said: str) -> str:
 
 
 def reason_text(code: int, name: str) -> str:
-    """A reason code of a CONNACK or DISCONNECT in words that say what to do; `name` is the standard's own."""
+    """A reason code of a CONNACK or DISCONNECT in words, with what to do; `name` is the standard's own."""
     return _HINTS.get(code, name) + f" (0x{code:02X})"
 
 
@@ -140,7 +140,7 @@ def why_not(error: Exception, host: str, port: int, within_s: float) -> str:
     if isinstance(error, ssl.SSLCertVerificationError):
         if error.verify_code in _BY_THE_CLOCK:
             return (
-                f"TLS: the broker's certificate {_BY_THE_CLOCK[error.verify_code]} by this box's clock, which says "
+                f"TLS: the broker's certificate {_BY_THE_CLOCK[error.verify_code]} by this box's clock, which shows "
                 f"{time.strftime('%Y-%m-%d', time.gmtime())}; set the clock, or if it is right have a new one put there"
             )
         return (
@@ -148,7 +148,7 @@ def why_not(error: Exception, host: str, port: int, within_s: float) -> str:
         )
     if isinstance(error, ssl.SSLError):
         reason = getattr(error, "reason", None) or error
-        return f"TLS: no handshake with {host}:{port}: {reason}; check that this port speaks TLS"
+        return f"TLS: no handshake with {host}:{port}: {reason}; check that TLS listens on this port"
     if isinstance(error, ConnectionResetError | ConnectionAbortedError):
         return f"{host}:{port} closed the connection at once; check port, and that tls here and there agree"
     if isinstance(error, TimeoutError):

@@ -1,7 +1,7 @@
 """One thread for each broker: from the outbox to the broker, at least once, in order, whatever the link does.
 
 The pipeline never waits for a broker: `offer` and `wake.set` return at once. The thread never dies silently: whatever
-goes wrong is told once, and the link begins again after a pause.
+goes wrong is logged once, and the link starts again after a pause.
 """
 
 import contextlib
@@ -98,7 +98,7 @@ class BrokerLink:
         self._stopping = threading.Event()
         self._stop_by = 0.0
         self._log = structlog.get_logger("mqtt").bind(broker=broker.name)
-        self._told: str | None = None
+        self._logged: str | None = None
         self._reason = "not yet connected"
         self._window: Window | None = None
         self._place = 0
@@ -131,7 +131,7 @@ class BrokerLink:
             self.wake.set()
 
     def stop(self, drain_s: float = 5.0) -> bool:
-        """Send what is due for at most `drain_s`, say offline, disconnect. True if the thread has ended in time."""
+        """Send what is due for at most `drain_s`, publish offline, disconnect. True if the thread has ended in time."""
         self._stop_by = time.monotonic() + drain_s
         self._stopping.set()
         self.wake.set()
@@ -168,7 +168,7 @@ class BrokerLink:
                 silent = isinstance(e, Unreachable)
                 self._fail(str(e))
             except Exception as e:
-                self._log.debug("link failed", exc_info=True)
+                self._log.debug("mqtt.link_failed", exc_info=True)
                 self._fail(f"unexpected {type(e).__name__}: {e}")
             if self._stopping.is_set():
                 return
@@ -185,15 +185,15 @@ class BrokerLink:
         self._silence.reset()
 
     def _fail(self, reason: str) -> None:
-        """The first failure warns, its repeats whisper."""
+        """The first failure warns, its repeats are debug."""
         if self._since is not None and time.monotonic() - self._since >= self._timing.stable_s:
             self._backoff.reset()
-            self._told = None
+            self._logged = None
         self._since = None
         self._reason = reason
-        tell = self._log.debug if reason == self._told else self._log.warning
-        self._told = reason
-        tell("broker not connected", reason=reason)
+        log = self._log.debug if reason == self._logged else self._log.warning
+        self._logged = reason
+        log("mqtt.disconnected", reason=reason)
 
     def _pause(self, seconds: float) -> None:
         until = time.monotonic() + seconds
@@ -260,8 +260,8 @@ class BrokerLink:
         self._answers.clear()
 
     def _presence(self, state: str) -> Outgoing:
-        said = presence_payload("online" if state == "online" else "offline", self._utc(), self._version)
-        return Outgoing(self._topics.presence, said, retain=True)
+        payload = presence_payload("online" if state == "online" else "offline", self._utc(), self._version)
+        return Outgoing(self._topics.presence, payload, retain=True)
 
     def _will(self) -> Will | None:
         if "presence" not in self._broker.classes:
@@ -292,12 +292,12 @@ class BrokerLink:
         # Another thread may have seen the last window just before it was closed.
         self._drop_waiting()
         self._reason, self._window, self._since, self._refused = "", window, time.monotonic(), 0
-        self._log.info("broker connected", place=window.place, after=self._told or "")
+        self._log.info("mqtt.connected", place=window.place, after=self._logged or "")
         return window
 
     def _serve(self, pipe: Pipe, window: Window) -> bool:
-        """Until we are to stop; True if offline was said and heard. Raises PortError when the connection is over."""
-        # What the broker says first, perhaps that it sends us away, is read before anything is sent.
+        """Until it is to stop; True if offline was published and taken. Raises PortError when the connection ends."""
+        # What the broker sends first, perhaps a DISCONNECT, is read before anything is sent.
         pipe.step(0.0, self.wake)
         while True:
             now = time.monotonic()
@@ -308,7 +308,7 @@ class BrokerLink:
                 return self._goodbye(pipe, window)
             self._step(pipe, None)
             self._settle(pipe, window)
-            self._tell_refused(window)
+            self._log_refused(window)
             if window.overdue(time.monotonic(), self._timing.ack_s):
                 raise PortError(f"takes messages and has not acknowledged them for {self._timing.ack_s:g} s")
             if pipe.lost:
@@ -330,10 +330,10 @@ class BrokerLink:
         self._place, self.sent = window.place, max(self.sent, window.sent)
         self._last_ack = window.last_ack or self._last_ack
 
-    def _tell_refused(self, window: Window) -> None:
+    def _log_refused(self, window: Window) -> None:
         before, self._refused = self._refused, window.refused
         if self._refused and not before:
-            self._log.warning("broker refuses a message; kept and tried again", reason=window.why_refused)
+            self._log.warning("mqtt.message_refused", reason=window.why_refused, action="kept and tried again")
 
     def _send_offered(self, pipe: Pipe) -> None:
         # No more than are there now: who offers faster than we send must not keep us from the acknowledgements.
@@ -344,7 +344,7 @@ class BrokerLink:
             pipe.publish(topic, payload, 0, False)
 
     def _goodbye(self, pipe: Pipe, window: Window) -> bool:
-        """Say offline. Where it is not heard the connection is cut instead, and the broker says it by the will."""
+        """Publish offline. Where it is not taken the connection is cut instead, and the broker publishes the will."""
         if "presence" not in self._broker.classes:
             return True
         if window.in_flight:

@@ -1,6 +1,6 @@
 """One connection to a broker: paho-mqtt as a dumb pipe, driven by one thread, thrown away when it breaks.
 
-Callbacks only put what they were told into a queue. paho queues nothing that our own window did not let through.
+Callbacks only put what they get into a queue. paho queues nothing that our own window did not let through.
 """
 
 import contextlib
@@ -86,14 +86,14 @@ class Inbox:
 
 
 class Will(NamedTuple):
-    """What the broker says of us when we are gone without a word."""
+    """What the broker publishes when this client goes without a DISCONNECT."""
 
     topic: str
     payload: bytes
 
 
 class Pipe:
-    """One connection, used by one thread: `open`, then `step` again and again; `lost` says why it is over."""
+    """One connection, used by one thread: `open`, then `step` again and again; `lost` is why it is over."""
 
     def __init__(
         self, broker: BrokerSettings, client_id: str, will: Will | None, inboxes: Sequence[Inbox], connect_s: float
@@ -203,7 +203,7 @@ class Pipe:
         return self._client.want_write()
 
     def close(self, *, politely: bool) -> None:
-        """Politely: with DISCONNECT, so that the will is forgotten. Else cut, so that the broker says it."""
+        """Politely: with DISCONNECT, so that the will is forgotten. Else cut, so that the broker publishes it."""
         if politely and not self.lost:
             self._client.disconnect()
         sock = self._client.socket()
@@ -217,23 +217,25 @@ class Pipe:
         self._client.on_connect = self._client.on_disconnect = self._client.on_publish = None
         self._client.on_message = self._client.on_socket_open = self._client.on_log = None
 
-    def _on_connect(self, client: Client, _data: Any, _flags: ConnectFlags, reason: ReasonCode, said: Any) -> None:
+    def _on_connect(
+        self, client: Client, _data: Any, _flags: ConnectFlags, reason: ReasonCode, properties: Any
+    ) -> None:
         if reason.is_failure:
             self.lost = "the broker refuses us: " + reason_text(reason.value, reason.getName())
             return
-        if getattr(said, "MaximumQoS", 1) == 0:
-            self.lost = "the broker takes no messages of QoS 1; nothing could be told to be delivered"
+        if getattr(properties, "MaximumQoS", 1) == 0:
+            self.lost = "the broker takes no messages of QoS 1; delivery could not be confirmed"
             return
         self.granted = Granted(
-            receive_maximum=getattr(said, "ReceiveMaximum", 65_535),
-            packet_bytes=getattr(said, "MaximumPacketSize", None),
-            retain=bool(getattr(said, "RetainAvailable", 1)),
+            receive_maximum=getattr(properties, "ReceiveMaximum", 65_535),
+            packet_bytes=getattr(properties, "MaximumPacketSize", None),
+            retain=bool(getattr(properties, "RetainAvailable", 1)),
         )
         for inbox in self._inboxes:
             client.subscribe(inbox.topic, qos=1)
 
     def _on_disconnect(
-        self, _client: Client, _data: Any, flags: DisconnectFlags, reason: ReasonCode, _said: Any
+        self, _client: Client, _data: Any, flags: DisconnectFlags, reason: ReasonCode, _properties: Any
     ) -> None:
         # Called twice when the keep-alive is lost, and after a refusal with a worse reason: the first word stands.
         if flags.is_disconnect_packet_from_server:
@@ -241,7 +243,7 @@ class Pipe:
         elif reason.getName() == "Keep alive timeout":
             text = "the broker no longer answers (keep-alive)"
         elif self.granted is None and reason.value == PROTOCOL_ERROR:
-            # How paho passes on that a 3.1.1 broker does not speak 3.1.1, or answers with what is no CONNACK.
+            # How paho passes on that a 3.1.1 broker does not support 3.1.1, or answers with what is no CONNACK.
             text = "the broker refuses us: " + reason_text(0x84, "")
         elif self.granted is None:
             text = "the broker closed the connection before its CONNACK; it may want TLS or another client certificate"
@@ -254,7 +256,7 @@ class Pipe:
         if "[SSL:" in text and not self.lost:
             self.lost = alert_text(text) or None
 
-    def _on_publish(self, _client: Client, _data: Any, mid: int, reason: ReasonCode, _said: Any) -> None:
+    def _on_publish(self, _client: Client, _data: Any, mid: int, reason: ReasonCode, _properties: Any) -> None:
         self.acks.put(Ack(mid, reason.value, reason.getName()))
 
     def _on_message(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
