@@ -68,8 +68,8 @@ ALARMS = {
 }
 NOTICE = (
     "This report is made by a monitoring aid. It never replaces the engine maker's manual, class rules, the ship's "
-    "safety management system, a permit to work or a licensed engineer's judgement. No figure in it is permission to work "
-    "on the drive or to open a door."
+    "safety management system, a permit to work or a licensed engineer's judgement. No figure in it is permission to "
+    "work on the drive or to open a door."
 )
 NOT_KNOWN = "not known"
 GAP = "\u00a0"

@@ -1,7 +1,7 @@
 """What comes from ships is checked before anything else sees it: topic, size, schema, range. Pure.
 
-A message passes or is refused with one of a closed list of reasons; a refused one is reported, counted, and never kept as
-if it were true. What passes is encoded again from the checked message, so nothing of the sender's spelling is stored.
+A message passes or is refused with one of a closed list of reasons; a refused one is reported, counted, and never kept
+as if it were true. What passes is encoded again from the checked message: nothing of the sender's spelling is stored.
 """
 
 from dataclasses import dataclass

@@ -1,7 +1,7 @@
 """A head's port, read by a thread of its own into a bounded queue; unplugged, it is looked for until it is back.
 
 What happens when the queue is full, that is when the pipeline is stuck: with `when_full="drop"` the oldest bytes go and
-are counted, for a real head does not wait and its newest bytes show how the engine is now; the decoder counts the frames
+are counted, for a real head does not wait and its newest bytes show the present; the decoder counts the frames
 that are missing. With `when_full="wait"` the thread stops reading, for a head that can be held up (one that is
 simulated faster than time).
 """

@@ -1,7 +1,5 @@
 """Reading `history.db` without holding it: the page, `export` and `report` beside a running daemon."""
 
-import sqlite3
-import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -9,7 +7,7 @@ from typing import Any
 
 from gateway.model.records import Median, SteadyRows
 from gateway.store.bad_rows import BAD_ROWS
-from gateway.store.database import is_damage, open_to_read, storage_error, text_or_bytes
+from gateway.store.read_only import ReadOnlyFile
 
 READING_FIELDS = (
     "rpm",
@@ -32,14 +30,11 @@ class ReadingRow:
     values: Mapping[str, float | None]
 
 
-class HistoryReader:
+class HistoryReader(ReadOnlyFile):
     """Reads `history.db`, also beside a running daemon, from any thread. Times: seconds since 1970."""
 
     def __init__(self, data_dir: Path) -> None:
-        self._path = data_dir / "history.db"
-        self._lock = threading.Lock()
-        self._db = open_to_read(self._path, "NORMAL")
-        self._db.text_factory = text_or_bytes
+        super().__init__(data_dir / "history.db", "NORMAL")
 
     def medians(self, engine: str, from_utc: float, to_utc: float, limit: int) -> list[Median]:
         """Up to `limit` medians in [from, to), oldest first; go on from just after the last for the next page."""
@@ -83,11 +78,6 @@ class HistoryReader:
         )
         return found[0] if found else None
 
-    def close(self) -> None:
-        """Close the connection."""
-        with self._lock:
-            self._db.close()
-
     def _medians(self, where: str, engine: str, *values: object) -> list[Median]:
         sql = f"SELECT {', '.join(COLUMNS)} FROM median WHERE engine=(SELECT id FROM engine WHERE slug=?) AND {where}"
         return [Median(*row) for row in self._readable(sql, engine, *values)]
@@ -113,22 +103,8 @@ class HistoryReader:
 
     def _readable(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
         """The rows of numbers before the first place that cannot be read; what is left out is noted."""
-        rows: list[tuple[Any, ...]] = []
-        try:
-            with self._lock:
-                rows.extend(self._db.execute(sql, values))  # up to the fault, where there is one
-        except sqlite3.Error as e:
-            if not is_damage(e):
-                raise storage_error(self._path, e) from None
-            BAD_ROWS.note(self._path, "place", str(e))
+        rows, _ = self._as_far_as(sql, *values)
         sound = [row for row in rows if all(x is None or isinstance(x, float | int) for x in row)]
         if len(sound) < len(rows):
             BAD_ROWS.note(self._path, "row", rows[0][0])
         return sound
-
-    def _all(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
-        try:
-            with self._lock:
-                return self._db.execute(sql, values).fetchall()
-        except sqlite3.Error as e:
-            raise storage_error(self._path, e) from None

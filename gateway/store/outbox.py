@@ -33,7 +33,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
-from typing import Any
 
 from gateway import __version__
 from gateway.encode.messages import gateway_event_body, utc_of
@@ -42,7 +41,7 @@ from gateway.model.settings import BrokerSettings
 from gateway.store import trends
 from gateway.store.acks import Acknowledgements, BrokerAcks
 from gateway.store.bad_rows import BAD_ROWS
-from gateway.store.database import open_to_read, storage_error, text_or_bytes
+from gateway.store.read_only import ReadOnlyFile
 from gateway.store.trends import EVERY_TREND, TrendRow
 
 SHED_ROWS_MAX = 5_000
@@ -101,7 +100,7 @@ class Loss:
         return Loss(min(self.first_seq, other.first_seq), max(self.last_seq, other.last_seq), counts)
 
 
-class OutboxReader:
+class OutboxReader(ReadOnlyFile):
     """One broker's view, with a connection of its own: use it from that broker's thread only. It never writes.
 
     Raises Refused for a name the store does not know, StorageError where the disk fails.
@@ -109,12 +108,10 @@ class OutboxReader:
 
     def __init__(self, data_dir: Path, broker: str, acks: Acknowledgements) -> None:
         """`acks`: those of the store; what this broker acknowledges is added there."""
-        self._path = data_dir / "state.db"
+        super().__init__(data_dir / "state.db", "FULL")
         self._broker, self._acks = broker, acks
         self._again: dict[str, int] = {}
         """Topics to be sent again though the broker has acknowledged them, with their revision; the next one first."""
-        self._db = open_to_read(self._path, "FULL")
-        self._db.text_factory = text_or_bytes
         row = self._all("SELECT classes FROM broker WHERE name=? AND active=1", broker)
         if not row:
             self._db.close()
@@ -221,19 +218,8 @@ class OutboxReader:
         """Every trend in line up to here is done for this broker."""
         return max(self._acks.of(self._broker).trend, self._number("trend_place"))
 
-    def close(self) -> None:
-        """Close the connection."""
-        self._db.close()
-
     def _number(self, column: str) -> int:
         return int(self._all(f"SELECT {column} FROM broker WHERE name=?", self._broker)[0][0])
-
-    def _all(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
-        # fetchall always: a half-read SELECT pins the write-ahead log, which then grows without bound.
-        try:
-            return self._db.execute(sql, values).fetchall()
-        except sqlite3.Error as e:
-            raise storage_error(self._path, e) from None
 
 
 def wanted_classes(brokers: Iterable[BrokerSettings]) -> dict[str, frozenset[str]]:

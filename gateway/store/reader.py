@@ -1,8 +1,6 @@
 """Reading `state.db` without holding it: the page, `status` and `export` beside a running daemon."""
 
 import json
-import sqlite3
-import threading
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,8 +8,8 @@ from typing import Any
 
 from gateway.encode.times import utc_of
 from gateway.store.bad_rows import BAD_ROWS
-from gateway.store.database import is_damage, open_to_read, storage_error, text_or_bytes
 from gateway.store.outbox import Backlog, EventRow, RetainedRow
+from gateway.store.read_only import ReadOnlyFile
 from gateway.store.trends import EVERY_TREND
 
 
@@ -41,17 +39,14 @@ def unpacked(kept: bytes | str) -> object:
     return value
 
 
-class StateReader:
+class StateReader(ReadOnlyFile):
     """Reads `state.db`, also beside a running daemon. Safe to call from any thread. Raises StorageError.
 
     Rows that are damaged are left out and noted in `BAD_ROWS`; what is whole is returned.
     """
 
     def __init__(self, data_dir: Path) -> None:
-        self._path = data_dir / "state.db"
-        self._lock = threading.Lock()
-        self._db = open_to_read(self._path, "FULL")
-        self._db.text_factory = text_or_bytes
+        super().__init__(data_dir / "state.db", "FULL")
 
     def gateway_id(self) -> str:
         """The name under which this store counts its seq."""
@@ -146,28 +141,3 @@ class StateReader:
             except (ValueError, TypeError, RecursionError):
                 BAD_ROWS.note(self._path, "booking", i)
         return found
-
-    def close(self) -> None:
-        """Close the connection."""
-        with self._lock:
-            self._db.close()
-
-    def _as_far_as(self, sql: str, *values: object) -> tuple[list[tuple[Any, ...]], bool]:
-        """The rows before the first place that cannot be read, and whether there was no such place."""
-        rows: list[tuple[Any, ...]] = []
-        try:
-            with self._lock:
-                rows.extend(self._db.execute(sql, values))  # up to the fault, where there is one
-        except sqlite3.Error as e:
-            if not is_damage(e):
-                raise storage_error(self._path, e) from None
-            BAD_ROWS.note(self._path, "place", str(e))
-            return rows, False
-        return rows, True
-
-    def _all(self, sql: str, *values: object) -> list[tuple[Any, ...]]:
-        try:
-            with self._lock:
-                return self._db.execute(sql, values).fetchall()
-        except sqlite3.Error as e:
-            raise storage_error(self._path, e) from None
