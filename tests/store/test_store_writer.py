@@ -6,7 +6,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 import pytest
-from waiting import PATIENCE_S
+from waiting import PATIENCE_S, until
 
 from gateway.model.errors import StorageError
 from gateway.model.records import Median
@@ -111,11 +111,11 @@ def test_fault_stands_until_the_disk_takes_it(store: Stubborn, writer: Writer) -
     """The reason is there for `storage-fault` while it lasts, and gone after."""
     store.failing = StorageError("the disk says no")
     writer.submit([event(1)])
+    until(lambda: writer.fault == "the disk says no", "the fault stands")
     assert not writer.drain(0.1)
-    assert writer.fault == "the disk says no"
     store.failing = None
     assert writer.drain(PATIENCE_S)
-    assert writer.fault is None
+    until(lambda: writer.fault is None, "the fault is over")
 
 
 def test_memory_is_bounded_and_alarms_go_last(store: Stubborn, writer: Writer, monkeypatch: pytest.MonkeyPatch) -> None:
