@@ -84,15 +84,15 @@ def test_second_daemon_on_the_same_port(tmp_path: Path, broker: Mosquitto) -> No
 
 
 def test_another_head_than_configured(tmp_path: Path, broker: Mosquitto) -> None:
-    """Another head's name is told and from then on it is not measured: head-silent, and no reading has its figures."""
+    """Another head's name is reported, and from then on it is not measured: head-timing, no reading has its figures."""
     scenario = tmp_path / "other.toml"
     scenario.write_text('[head]\nname = "starboard-head"\n')
     config = rig.written(tmp_path, rig.example(tmp_path, broker.port))
     with rig.listening(broker.port) as listener, rig.daemon(config) as process, rig.head(tmp_path, str(scenario)):
-        rig.until(lambda: process.told("head.wrong"), "it is told")
+        rig.until(lambda: process.told("head.wrong"), "it is reported")
         told = next(x for x in process.lines() if x["event"] == "head.wrong")
         assert (told["heard"], told["configured"]) == ("starboard-head", "port-head")
-        rig.until(lambda: listener.state("head-silent") == "unacknowledged", "head-silent")
+        rig.until(lambda: listener.state("head-timing") == "unacknowledged", "head-timing")
         seen = len(listener.heard)
         time.sleep(2.5)
         assert all(h.body["rpm"] is None for h in listener.heard[seen:] if h.topic.endswith("/reading"))
