@@ -51,7 +51,7 @@ class JumpDetector:
 
     apart = 0.75
     certain = 0.9
-    over_stop = 2.0
+    over_stop = 3.0
     """Over a stop the drive cools, warms and stretches: there only so many thresholds are a jump."""
     over_speed = 1.2
     """Over a change of speed of a warm drive that ran on: ten or twenty turns a minute do a tenth of a threshold."""

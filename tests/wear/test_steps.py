@@ -204,9 +204,9 @@ def test_an_even_number_of_late_revolutions_has_the_mean_of_its_middle_two():
     assert told[-1] is not None and told[-1].size == pytest.approx(2.5)
 
 
-def test_over_a_stop_two_thresholds_are_a_step_either_way_and_less_is_a_new_level():
+def test_over_a_stop_three_thresholds_are_told_either_way_and_less_is_a_new_level():
     """Pins the bound itself from both sides, up and down, and that a second stop before the first reference is kept."""
-    for size, told in ((1.9, False), (2.1, True), (-1.9, False), (-2.1, True)):
+    for size, told in ((2.9, False), (3.1, True), (-2.9, False), (-3.1, True)):
         detector = JumpDetector(1.0)
         for _ in range(9):
             detector.add(10.0)
