@@ -1,4 +1,4 @@
-"""Show what the running daemon sees: engines, alarms, brokers, disk, and the load on people."""
+"""Show what the running daemon sees: engines, alarms, brokers, disk, and the alarm load."""
 
 import argparse
 import json

@@ -93,7 +93,7 @@ def run(link: SatelliteLink, folder: Path, days: int, tls: Path, words: str) -> 
         rig.until(lambda: words in sat.status(config)["brokers"]["shore"]["why_not"], words)
         day = (datetime.now(UTC) + timedelta(days=days)).strftime("%Y-%m-%d")
         why = sat.status(config)["brokers"]["shore"]["why_not"]
-        assert f"which says {day}; set the clock" in why
+        assert f"which shows {day}; set the clock" in why
         rig.until(lambda: "transducer-fault" in standing(config), "the alarm stands aboard")
         rig.until(lambda: sat.status(config)["brokers"]["ship"]["waiting"] == 0, "and at the ship's broker")
         before = len(stored(folder / "data"))

@@ -190,5 +190,5 @@ def test_an_idle_link_holds_by_keep_alive(tmp_path: Path) -> None:
         began = link.last_beat
         until(lambda: link.last_beat - began > 4.0, "four times the keep-alive")
         assert link.status().connected
-        assert link._told is None
+        assert link._logged is None
         assert link.stop()

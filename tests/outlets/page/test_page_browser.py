@@ -168,7 +168,7 @@ def test_a_limit_that_is_reached_is_said(screen: Screen) -> None:
     """Pins that of a pair the graver says it, and that what comes next is said beside it."""
     reached = "for (const l of e.trend.limits.slice(0, 2)) l.hours_to.p05 = l.hours_to.p50 = 0; e.alarms = []"
     said = said_next(screen, reached)
-    assert said.startswith("Reached: camshaft lag is at its limit. Next: retightening is due in about 2,400 running")
+    assert said.startswith("Reached: camshaft lag is at its limit. Next: retightening is due in 2,400 h")
     assert "alarm" not in said, "an interval has no trend that an alarm could come before"
 
 
