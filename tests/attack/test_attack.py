@@ -1,7 +1,8 @@
 """The attacks, the quick ones on one ship; the whole table: `python -m tests.attack`.
 
 They judge times (an alarm at panel and relay within two seconds, a viewer served within two): a busy machine can fail
-them. So all are marked slow and run in CI, none in the usual run.
+them. So none is in the usual run. The quick ones are marked slow and run in CI; the longer ones are marked attack and
+run by hand, as is the whole table.
 """
 
 from collections.abc import Iterator
@@ -13,7 +14,6 @@ from tests.attack.case import CASES, Case, on_ship, run
 from tests.attack.rig import Ship, ship
 
 assert cases.__doc__
-pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
@@ -23,6 +23,7 @@ def shared() -> Iterator[Ship]:
         yield made
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("one", [c for c in CASES if c.quick], ids=lambda c: c.name)
 def test_attack(one: Case, shared: Ship) -> None:
     """Pins that the daemon holds, in memory and service, and that a planted alarm reaches panel and relay meanwhile."""
@@ -30,6 +31,7 @@ def test_attack(one: Case, shared: Ship) -> None:
     assert not outcome.why
 
 
+@pytest.mark.attack
 @pytest.mark.parametrize("one", [c for c in CASES if not c.quick], ids=lambda c: c.name)
 def test_attack_on_its_own_ship(one: Case) -> None:
     """Pins the same for the longer ones."""
