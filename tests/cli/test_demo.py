@@ -83,6 +83,8 @@ def test_serves_the_page_and_stays_when_asked() -> None:
             if "Ctrl-C ends all" in line:
                 break
         assert "running hours in" in said
+        if "not served just now" in said:
+            pytest.skip("another gateway of the tests took the usual port between the look and the start")
         url = re.findall(r"http://127\.0\.0\.1:\d+", said)[0]
         name, password = re.findall(r"log in as (\w+) with (\w+)", said)[0]
         assert httpx.get(f"{url}/api/present").json()["vessel"] == "Tern Passage"
