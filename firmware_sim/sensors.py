@@ -88,7 +88,7 @@ class Sampler:
         return Slow(*(_between(x, part) for x in (ends.lag_deg, ends.spring_mm, ends.shake, ends.slap, ends.fuel)))
 
     def _shafts(self, t: Floats, angle: Floats, index: NDArray[np.int64], slow: Slow) -> tuple[Floats, Floats]:
-        """Turns of both shafts."""
+        """Turns of both shafts, the crank's at the instant at which the head latches it."""
         shafts = self._scenario.shafts
         stands = angle + shafts.crank_at_start_deg / 360
         late = self._shape.late_deg(t, angle, index, slow.shake, slow.fuel)
@@ -96,6 +96,8 @@ class Sampler:
         late += shafts.zero_deg + ramps(t, self._drive.lag_changes)
         cam = stands - late / 360
         cam /= self._ratio
+        if self._scenario.head.skew_us:
+            stands += self._motion.angle(t + self._scenario.head.skew_us * 1e-6) - angle
         return stands, cam
 
     def _length(self, t: Floats, angle: Floats, index: NDArray[np.int64], slow: Slow) -> Floats:

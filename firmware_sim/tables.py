@@ -42,6 +42,8 @@ class HeadTable(Section):
     """Samples are sent for so long …"""
     every_s: NotNegative = 0.0
     """… once in so long; both 0 = without pause."""
+    skew_us: Annotated[float, Field(ge=-10_000, le=10_000, allow_inf_nan=False)] = 0.0
+    """So long after the cam's angle the crank's is latched."""
     supply_mv: Annotated[int, Field(ge=0, le=65_000)] = 23_950
     not_fitted: list[HealthField] = Field(default=[])
 

@@ -32,6 +32,7 @@ def facts_of(engine: EngineSettings, s: EngineSnapshot, now_utc_s: float | None 
         whole_turn=d.standing_raw_deg is not None,
         turned_raw_deg=d.turned_raw_deg,
         turned_utc_s=d.turned_utc_s,
+        crank_deg=None if d.head is None else d.head.crank_deg,
         rest_s=d.rest_s,
         sea_lag_deg=sea,
         elongation_percent=view.elongation_percent,

@@ -12,13 +12,15 @@ from gateway.measure.sensors import SensorFaults
 from gateway.model.enums import Running
 
 DEG = 360.0 / 65_536
+SKEW_DEG_PER_RPM_US = 6e-6
+"""A shaft at one rpm turns so many degrees in a microsecond."""
 TORN_DEG = 60.0
 """No drive twists so far within a turn, and no jump of a tooth reaches it: an encoder stuck or slipped in the turn."""
 
 
 class CycleFigures(NamedTuple):
-    """One cycle's figures, whether or not they may be used. `lag_deg`: before any zero, within no turn. `torn`: has an
-    encoder lost its place within the turn?
+    """One cycle's figures, whether or not they may be used. `lag_deg`: before any zero, within no turn, corrected for
+    the head's skew. `torn`: has an encoder lost its place within the turn?
 
     `shape_deg`: float64[64·ratio], the lag over equal steps of crank angle, from its mean. `ripple_mm`: amplitude of
     the length over the turn, NaN where it was not looked at.
@@ -40,18 +42,24 @@ class CycleFigures(NamedTuple):
     ripple_mm: float = math.nan
 
 
-def figures_of(cut: Cut, ratio: int) -> list[CycleFigures]:
+def skew_lag_deg(skew_us: float, rpm: float) -> float:
+    """What a skew adds to crank − ratio·cam. `skew_us`: the crank is latched so much after the cam; `rpm`: signed."""
+    return SKEW_DEG_PER_RPM_US * skew_us * rpm
+
+
+def figures_of(cut: Cut, ratio: int, skew_us: float = 0.0) -> list[CycleFigures]:
     """All cycles of a cut, in order; the sums are made for all of them at once."""
     if not len(cut.frame):
         return []
+    rpm = cut.direction * ratio * 60e6 / cut.duration_us
     lag_p2p_deg = cut.lag_p2p * DEG
     ripple_mm = (cut.ripple_nm / NM_PER_MM).tolist()
     columns = (
         cut.end_us,
         cut.duration_us / 1e6,
         cut.direction,
-        cut.direction * ratio * 60e6 / cut.duration_us,
-        cut.lag * DEG,
+        rpm,
+        cut.lag * DEG - SKEW_DEG_PER_RPM_US * skew_us * rpm,
         lag_p2p_deg,
         cut.lag_bad,
         lag_p2p_deg > TORN_DEG,

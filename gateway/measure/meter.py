@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gateway.measure.cutter import TURN, Cutter, FrameSums, no_cycles
-from gateway.measure.cycles import DEG, CycleFigures, causes, figures_of, lag_from_zero
+from gateway.measure.cycles import DEG, CycleFigures, causes, figures_of, lag_from_zero, skew_lag_deg
 from gateway.measure.hours import HoursMeter
 from gateway.measure.loop import NM_PER_MM, length_table_nm
 from gateway.measure.mains import MainsLook, MainsWatch, tooth_orders
@@ -76,7 +76,7 @@ class Meter:
         self.lag = Smoother(SpikeGate(s.gate_revolutions, s.gate_k, GATE_FLOOR_DEG), s.fast_s, s.slow_s)
         self.spring = Smoother(SpikeGate(s.gate_revolutions, s.gate_k, GATE_FLOOR_MM), s.fast_s, s.slow_s)
         self.slap, self.lag_p2p = Ewma(s.fast_s), Ewma(s.fast_s)
-        self.zero_deg = engine.lag.zero_deg
+        self.zero_deg, self._skew_us = engine.lag.zero_deg, engine.lag.skew_us
         self.free_length_mm = engine.tightener.free_length_mm
         self.used = 0
         self.cycles = 0
@@ -132,7 +132,7 @@ class Meter:
             cut, sums = no_cycles(self.engine.ratio), sums_without_crank(block, self._length_nm, last_loop)
         pieces.append((-1, BlockStart(sums, bool(block.valid & CRANK_VALID and block.valid & CAM_VALID))))
         # In the stream's order; a cycle that ends in the frame that ends a second comes before it.
-        cycles = zip(cut.frame.tolist(), figures_of(cut, self.engine.ratio), strict=True)
+        cycles = zip(cut.frame.tolist(), figures_of(cut, self.engine.ratio, self._skew_us), strict=True)
         looks = self.mains.block(block)
         parts: list[tuple[int, Piece]] = [*interleaved, *cycles, *looks, *self._seconds.feed(block, sums)]
         # Sorting keeps the order of those of one frame.
@@ -176,7 +176,8 @@ class Meter:
             self._slow.broke()
         else:
             middle = (sums.crank0[frames] + sums.crank[frames]) / 2
-            lag = sums.lag_sum[frames] / sums.n[frames]
+            # On the turning gear one second's speed is the next one's.
+            lag = sums.lag_sum[frames] / sums.n[frames] - self._skew_counts(self.running.rpm or 0.0)
             for row in zip(end_us, middle.tolist(), lag.tolist(), strict=True):
                 self._slow.add(*row)
 
@@ -211,8 +212,13 @@ class Meter:
 
     # -- cycles and seconds -------------------------------------------------------------------------------------
 
+    def _skew_counts(self, rpm: float) -> float:
+        return skew_lag_deg(self._skew_us, rpm) / DEG
+
     def _second(self, s: Second) -> Second:
-        self.last_second, rpm = s, s.rpm
+        rpm = s.rpm
+        s.lag -= self._skew_counts(rpm)
+        self.last_second = s
         self.seen_us = s.t_us
         self.frames += s.frames
         if s.crank_valid and s.cam_valid:

@@ -305,6 +305,11 @@ class LagSettings(Section):
 
     zero_deg: AngleDeg | None = None
     """Raw crank − ratio·cam when the camshaft was last set; without it the lag is not known."""
+    skew_us: Annotated[Finite, Field(ge=-2_000, le=2_000)] = 0.0
+    """So long after the cam's angle the head latches the crank's, as the commissioning finds it at two speeds. It is
+    taken off: crank − ratio·cam less 6° a second for each rpm. With it a zero of the turning gear is right at sea."""
+    dead_centre_deg: Annotated[Finite, Field(ge=0, lt=360)] | None = None
+    """The crank encoder's angle at the reference cylinder's dead centre, as the commissioning finds it."""
     near_deg: LagDeg = 1.5
     limit_deg: LagDeg = 2.0
     step_deg: LagDeg = 0.5

@@ -11,7 +11,11 @@ SKEW_ALLOWED_US = 15.0
 SPEEDS_APART_RPM = 10.0
 DEG_PER_RPM_US = 6e-6
 """A shaft at one rpm turns so many degrees in a microsecond."""
+SKEW_MAX_US = 2_000.0
+"""What the settings take. No two latches of one head are so far apart."""
 ZERO_TURNS = 1.02
+DEAD_CENTRE_DEG = 1.0
+"""So near a person stops at the mark of the turning wheel (common practice, no source)."""
 
 
 def judge_dead_centre(work: Work) -> Finding:
@@ -33,7 +37,16 @@ def judge_dead_centre(work: Work) -> Finding:
     if work.engine.lag.pin_gauge_radius_mm is None and gauge_mm:
         return Finding(False, ("A gap at the gauge needs pin_gauge_radius_mm in [engine.lag] to become an angle.",))
     lines.append(f"Pin gauge {gauge_mm:+.2f} mm on the arc, {gauge_deg(work, gauge_mm):+.2f}° of the crank; late is +.")
-    return Finding(True, tuple(lines), (), values)
+    known = work.engine.lag.dead_centre_deg
+    if known is not None:
+        off = math.remainder(angle - known, 360.0)
+        lines.append(f"The settings have {known:.1f}°: {off:+.1f}° from it.")
+        if abs(off) > DEAD_CENTRE_DEG:
+            lines.append("The crank encoder sits otherwise than when that was taken, or another mark was used: the "
+                         "line below takes its place.")  # fmt: skip
+    changed = known is None or abs(math.remainder(angle - known, 360.0)) > DEAD_CENTRE_DEG
+    proposed = (f"[engine.lag] dead_centre_deg = {angle:.1f}",) if changed else ()
+    return Finding(True, tuple(lines), proposed, values)
 
 
 def gauge_deg(work: Work, gauge_mm: float) -> float:
@@ -82,7 +95,7 @@ def _steady(work: Work, which: str) -> Finding:
 
 
 def judge_fast(work: Work) -> Finding:
-    """Second steady speed: lag error = 6°/s per rpm × skew, so the change of the lag shows the skew."""
+    """Second steady speed: lag error = 6°/s per rpm × skew, so the change of the lag shows what skew is left."""
     found = _steady(work, "fast")
     if not found.ok:
         return found
@@ -91,20 +104,25 @@ def judge_fast(work: Work) -> Finding:
         text = f"{slow_rpm:.1f} and {rpm:.1f} rpm: the speeds must be {SPEEDS_APART_RPM:g} rpm apart or more."
         return Finding(False, (text,), (), found.values)
     change = math.remainder(found.values["fast_deg"] - work.value("slow_deg", "skew-slow"), 360.0)
-    skew_us = change / (DEG_PER_RPM_US * (rpm - slow_rpm))
+    left_us = change / (DEG_PER_RPM_US * (rpm - slow_rpm))
+    set_us = work.engine.lag.skew_us
     lines = [
         *found.lines,
-        f"The lag changed by {change:+.3f}°: skew {skew_us:+.0f} µs (allowed {SKEW_ALLOWED_US:g} µs).",
+        f"The lag changed by {change:+.3f}°: skew {left_us:+.0f} µs (allowed {SKEW_ALLOWED_US:g} µs)"
+        + (f", with {set_us:+.0f} µs in the settings taken off." if set_us else "."),
     ]
     self_test = None if work.now.head is None else work.now.head["skew_ns"]
     if self_test is not None:
-        lines.append(f"The head's own test of its latches: {self_test / 1000:+.2f} µs.")
-    values = {**found.values, "skew_us": skew_us}
-    if abs(skew_us) <= SKEW_ALLOWED_US:
+        lines.append(f"The head's own test of its latches: {abs(self_test) / 1000:.2f} µs apart.")
+    values = {**found.values, "skew_us": left_us}
+    if abs(left_us) <= SKEW_ALLOWED_US:
         return Finding(True, tuple(lines), (), values)
-    error = DEG_PER_RPM_US * skew_us * rpm
-    lines.append(
-        f"A zero of the turning gear is wrong by {error:+.3f}° at {rpm:.0f} rpm, wind-up of the drive included."
-    )
-    zero = (work.value("zero_deg", "zero") + error) % 360
-    return Finding(True, tuple(lines), (f"[engine.lag] zero_deg = {zero:.2f}  # corrected for {rpm:.0f} rpm",), values)
+    if abs(set_us + left_us) > SKEW_MAX_US:
+        lines.append(
+            "So much is no skew: look for a loose encoder coupling, a wrong number of lines or a slipped chain."
+        )
+        return Finding(False, tuple(lines), (), values)
+    error = DEG_PER_RPM_US * left_us * rpm
+    lines.append(f"Without correction a zero of the turning gear is wrong by {error:+.3f}° at {rpm:.0f} rpm. With "
+                 "the line below it is right at any speed. The drive's wind-up with speed is in it too.")  # fmt: skip
+    return Finding(True, tuple(lines), (f"[engine.lag] skew_us = {set_us + left_us:.0f}",), values)

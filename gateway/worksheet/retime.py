@@ -9,6 +9,8 @@ from gateway.worksheet.cautions import LOOSE, TURNING, opening_wait, plugs_wait,
 from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Typed
 
 NAME, TITLE = "retime", "Re-time the camshaft"
+DEAD_CENTRE_DEG = 1.0
+"""So near the mark of the turning wheel a person stops (common practice, no source)."""
 SET_DEG = 0.05
 """So near is set: the pin gauge's feelers show no less."""
 
@@ -27,7 +29,14 @@ def retime(facts: Facts, typed: Typed) -> Sheet:
         retime_steps.steps(facts),
         (opening_wait(facts), plugs_wait(facts.engine, facts.utc_s, off_utc_s)),
         _inputs(facts, typed, gauges, after, off_utc_s),
-        (*typed.notices(), *_pumps(facts), *_doubt(facts, gauges), *_live(facts, before), *_sections(facts, after)),
+        (
+            *typed.notices(),
+            *_pumps(facts),
+            *_centre(facts, gauges, after),
+            *_doubt(facts, gauges),
+            *_live(facts, before),
+            *_sections(facts, after),
+        ),
         live=True,
         booking=booking,
         booking_wants=needs,
@@ -69,6 +78,8 @@ def _figures(f: Facts, gauges: list[float], after: list[float], before: float | 
                "Small after a whole turn on the turning gear has been read.", 2),
         Figure("turned_lag_deg", "Mean of the last whole turn", f.lag_of(f.turned_raw_deg), "° (crank)",
                "Mean over one turn on the turning gear in which nothing moved: the best figure there is.", 3),
+        Figure("from_dead_centre_deg", f"Crank from dead centre of cylinder {f.engine.lag.reference_cylinder}",
+               f.from_dead_centre_deg, "° (crank)", "By the crank encoder. Before it is −. The mark decides.", 1),
         Figure("at_sea_deg", "Lag at sea", at_sea, "° (crank)", "From the trend, with its 5 to 95 % range."),
         Figure("gauge_expected_mm", "Pin gauge should read", expected, "mm",
                "The lag now as an arc at the pin gauge's radius. Late is +.", 2),
@@ -121,6 +132,20 @@ def _pumps(f: Facts) -> list[Notice]:
             f"{advance:.1f}° are set at the fuel pumps. Take them off before the engine starts, and "
             "book it: otherwise "
             "injection is early and maximum pressure too high."
+        )
+    ]
+
+
+def _centre(f: Facts, gauges: list[float], after: list[float]) -> list[Notice]:
+    """A gauge was read before the work while the crank stood elsewhere than at the dead centre."""
+    off = f.from_dead_centre_deg
+    if off is None or not gauges or after or abs(off) <= DEAD_CENTRE_DEG:
+        return []
+    side = "before" if off < 0 else "after"
+    return [
+        Notice(
+            f"By its encoder the crank stands {abs(off):.1f}° {side} the dead centre of cylinder "
+            f"{f.engine.lag.reference_cylinder}. Compare the mark of the turning wheel. Approach it AHEAD."
         )
     ]
 

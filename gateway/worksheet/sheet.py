@@ -127,7 +127,8 @@ class Facts:
     """What is known of an engine when a sheet is made. `None` = not known.
 
     `raw_deg`: crank − ratio·cam now, free of eccentric mounting where `whole_turn`; `turned_raw_deg`: mean of the last
-    whole turn on the turning gear, which ended at `turned_utc_s`. `rest_s`: how long the engine has been seen to stand.
+    whole turn on the turning gear, which ended at `turned_utc_s`. `crank_deg`: the crank encoder's angle.
+    `rest_s`: how long the engine has been seen to stand.
     `sea_lag_deg`: trend's lag, 5–50–95 %. `agreement`: of lag and tightener. `taken`: pressures booked, oldest first.
     `burst_age_s`: age of the reading where the head sends in bursts; `None`: the head sends continuously.
     """
@@ -144,6 +145,7 @@ class Facts:
     whole_turn: bool = False
     turned_raw_deg: float | None = None
     turned_utc_s: float | None = None
+    crank_deg: float | None = None
     rest_s: float | None = None
     sea_lag_deg: tuple[float | None, float | None, float | None] = (None, None, None)
     elongation_percent: float | None = None
@@ -165,6 +167,12 @@ class Facts:
         """Lag in degrees of the crank from the zero, within half a turn."""
         zero = self.datum.zero_deg
         return None if raw_deg is None or zero is None else (raw_deg - zero + 180.0) % 360.0 - 180.0
+
+    @property
+    def from_dead_centre_deg(self) -> float | None:
+        """The crank's angle after the reference cylinder's dead centre, within half a turn; negative = before it."""
+        centre = self.engine.lag.dead_centre_deg
+        return None if self.crank_deg is None or centre is None else math.remainder(self.crank_deg - centre, 360.0)
 
     @property
     def lag_deg(self) -> float | None:

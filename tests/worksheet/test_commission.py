@@ -109,6 +109,16 @@ def test_dead_centre_is_approached_ahead() -> None:
     assert not judged(TERN, "dead-centre", status(), status(head_turns=[-0.2, -0.2]), gauge_mm=0).ok
     found = judged(TERN, "dead-centre", status(), status(head_turns=[0.1, 0.1]), gauge_mm="1,4")
     assert found.ok and found.values == {"dead_centre_deg": 12.0, "gauge_mm": 1.4}
+    assert found.settings == ("[engine.lag] dead_centre_deg = 12.0",)
+
+
+@pytest.mark.parametrize(("known", "proposed"), [(11.4, False), (359.5, True)])
+def test_dead_centre_against_the_settings(known: float, proposed: bool) -> None:
+    """Found within 1° of what is set: nothing is proposed. Further off: the difference is named, also over zero."""
+    engine = replace(TERN.engine[0], lag=replace(TERN.engine[0].lag, dead_centre_deg=known))
+    found = judged(TERN, "dead-centre", status(), status(head_turns=[0.1, 0.1]), engine, gauge_mm=0)
+    assert found.ok and bool(found.settings) == proposed
+    assert ("+12.5°" in found.lines[2]) == proposed
 
 
 def test_zero_is_the_turns_mean_less_the_gauge() -> None:
@@ -125,7 +135,8 @@ def test_zero_is_the_turns_mean_less_the_gauge() -> None:
 
 @pytest.mark.parametrize("skew_us", [-40.0, 10.0, 333.0])
 def test_skew_from_two_speeds(skew_us: float) -> None:
-    """Angle = speed × time: in t µs a shaft at n rpm turns n/60 · 360° · t·1e-6. More than 15 µs is corrected."""
+    """Angle = speed × time: in t µs a shaft at n rpm turns n/60 · 360° · t·1e-6. More than 15 µs is corrected, beyond
+    what the settings take off."""
 
     def lag(rpm: float) -> float:
         return 17.35 + rpm / 60 * 360 * skew_us * 1e-6
@@ -137,7 +148,12 @@ def test_skew_from_two_speeds(skew_us: float) -> None:
     assert found.ok and found.values["skew_us"] == pytest.approx(skew_us, abs=0.01)
     assert bool(found.settings) == (abs(skew_us) > 15)
     if found.settings:
-        assert f"zero_deg = {lag(100):.2f}" in found.settings[0]
+        assert found.settings == (f"[engine.lag] skew_us = {skew_us:.0f}",)
+        known = replace(TERN.engine[0], lag=replace(TERN.engine[0].lag, skew_us=20.0))
+        more = judged(TERN, "skew-fast", status(), now, known, values)
+        assert more.settings == (f"[engine.lag] skew_us = {skew_us + 20:.0f}",)
+    torn = status(running="ahead", rpm=100.0, raw_deg=lag(100) + 1.0)
+    assert not judged(TERN, "skew-fast", status(), torn, values=values).ok
     near = status(running="ahead", rpm=65.0, raw_deg=lag(65))
     assert not judged(TERN, "skew-fast", status(), near, values=values).ok
 

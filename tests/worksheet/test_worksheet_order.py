@@ -87,6 +87,17 @@ def test_retighten_brings_the_slack_before_anything_is_released(kind: str) -> No
     assert "whole loop" in step["round"].text and "3.33 crank turns" in step["round"].text
 
 
+@pytest.mark.parametrize(("crank_deg", "words"), [(38.0, "3.5° after"), (31.4, "3.1° before"), (34.9, "")])
+def test_retime_compares_the_crank_with_the_dead_centre(crank_deg: float, words: str) -> None:
+    """A gauge read away from the dead centre that the commissioning found is noticed: how far, to which side."""
+    e = engine()
+    e = replace(e, lag=replace(e.lag, dead_centre_deg=34.5))
+    made = sheet("retime", facts(e, crank_deg=crank_deg), {"gauge_mm": "0"})
+    assert made.figure("from_dead_centre_deg") == pytest.approx(crank_deg - 34.5)
+    told = [n.text for n in made.notices if "dead centre of cylinder 1" in n.text]
+    assert [words in t for t in told] == ([True] if words else [])
+
+
 def test_retime_holds_the_shaft_stands_at_dead_centre_and_takes_the_pumps_off() -> None:
     """Handbook, Re-time 1 to 12."""
     made = sheet("retime", facts(engine(sections=2)), {})
