@@ -48,6 +48,9 @@ class Outlets:
     def publish_reading(self, engine: str, reading: Reading, utc_s: float, message: tuple[str, bytes]) -> None:
         """Nobody listens."""
 
+    def add_trend(self, engine: str, utc_s: float, payload: bytes) -> None:
+        """Not looked at."""
+
     def add_median(self, engine: str, median: Median) -> None:
         """There is no history."""
 

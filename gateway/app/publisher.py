@@ -58,6 +58,10 @@ class Publisher:
         """Ten minutes for the history."""
         self._writer.add_median(engine, median)
 
+    def add_trend(self, engine: str, utc_s: float, payload: bytes) -> None:
+        """A trend as published, for the history."""
+        self._writer.add_trend(engine, utc_s, payload)
+
     # -- the sound ----------------------------------------------------------------------------------------------
 
     def silence(self, by: str) -> Done:

@@ -33,6 +33,12 @@ def main(args: argparse.Namespace) -> int:
         _figures(engine, args.wear)
         for warning in plausibility(engine):
             out(f"  odd: {warning}")
+    unset = [
+        *(f"vessel.{k}" for k in ("imo_number", "class_society", "last_survey") if getattr(settings.vessel, k) is None),
+        *(f"{e.slug}.{k}" for e in settings.engine for k in ("type_text", "number") if getattr(e, k) is None),
+    ]
+    if unset:
+        out(f"not set, reports leave it open: {', '.join(unset)}")
     for warning in outlet_warnings(settings):
         out(f"odd: {warning}")
     return 0

@@ -52,6 +52,9 @@ class Outlets(Protocol):
     def add_median(self, engine: str, median: Median) -> None:
         """Ten minutes for the history."""
 
+    def add_trend(self, engine: str, utc_s: float, payload: bytes) -> None:
+        """A trend as published, for the history."""
+
     def announced(self) -> None:
         """An alarm calls for attention: the sound is on again."""
 
@@ -212,7 +215,9 @@ class EngineThread(threading.Thread):
                 message = encode_reading(self._topics, self.slug, o)
                 self._outlets.publish_reading(self.slug, o.reading, o.utc_s, message)
             elif isinstance(o, TrendDue):
-                retained.append(encode_trend(self._topics, self.slug, o))
+                state = encode_trend(self._topics, self.slug, o)
+                retained.append(state)
+                self._outlets.add_trend(self.slug, o.trend.utc_s, state.payload)
                 trend = True
             elif isinstance(o, MedianDue):
                 self._outlets.add_median(self.slug, o.median)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from datetime import date
 from itertools import pairwise
 from typing import Annotated, Literal
 
@@ -42,7 +43,24 @@ START = in_words(
     r"^\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d{1,9})?([Zz]|[+-]\d\d:\d\d)$", "a time such as 2026-03-01T12:00:00Z"
 )
 TOPIC_PREFIX = in_words(r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", "a topic such as camdrift/1")
+IMO_NUMBER = in_words(r"^\d{7}$", "seven digits such as 0000000")
+DAY = in_words(r"^\d{4}-\d\d-\d\d$", "a day such as 2026-03-01")
 BEDDING_IN_H = [50.0, 500.0, 1_500.0]
+
+
+def _imo_number(text: str) -> str:
+    # The last digit is that of the sum of the first six, weighted 7 to 2 (common practice, no source).
+    if sum(int(d) * w for d, w in zip(text, range(7, 1, -1), strict=False)) % 10 != int(text[6]):
+        raise ValueError(f"{text} has a wrong check digit; look at the ship's certificates")
+    return text
+
+
+def _day(text: str) -> str:
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        raise ValueError(f"{text} is no day of the calendar, such as 2026-03-01") from None
+    return text
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -51,6 +69,12 @@ class Vessel(Section):
 
     name: Annotated[Line, Field(max_length=64)]
     slug: Slug
+    imo_number: Annotated[str, Field(pattern=IMO_NUMBER), AfterValidator(_imo_number)] | None = None
+    """Seven digits, the last of them a check digit; reports bear it."""
+    class_society: Annotated[Line, Field(max_length=64)] | None = None
+    """Who classes the ship, in words; reports bear it."""
+    last_survey: Annotated[str, Field(pattern=DAY), AfterValidator(_day)] | None = None
+    """The day of the last survey of this drive, UTC: `report --survey` begins with it."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -484,6 +508,10 @@ class EngineSettings(Section):
 
     slug: Slug
     name: Annotated[str, Field(max_length=64, pattern=ONE_LINE)] = ""
+    type_text: Annotated[Line, Field(max_length=64)] | None = None
+    """The maker's type in words, as on the engine's plate; reports bear it."""
+    number: Annotated[Line, Field(max_length=64)] | None = None
+    """The engine's own number, as on its plate; reports bear it."""
     head: Slug
     ratio: Literal[1, 2] = 1
     """Crank turns to one cam turn: 1 two-stroke, 2 four-stroke."""

@@ -1,17 +1,21 @@
-"""`history.db`: ten-minute medians for years, minute means for weeks. Written in groups, `synchronous=NORMAL`.
+"""`history.db`: ten-minute medians for years, minute means for weeks, a trend for each day. Written in groups,
+`synchronous=NORMAL`.
 
 Each `flush` commits what has come since the last one and then waits for the disk once, so a kill or a power cut loses
 no more than that. No alarm needs anything in here.
 
 **Thinning.** Ten-minute medians for 400 days; then one an hour (median of medians, revolutions summed) up to five
-years; then one a day. Minute means for 35 days. If the file still reaches nine tenths of `gateway.history_mb`, the
-oldest minute means go first, then the oldest medians of whatever grade. All in steps of 5,000 rows at most, or of as
-many as come at once.
+years; then one a day. Minute means for 35 days. Trends, the last of each UTC day, and events for the
+survey file (`kept`) for eleven years: two dockings. If
+the file still reaches nine tenths of `gateway.history_mb`, the oldest minute means go first, then the oldest medians of
+whatever grade. All in steps of 5,000 rows at most, or of as many as come at once.
 """
 
+import json
 import os
 import sqlite3
 import threading
+import zlib
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import astuple
@@ -20,6 +24,8 @@ from pathlib import Path
 from statistics import fmean, median
 from typing import Any
 
+from gateway.encode.times import utc_of
+from gateway.model.enums import Priority
 from gateway.model.errors import StorageError
 from gateway.model.records import Median
 from gateway.store.database import PAGE_BYTES, pages_used, storage_error, transaction
@@ -29,10 +35,14 @@ from gateway.store.tables import HISTORY
 
 __all__ = ["READING_FIELDS", "History", "HistoryReader", "ReadingRow", "merged"]
 
-READING_S = 60.0
+READING_S, DAY_S = 60.0, 86_400.0
 READING_DAYS = 35.0
 TEN_MINUTES_DAYS = 400.0
 HOURLY_DAYS = 5 * 365.25
+TREND_DAYS = 11 * 365.25
+"""Some 0.7 kB a day and engine: 3 MB in eleven years."""
+KEPT_EVENTS_MAX = 50_000
+"""Some 0.3 kB each; a dozen a day for eleven years. The oldest go first."""
 STEP_ROWS = 5_000
 PENDING_ROWS_MAX = 20_000
 """Rows held in memory while the disk fails: two weeks of minute means of one engine. The oldest go first."""
@@ -48,6 +58,11 @@ _MEDIAN_INSERT = (
 _READING_INSERT = (
     f"INSERT OR REPLACE INTO reading (engine, utc_s, {', '.join(READING_FIELDS)}) "
     f"VALUES (?, ?{', ?' * len(READING_FIELDS)})"
+)
+_EVENT_INSERT = "INSERT OR REPLACE INTO kept_event VALUES (?, ?, ?, ?)"
+_TREND_INSERT = (
+    "INSERT INTO trend VALUES (?, ?, ?, ?) ON CONFLICT (engine, day) DO UPDATE "
+    "SET utc_s=excluded.utc_s, payload=excluded.payload WHERE excluded.utc_s >= utc_s"
 )
 
 
@@ -67,6 +82,8 @@ class History(HistoryReader):
         self._write_lock, self._due_lock = threading.Lock(), threading.Lock()
         self._medians_due: deque[tuple[str, Median]] = deque(maxlen=PENDING_ROWS_MAX)
         self._readings_due: deque[tuple[str, ReadingRow]] = deque(maxlen=PENDING_ROWS_MAX)
+        self._trends_due: deque[tuple[str, float, bytes]] = deque(maxlen=PENDING_ROWS_MAX)
+        self._events_due: deque[tuple[int, float, str, bytes]] = deque(maxlen=PENDING_ROWS_MAX)
         self._open_minute: dict[str, tuple[float, list[Mapping[str, float | None]]]] = {}
         super().__init__(data_dir)
 
@@ -86,20 +103,37 @@ class History(HistoryReader):
                 self._close_minute(engine)
             self._open_minute.setdefault(engine, (minute, []))[1].append(dict(values))
 
+    def add_trend(self, engine: str, utc_s: float, payload: bytes) -> None:
+        """Remember a trend as it was published; of each UTC day the last one is kept."""
+        with self._due_lock:
+            self._trends_due.append((engine, utc_s, payload))
+
+    def add_event(self, seq: int, topic: str, body: Mapping[str, Any]) -> None:
+        """Remember an event that a survey file needs; any other is passed over."""
+        if kept(body):
+            squeezed = zlib.compress(json.dumps(body, ensure_ascii=False, separators=(",", ":")).encode())
+            with self._due_lock:
+                self._events_due.append((seq, utc_of(body["ts"]), topic, squeezed))
+
     def flush(self, *, all_minutes: bool = False) -> int:
         """Write what is remembered in one transaction; `all_minutes`: unfinished minutes too. Returns rows written."""
         with self._write_lock:
-            medians, readings = self._due(all_minutes)
-            if not medians and not readings:
+            medians, readings, trends, events = due = self._due(all_minutes)
+            if not any(due):
                 return 0
             try:
                 with transaction(self._writer):
-                    ids = self._ids({e for e, _ in medians} | {e for e, _ in readings})
-                    self._keep_bounds(len(medians) + len(readings))
+                    ids = self._ids({e for e, *_ in [*medians, *readings, *trends]})
+                    self._keep_bounds(sum(map(len, due)))
                     self._writer.executemany(_MEDIAN_INSERT, [(ids[e], 0, *astuple(m)) for e, m in medians])
                     self._writer.executemany(
                         _READING_INSERT,
                         [(ids[e], r.utc_s, *(r.values.get(f) for f in READING_FIELDS)) for e, r in readings],
+                    )
+                    self._writer.executemany(_EVENT_INSERT, events)
+                    self._writer.executemany(
+                        _TREND_INSERT,
+                        [(ids[e], int(utc_s // DAY_S), utc_s, zlib.compress(p)) for e, utc_s, p in trends],
                     )
                 self._sync()
             except sqlite3.Error as e:
@@ -107,18 +141,21 @@ class History(HistoryReader):
             with self._due_lock:
                 _forget(self._medians_due, medians)
                 _forget(self._readings_due, readings)
-            return len(medians) + len(readings)
+                _forget(self._trends_due, trends)
+                _forget(self._events_due, events)
+            return sum(map(len, due))
 
     def thin(self, now_utc: float) -> int:
         """One bounded step of the rule above; returns the rows it dealt with, 0 when nothing is left to do."""
-        day = 86_400.0
         try:
             with self._write_lock, transaction(self._writer):
                 done = 0
                 for (engine,) in self._writer.execute("SELECT id FROM engine").fetchall():
-                    done += self._merge(engine, 0, 1, 3_600.0, now_utc - TEN_MINUTES_DAYS * day)
-                    done += self._merge(engine, 1, 2, day, now_utc - HOURLY_DAYS * day)
-                    done += self._forget_readings(engine, now_utc - READING_DAYS * day)
+                    done += self._merge(engine, 0, 1, 3_600.0, now_utc - TEN_MINUTES_DAYS * DAY_S)
+                    done += self._merge(engine, 1, 2, DAY_S, now_utc - HOURLY_DAYS * DAY_S)
+                    done += self._forget_readings(engine, now_utc - READING_DAYS * DAY_S)
+                    done += self._forget_trends(engine, now_utc - TREND_DAYS * DAY_S)
+                done += self._forget_events(now_utc - TREND_DAYS * DAY_S)
                 return done
         except sqlite3.Error as e:
             raise storage_error(self._path, e) from None
@@ -143,12 +180,13 @@ class History(HistoryReader):
         except OSError as e:
             raise StorageError(f"{self._path}: the disk did not confirm it: {e.strerror}; look at the disk") from None
 
-    def _due(self, all_minutes: bool) -> tuple[list[tuple[str, Median]], list[tuple[str, ReadingRow]]]:
+    def _due(self, all_minutes: bool) -> tuple[list[Any], list[Any], list[Any], list[Any]]:
         with self._due_lock:
             if all_minutes:
                 for engine in list(self._open_minute):
                     self._close_minute(engine)
-            return list(self._medians_due), list(self._readings_due)
+            due = self._medians_due, self._readings_due, self._trends_due, self._events_due
+            return list(due[0]), list(due[1]), list(due[2]), list(due[3])
 
     def _close_minute(self, engine: str) -> None:
         minute, taken = self._open_minute.pop(engine)
@@ -180,6 +218,19 @@ class History(HistoryReader):
         self._writer.executemany("DELETE FROM reading WHERE engine=? AND utc_s=?", found)
         return len(found)
 
+    def _forget_trends(self, engine: int, before_utc: float) -> int:
+        days = (engine, int(before_utc // DAY_S), STEP_ROWS)
+        found = self._writer.execute("SELECT day FROM trend WHERE engine=? AND day < ? LIMIT ?", days).fetchall()
+        self._writer.executemany("DELETE FROM trend WHERE engine=? AND day=?", [(engine, day) for (day,) in found])
+        return len(found)
+
+    def _forget_events(self, before_utc: float) -> int:
+        return self._writer.execute(
+            "DELETE FROM kept_event WHERE seq IN (SELECT seq FROM kept_event WHERE utc_s < ?1 OR seq <= "
+            "(SELECT seq FROM kept_event ORDER BY seq DESC LIMIT 1 OFFSET ?2) ORDER BY seq LIMIT ?3)",
+            (before_utc, KEPT_EVENTS_MAX, STEP_ROWS),
+        ).rowcount
+
     def _merge(self, engine: int, grade: int, into: int, slot_s: float, before_utc: float) -> int:
         rows = self._writer.execute(
             f"SELECT {', '.join(COLUMNS)} FROM median WHERE engine=? AND utc_s < ? AND grade=? ORDER BY utc_s LIMIT ?",
@@ -192,6 +243,13 @@ class History(HistoryReader):
             self._writer.executemany("DELETE FROM median WHERE engine=? AND utc_s=?", [(engine, r[0]) for r in group])
             self._writer.execute(_MEDIAN_INSERT, (engine, into, *astuple(merged([Median(*r) for r in group]))))
         return sum(len(group) for group in groups)
+
+
+def kept(body: Mapping[str, Any]) -> bool:
+    """Is it an event that a survey file needs: an alarm of priority alarm or above, a person's act, a start?"""
+    if body.get("kind") == "alarm":
+        return body["priority"] in (Priority.ALARM, Priority.EMERGENCY_ALARM) or body["by"] is not None
+    return body.get("kind") == "gateway" and body["what"] == "started"
 
 
 def merged(rows: Sequence[Median]) -> Median:

@@ -1,5 +1,6 @@
 """Reading `history.db` without holding it: the page, `export` and `report` beside a running daemon."""
 
+import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -77,6 +78,45 @@ class HistoryReader(ReadOnlyFile):
             to_utc,
         )
         return found[0] if found else None
+
+    def trend_at(self, engine: str, utc_s: float) -> tuple[float, bytes] | None:
+        """(UTC, payload) of the last trend kept up to that time; `None` where none is kept."""
+        found = self._trends("utc_s <= ? ORDER BY day DESC LIMIT 1", engine, utc_s)
+        return found[0] if found else None
+
+    def trends(self, engine: str, from_utc: float, to_utc: float, limit: int) -> list[tuple[float, bytes]]:
+        """(UTC, payload) of the trends kept in [from, to), one a day, oldest first."""
+        return self._trends("utc_s >= ? AND utc_s < ? ORDER BY day LIMIT ?", engine, from_utc, to_utc, limit)
+
+    def kept_events(self, after_seq: int, limit: int) -> list[tuple[int, str, bytes]]:
+        """(seq, topic, payload) of the events kept for the survey file above `after_seq`, by seq."""
+        if not self._has("kept_event"):
+            return []
+        sql = "SELECT seq, topic, payload FROM kept_event WHERE seq > ? ORDER BY seq LIMIT ?"
+        found = []
+        for seq, topic, kept in self._as_far_as(sql, after_seq, limit)[0]:
+            try:
+                found.append((int(seq), str(topic), zlib.decompress(kept)))
+            except (zlib.error, TypeError, ValueError):
+                BAD_ROWS.note(self._path, "event", seq)
+        return found
+
+    def _has(self, table: str) -> bool:
+        # A file that an older gateway still writes lacks the newer tables: nothing is kept, and nothing is damaged.
+        return bool(self._all("SELECT 1 FROM sqlite_master WHERE type='table' AND name=?", table))
+
+    def _trends(self, where: str, engine: str, *values: object) -> list[tuple[float, bytes]]:
+        if not self._has("trend"):
+            return []
+        sql = f"SELECT utc_s, payload FROM trend WHERE engine=(SELECT id FROM engine WHERE slug=?) AND {where}"
+        rows, _ = self._as_far_as(sql, engine, *values)
+        found = []
+        for utc_s, kept in rows:
+            try:
+                found.append((float(utc_s), zlib.decompress(kept)))
+            except (zlib.error, TypeError, ValueError):
+                BAD_ROWS.note(self._path, "trend", utc_s)
+        return found
 
     def _medians(self, where: str, engine: str, *values: object) -> list[Median]:
         sql = f"SELECT {', '.join(COLUMNS)} FROM median WHERE engine=(SELECT id FROM engine WHERE slug=?) AND {where}"

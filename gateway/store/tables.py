@@ -2,6 +2,8 @@
 
 import json
 import math
+import zlib
+from typing import Any
 
 from gateway.encode.times import utc_of
 from gateway.store.history_reader import COLUMNS, READING_FIELDS
@@ -76,6 +78,22 @@ def _engine(row: Row) -> bool:
     return _counts(row[0]) and _texts(row[1])
 
 
+def _squeezed(kept: Any) -> bool:
+    try:
+        zlib.decompress(kept)
+    except zlib.error:
+        return False
+    return True
+
+
+def _kept_event(row: Row) -> bool:
+    return _counts(row[0]) and _figures(row[1:2]) and _texts(row[2]) and _squeezed(row[3])
+
+
+def _kept_trend(row: Row) -> bool:
+    return _squeezed(row[3]) and _counts(row[0]) and type(row[1]) is int and _figures(row[2:3])
+
+
 def _figures(row: Row) -> bool:
     return all(v is None or (type(v) in (int, float) and math.isfinite(v)) for v in row)
 
@@ -133,5 +151,20 @@ HISTORY = (
         2,
         lambda row: _counts(row[0]) and _figures(row) and None not in row[:2],
         _bad_numbers(("utc_s",), READING_FIELDS),
+    ),
+    Table(
+        "trend",
+        ("engine", "day", "utc_s", "payload"),
+        2,
+        _kept_trend,
+        "typeof(day) <> 'integer' OR typeof(utc_s) NOT IN ('real', 'integer') OR typeof(payload) <> 'blob'",
+    ),
+    Table(
+        "kept_event",
+        ("seq", "utc_s", "topic", "payload"),
+        1,
+        _kept_event,
+        "typeof(utc_s) NOT IN ('real', 'integer') OR typeof(topic) <> 'text' OR typeof(payload) <> 'blob'",
+        integer_key=True,
     ),
 )

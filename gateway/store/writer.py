@@ -122,6 +122,11 @@ class Writer:
         if self._history is not None:
             self._history.add(engine, row)
 
+    def add_trend(self, engine: str, utc_s: float, payload: bytes) -> None:
+        """Hand over a trend as published, for the history."""
+        if self._history is not None:
+            self._history.add_trend(engine, utc_s, payload)
+
     def add_reading(self, engine: str, utc_s: float, values: Mapping[str, float | None]) -> None:
         """Hand over the present for the history's minute means."""
         if self._history is not None:
@@ -294,12 +299,16 @@ class Writer:
         except (TypeError, ValueError):
             # One of them no disk could take, which is our own mistake; the others must not wait for it for ever.
             self._refuse_known_bookings(batch)
+            events = [e for e in [*self._loss_event(lost), *batch.events()] if self._storable(e)]
             seqs = self._store.commit(
-                [e for e in [*self._loss_event(lost), *batch.events()] if self._storable(e)],
+                events,
                 [r for r in retained if self._storable(r)],
                 {key: value for key, value in batch.checkpoints.items() if self._encodable(value)},
                 batch.bookings(),
             )
+        if self._history is not None:
+            for seq, event in zip(seqs, events, strict=True):
+                self._history.add_event(seq, event.topic, event.body)
         return max(seqs, default=0)
 
     def _refuse_known_bookings(self, batch: Pending) -> None:
