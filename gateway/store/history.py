@@ -110,10 +110,11 @@ class History(HistoryReader):
 
     def add_event(self, seq: int, topic: str, body: Mapping[str, Any]) -> None:
         """Remember an event that a survey file needs; any other is passed over."""
-        if kept(body):
-            squeezed = zlib.compress(json.dumps(body, ensure_ascii=False, separators=(",", ":")).encode())
-            with self._due_lock:
-                self._events_due.append((seq, utc_of(body["ts"]), topic, squeezed))
+        if not kept(body):
+            return
+        squeezed = zlib.compress(json.dumps(body, ensure_ascii=False, separators=(",", ":")).encode())
+        with self._due_lock:
+            self._events_due.append((seq, utc_of(str(body["ts"])), topic, squeezed))
 
     def flush(self, *, all_minutes: bool = False) -> int:
         """Write what is remembered in one transaction; `all_minutes`: unfinished minutes too. Returns rows written."""
@@ -248,8 +249,8 @@ class History(HistoryReader):
 def kept(body: Mapping[str, Any]) -> bool:
     """Is it an event that a survey file needs: an alarm of priority alarm or above, a person's act, a start?"""
     if body.get("kind") == "alarm":
-        return body["priority"] in (Priority.ALARM, Priority.EMERGENCY_ALARM) or body["by"] is not None
-    return body.get("kind") == "gateway" and body["what"] == "started"
+        return body.get("priority") in (Priority.ALARM, Priority.EMERGENCY_ALARM) or body.get("by") is not None
+    return body.get("kind") == "gateway" and body.get("what") == "started"
 
 
 def merged(rows: Sequence[Median]) -> Median:
