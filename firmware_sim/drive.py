@@ -222,7 +222,9 @@ class Drive:
         if self.sprung:
             cam: Floats | float = -self.scenario.tightener.astern_mm / self._lever * self.path.lag_deg_per_travel
         else:
-            cam = np.maximum(self._spare(percent, warm), 0.0) * self.path.cam_deg_per_link
+            # A nut that backs off lets the tightener wheel go: that slack goes over to the other strand as well.
+            let_go = ramps(t, self.spring_changes) / self._lever * self.path.lag_deg_per_travel
+            cam = np.maximum(self._spare(percent, warm) * self.path.cam_deg_per_link + let_go, 0.0)
         return np.asarray(self._crank_deg(cam) * astern)
 
     def _spare_links(self, t: Floats) -> Floats:

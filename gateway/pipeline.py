@@ -18,12 +18,13 @@ from gateway.link.breaks import StreamBreak
 from gateway.link.decoder import Decoder
 from gateway.link.loss import LinkWatch
 from gateway.link.runs import runs
+from gateway.measure.lost_motion import LostMotionPair, LostMotionWatch
 from gateway.measure.measuring import Measuring
 from gateway.measure.meter import Meter
 from gateway.measure.presence import Presence
 from gateway.measure.seconds import Second
 from gateway.measure.timeline import Now, Timeline
-from gateway.model.enums import Running
+from gateway.model.enums import STANDING, Running
 from gateway.model.records import Cycle, Identity, Transition
 from gateway.model.settings import Settings
 from gateway.outputs import AlarmChanged, MedianDue, Output, ReadingDue, TrendDue, WrongHead
@@ -57,6 +58,7 @@ class EnginePipeline:
             stale_us=self.presence.silent_after_us,
             reading_every_us=round(g.reading_every_s * 1e6),
         )
+        self.lost_motion = LostMotionWatch(e.lost_motion, bursts=head.burst_pause_s > 0)
         self.wear = WearWatch(e, log, bursts=head.burst_pause_s > 0, trend_every_us=round(g.trend_every_min * 60e6))
         rows = tuple(r for r in ROWS if r.tag in ENGINE_TAGS)
         self.alarms = AlarmSet(rows, e.alarms, e.slug, repeat_min=g.repeat_min)
@@ -109,8 +111,12 @@ class EnginePipeline:
             if isinstance(what, Second):
                 self.timeline.reached(what.t_us, now)
                 out += self._second(what.t_us)
-            elif what is not None and what.steady:
-                out += self._revolution(what)
+            elif what is not None:
+                if what.steady:
+                    out += self._revolution(what)
+                m = self.meter
+                utc_s = self.timeline.utc_s(what.t_us)
+                out += self._paired(self.lost_motion.cycle(what, m.running.state, m.health, utc_s, self.hours))
         # Time comes as far as the last frame, whether or not a frame stood alone between two feeds.
         for _, frame in run.interleaved:
             self.timeline.reached(frame.head_us + offset_us, now)
@@ -154,6 +160,7 @@ class EnginePipeline:
         self.link.good_in_all(self.meter.frames)
         out = self._close_window(t_us)
         self.measuring.second(t_us)
+        out += self._turned()
         if self.wear.second(t_us, self.timeline.utc_s(t_us), self.meter.running.state, self.hours):
             out.append(self._trend(t_us))
         self.meter.step_doubt = self.wear.lag_doubt
@@ -180,6 +187,22 @@ class EnginePipeline:
             return []
         stepped = self.wear.window(window, warm=self.measuring.is_warm)
         return [MedianDue(window.median), *([self._trend(over_us)] if stepped else [])]
+
+    def _paired(self, pair: LostMotionPair | None) -> list[Output]:
+        """A lost motion was measured: into the trend, which is stored with all pairs at once."""
+        if pair is None:
+            return []
+        self.wear.series.lost_motion.add(pair)
+        return [self._trend(self.timeline.t_us)]
+
+    def _turned(self) -> list[Output]:
+        """A whole turn on the turning gear, if one has just ended."""
+        m = self.meter
+        t_us, raw_deg, way = m.turned_us(), m.turned_raw_deg(), m.turned_way()
+        if m.running.state not in STANDING or t_us is None or raw_deg is None:
+            return []
+        spring_mm, utc_s = m.spring_now(t_us).value, self.timeline.utc_s(t_us)
+        return self._paired(self.lost_motion.turned(t_us, way, raw_deg, spring_mm, utc_s, self.hours))
 
     def _trend(self, t_us: int) -> TrendDue:
         self._announced = [at for at in self._announced if t_us - at < DAY_US]

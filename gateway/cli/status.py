@@ -60,6 +60,8 @@ def _engine(slug: str, e: dict[str, Any]) -> None:
         _row("pipeline", f"has not responded for {e['hangs_s']} s: look at the log")
     _row("spring", _measured(e["spring_mm"], 1, "mm") + compression)
     _row("camshaft lag", _measured(e["lag_deg"], 2, "deg") + ", late is +")
+    if e["lost_motion"]:
+        _row("lost motion", e["lost_motion"])
     lost = e["link"]["lost"]
     _row("link", f"{e['link']['good']:,} frames good, {lost:,} lost" + ("" if e["head_heard"] else "; head not heard"))
     for a in e["alarms"]:

@@ -71,6 +71,7 @@ def text_of(slug: str, t: TrendMessage) -> str:
         "medians, and 5 to 95 % in brackets",
         _row("camshaft", _both(t.lag_deg, 2, "deg late", t.lag_deg_per_1000h, 3, t.why_unknown)),
         _row("chain", _both(t.elongation_percent, 3, "% longer than new", t.elongation_percent_per_1000h, 4)),
+        _row("lost motion", "not measured" if t.lost_motion_deg.p50 is None else f"{ranged(t.lost_motion_deg, 2)} deg"),
         _row(
             "since retightening",
             f"{number(h.retightened, 0)} h; since the camshaft was set {number(h.camshaft_set, 0)} h",

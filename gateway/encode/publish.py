@@ -12,7 +12,16 @@ from gateway.encode.messages import (
     dump,
     reading_message,
 )
-from gateway.encode.shapes import DateRange, Decision, HoursRange, HoursSince, Limit, Range, TrendLimit, TrendMessage
+from gateway.encode.shapes import (
+    DateRange,
+    Decision,
+    HoursRange,
+    HoursSince,
+    Limit,
+    Range,
+    TrendLimit,
+    TrendMessage,
+)
 from gateway.encode.times import rfc3339
 from gateway.model.output import NewEvent, NewRetained
 from gateway.pipeline import AlarmChanged, ReadingDue, TrendDue
@@ -60,6 +69,7 @@ def encode_trend(topics: Topics, engine: str, due: TrendDue) -> NewRetained:
         causes=trend.agreement.causes,
         decision=Decision(do=trend.decision.do, why=trend.decision.why),
         spring_mm=_range(trend.spring_mm),
+        lost_motion_deg=_range(trend.lost_motion.deg),
         why_unknown=trend.why_unknown or None,
         noise=trend.noise,
         announcements_24h=due.announcements_24h,

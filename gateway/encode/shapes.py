@@ -172,7 +172,8 @@ class TrendMessage(Versioned):
     """Wear, forecast and decision of one engine.
 
     `why_unknown`: why the lag's trend is not known, null where it is. `noise`: what the ranges rest on.
-    `announcements_24h`: alarms of this engine announced in the last 24 h. `lost_motion_deg`: null until it is measured.
+    `announcements_24h`: alarms of this engine announced in the last 24 h. `lost_motion_deg`: lag ahead less lag
+    astern at the last manoeuvre, null until it is measured.
     """
 
     ts: Stamp

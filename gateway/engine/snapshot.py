@@ -152,6 +152,7 @@ def _detail(p: EnginePipeline, r: Reading) -> EngineDetail:
         standing_lag_deg=m.lag_of(standing),
         turned_raw_deg=m.turned_raw_deg(),
         turned_utc_s=_utc_s(p.timeline, m.turned_us()),
+        lost_motion="" if p.wear.last_trend is None else p.wear.last_trend.lost_motion.text,
         head=_head_view(p),
     )
 

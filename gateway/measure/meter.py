@@ -435,6 +435,10 @@ class Meter:
         """When that turn ended."""
         return None if self._slow.turn is None else self._slow.turn.t_us
 
+    def turned_way(self) -> int:
+        """Which way that turn went: +1 ahead, −1 astern; 0 before one."""
+        return 0 if self._slow.turn is None else self._slow.turn.way
+
     def standing_raw_deg(self) -> float | None:
         """Crank − ratio·cam at this instant, freed from the encoders' eccentric mounting; `None` before a whole turn
         on the turning gear, and while the engine runs."""

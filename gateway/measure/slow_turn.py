@@ -22,10 +22,14 @@ NOW_US = 1_000_000
 
 @dataclass(frozen=True, slots=True)
 class WholeTurn:
-    """The last whole turn in which nothing moved: its mean lag before any zero, in counts, and when it ended."""
+    """The last whole turn in which nothing moved: its mean lag before any zero, in counts, and when it ended.
+
+    `way`: +1 turned ahead, −1 astern.
+    """
 
     lag: float
     t_us: int
+    way: int = 1
 
 
 class SlowTurn:
@@ -140,6 +144,6 @@ class SlowTurn:
             else:
                 # The mean and what is off it are of one turn: nothing has moved since its first step.
                 mean = float(self._values.mean())
-                self.turn, self._mounting = WholeTurn(mean, t_us), self._values - mean
+                self.turn, self._mounting = WholeTurn(mean, t_us, direction), self._values - mean
         self._values[step] = value
         self._known += 1

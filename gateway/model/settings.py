@@ -503,6 +503,35 @@ class RecordingSettings(Section):
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class LostMotionSettings(Section):
+    """Lost motion: the lag ahead less the lag astern. When two means are alike enough for a pair."""
+
+    applies: Switch = True
+    """False: the drive never runs astern, or a servo turns the camshaft when the engine is reversed."""
+    within_min: Annotated[Finite, Field(gt=0, le=1_440)] = 60.0
+    rpm_apart: Annotated[Finite, Field(gt=0, le=100)] = 12.0
+    warmth_apart_k: Annotated[Finite, Field(gt=0, le=50)] = 6.0
+    """Between casing less frame of the two means."""
+    coupling_play_deg: Annotated[Finite, Field(ge=0, le=10)] = 0.0
+    """Play of the encoder's own coupling, crank degrees; it adds to the lost motion and is taken off."""
+    astern_stop_mm: LengthMm | None = None
+    """Sprung tightener: the spring's length at the stop against which the chain pulls the tightener when it runs
+    astern. Without it nothing is judged by the lost motion of a sprung tightener."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CamsSettings(Section):
+    """Where the load of each cylinder's cam peaks: needed to name the cylinder when the lag's shape changes."""
+
+    angle_deg: Annotated[list[AngleDeg], Field(min_length=1, max_length=24)]
+    """Crank angle after the crank's zero, of cylinder 1, 2, …; a four-stroke's go over two turns."""
+    half_width_deg: Annotated[Finite, Field(ge=5, le=90)] = 22.0
+    """Half the length of the cam's load, crank degrees; the manual's fuel cam gives it."""
+    change_percent: Annotated[Finite, Field(ge=2, le=100)] = 6.0
+    """A change of one cylinder's figure of this size, and clear of its noise, raises shape-changed."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class EngineSettings(Section):
     """One engine and its drive."""
 
@@ -523,6 +552,9 @@ class EngineSettings(Section):
     elongation: ElongationSettings = ElongationSettings()
     service: ServiceSettings = ServiceSettings()
     smoothing: SmoothingSettings = SmoothingSettings()
+    lost_motion: LostMotionSettings = LostMotionSettings()
+    cams: CamsSettings | None = None
+    """Needed only to follow the lag's shape over a turn."""
     cylinders: Cylinders | None = None
     """Needed only to work out mean indicated pressures from a pressure/crank-angle file."""
     recording: RecordingSettings | None = None
@@ -532,6 +564,11 @@ class EngineSettings(Section):
     def __post_init__(self) -> None:
         if self.chain.taut_links >= self.chain.loop_links:
             raise ValueError("chain.taut_links is not less than chain.loop_links")
+        cams, cylinders = self.cams, self.cylinders
+        if cams is not None and cylinders is not None and len(cams.angle_deg) != cylinders.number:
+            raise ValueError(f"cams.angle_deg has {len(cams.angle_deg)} angles for {cylinders.number} cylinders")
+        if self.lost_motion.astern_stop_mm is not None and self.tightener.kind == "locked":
+            raise ValueError("lost_motion.astern_stop_mm is for a sprung tightener; this one is locked")
         t = self.transducer
         low, high = sorted((t.at_4ma_mm, t.at_20ma_mm))
         if not low <= self.tightener.target_length_mm <= high:

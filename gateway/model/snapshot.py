@@ -72,7 +72,7 @@ class EngineDetail:
     amplitudes of its first orders, of the last cycle; both empty until there was one. `utc_s`: pipeline time.
     `rest_s`: how long the engine was seen to stand or to be on the turning gear. `standing_raw_deg`: raw
     crank − ratio·cam now, free of eccentric mounting; `standing_lag_deg`: the lag from it; `turned_raw_deg`: the mean
-    of the last whole turn on the turning gear, which ended at `turned_utc_s`.
+    of the last whole turn on the turning gear, which ended at `turned_utc_s`. `lost_motion`: what is known of it.
     """
 
     utc_s: float
@@ -90,6 +90,7 @@ class EngineDetail:
     standing_lag_deg: float | None = None
     turned_raw_deg: float | None = None
     turned_utc_s: float | None = None
+    lost_motion: str = ""
     head: HeadView | None = None
 
 

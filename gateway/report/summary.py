@@ -11,7 +11,7 @@ from gateway.report.markup import Markup, tag
 from gateway.report.missing import SETS_LAG, SETS_SPRING, gaps, touched
 from gateway.report.plot import drawn
 from gateway.report.ranges import bars
-from gateway.report.words import DO, KINDS, LIMITS, NOT_KNOWN, day, plural, spanned, with_unit
+from gateway.report.words import DO, KINDS, LIMITS, NOT_KNOWN, day, plural, ranged, spanned, with_unit
 from gateway.wear.course import band_mm
 
 PLOTS_UP_TO = 1
@@ -130,6 +130,7 @@ def facts_table(e: EngineFacts, s: ShipFacts) -> Markup:
         ("Running hours", "under way, ahead or astern", _run(e)),
         ("Good readings", "their share, steady ahead and read well", coverage_words(e)),
         ("Next limit", "may come first; 5 to 95 % in brackets", _next(e)),
+        ("Lost motion", "lag ahead less lag astern, at the last manoeuvre", _lost_motion(e)),
         ("Alarms raised", "by priority, this engine's", _alarms(e, s)),
         ("Work booked", "numbers as in the plots", _work(e)),
     )
@@ -161,6 +162,17 @@ def _next(e: EngineFacts) -> str:
         return NOT_KNOWN
     first = min(e.trend.limits, key=early)
     return f"{LIMITS[first.limit]}: {outlook(first, e.trend)}"
+
+
+def _lost_motion(e: EngineFacts) -> str:
+    if e.trend is None or e.trend.lost_motion_deg.p50 is None:
+        return "not measured"
+    means = (
+        "slack of the loop; simulated drives only so far"
+        if e.settings.tightener.kind == "locked"
+        else "of a sprung tightener: torque, not wear"
+    )
+    return f"{ranged(e.trend.lost_motion_deg, 2)}°; {means}"
 
 
 def _alarms(e: EngineFacts, s: ShipFacts) -> str:

@@ -14,6 +14,7 @@ from gateway.model.settings import EngineSettings
 from gateway.wear import geometry
 from gateway.wear.causes import LAG_CAUSES, SPRING_CAUSES, Cause
 from gateway.wear.elongation import Change, growth_from_lag, growth_from_spring
+from gateway.wear.lost_motion import transducer_doubted
 from gateway.wear.ride_out import RideOut
 
 PART_Z = 3.0
@@ -59,6 +60,9 @@ class Evidence:
     `lag`, `spring`: whole change, steps included. `hand_growth`: per cent by hand. `crank_slips`, `cam_slips`: the
     head's counts since the datum. `order_changed`: the once-per-turn order of the lag is not what it was. `slap_ratio`:
     slap now over slap at the datum. `ride_out`: what is known of it; `None` = the chain does not ride out.
+    `lost_growth`: per cent by the lost motion of a locked tightener, without ride-out. `lost_stepped`: did the last
+    manoeuvre's lost motion lie off those before, by `lost_step` degrees. `transducer_off`: mm by which a sprung
+    tightener's length is longer than the lost motion shows against its stop.
     """
 
     hours: float
@@ -71,6 +75,10 @@ class Evidence:
     order_changed: bool | None = None
     slap_ratio: Change | None = None
     ride_out: RideOut | None = None
+    lost_growth: Change | None = None
+    lost_stepped: bool | None = None
+    lost_step: Change | None = None
+    transducer_off: Change | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,8 +126,11 @@ def _locked(engine: EngineSettings, e: Evidence) -> Agreement:
     moved = any(s.series == "spring" for s in e.steps)
     if moved or (e.spring is not None and abs(e.spring.value) > engine.tightener.moved_mm + PART_Z * e.spring.se):
         scored += [(Cause.LOCK_LOOSE, 1.0), (Cause.TRANSDUCER, 0.0)]
-    for step in (s for s in e.steps if s.series == "lag"):
+    lag_steps = [s for s in e.steps if s.series == "lag"]
+    for step in lag_steps:
         scored += _score_step(engine, e, step)
+    if e.lost_stepped:
+        scored += _score_lost_step(e, lag_steps, moved)
     growths = _growths(engine, e)
     z = _widest(growths.values())
     if z is not None and z > PART_Z:
@@ -186,6 +197,8 @@ def _growths(engine: EngineSettings, e: Evidence) -> dict[str, Change]:
             found["spring"] = growth if e.ride_out is None else e.ride_out.growth(growth)
     if e.hand_growth is not None:
         found["hand"] = e.hand_growth
+    if e.lost_growth is not None:
+        found["lost"] = e.lost_growth if e.ride_out is None else e.ride_out.growth(e.lost_growth)
     return found
 
 
@@ -223,11 +236,33 @@ def _score_slow(engine: EngineSettings, e: Evidence, growths: dict[str, Change])
             scored.append((Cause.HAND_MEASURE, odds))
             continue
         strayed = growths[name].value - centre.value
+        if name == "lost":
+            scored += _lost_causes(strayed, odds)
+            continue
         flat = name == "spring" and abs(growths[name].value) < 2 * growths[name].se and centre.value > 0
         size = strayed * (geometry.deg_per_percent(engine) if name == "lag" else geometry.spring_mm_per_percent(engine))
         found = _Finding("lag" if name == "lag" else "spring", size, None, False, odds, flat)
         scored += _score(engine, e, found)
     return scored
+
+
+def _lost_causes(strayed: float, odds: float) -> list[tuple[Cause, float]]:
+    """The lost motion grew otherwise than the lag: slack or play that the lag ahead does not show, the drive first."""
+    if strayed > 0:
+        return [(Cause.LOCK_LOOSE, odds + 0.5), (Cause.ENCODER_LOOSE, odds)]
+    return [(Cause.RETIGHTENED_NOT_BOOKED, odds)]
+
+
+def _score_lost_step(e: Evidence, lag_steps: list[StepSeen], moved: bool) -> list[tuple[Cause, float]]:
+    """The lost motion stepped, which no slip of a coupling and no shift of an encoder does."""
+    grew = e.lost_step is not None and e.lost_step.value > 0
+    if not grew:
+        # Play of the crank's encoder takes from the lost motion; so does a chain that was tightened.
+        return [(Cause.ENCODER_LOOSE, 1.0), (Cause.RETIGHTENED_NOT_BOOKED, 1.0 if not lag_steps else -1.0)]
+    if any(s.size > 0 for s in lag_steps):
+        # A longer chain and a loose cam encoder give the same two signs.
+        return [(Cause.CHAIN_DAMAGED, 3.5), (Cause.ENCODER_LOOSE, 3.2)]
+    return [(Cause.LOCK_LOOSE, 2.5 if moved else 1.5), (Cause.ENCODER_LOOSE, 0.0 if moved else 1.2)]
 
 
 def _mean(growths: list[Change]) -> Change:
@@ -252,6 +287,9 @@ def _score(engine: EngineSettings, e: Evidence, found: _Finding) -> list[tuple[C
         odds += w.slips * (e.crank_slips + e.cam_slips > 0) + w.orders * (e.order_changed is True)
         odds += w.flat * found.flat + w.repeated * found.repeated
         odds += {"up": w.slap_up, "same": w.slap_same, "down": w.slap_down, None: 0.0}[slap]
+        if w.cause is Cause.TRANSDUCER and e.transducer_off is not None:
+            # Compared with a stop: a length that is wrong there is the transducer's.
+            odds += 4.0 if transducer_doubted(e.transducer_off) else -4.0
         scored.append((_which_encoder(e) if w.cause is Cause.ENCODER else w.cause, odds))
     return scored
 

@@ -29,6 +29,7 @@ class Cause(StrEnum):
     STUCK = "length does not move: tightener arm or transducer stuck"
     RETIGHTENED_NOT_BOOKED = "chain retightened and not booked"
     LOCK_LOOSE = "tightener lock, bolt or distance tube loose"
+    ENCODER_LOOSE = "play in the coupling of the crank or cam encoder"
     CHAIN_DAMAGED = "chain lengthened at once: damaged link or pin"
     WORK_NOT_BOOKED = "work on the drive not booked"
     HAND_MEASURE = "measurement by hand wrong, or links worn unevenly"

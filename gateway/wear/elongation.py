@@ -47,6 +47,7 @@ class Source(StrEnum):
     LAG = "lag"
     TIGHTENER = "tightener"
     LINKS = "links"
+    LOST_MOTION = "lost motion"
     COMBINED = "combined"
 
 
@@ -129,6 +130,11 @@ def from_tightener(
         return None
     growth = growth_from_spring(engine, change, hours)
     return None if growth is None else _on_top(start, whole(growth), Source.TIGHTENER)
+
+
+def from_lost_motion(start: Estimate | None, growth: Change | None) -> Estimate | None:
+    """The elongation from the growth in per cent that the lost motion shows since the retightening; locked only."""
+    return None if start is None or growth is None else _on_top(start, growth, Source.LOST_MOTION)
 
 
 def from_links(

@@ -25,6 +25,7 @@ from gateway.wear.elongation import (
     combine,
     from_lag,
     from_links,
+    from_lost_motion,
     from_tightener,
     growth_from_lag,
     growth_from_spring,
@@ -42,6 +43,7 @@ from gateway.wear.forecast import (
     slope_per_1000h,
 )
 from gateway.wear.loading import loading_text
+from gateway.wear.lost_motion import NO_LOST_MOTION, LostMotion, LostMotionView
 from gateway.wear.ride_out import Interval, RideOut, mesh_share
 from gateway.wear.rows import Loadings
 from gateway.wear.segments import Segments, StepFound
@@ -109,6 +111,7 @@ class Trend:
     """Why the lag's trend is not known, empty where it is."""
     noise: str = ""
     """What the lag's range rests on."""
+    lost_motion: LostMotionView = NO_LOST_MOTION
 
 
 class Baseline:
@@ -163,6 +166,7 @@ class EngineWear:
         self.ride_out = RideOut(mesh_share(engine))
         self._over_stops = {"lag": StopShifts(LAG_OVER_STOP_DEG), "spring": StopShifts(SPRING_OVER_STOP_MM)}
         self._loadings: Loadings = ()
+        self.lost_motion = LostMotion(engine, datum.spring_changed_at_h)
 
     # -- what comes in ------------------------------------------------------------------------------------------
 
@@ -246,6 +250,7 @@ class EngineWear:
         if spring == "anew":
             self.ride_out.restart()
         self.datum = datum
+        self.lost_motion.rebase(datum.spring_changed_at_h)
         if lag_anew:
             self.lag.rebase(keep_slope=False)
             self._lag_first_h = None
@@ -311,12 +316,14 @@ class EngineWear:
             decision=decide(self.engine, self.datum, standing),
             why_unknown=_why(lag_fit, self.datum),
             noise=_rests_on(lag_fit, self._loadings),
+            lost_motion=self.lost_motion.view(hours, self.ride_out),
         )
 
     def _agreement(self, lag: Line | None, spring: Line | None, hours: float) -> Agreement:
         start = max(self.datum.common_since_h, self._first_h if self._first_h is not None else hours)
         span = max(0.0, hours - start)
         slap, order1 = self._slap.change(), self._order1.change()
+        lost = self.lost_motion
         evidence = Evidence(
             hours=span,
             lag=self._change(lag, span, "lag"),
@@ -326,6 +333,10 @@ class EngineWear:
             cam_slips=self._cam_slips,
             order_changed=None if order1 is None else abs(order1[1] - order1[0]) > max(3 * order1[2], 0.02),
             ride_out=self.ride_out,
+            lost_growth=lost.growth(start, hours),
+            lost_stepped=lost.stepped(),
+            lost_step=lost.step(),
+            transducer_off=lost.transducer_off_mm(),
             slap_ratio=None
             if slap is None or slap[0] <= 0
             else Change(slap[1] / slap[0], max(slap[2] / slap[0], 0.02)),
@@ -346,11 +357,14 @@ class EngineWear:
         lag_change = self._lag_growth(lag, hours, lag_deg)
         since_h = hours - d.spring_changed_at_h
         spring_change = self._spring_growth(spring, hours, since_h)
+        lost = self.lost_motion.since_retightening(hours, self.ride_out)
         return combine(
             [
                 from_lag(self.engine, d.lag_start, lag_change),
                 from_tightener(self.engine, d.spring_start, spring_change, since_h, self.ride_out.growth),
                 self._by_hand(lag, hours),
+                # Not before its relation to elongation is learned: until then it shows a change only.
+                from_lost_motion(d.spring_start, lost) if self.ride_out.learned else None,
             ]
         )
 
@@ -431,11 +445,21 @@ class EngineWear:
         return Range(whole.value - reach, whole.value, whole.value + reach)
 
     def _learn_ride_out(self) -> None:
-        """The work done ends an interval: hold the tightener's growth over it against the lag's."""
+        """The work done ends an interval: hold the tightener's growth over it against the lag's; of a locked one, that
+        of the lost motion."""
         lag, spring = line_of(self.lag.drift()), line_of(self.spring.drift())
-        if lag is None or spring is None or self._first_h is None or self.engine.tightener.kind == "locked":
+        if lag is None or self._first_h is None:
             return
-        span_h = self.last_h - max(self.datum.common_since_h, self._first_h)
+        start_h = max(self.datum.common_since_h, self._first_h)
+        span_h = self.last_h - start_h
+        if self.lost_motion.is_estimate:
+            lost = self.lost_motion.growth(start_h, self.last_h)
+            by_lag = Change(lag.b * span_h, math.sqrt(lag.var_b) * span_h)
+            if lost is not None and span_h > 0:
+                self.ride_out.learn(Interval(growth_from_lag(self.engine, by_lag), lost))
+            return
+        if spring is None or self.engine.tightener.kind == "locked":
+            return
         by_lag, by_spring = (Change(x.b * span_h, math.sqrt(x.var_b) * span_h) for x in (lag, spring))
         seen = growth_from_spring(self.engine, by_spring, span_h)
         if seen is not None and span_h > 0:
@@ -483,6 +507,7 @@ class EngineWear:
             "ride_out": self.ride_out.state(),
             "over_stops": {name: shifts.state() for name, shifts in self._over_stops.items()},
             "loadings": [list(since) for since in self._loadings],
+            "lost_motion": self.lost_motion.state(),
         }
 
     def load(self, state: dict[str, Any]) -> None:
@@ -505,6 +530,8 @@ class EngineWear:
         for name, shifts in state.get("over_stops", {}).items():
             self._over_stops[name].load(shifts)
         self._loadings = tuple((hours, value) for hours, value in state.get("loadings", ()))
+        if "lost_motion" in state:
+            self.lost_motion.load(state["lost_motion"])
 
 
 def nearest(trend: Trend) -> LimitAhead | None:

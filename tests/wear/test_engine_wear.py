@@ -499,7 +499,7 @@ def test_spring_s_growth_by_trend_alone_where_it_was_watched_from_the_start(monk
             retightened_at_h=H0 - ago_h, spring_changed_at_h=H0 - ago_h,
         )  # fmt: skip
         estimates = asked(fed(medians(), datum), monkeypatch)[2]
-        assert [e.source if e else None for e in estimates] == [Source.LAG, Source.TIGHTENER, None]
+        assert [e.source if e else None for e in estimates] == [Source.LAG, Source.TIGHTENER, None, None]
         assert estimates[1].percent == pytest.approx(0.2 + whole(growth_mm / MM, 0.0)[0], abs=0.002)
     unknown = replace(datum, spring_at_datum_mm=None)
     assert asked(fed(medians(), unknown), monkeypatch)[2][1] is None

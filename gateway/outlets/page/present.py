@@ -66,6 +66,7 @@ def engine_answer(
         casing_c=d.casing_c if d else None,
         shape_deg=tuple(round(x, 4) for x in d.shape_deg) if d else (),
         orders_deg=tuple(round(x, 4) for x in d.orders_deg) if d else (),
+        lost_motion=d.lost_motion if d else "",
         limits=limits_answer(e, d.free_length_mm if d else e.tightener.free_length_mm),
         trend=trend,
         outlook={} if trend is None else {x.limit: outlook(x, trend) for x in trend.limits},

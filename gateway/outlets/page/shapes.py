@@ -100,6 +100,7 @@ class EngineAnswer(Answer):
     casing_c: Tenths
     shape_deg: tuple[float, ...]
     orders_deg: tuple[float, ...]
+    lost_motion: str
     limits: LimitsAnswer
     trend: TrendMessage | None
     outlook: dict[str, str]

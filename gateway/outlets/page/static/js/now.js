@@ -114,6 +114,7 @@ const SMALL = [
   ["casing_c", 1, "°C", (e) => e.casing_c], ["hours", 1, "h", (e) => e.hours],
   ["since_retightened", 0, "h", (e) => e.trend && e.trend.hours_since.retightened],
   ["since_set", 0, "h", (e) => e.trend && e.trend.hours_since.camshaft_set],
+  ["lost_motion_deg", 2, "°", (e) => e.trend && e.trend.lost_motion_deg.p50],
 ];
 
 function figures() {
@@ -137,14 +138,16 @@ function comes() {
   const next = h("p", { class: "next", "data-figure": "next" });
   const todo = h("p", { class: "todo" });
   const agree = h("p", { class: "words" });
+  const lost = h("p", { class: "words", "data-figure": "lost_motion" });
   const { button, note } = explained("next");
   return {
-    el: h("section", { class: "ahead" }, h("h3", {}, button), note, next, todo, agree),
+    el: h("section", { class: "ahead" }, h("h3", {}, button), note, next, todo, agree, lost),
     update(e) {
       text(next, nextWords(e));
       const d = e.trend && e.trend.decision;
       text(todo, d ? `${DO[d.do] || d.do}: ${d.why}` : "");
       const causes = e.trend && e.trend.causes.length ? ` Likely causes: ${e.trend.causes.join("; ")}.` : "";
+      text(lost, e.lost_motion ? `Lost motion: ${e.lost_motion}` : "");
       text(agree, e.trend ? AGREE[e.trend.agreement] + causes : "");
     },
   };
