@@ -74,6 +74,13 @@ def storage_error(path: Path, e: sqlite3.Error) -> StorageError:
     return StorageError(f"{path}: {_MEANING.get(error_code(e), 'cannot be used')} ({e})")
 
 
+def damaged_schema(path: Path, e: sqlite3.Error) -> StorageError:
+    """The error where the file's own rules refuse what they should take; marks the file as `storage_error` does."""
+    mark_suspect(path)
+    advice = "restart camdrift, which carries what can be read over into a new file"
+    return StorageError(f"{path}: its schema is damaged; {advice} ({e})")
+
+
 def connect(path: Path, *, synchronous: Literal["FULL", "NORMAL"], read_only: bool = False) -> sqlite3.Connection:
     """A connection with the project's settings; raises sqlite3.Error. Transactions start explicitly."""
     uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rw'}"
@@ -159,10 +166,19 @@ def open_once(path: Path, steps: str, synchronous: Literal["FULL", "NORMAL"], pa
     return db
 
 
+def run_steps(db: sqlite3.Connection, steps: str, done: int, last: int) -> None:
+    """Run the steps after the first `done` up to `last`, each in a transaction of its own. Raises sqlite3.Error."""
+    for number, script in enumerate(_scripts(steps)[done:last], start=done + 1):
+        with transaction(db):
+            for statement in statements(script.read_text(encoding="utf-8"), sqlite3.complete_statement):
+                db.execute(statement)
+            db.execute(f"PRAGMA user_version={number}")
+
+
 def use_steps(db: sqlite3.Connection, path: Path, steps: str) -> bool:
     """Whether the file is at the last step. Raises Refused where a newer camdrift wrote it, ValueError where its number
     makes no sense."""
-    version, last = _version(db), len(_scripts(steps))
+    version, last = steps_done(db), len(_scripts(steps))
     if version <= last:
         return version == last
     if _pragma(db, "application_id") == APPLICATION_ID + version:
@@ -177,7 +193,8 @@ def _pragma(db: sqlite3.Connection, name: str) -> int:
     return int(db.execute(f"PRAGMA {name}").fetchone()[0])
 
 
-def _version(db: sqlite3.Connection) -> int:
+def steps_done(db: sqlite3.Connection) -> int:
+    """The number of the last step that was run on the file."""
     return _pragma(db, "user_version")
 
 
@@ -189,10 +206,6 @@ def _scripts(steps: str) -> list[Traversable]:
 def _bring_up_to_date(db: sqlite3.Connection, path: Path, steps: str) -> None:
     scripts = _scripts(steps)
     if not use_steps(db, path, steps):
-        for number, script in enumerate(scripts[_version(db) :], start=_version(db) + 1):
-            with transaction(db):
-                for statement in statements(script.read_text(encoding="utf-8"), sqlite3.complete_statement):
-                    db.execute(statement)
-                db.execute(f"PRAGMA user_version={number}")
+        run_steps(db, steps, steps_done(db), len(scripts))
     if _pragma(db, "application_id") != APPLICATION_ID + len(scripts):
         db.execute(f"PRAGMA application_id={APPLICATION_ID + len(scripts)}")

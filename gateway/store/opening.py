@@ -23,11 +23,13 @@ from gateway.store.database import (
     PAGE_BYTES,
     is_damage,
     open_once,
+    steps_done,
     storage_error,
     suspect,
     use_steps,
 )
 from gateway.store.salvage import Salvaged, Table
+from gateway.store.schema import foreign_object, repair_schema
 
 CORRUPT_COPIES_MAX = 3
 """Damaged files kept; a disk that goes on damaging files must not be filled with them."""
@@ -173,7 +175,10 @@ def _damage(path: Path, plan: Plan, *, with_log: bool = True) -> str | None:
             verdict = str(db.execute(f"PRAGMA {check}(1)").fetchone()[0])
             if verdict != "ok":
                 return f"was damaged ({verdict.splitlines()[-1]:.80})"
-            if not use_steps(db, path, plan.steps) or large:
+            is_latest, version = use_steps(db, path, plan.steps), steps_done(db)
+            if (what := foreign_object(db, plan.steps, version)) is not None:
+                return f"had a schema that is not camdrift's ({what:.80})"
+            if not is_latest or large:
                 return None  # an older one is brought up to date by its steps
             bad = salvage.first_bad(db, plan.tables)
             return None if bad is None else f"had a damaged row in {bad}"
@@ -218,6 +223,7 @@ def _carry_over(path: Path, new: sqlite3.Connection, plan: Plan, rows: Salvaged)
     if not path.is_file() or not os.access(path, os.R_OK) or _is_empty(path):
         return
     salvage.repair_header(path)
+    repair_schema(path, plan.steps, steps_done(new))
     alone = _damage(path, plan, with_log=False) is None
     for n, with_log in enumerate((not alone, alone)):
         found = Salvaged() if n else rows

@@ -27,12 +27,22 @@ from gateway.store import acks, outbox, trends
 from gateway.store.acks import Acknowledgements
 from gateway.store.bad_rows import BAD_ROWS
 from gateway.store.bounds import Bounds, fact, set_fact
-from gateway.store.database import LOG_PAGES, PAGE_BYTES, error_code, give_back, storage_error, transaction
+from gateway.store.database import (
+    LOG_PAGES,
+    PAGE_BYTES,
+    damaged_schema,
+    error_code,
+    give_back,
+    steps_done,
+    storage_error,
+    transaction,
+)
 from gateway.store.folder import BALLAST_BYTES, Ballast, Folder
 from gateway.store.logbook import Logbook
 from gateway.store.opening import Plan, Renewal, open_file
 from gateway.store.outbox import DROP_ORDER, SHED_ROWS_MAX, Backlog, EventRow
 from gateway.store.reader import BookingRow, StateReader, packed
+from gateway.store.schema import foreign_object
 from gateway.store.tables import STATE
 from gateway.store.trends import TrendRow
 
@@ -139,8 +149,12 @@ class StateStore:
             try:
                 return self._commit(events, retained, checkpoints or {}, bookings)
             except (sqlite3.IntegrityError, sqlite3.InterfaceError, sqlite3.ProgrammingError) as e:
+                if self._schema_is_damaged():
+                    raise damaged_schema(self._path, e) from None
                 raise ValueError(f"not for the store: {e}") from None
             except sqlite3.Error as e:
+                if error_code(e) == sqlite3.SQLITE_ERROR and self._schema_is_damaged():
+                    raise damaged_schema(self._path, e) from None
                 if error_code(e) not in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR):
                     raise storage_error(self._path, e) from None
             try:
@@ -221,6 +235,12 @@ class StateStore:
             self._reader.close()
             self._db.close()
             self._folder.close()
+
+    def _schema_is_damaged(self) -> bool:
+        try:
+            return foreign_object(self._db, "state", steps_done(self._db)) is not None
+        except sqlite3.Error:
+            return True
 
     # ---- opening
 

@@ -16,7 +16,7 @@ from tests.attack.on_sockets import works
 from tests.attack.rig import Ship, restarted
 
 
-@case("the store damaged in 13 ways, each followed by a start", together=False, grows_mib=30.0)
+@case("the store damaged in 14 ways, each followed by a start", together=False, grows_mib=30.0)
 def damaged_store(ship: Ship) -> None:
     """Kill, damage `state.db` or `history.db`, start: Modbus, page and shell answer, and the record goes on."""
     rng = random.Random(17)

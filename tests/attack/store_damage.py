@@ -157,6 +157,14 @@ def wal_bytes(path: Path, rng: random.Random) -> None:
         _bit(path, rng)
 
 
+def schema_text(path: Path, rng: random.Random) -> None:
+    """One byte of the text of a CREATE."""
+    data = bytearray(path.read_bytes())
+    at = rng.choice([n for n in range(len(data)) if data.startswith(b"CREATE ", n)])
+    data[at + rng.randrange(120)] ^= 1 << rng.randrange(7)
+    path.write_bytes(data)
+
+
 KINDS: dict[str, Callable[[Path, random.Random], None]] = {
     "one bit": _bit,
     "one bit of the header": header_bit,
@@ -171,6 +179,7 @@ KINDS: dict[str, Callable[[Path, random.Random], None]] = {
     "log of another": foreign_wal,
     "index of another": foreign_shm,
     "log damaged": wal_bytes,
+    "text of the schema": schema_text,
 }
 
 
@@ -192,7 +201,8 @@ def start_after(seed: int, closed: Path, live: Path, work: Path) -> Start:
     kind = list(KINDS)[seed % len(KINDS)]
     name = rng.choice(("state.db", "state.db", "history.db"))
     data = work / f"d{seed}"
-    shutil.copytree(live if rng.random() < 0.5 or "log" in kind else closed, data)
+    killed = (rng.random() < 0.5 or "log" in kind) and "schema" not in kind  # a kill leaves the schema in the log
+    shutil.copytree(live if killed else closed, data)
     KINDS[kind](data / name, rng)
     try:
         result = _start(data, kind, name)

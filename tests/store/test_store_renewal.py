@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from attack import store_damage as damage
 from firmware_sim_voyages import tern_settings
+from waiting import until
 
 from gateway.app.stores import Stores
 from gateway.encode.topics import Topics
@@ -17,9 +18,10 @@ from gateway.store.opening import open_file
 from gateway.store.outbox import OutboxReader
 from gateway.store.reader import StateReader, packed
 from gateway.store.state import StateStore
+from gateway.store.writer import Writer
 
 TS = "2026-03-01T12:00:00.000Z"
-SEEDS = 39
+SEEDS = 42
 
 
 @pytest.fixture(scope="module")
@@ -158,6 +160,83 @@ def test_a_full_disk_is_not_taken_for_damage(tmp_path: Path, monkeypatch: pytest
             damage.opened(tmp_path)
     assert not list(tmp_path.glob("*.corrupt-*"))
     assert callable(open_file)
+
+
+# -- the schema --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("CHECK (kind IN ('alarm'", "CHECK (kind IN ('alarn'"),
+        ("topic TEXT NOT NULL,\n    kind", "tOpiX TEXT NOT NULL,\n    kind"),
+        ("CREATE TABLE event (", "CREATE TABLX event ("),
+        ("tableeventevent", "tableevenuevent"),
+        ("WHERE kind <> 'alarm'", "WHERE kind <> 'alarn'"),
+        ("utc TEXT NOT NULL,\n    entry", "utc TEXT UNIQUE  ,\n    entry"),
+    ],
+)
+def test_a_schema_whose_text_is_damaged_is_renewed_with_all_rows(tmp_path: Path, old: str, new: str) -> None:
+    """A CHECK that names another kind refused each event's commit for ever; a damaged name or word hid a table."""
+    small(tmp_path).close()
+    path = tmp_path / "state.db"
+    data = path.read_bytes()
+    assert data.count(old.encode()) == 1 and len(old) == len(new)
+    path.write_bytes(data.replace(old.encode(), new.encode()))
+    store = damage.opened(tmp_path)
+    assert store.renewal is not None and store.renewal.text.startswith("state.db was renewed: it ")
+    assert "30 event" in store.renewal.text and store.renewal.text.endswith("Rows lost: none known")
+    (seq,) = store.commit([NewEvent("t", "alarm", {"ts": TS, "kind": "alarm"})])
+    assert [row.seq for row in store.events(0, 99)] == [*range(1, 31), seq]
+    store.close()
+    store = damage.opened(tmp_path)
+    assert store.renewal is None
+    store.close()
+
+
+def test_an_object_that_is_not_of_the_schema_is_renewed_away(tmp_path: Path) -> None:
+    """A trigger that takes each event out again would pass every other check."""
+    small(tmp_path).close()
+    in_the_file(tmp_path, "CREATE TRIGGER t AFTER INSERT ON event BEGIN DELETE FROM event WHERE seq=NEW.seq; END")
+    store = damage.opened(tmp_path)
+    assert store.renewal is not None and "schema that is not camdrift's (trigger t)" in store.renewal.text
+    assert "30 event" in store.renewal.text
+    store.close()
+
+
+def test_quotes_spaces_and_statistics_are_no_damage(tmp_path: Path) -> None:
+    """Another version of SQLite quotes a renamed table otherwise, and `ANALYZE` adds a table of its own."""
+    small(tmp_path).close()
+    in_the_file(tmp_path, "ANALYZE")
+    db = sqlite3.connect(tmp_path / "state.db")
+    with db:
+        db.execute("PRAGMA writable_schema=ON")
+        db.execute("""UPDATE sqlite_schema SET sql=replace(replace(sql, '"', ''), '    ', ' ')""")
+    db.close()
+    store = damage.opened(tmp_path)
+    assert store.renewal is None
+    store.close()
+
+
+def test_a_schema_that_is_damaged_while_it_runs_is_reported_and_renewed_at_the_next_start(tmp_path: Path) -> None:
+    """The commit is refused with what to do about it, as `storage-fault` shows it; the next start takes the events."""
+    store = small(tmp_path)
+    db = sqlite3.connect(tmp_path / "state.db")
+    with db:
+        db.execute("CREATE TRIGGER t BEFORE INSERT ON event BEGIN SELECT RAISE(ABORT, 'no'); END")
+    db.close()
+    writer = Writer(store, retry_s=0.01)
+    writer.start()
+    writer.submit([NewEvent("t", "alarm", {"ts": TS, "kind": "alarm"})])
+    until(lambda: writer.fault, "the fault stands")
+    assert writer.fault is not None
+    assert "state.db: its schema is damaged; restart camdrift, which carries what can be read over" in writer.fault
+    assert writer.pending == 1 and not writer.stop()
+    store.close()
+    store = damage.opened(tmp_path)
+    assert store.renewal is not None and "30 event" in store.renewal.text
+    store.commit([NewEvent("t", "alarm", {"ts": TS, "kind": "alarm"})])
+    store.close()
 
 
 # -- while it runs -----------------------------------------------------------------------------------------------
