@@ -43,7 +43,7 @@ def _key(row: Row) -> tuple[object, ...]:
 def repair_schema(path: Path, steps: str, version: int) -> None:
     """Write the right text over what was damaged in place: a damaged name would hide a whole table from the salvage.
 
-    Rows are told by their number, since all files are made by the same statements; only text of the same length is
+    Rows are matched by their number, since all files are made by the same statements; only text of the same length is
     replaced, so that no row moves. Under a second name, since a log beside the file may be another file's.
     """
     alone = path.with_name(path.name + ".schema")
