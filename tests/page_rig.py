@@ -11,6 +11,7 @@ from typing import Any
 
 from panel_boards import alarm, board, engine
 
+from gateway.app.commissioning import Commissioning
 from gateway.encode.checked import trend_of
 from gateway.encode.messages import TrendMessage, adjustment_event_body, dump, gateway_event_body, rfc3339
 from gateway.encode.topics import Topics
@@ -205,12 +206,15 @@ class Crew:
     asked: list[tuple[dict[str, Any], str]] = field(default_factory=list)
     noted: list[tuple[str, str]] = field(default_factory=list)
     refuse: str = ""
+    commissioning: Commissioning | None = None
 
     def act(self, request: dict[str, Any], who: str) -> dict[str, Any]:
         """Remember; an acknowledged alarm is shown as such."""
         if self.refuse:
             raise Refused(self.refuse)
         self.asked.append((request, who))
+        if request["do"] == "commission" and self.commissioning is not None:
+            return {"commission": self.commissioning.handle(request, f"{request['by']} ({who})")}
         if request["do"] == "book":
             return {"entry": {"id": "made", **request["entry"]}}
         engines = tuple(replace(e, alarms=tuple(_acked(a, request) for a in e.alarms)) for e in self.view.engines)

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from gateway import __version__
 from gateway.alarm.acts import Act
 from gateway.app.brokers import Brokers
+from gateway.app.commissioning import Commissioning
 from gateway.app.descriptors import DescriptorReserve
 from gateway.app.engines import Engines
 from gateway.app.health import HealthWatch
@@ -24,7 +25,7 @@ from gateway.app.panel import Panel
 from gateway.app.publisher import Publisher
 from gateway.app.self_watch import KEY, SelfWatch
 from gateway.app.service import ServiceNotify
-from gateway.app.status import Parts, status_of
+from gateway.app.status import Parts, engine_status, status_of
 from gateway.app.stores import Stores
 from gateway.encode.topics import Topics
 from gateway.engine.commands import Commands
@@ -80,7 +81,11 @@ class Daemon:
         self.publisher = Publisher(writer, self.topics, (link.offer for link in self.brokers.links.values()))
         self.own = SelfWatch(s, self.topics, self.publisher, writer.checkpoint(KEY))
         self.engines = Engines(s, self.topics, self.stores, self.publisher, lambda: self._delivery_flows)
-        self.commands = Commands(s, lambda: self.engines.threads, self)
+        self.commissioning = Commissioning(
+            s, self.data_dir, self._fingerprint, lambda slug: self._engine_now(slug)[0], self._note,
+            lambda slug: self._engine_now(slug)[1],
+        )  # fmt: skip
+        self.commands = Commands(s, lambda: self.engines.threads, self, commission=self.commissioning.handle)
         self._health = HealthWatch(
             s, self.brokers, self.stores.state.backlog, writer, lambda: self.commands.unrecorded_s
         )
@@ -118,6 +123,7 @@ class Daemon:
             act=partial(self.commands.handle, "page"),
             status=self.status,
             note=self._note,
+            commission=self.commissioning.handle,
             sheets={name: (title, partial(self.commands.sheet, name)) for name, (title, _) in SHEETS.items()},
         )
         return PageServer(inputs)
@@ -228,6 +234,11 @@ class Daemon:
     @property
     def _delivery_flows(self) -> bool:
         return not self.own.delivery_stalled and self.brokers.all_connected
+
+    def _engine_now(self, slug: str) -> tuple[dict[str, Any], float]:
+        """An engine's status, and the time that its records bear."""
+        snapshot = self.engines.threads[slug].snapshot
+        return engine_status(snapshot), snapshot.utc_s if self.settings.time.source == "head" else time.time()
 
     def _note(self, what: str, text: str) -> None:
         self.publisher.gateway_event(what, text)

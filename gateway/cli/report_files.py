@@ -1,7 +1,6 @@
 """The report as a file: whole or not at all, as HTML, or as PDF through a browser that is aboard."""
 
 import contextlib
-import errno
 import os
 import shutil
 import signal
@@ -9,7 +8,8 @@ import subprocess
 import tempfile
 from pathlib import Path
 
-from gateway.model.errors import Refused, StorageError
+from gateway.model.errors import Refused
+from gateway.store.whole_file import storage_error, write_whole
 
 SUFFIXES = (".html", ".htm", ".pdf")
 BROWSERS = ("chromium", "chromium-browser")
@@ -21,13 +21,6 @@ FLAGS = (
     # The report refers to nothing outside itself; whatever the browser wants of its own ends here.
     "--host-resolver-rules=MAP * ~NOTFOUND",
 )  # fmt: skip
-_ADVICE = {
-    errno.ENOSPC: "the disk is full; free some space",
-    errno.EDQUOT: "the quota is used up; free some space",
-    errno.EROFS: "the disk is mounted read-only; give another --out",
-    errno.EACCES: "no right to write there; give another --out",
-    errno.ENOENT: "its folder is missing; make it, or give another --out",
-}
 
 
 def write_report(path: Path, html: str) -> None:
@@ -43,28 +36,8 @@ def write_report(path: Path, html: str) -> None:
         with tempfile.TemporaryDirectory(prefix="camdrift-report-") as folder:
             data = _printed(Path(folder), html)
     except OSError as e:
-        raise _storage_error(Path(e.filename or tempfile.gettempdir()), e) from None
+        raise storage_error(Path(e.filename or tempfile.gettempdir()), e) from None
     write_whole(path, data)
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """All of it beside the old file and then in its place. Raises StorageError."""
-    part: str | None = None
-    try:
-        fd, part = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-        with os.fdopen(fd, "wb") as f:
-            f.write(data)
-            f.flush()
-            os.fchmod(fd, 0o644 & ~_umask())
-            os.fsync(fd)
-        os.replace(part, path)
-        part = None
-    except OSError as e:
-        raise _storage_error(path, e) from None
-    finally:
-        if part is not None:
-            with contextlib.suppress(OSError):
-                os.unlink(part)
 
 
 def browser() -> str | None:
@@ -103,14 +76,3 @@ def _end(process: "subprocess.Popen[bytes]") -> None:
     with contextlib.suppress(ProcessLookupError):
         os.killpg(process.pid, signal.SIGKILL)
     process.wait()
-
-
-def _umask() -> int:
-    now = os.umask(0o077)
-    os.umask(now)
-    return now
-
-
-def _storage_error(path: Path, e: OSError) -> StorageError:
-    advice = _ADVICE.get(e.errno or 0, "give another --out")
-    return StorageError(f"{path}: the report cannot be written: {e.strerror}; {advice}")

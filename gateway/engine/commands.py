@@ -78,6 +78,10 @@ def wait_for(future: "Future[Any]", timeout_s: float) -> bool:
     return True
 
 
+def _no_commissioning(_request: dict[str, Any], _by: str) -> dict[str, Any]:
+    raise Refused("there is no commissioning here")
+
+
 class Commands:
     """`handle` may be called from any thread but an engine's and the writer's. `wait`: how a future is awaited."""
 
@@ -87,9 +91,11 @@ class Commands:
         engines: Callable[[], Mapping[str, Engine]],
         gateway: Gateway,
         *,
+        commission: Callable[[dict[str, Any], str], dict[str, Any]] = _no_commissioning,
         wait: Callable[["Future[Any]", float], bool] = wait_for,
     ) -> None:
-        """`engines`: those that run now, by short name."""
+        """`engines`: those that run now, by short name. `commission(request, by)`: does a step of a commissioning."""
+        self._commission = commission
         self._settings, self._engines, self._gateway, self.wait = settings, engines, gateway, wait
         self._log = structlog.get_logger("commands")
         self._entering = Lock()
@@ -161,6 +167,8 @@ class Commands:
                 return {"by": by, **self._record([self._gateway.silence(by)])}
             case "book":
                 return self._book(request, by)
+            case "commission":
+                return {"commission": self._commission(request, by)}
         why = text_of(request, "why") or ""
         act = Act(cast(ActKind, do), text_of(request, "alarm"), by, why, minutes_of(request), priority_of(request))
         return self._act(request, act)

@@ -1,5 +1,7 @@
 """The record of a commissioning: kept as JSON between tasks, printed as text to sign."""
 
+import hashlib
+import json
 import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -14,21 +16,38 @@ SIGNERS = ("Electrician", "Second engineer", "Chief engineer")
 
 def empty(vessel: str, engine: str) -> dict[str, Any]:
     """A record without a task done."""
-    return {"v": VERSION, "vessel": vessel, "engine": engine, "begun": {}, "done": {}}
+    return {"v": VERSION, "vessel": vessel, "engine": engine, "begun": {}, "done": {}, "signed": []}
 
 
 def checked(record: Any, vessel: str, engine: str) -> dict[str, Any]:
     """A record as it was kept. Raises Refused where it is none, or of another engine."""
-    parts = ("begun", "done")
-    if (
-        not isinstance(record, dict)
-        or record.get("v") != VERSION
-        or any(type(record.get(k)) is not dict for k in parts)
-    ):
-        raise Refused("the kept commissioning cannot be read; move its file away to begin again")
-    if (record.get("vessel"), record.get("engine")) != (vessel, engine):
+    try:
+        found: dict[str, Any] = _shape(record)
+    except (KeyError, TypeError, ValueError, AttributeError):
+        raise Refused("the kept commissioning cannot be read; move its file away to begin again") from None
+    if (found["vessel"], found["engine"]) != (vessel, engine):
         raise Refused("the kept commissioning is of another vessel or engine; move its file away to begin again")
-    return record
+    return found
+
+
+def _shape(record: Any) -> dict[str, Any]:
+    """Raises what `checked` turns into one refusal."""
+    if record["v"] != VERSION:
+        raise ValueError("version")
+    texts = [record["vessel"], record["engine"]]
+    for status in record["begun"].values():
+        Look.of(status)
+    for done in record["done"].values():
+        texts += [done["by"], done["utc"], *done["lines"], *done["settings"], *done["typed"].values()]
+        if type(done["ok"]) is not bool or type(done["left_out"]) is not bool:
+            raise TypeError("not a truth")
+        if not all(type(v) in (float, int) for v in done["values"].values()):
+            raise TypeError("not a number")
+    signed = record.setdefault("signed", [])
+    texts += [s[key] for s in signed for key in ("role", "name", "by", "utc", "digest")]
+    if type(signed) is not list or not all(type(t) is str for t in texts):
+        raise TypeError("not a text")
+    return dict(record)
 
 
 def begin(record: dict[str, Any], task: Task, status: Mapping[str, Any]) -> None:
@@ -57,9 +76,41 @@ def values(record: Mapping[str, Any]) -> dict[str, float]:
     return {k: v for done in record["done"].values() if done["ok"] for k, v in done["values"].items()}
 
 
+def is_right(record: Mapping[str, Any], task: Task) -> bool:
+    """Is a task done and right, or left out for a reason?"""
+    return bool(record["done"].get(task.key, {"ok": False})["ok"])
+
+
 def next_task(record: Mapping[str, Any], tasks: Sequence[Task]) -> Task | None:
     """The first task that is not right yet; `None` where all are."""
-    return next((t for t in tasks if not record["done"].get(t.key, {"ok": False})["ok"]), None)
+    return next((t for t in tasks if not is_right(record, t)), None)
+
+
+def state_of(record: Mapping[str, Any], task: Task) -> str:
+    """How far a task is, in a word or two."""
+    done = record["done"].get(task.key)
+    if task.key in record["begun"]:
+        return "begun"
+    return "not done" if done is None else _state(done).lower().replace("ok", "OK")
+
+
+def sign(record: dict[str, Any], role: str, name: str, who: str, utc: str) -> None:
+    """Put a name under the record as it is; another of the same role goes."""
+    others = [s for s in record["signed"] if s["role"] != role]
+    record["signed"] = [*others, {"role": role, "name": name, "by": who, "utc": utc, "digest": digest(record)}]
+
+
+def digest(record: Mapping[str, Any]) -> str:
+    """What is signed: all that was found, in short."""
+    kept = json.dumps(record["done"], sort_keys=True, ensure_ascii=True).encode()
+    return hashlib.sha256(kept).hexdigest()[:16]
+
+
+def signatures(record: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Names under the record, in the order of the roles. `valid`: nothing was changed since."""
+    now = digest(record)
+    found = [{k: v for k, v in s.items() if k != "digest"} | {"valid": s["digest"] == now} for s in record["signed"]]
+    return sorted(found, key=lambda s: SIGNERS.index(s["role"]) if s["role"] in SIGNERS else len(SIGNERS))
 
 
 def began(record: Mapping[str, Any], task: Task) -> Look | None:
@@ -68,10 +119,10 @@ def began(record: Mapping[str, Any], task: Task) -> Look | None:
     return None if status is None else Look.of(status)
 
 
-def text_of(record: Mapping[str, Any], tasks: Sequence[Task], config: str, fingerprint: str) -> str:
+def text_of(record: Mapping[str, Any], tasks: Sequence[Task], fingerprint: str) -> str:
     """The record as text, with lines to sign."""
     lines = [f"COMMISSIONING RECORD   {record['vessel']}, engine {record['engine']}",
-             f"Settings {config}, fingerprint {fingerprint}", ""]  # fmt: skip
+             f"Settings with fingerprint {fingerprint}", ""]  # fmt: skip
     for n, task in enumerate(tasks, 1):
         done = record["done"].get(task.key)
         state = "NOT DONE" if done is None else _state(done)
@@ -79,11 +130,20 @@ def text_of(record: Mapping[str, Any], tasks: Sequence[Task], config: str, finge
         if done is not None:
             lines += [_wrapped(line) for line in done["lines"]]
             lines.append(_wrapped(f"{done['by']}, {done['utc']}"))
-    lines += ["", "Proposed settings (the program changed none)", *_proposed(record, tasks), ""]
+    found = [f"  {line}" for line in proposed(record, tasks) or ["none"]]
+    lines += ["", "Proposed settings (the program changed none)", *found, ""]
     lines += ["This record does not replace the engine maker's manual, class rules or a surveyor's judgement.", ""]
-    lines += [f"{who:<18} name ______________________  date ____________  signature ____________________"
-              for who in SIGNERS]  # fmt: skip
+    lines += ["Whether a name entered here counts as a signature is for class and the company to say.", ""]
+    lines += [_signature(role, signatures(record)) for role in SIGNERS]
     return "\n".join(lines)
+
+
+def _signature(role: str, signed: Sequence[Mapping[str, Any]]) -> str:
+    found = next((s for s in signed if s["role"] == role), None)
+    if found is None:
+        return f"{role:<18} name ______________________  date ____________  signature ____________________"
+    doubt = "" if found["valid"] else "; THE RECORD WAS CHANGED SINCE, SIGN AGAIN"
+    return _wrapped(f"{role}: {found['name']}, {found['utc']}, entered by {found['by']}{doubt}").strip()
 
 
 def _state(done: Mapping[str, Any]) -> str:
@@ -92,11 +152,11 @@ def _state(done: Mapping[str, Any]) -> str:
     return "OK" if done["ok"] else "NOT RIGHT"
 
 
-def _proposed(record: Mapping[str, Any], tasks: Sequence[Task]) -> list[str]:
-    found = [(t, line) for t in tasks for line in record["done"].get(t.key, {"settings": []})["settings"]]
+def proposed(record: Mapping[str, Any], tasks: Sequence[Task]) -> list[str]:
+    """Lines for the settings file, the head's console or its wiring, from all tasks."""
+    found = [line for t in tasks for line in record["done"].get(t.key, {"settings": []})["settings"]]
     # A later line for the same key takes the place of an earlier one.
-    last = {line.split(" = ")[0]: line for _, line in found}
-    return [f"  {line}" for line in last.values()] or ["  none"]
+    return list({line.split(" = ")[0]: line for line in found}.values())
 
 
 def _wrapped(line: str) -> str:

@@ -18,15 +18,17 @@ from typing import Any
 import page_browser as b
 import page_rig as rig
 import pytest
+from commission_rig import status
 from selenium.webdriver import Chrome
 
+from gateway.app.commissioning import Commissioning
 from gateway.engine.sheet_facts import facts_at_rest
 from gateway.outlets.page.files import static_files
 from gateway.worksheet.catalogue import SHEETS, as_data, sheet
 
 ALL_RULES = {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
 COLOURS = {"type": "rule", "values": ["color-contrast"]}
-VIEWS = ("now", "course", "log", "sheets", "help")
+VIEWS = ("now", "course", "log", "sheets", "commission", "help")
 
 
 def shipped(package: str, name: str) -> Path | None:
@@ -56,7 +58,11 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Chrome, rig
         return as_data(sheet(name, facts, typed, None))
 
     sheets = {name: (title, partial(ask, name)) for name, (title, _) in SHEETS.items()}
-    with rig.Served(rig.inputs(settings, crew, sheets=sheets)) as served, b.chromium() as driver:
+    fitting = Commissioning(settings, settings.gateway.data_dir, "f00d", lambda _: status(), lambda *_: None)
+    for step in ({"step": "finish", "task": "head"}, {"step": "finish", "task": "isolate", "typed": {"done": "no"}}):
+        fitting.handle(step, "A. Person")
+    more: dict[str, Any] = {"sheets": sheets, "commission": fitting.handle}
+    with rig.Served(rig.inputs(settings, crew, **more)) as served, b.chromium() as driver:
         yield driver, served
         driver.get("about:blank")
 

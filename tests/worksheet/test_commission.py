@@ -89,7 +89,7 @@ def test_a_task_is_left_out_with_a_reason() -> None:
     all_tasks = {t.key: t for t in tasks(TERN, TERN.engine[0])}
     record = records.empty("tern-passage", "main")
     records.finish(record, all_tasks["zero"], all_tasks["zero"].leave_out("no gauge"), "A", "2026-03-01T06:00:00Z", {})
-    text = records.text_of(record, list(all_tasks.values()), "ship.toml", "f00d")
+    text = records.text_of(record, list(all_tasks.values()), "f00d")
     assert "LEFT OUT" in text and "Left out: no gauge." in text
     for key, reason in (("isolate", "in a hurry"), ("restore", "later"), ("zero", " ")):
         with pytest.raises(Refused):
@@ -244,10 +244,11 @@ def test_record_keeps_the_last_line_of_a_setting() -> None:
         task = next(t for t in all_tasks if t.key == key)
         found = Finding(True, ("x",), (f"[engine.lag] zero_deg = {zero}",), {"zero_deg": float(zero)})
         records.finish(record, task, found, "A. Person", "2026-03-01T06:00:00Z", {})
-    text = records.text_of(record, all_tasks, "ship.toml", "f00d")
+    text = records.text_of(record, all_tasks, "f00d")
     assert "zero_deg = 17.55" in text and "zero_deg = 17.35" not in text
-    assert "NOT DONE" in text and text.count("signature") == 3 and "A. Person" in text
+    assert "NOT DONE" in text and text.count("signature __") == 3 and "A. Person" in text
     assert math.isclose(records.values(record)["zero_deg"], 17.55)
-    for wrong in ({}, [], records.empty("other", "main"), {"v": 2, "begun": {}, "done": {}}):
+    damaged = [{**record, "done": {"zero": {}}}, {**record, "begun": {"zero": {}}}, {**record, "signed": [1]}]
+    for wrong in ({}, [], *damaged, records.empty("other", "main"), {"v": 2, "begun": {}, "done": {}}):
         with pytest.raises(Refused):
             records.checked(wrong, "tern-passage", "main")

@@ -8,13 +8,14 @@ from starlette.responses import Response
 
 from gateway.alarm.table import BY_TAG, GATEWAY_TAGS
 from gateway.model.errors import Refused
-from gateway.outlets.page.calls import COOKIE, Call, NotThere, Op, answered, problem
+from gateway.outlets.page.calls import COOKIE, Call, NotThere, Op, TooMany, answered, problem
+from gateway.outlets.page.commission_shapes import CommissionAnswer, CommissionBody
 from gateway.outlets.page.inputs import PageInputs, Shelf
 from gateway.outlets.page.sessions import Session, Sessions
 from gateway.outlets.page.shapes import ActBody, BookBody, DoneAnswer, LoginBody, NothingBody, SessionAnswer
 from gateway.outlets.page.tries import TooSoon
 
-ACTS = ("acknowledge", "shelve", "unshelve", "out-of-service", "in-service")
+ACTS = ("acknowledge", "shelve", "unshelve", "out-of-service", "in-service", "try-alarm")
 ACTS_A_SECOND = 10
 NOTICE = (
     "Every act is put on record with your name. camdrift is a monitoring aid: the manual, the class rules and the "
@@ -43,6 +44,7 @@ class Acts:
                     "Bring a shelved alarm back.",
                     "Take an alarm out of service.",
                     "Put an alarm back into service.",
+                    "Raise the trial alarm.",
                 ),
                 strict=True,
             )
@@ -51,6 +53,15 @@ class Acts:
             *alarm,
             Op("POST", "/api/silence", self.silence, "Stop the sound.", "actor", body=NothingBody, answer=DoneAnswer),
             Op("POST", "/api/book", self.book, "Book what was done.", "actor", body=BookBody, answer=DoneAnswer),
+            Op(
+                "POST",
+                "/api/commission",
+                self.commission,
+                "A step of the commissioning.",
+                "actor",
+                body=CommissionBody,
+                answer=CommissionAnswer,
+            ),
             Op("GET", "/api/session", self.session, "Who is logged in.", "anybody", answer=SessionAnswer, touch=False),
             Op("POST", "/api/login", self.log_in, "Log in.", "anybody", body=LoginBody, answer=SessionAnswer),
             Op("POST", "/api/logout", self.log_out, "Log out.", "anybody", body=NothingBody, answer=SessionAnswer),
@@ -82,13 +93,22 @@ class Acts:
         self._shelf.forget()
         return answer
 
+    async def commission(self, call: Call) -> Response:
+        """POST /api/commission."""
+        body: CommissionBody = call.body
+        answer = await self._asked({"do": "commission", **body.model_dump()}, call)
+        return answered(CommissionAnswer.model_validate(answer["commission"]))
+
     async def _do(self, request: dict[str, Any], call: Call) -> Response:
+        return answered(DoneAnswer(answer=await self._asked(request, call)))
+
+    async def _asked(self, request: dict[str, Any], call: Call) -> dict[str, Any]:
         second = int(time.monotonic())
         self._second, self._done = second, (self._done + 1 if second == self._second else 1)
         if self._done > ACTS_A_SECOND:
-            return problem("Too many acts at once; nothing was done.", 429)
+            raise TooMany("Too many acts at once; nothing was done.")
         wanted = {k: v for k, v in request.items() if v not in (None, "")} | {"by": call.user}
-        return answered(DoneAnswer(answer=await asyncio.to_thread(self._in.act, wanted, "page")))
+        return await asyncio.to_thread(self._in.act, wanted, "page")
 
     # -- log-in -------------------------------------------------------------------------------------------------
 

@@ -36,6 +36,10 @@ class NotThere(CamdriftError):
     """There is nothing under that name."""
 
 
+class TooMany(CamdriftError):
+    """More at once than the page does."""
+
+
 @dataclass(frozen=True, slots=True)
 class Call:
     """A question that has been let in. `query`, `body`: instances of the operation's models."""
@@ -116,6 +120,8 @@ class Door:
                 return await op.handler(Call(request, session, query, body))
             except NotAllowed as e:
                 return problem(str(e), 401)
+            except TooMany as e:
+                return problem(str(e), 429)
             except NotThere as e:
                 return problem(str(e), 404)
             except NotJson as e:

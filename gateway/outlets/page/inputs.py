@@ -70,6 +70,10 @@ Sheet = Callable[[str, Mapping[str, str]], Mapping[str, Any]]
 Raises Refused where a figure typed cannot be."""
 
 
+def _no_commissioning(_request: dict[str, Any], _by: str) -> dict[str, Any]:
+    raise Refused("there is no commissioning here")
+
+
 def _no_note(_what: str, _text: str) -> None:
     return None
 
@@ -80,7 +84,7 @@ class PageInputs:
 
     `act(request, who)`: does one request, as the desk takes it; raises Refused with the reason. `status`: what
     `camdrift status` shows. `note(what, text)`: puts a log-in, or a refused one, on the durable record. `sheets`: work
-    sheets by name, with their titles.
+    sheets by name, with their titles. `commission(request, by)`: what a commissioning shows; changes go by `act`.
     """
 
     settings: Settings
@@ -92,6 +96,7 @@ class PageInputs:
     status: Callable[[], dict[str, Any]]
     note: Callable[[str, str], None] = _no_note
     sheets: Mapping[str, tuple[str, Sheet]] = field(default_factory=dict)
+    commission: Callable[[dict[str, Any], str], dict[str, Any]] = _no_commissioning
 
     @property
     def topics(self) -> Topics:

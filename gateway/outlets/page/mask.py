@@ -5,6 +5,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
+from gateway.outlets.page.commission_shapes import CommissionAnswer
 from gateway.wear.bookings import Entry
 
 HIDDEN = "(log in to see)"
@@ -40,6 +41,17 @@ class Mask:
         """Who shelved an alarm and why, `name: why`, without the name."""
         _, colon, why = text.partition(": ")
         return f"{HIDDEN}: {self.text(why)}" if colon else self.text(text)
+
+    def commission(self, shown: CommissionAnswer) -> CommissionAnswer:
+        """A commissioning; the record to print is nothing but names and findings, so it is left out."""
+        rows = [
+            row.model_copy(
+                update={"by": HIDDEN if row.by else "", "lines": tuple(self.text(x, row.by) for x in row.lines)}
+            )
+            for row in shown.tasks
+        ]
+        signed = [s.model_copy(update={"name": HIDDEN, "by": HIDDEN}) for s in shown.signed]
+        return shown.model_copy(update={"tasks": tuple(rows), "signed": tuple(signed), "text": ""})
 
     def entry(self, entry: Entry) -> Entry:
         """A booking."""

@@ -14,6 +14,7 @@ from gateway.encode.topics import Topics
 from gateway.model.errors import Refused, StorageError
 from gateway.model.settings import EngineSettings
 from gateway.outlets.page.calls import Call, Door, NotThere, Op, answered, problem
+from gateway.outlets.page.commission_shapes import CommissionAnswer, CommissionQuery
 from gateway.outlets.page.course import course
 from gateway.outlets.page.inputs import PageInputs, Shelf
 from gateway.outlets.page.mask import Mask
@@ -127,6 +128,15 @@ class Views:
                 media_type="text/csv",
             ),
             Op("GET", "/api/status", self.status, "What `camdrift status` shows.", touch=False),
+            Op(
+                "GET",
+                "/api/commission",
+                self.commission,
+                "The commissioning of a sensor head.",
+                query=CommissionQuery,
+                answer=CommissionAnswer,
+                touch=False,
+            ),
             Op("GET", "/api/sheet", self.sheets, "The work sheets that there are.", answer=SheetsAnswer),
             Op("GET", "/api/sheet/{name}", self.sheet, "A work sheet with its figures.", answer=SheetAnswer),
             Op(
@@ -248,6 +258,16 @@ class Views:
             self._status = await self._read(call.address, self._in.status)
         data = json.dumps(self._status, ensure_ascii=False, separators=(",", ":"))
         return Response(data, media_type="application/json", headers={"cache-control": "no-store"})
+
+    async def commission(self, call: Call) -> Response:
+        """GET /api/commission."""
+        q: CommissionQuery = call.query
+        engine = self._engine(q.engine or self._in.settings.engine[0].slug).slug
+        request = {"step": "show", "engine": engine, "task": q.task}
+        shown = await self._read(call.address, lambda: self._in.commission(request, ""))
+        answer = CommissionAnswer.model_validate(shown)
+        mask = self._mask(call)
+        return answered(answer if mask is None else mask.commission(answer))
 
     async def sheets(self, _call: Call) -> Response:
         """GET /api/sheet."""

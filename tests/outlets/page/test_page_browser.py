@@ -410,7 +410,7 @@ def test_it_asks_nothing_of_the_world(screen: Screen) -> None:
         "return performance.getEntriesByType('resource').map((e) => [e.name, e.decodedBodySize])"
     )
     assert loaded and all(name.startswith(screen.served.url) for name, _ in loaded)
-    assert sum(size for name, size in loaded if "/api/" not in name) < 150_000
+    assert sum(size for name, size in loaded if "/api/" not in name) < 165_000
 
 
 def test_work_sheets_are_live(driver: Chrome, settings: Settings) -> None:

@@ -2,6 +2,7 @@
 import { attr, byId, h, text, time } from "./dom.js";
 import { follow, look, onSession, session } from "./api.js";
 import * as alarms from "./alarms.js";
+import * as commission from "./commission.js";
 import * as course from "./course.js";
 import * as help from "./help.js";
 import * as log from "./log.js";
@@ -10,7 +11,9 @@ import * as now from "./now.js";
 import * as sheets from "./sheets.js";
 
 const STALE_MS = 3500;
-const VIEWS = { now, course, log, sheets, help };
+const VIEWS = { now, course, log, sheets, commission, help };
+// A view without a place of its own in the navigation stands under another one.
+const UNDER = { commission: "sheets" };
 let present = null;
 let heardAt = 0;
 let why = "";
@@ -21,7 +24,7 @@ function route() {
   if (name === "view") return;
   const wanted = name in VIEWS ? name : "now";
   for (const a of document.querySelectorAll(".views a")) {
-    if (a.hash === `#${wanted}`) a.setAttribute("aria-current", "page");
+    if (a.hash === `#${UNDER[wanted] || wanted}`) a.setAttribute("aria-current", "page");
     else a.removeAttribute("aria-current");
   }
   if (wanted === shown) return;

@@ -3,6 +3,7 @@
 import { attr, h, lay, number, text, time } from "./dom.js";
 import { get, post } from "./api.js";
 import { askLogin } from "./login.js";
+import { steps } from "./steps.js";
 
 const SLOW_MS = 3000;
 const KEPT_MS = 172800000;
@@ -32,9 +33,10 @@ export async function show(root, body) {
   live = false;
   const mine = asked;
   const list = h("ul", { class: "sheet-list" });
+  const fitting = h("p", {}, h("a", { href: "#commission" }, "Commissioning: the first fitting of a sensor head, step by step"));
   const sheet = h("section", { class: "sheet" });
   const said = h("p", { text: "Asking…" });
-  root.replaceChildren(h("h2", {}, "Work sheets"), said, list, sheet);
+  root.replaceChildren(h("h2", {}, "Work sheets"), said, list, fitting, sheet);
   try {
     const { sheets } = await get("/api/sheet");
     if (mine !== asked) return;
@@ -121,7 +123,7 @@ function make(sheet, body) {
   lay(sheet, h("h3", {}, body.title),
     h("div", { class: "cautions" }, h("ul", {}, body.cautions.map((c) => h("li", {}, c)))),
     engines, why, notices, big, waits, inputs.map((i) => i.el), name === "pressures" ? chooseFile() : null, small,
-    h("h4", {}, "Steps"), steps(body.steps), book.el,
+    h("h4", {}, "Steps"), steps(body.steps, kept.ticks, keep), book.el,
     h("p", { class: "row" }, h("button", { type: "button", onclick: () => print() }, "Print"),
       h("button", { type: "button", onclick: () => { localStorage.removeItem(shelf()); begin(sheet); } }, "Clear this sheet")));
 }
@@ -200,36 +202,6 @@ function chooseFile() {
       file = chosen ? await chosen.text() : "";
       ask();
     } })));
-}
-
-const SENSE = { ahead: "AHEAD \u21bb", astern: "ASTERN \u21ba", see: "LOOK WHICH WAY" };
-
-// The phases as headings, each with its own list; the numbers go on from list to list.
-function steps(wanted) {
-  const out = [];
-  for (const [n, s] of wanted.entries()) {
-    const last = out[out.length - 1];
-    if (!last || last.phase !== s.phase) out.push({ phase: s.phase, start: n + 1, rows: [step(s, n)] });
-    else last.rows.push(step(s, n));
-  }
-  return out.flatMap((p) => [p.phase ? h("h5", {}, p.phase) : null, h("ol", { class: "steps", start: p.start }, p.rows)]);
-}
-
-function step(s, n) {
-  const key = s.key || n;
-  const when = h("span", { class: "words" });
-  const say = () => text(when, kept.ticks[key] ? ` ${time(kept.ticks[key])} UTC` : "");
-  const box = h("input", { type: "checkbox", checked: Boolean(kept.ticks[key]), onchange: () => {
-    if (box.checked) kept.ticks[key] = Date.now();
-    else delete kept.ticks[key];
-    keep();
-    say();
-  } });
-  say();
-  const caution = s.caution ? h("p", { class: "step-caution" }, s.caution) : null;
-  const sense = SENSE[s.sense] ? h("b", { class: "sense" }, SENSE[s.sense]) : null;
-  return h("li", {}, caution, h("label", {}, box, h("span", {}, s.text)), sense, s.who || s.confirm
-    ? h("p", { class: "words" }, `${[s.who, s.confirm].filter(Boolean).join(": ")} `, when, h("span", { class: "sign-here" })) : when);
 }
 
 function booking() {
