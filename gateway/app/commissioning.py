@@ -79,9 +79,9 @@ class Commissioning:
         """A new fitting: the record becomes an earlier one."""
         if not record["done"]:
             raise Refused("nothing is done yet: there is no record to put aside")
-        self._files[slug].put_aside(utc)
+        self._files[slug].archive(utc)
         self._note("commissioning-again", f"engine {slug}: the record is put aside, a new one begins, {by}")
-        for key in ("begun", "done"):
+        for key in ("started", "done"):
             record[key] = {}
         record["signed"] = []
 

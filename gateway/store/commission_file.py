@@ -87,7 +87,7 @@ class CommissionFile:
         write_whole(self.path, json.dumps(record, indent=1, ensure_ascii=False).encode(), MODE)
         write_whole(self.printed, (text + "\n").encode(), MODE)
 
-    def put_aside(self, utc: str) -> None:
+    def archive(self, utc: str) -> None:
         """The present record becomes one of an earlier fitting. `utc`: RFC 3339. Raises Refused, StorageError."""
         if len(list(self._folder.glob(f"commission-{self._engine}-*.json"))) >= EARLIER_MAX:
             raise Refused(f"{EARLIER_MAX} earlier records are kept; move some of them away")

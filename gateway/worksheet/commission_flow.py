@@ -42,11 +42,11 @@ class Flow:
     def finish(
         self, record: dict[str, Any], key: str, typed: Mapping[str, str], status: Mapping[str, Any], who: str, utc: str
     ) -> Finding:
-        """Judge a task and keep what it showed. Raises Refused where it has not begun or an answer is wrong."""
+        """Judge a task and keep what it showed. Raises Refused where it was not started or an answer is wrong."""
         task, now = self.task(key), Look.of(status)
         before = records.began(record, task)
         if before is None and task.spans:
-            raise Refused(f"task {task.key!r} has not begun: begin it before anything moves")
+            raise Refused(f"task {task.key!r} was not started: begin it before anything moves")
         given = {k: v for k, v in typed.items() if v.strip()}
         names = {q.name for q in task.questions}
         if unknown := sorted(set(given) - names):
@@ -118,7 +118,7 @@ class Flow:
             "key": task.key,
             "title": task.title,
             "spans": task.spans,
-            "begun": before is not None,
+            "started": before is not None,
             "safety": task.safety,
             "steps": [asdict(s) for s in task.steps],
             "questions": [asdict(q) for q in task.questions],

@@ -16,7 +16,7 @@ SIGNERS = ("Electrician", "Second engineer", "Chief engineer")
 
 def empty(vessel: str, engine: str) -> dict[str, Any]:
     """A record without a task done."""
-    return {"v": VERSION, "vessel": vessel, "engine": engine, "begun": {}, "done": {}, "signed": []}
+    return {"v": VERSION, "vessel": vessel, "engine": engine, "started": {}, "done": {}, "signed": []}
 
 
 def checked(record: Any, vessel: str, engine: str) -> dict[str, Any]:
@@ -35,7 +35,7 @@ def _shape(record: Any) -> dict[str, Any]:
     if record["v"] != VERSION:
         raise ValueError("version")
     texts = [record["vessel"], record["engine"]]
-    for status in record["begun"].values():
+    for status in record["started"].values():
         Look.of(status)
     for done in record["done"].values():
         texts += [done["by"], done["utc"], *done["lines"], *done["settings"], *done["typed"].values()]
@@ -52,7 +52,7 @@ def _shape(record: Any) -> dict[str, Any]:
 
 def begin(record: dict[str, Any], task: Task, status: Mapping[str, Any]) -> None:
     """Keep the status at the task's beginning."""
-    record["begun"][task.key] = status
+    record["started"][task.key] = status
 
 
 def finish(record: dict[str, Any], task: Task, found: Finding, who: str, utc: str, typed: Mapping[str, str]) -> None:
@@ -68,7 +68,7 @@ def finish(record: dict[str, Any], task: Task, found: Finding, who: str, utc: st
         "utc": utc,
     }
     if found.ok or task.restarts:
-        record["begun"].pop(task.key, None)
+        record["started"].pop(task.key, None)
 
 
 def values(record: Mapping[str, Any]) -> dict[str, float]:
@@ -89,8 +89,8 @@ def next_task(record: Mapping[str, Any], tasks: Sequence[Task]) -> Task | None:
 def state_of(record: Mapping[str, Any], task: Task) -> str:
     """How far a task is, in a word or two."""
     done = record["done"].get(task.key)
-    if task.key in record["begun"]:
-        return "begun"
+    if task.key in record["started"]:
+        return "started"
     return "not done" if done is None else _state(done).lower().replace("ok", "OK")
 
 
@@ -114,8 +114,8 @@ def signatures(record: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 
 def began(record: Mapping[str, Any], task: Task) -> Look | None:
-    """The status at the task's beginning, if it has begun."""
-    status = record["begun"].get(task.key)
+    """The status at the task's beginning, if it has started."""
+    status = record["started"].get(task.key)
     return None if status is None else Look.of(status)
 
 
@@ -133,7 +133,7 @@ def text_of(record: Mapping[str, Any], tasks: Sequence[Task], fingerprint: str) 
     found = [f"  {line}" for line in proposed(record, tasks) or ["none"]]
     lines += ["", "Proposed settings (the program changed none)", *found, ""]
     lines += ["This record does not replace the engine maker's manual, class rules or a surveyor's judgement.", ""]
-    lines += ["Whether a name entered here counts as a signature is for class and the company to say.", ""]
+    lines += ["Whether a name entered here counts as a signature is for class and the company to decide.", ""]
     lines += [_signature(role, signatures(record)) for role in SIGNERS]
     return "\n".join(lines)
 

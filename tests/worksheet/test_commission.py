@@ -248,7 +248,7 @@ def test_record_keeps_the_last_line_of_a_setting() -> None:
     assert "zero_deg = 17.55" in text and "zero_deg = 17.35" not in text
     assert "NOT DONE" in text and text.count("signature __") == 3 and "A. Person" in text
     assert math.isclose(records.values(record)["zero_deg"], 17.55)
-    damaged = [{**record, "done": {"zero": {}}}, {**record, "begun": {"zero": {}}}, {**record, "signed": [1]}]
-    for wrong in ({}, [], *damaged, records.empty("other", "main"), {"v": 2, "begun": {}, "done": {}}):
+    damaged = [{**record, "done": {"zero": {}}}, {**record, "started": {"zero": {}}}, {**record, "signed": [1]}]
+    for wrong in ({}, [], *damaged, records.empty("other", "main"), {"v": 2, "started": {}, "done": {}}):
         with pytest.raises(Refused):
             records.checked(wrong, "tern-passage", "main")

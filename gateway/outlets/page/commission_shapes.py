@@ -55,13 +55,13 @@ class CommissionQuestion(Answer):
 
 
 class CommissionTask(Answer):
-    """A task with its steps. `spans`: it is begun before anything moves, and `begun` says whether it was. `safety`: it
+    """A task with its steps. `spans`: it is started before anything moves, `started`: whether it was. `safety`: it
     cannot be left out. `live`: what the sensors show now."""
 
     key: str
     title: str
     spans: bool
-    begun: bool
+    started: bool
     safety: bool
     steps: tuple[SheetStep, ...]
     questions: tuple[CommissionQuestion, ...]

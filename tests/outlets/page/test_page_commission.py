@@ -80,7 +80,7 @@ def test_who_may_what(fitting: Fitting) -> None:
         done = client.post("/api/commission", json=body, headers=head).json()
         assert done["found"]["ok"] and done["task"]["key"] == "isolate" and "second" in done["tasks"][0]["by"]
         for wrong, why in (
-            ({"step": "finish", "task": "sense", "typed": {"turns": "2"}}, "has not begun"),
+            ({"step": "finish", "task": "sense", "typed": {"turns": "2"}}, "was not started"),
             ({"step": "finish", "task": "nothing"}, "there is no task"),
             ({"step": "finish", "task": "head", "typed": {"x": "1"}}, "is no answer"),
             ({"step": "leave-out", "task": "isolate", "reason": "hurry"}, "for safety"),
@@ -105,7 +105,7 @@ def test_page_and_terminal_share_one_record(fitting: Fitting) -> None:
     later = Fitting(fitting.settings, fitting.now)
     with later.serve() as served, httpx.Client(base_url=served.url, timeout=180) as client:
         shown = client.get("/api/commission").json()["task"]
-        assert shown["key"] == "sense" and shown["begun"]
+        assert shown["key"] == "sense" and shown["started"]
         assert "Since the task began: crank +2.00 turns, cam -2.00 turns." in shown["live"]
         token = client.post("/api/login", json={"name": "second", "password": rig.PASSWORD}).json()["token"]
         body = {"step": "finish", "task": "sense", "typed": {"turns": "2"}}
@@ -209,7 +209,7 @@ def test_a_person_goes_through_it(driver: Chrome, fitting: Fitting, size: tuple[
         screen.until(lambda: screen.text(".sheet h3").startswith("Sense, ratio"), "the third task")
         assert not driver.find_elements(By.CSS_SELECTOR, "[data-do=finish]")
         click(screen, "[data-do=begin]")
-        screen.until(lambda: driver.find_elements(By.CSS_SELECTOR, "[data-do=finish]"), "begun")
+        screen.until(lambda: driver.find_elements(By.CSS_SELECTOR, "[data-do=finish]"), "started")
         fitting.now = status(head_turns=[-2.0, 2.0])
         screen.until(lambda: "crank -2.00 turns" in screen.text(".live-lines"), "live")
         # The tablet is put away and another page opened: it goes on there.

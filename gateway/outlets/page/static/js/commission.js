@@ -91,7 +91,7 @@ async function act(step, more = {}) {
 function draw(here, body) {
   text(here.why, "");
   const t = body.task;
-  const key = t ? `${t.key} ${t.begun}` : "";
+  const key = t ? `${t.key} ${t.started}` : "";
   if (here.key !== key) {
     here.key = key;
     here.live = h("ul", { class: "live-lines" });
@@ -112,7 +112,7 @@ function one(t, live) {
   const ticks = kept(t.key);
   const fields = t.questions.map(question);
   const typed = () => Object.fromEntries(fields.map((f) => [f.name, f.input.value]));
-  const ready = !t.spans || t.begun;
+  const ready = !t.spans || t.started;
   const skip = t.safety ? null : h("button", { type: "button", "data-do": "leave-out", onclick: () => {
     const reason = (window.prompt("Reason for leaving the task out:") || "").trim();
     if (reason) act("leave-out", { task: t.key, reason: reason.slice(0, 400) });
@@ -122,7 +122,7 @@ function one(t, live) {
       t.spans ? h("button", { type: "button", "data-do": "begin", onclick: () => act("begin", { task: t.key }) }, "Begin again") : null));
   const begin = h("p", { class: "row" }, h("button", { type: "button", "data-do": "begin", onclick: () => act("begin", { task: t.key }) }, "Begin: nothing has moved yet"), skip);
   return [h("h3", {}, t.title),
-    t.spans ? h("p", { class: "words" }, ready ? "Begun. Now do the steps in their order." : "Read the steps. Begin BEFORE anything moves.") : null,
+    t.spans ? h("p", { class: "words" }, ready ? "Started. Now do the steps in their order." : "Read the steps. Begin BEFORE anything moves.") : null,
     ...(t.steps.length ? [h("h4", {}, "Steps"), ...steps(t.steps, ticks.ticks, ticks.keep)] : [h("p", { class: "words" }, "Nothing to do: the sensors show it.")]),
     h("h4", {}, "Sensors now"), live,
     t.key === "trial" ? h("p", { class: "row" }, h("button", { type: "button", "data-do": "try-alarm", onclick: trial }, "Raise the trial alarm")) : null,
@@ -154,7 +154,7 @@ function result(el, found) {
     found.settings.length ? [h("p", {}, "Proposed; the program changes nothing:"), h("pre", { tabindex: "0" }, found.settings.join("\n"))] : null);
 }
 
-const SIGN = { "OK": "✓", "left out": "–", "not right": "✕", "begun": "…", "not done": "○" };
+const SIGN = { "OK": "✓", "left out": "–", "not right": "✕", "started": "…", "not done": "○" };
 
 function rows(list, body, shown) {
   const state = JSON.stringify([body.tasks, shown && shown.key]);
@@ -186,24 +186,24 @@ function sign(body) {
   const role = h("select", { name: "role" }, body.roles.map((r) => h("option", { value: r }, r)));
   const name = h("input", { name: "name", maxlength: 64, autocomplete: "off", required: true });
   return h("form", { class: "book", onsubmit: (e) => { e.preventDefault(); act("sign", { role: role.value, name: name.value }); } },
-    h("p", { class: "words" }, "Whether a name entered here counts as a signature is for class and the company to say."),
+    h("p", { class: "words" }, "Whether a name entered here counts as a signature is for class and the company to decide."),
     h("p", {}, h("label", {}, "As ", role)), h("p", {}, h("label", {}, "Name ", name)),
     h("p", { class: "row" }, h("button", { type: "submit", "data-do": "sign" }, "Sign the record")));
 }
 
 // Ticks stay on this device; what was found is kept by the gateway.
-const shelfOf = (key) => `camdrift-commission-${engine}-${key}`;
+const nameOf = (key) => `camdrift-commission-${engine}-${key}`;
 
 // A task that begins again has no step done.
 function untick(key) {
-  try { localStorage.removeItem(shelfOf(key)); } catch { /* nothing was kept */ }
+  try { localStorage.removeItem(nameOf(key)); } catch { /* nothing was kept */ }
 }
 
 function kept(key) {
-  const shelf = shelfOf(key);
+  const name = nameOf(key);
   let ticks = {};
-  try { ticks = JSON.parse(localStorage.getItem(shelf) || "{}"); } catch { /* begins empty */ }
-  return { ticks, keep: () => { try { localStorage.setItem(shelf, JSON.stringify(ticks)); } catch { /* kept while the page is open */ } } };
+  try { ticks = JSON.parse(localStorage.getItem(name) || "{}"); } catch { /* begins empty */ }
+  return { ticks, keep: () => { try { localStorage.setItem(name, JSON.stringify(ticks)); } catch { /* kept while the page is open */ } } };
 }
 
 onSession((_s, other) => {

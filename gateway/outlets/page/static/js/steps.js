@@ -18,14 +18,14 @@ export function steps(wanted, ticks, keep) {
 function step(s, n, ticks, keep) {
   const key = s.key || n;
   const when = h("span", { class: "words" });
-  const say = () => text(when, ticks[key] ? ` ${time(ticks[key])} UTC` : "");
+  const mark = () => text(when, ticks[key] ? ` ${time(ticks[key])} UTC` : "");
   const box = h("input", { type: "checkbox", checked: Boolean(ticks[key]), onchange: () => {
     if (box.checked) ticks[key] = Date.now();
     else delete ticks[key];
     keep();
-    say();
+    mark();
   } });
-  say();
+  mark();
   const caution = s.caution ? h("p", { class: "step-caution" }, s.caution) : null;
   const sense = SENSE[s.sense] ? h("b", { class: "sense" }, SENSE[s.sense]) : null;
   return h("li", {}, caution, h("label", {}, box, h("span", {}, s.text)), sense, s.who || s.confirm
