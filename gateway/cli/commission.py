@@ -136,7 +136,7 @@ def _do(c: Commissioning, task: Mapping[str, Any]) -> dict[str, Any] | None:
     """A task by its prompts; `None` where it was not accepted."""
     key = task["key"]
     try:
-        if task["spans"] and not task["begun"]:
+        if task["spans"] and not task["started"]:
             if _answer("Press Enter BEFORE anything moves, or type skip") == "skip":
                 return c.do("leave-out", task=key, reason=_answer("Reason"))
             c.do("begin", task=key)
