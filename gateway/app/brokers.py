@@ -1,16 +1,14 @@
 """The broker links: one for each broker of the settings, and what comes in by them."""
 
+import time
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
 from gateway import __version__
-from gateway.encode.inbound import read_receipt
-from gateway.encode.shapes import ReceivedMessage
+from gateway.app.receipts import Receipts
 from gateway.encode.topics import Topics
-from gateway.model.errors import Refused
 from gateway.model.settings import Settings
-from gateway.outlets.fault_log import FaultLog
 from gateway.outlets.mqtt.link import BrokerLink, Inbox, LinkStatus
 from gateway.outlets.mqtt.pipe import Inbound
 from gateway.store.acks import Acknowledgements
@@ -18,8 +16,8 @@ from gateway.store.outbox import OutboxReader
 
 
 class Brokers:
-    """Starts and stops the links. `receipts`: by broker, up to which seq the shore keeps the events, and when it
-    confirmed that. `requests`: where requests from aboard wait, if they are enabled."""
+    """Starts and stops the links. `receipts`: what the shore has confirmed. `requests`: where requests from aboard
+    wait, if they are enabled."""
 
     def __init__(self, settings: Settings, topics: Topics, data_dir: Path, acks: Acknowledgements) -> None:
         """`acks`: where the store's writer takes what brokers have acknowledged."""
@@ -27,9 +25,7 @@ class Brokers:
         self._answering = settings.requests.broker
         self.requests = Inbox(topics.do) if settings.requests.enabled else None
         self._received = {b.name: Inbox(topics.received) for b in settings.broker}
-        self.receipts: dict[str, tuple[int, str]] = {}
-        self._claims: dict[str, list[ReceivedMessage]] = {}
-        self._faults = FaultLog("brokers")
+        self.receipts = Receipts()
         self.links = {
             b.name: BrokerLink(
                 b, partial(OutboxReader, data_dir, b.name, acks), topics, __version__, subscribe=self._inboxes(b.name)
@@ -66,31 +62,11 @@ class Brokers:
             self.links[self._answering].answer(self._topics.done, answer_to(request.payload))
 
     def take_receipts(self, gateway_id: str) -> None:
-        """Read the receipts that have come from shore."""
+        """Read the receipts that have come from shore, and send again what it lacks."""
         for name, inbox in self._received.items():
             while not inbox.queue.empty():
-                self._take_receipt(name, inbox.queue.get_nowait().payload, gateway_id)
-            self._believe(name, self.links[name].sent)
-
-    def _take_receipt(self, broker: str, payload: bytes, gateway_id: str) -> None:
-        try:
-            receipt = read_receipt(payload)
-        except Refused as e:
-            self._faults.add("receipt.refused", broker=broker, why=str(e))
-            return
-        if receipt.gateway == gateway_id:
-            self._claims.setdefault(broker, []).append(receipt)
-
-    def _believe(self, broker: str, sent: int) -> None:
-        """Take the latest receipt that names nothing beyond `sent`. The lowest of the others waits: after a restart the
-        broker may have more than was sent since."""
-        beyond: list[ReceivedMessage] = []
-        for receipt in self._claims.pop(broker, []):
-            if receipt.seq <= sent:
-                self.receipts[broker] = (receipt.seq, receipt.ts)
-            else:
-                beyond.append(receipt)
-        if beyond:
-            lowest = min(beyond, key=lambda r: r.seq)
-            self._claims[broker] = [lowest]
-            self._faults.add("receipt.beyond_sent", broker=broker, seq=lowest.seq, sent=sent)
+                self.receipts.take(name, inbox.queue.get_nowait().payload, gateway_id)
+            link = self.links[name]
+            ranges = self.receipts.lacking(name, link.status().place, link.sent, time.monotonic())
+            if ranges:
+                link.resend(ranges)

@@ -45,7 +45,9 @@ class HealthWatch:
                 continue
         refused = {name: s.why_refused for name, s in self._brokers.statuses() if s.refused}
         certificates = self._certificates.look(time.time(), time.monotonic())
-        return Health(ages, refused, self._storage(), self._clock(), certificates)
+        behind_s = self._brokers.receipts.behind_s(time.monotonic())
+        unconfirmed = {name: seconds / 60 for name, seconds in behind_s.items()}
+        return Health(ages, refused, self._storage(), self._clock(), certificates, unconfirmed)
 
     def _undelivered_min(self, backlog: Backlog, name: str) -> float:
         if backlog.oldest_utc is None:

@@ -3,7 +3,7 @@
 import threading
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import structlog
@@ -29,13 +29,15 @@ KEY = "gateway"
 
 @dataclass(frozen=True, slots=True)
 class Health:
-    """What the alarms are judged by. `oldest_undelivered_min`: by broker; `refused`: brokers that refuse messages."""
+    """What the alarms are judged by. `oldest_undelivered_min`: by broker; `refused`: brokers that refuse messages;
+    `unconfirmed_min`: by broker, for how long the shore has lacked what that broker has taken."""
 
     oldest_undelivered_min: Mapping[str, float]
     refused: Mapping[str, str]
     storage: str | None
     clock: str | None
     certificates: Ending | None = None
+    unconfirmed_min: Mapping[str, float] = field(default_factory=dict)
 
 
 class SelfWatch:
@@ -140,9 +142,20 @@ class SelfWatch:
             return Finding(True, None, limit, f"broker {name} refuses messages ({why}): check its access list")
         late = {name: age for name, age in health.oldest_undelivered_min.items() if age >= limit}
         if not late:
-            return Finding(False, None, limit)
+            return self._unconfirmed(health, limit)
         name, age = max(late.items(), key=lambda item: item[1])
         text = f"broker {name}: oldest event waits {age:.0f} min; check the link and the broker. Nothing is lost"
+        return Finding(True, age, limit, text)
+
+    def _unconfirmed(self, health: Health, limit: float) -> Finding:
+        late = {name: age for name, age in health.unconfirmed_min.items() if age >= limit}
+        if not late:
+            return Finding(False, None, limit)
+        name, age = max(late.items(), key=lambda item: item[1])
+        text = (
+            f"broker {name} has taken events that the shore has not recorded for {age:.0f} min; ask ashore whether a "
+            f"keeper runs. They are kept aboard, up to {self._settings.keep_events} events"
+        )
         return Finding(True, age, limit, text)
 
     def _certificates(self, ending: Ending | None) -> Finding:

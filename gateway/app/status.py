@@ -9,6 +9,7 @@ from typing import Any
 
 from gateway import __version__
 from gateway.alarm.load import DAY_S, load_on_people
+from gateway.app.receipts import Receipts
 from gateway.encode.times import rfc3339, utc_of
 from gateway.encode.topics import Topics
 from gateway.engine.snapshot import EngineSnapshot
@@ -29,8 +30,8 @@ HANGS_S = 3.0
 
 @dataclass(frozen=True, slots=True)
 class Parts:
-    """What a status is made from. `beats`: by engine, when its thread last responded (monotonic, s); `receipts`: by
-    broker, up to which seq the shore keeps, and since when; `faults`: of ports and page, by name."""
+    """What a status is made from. `beats`: by engine, when its thread last responded (monotonic, s); `receipts`:
+    what the shore has confirmed; `faults`: of ports and page, by name."""
 
     settings: Settings
     topics: Topics
@@ -41,7 +42,7 @@ class Parts:
     beats: Mapping[str, float]
     heads: Mapping[str, SourceState]
     links: Mapping[str, LinkStatus]
-    receipts: Mapping[str, tuple[int, str]]
+    receipts: Receipts
     faults: Mapping[str, str]
     storage: Mapping[str, Any]
 
@@ -146,7 +147,7 @@ def _head(state: SourceState) -> dict[str, Any]:
 def _broker(parts: Parts, reader: StateReader, name: str, s: LinkStatus) -> dict[str, Any]:
     backlog = reader.backlog(name)
     trends, dropped = reader.trends_in_line(name)
-    receipt = parts.receipts.get(name)
+    receipt = parts.receipts.confirmed(name)
     return {
         "connected": s.connected,
         "why_not": "" if s.connected else s.reason,
@@ -156,6 +157,8 @@ def _broker(parts: Parts, reader: StateReader, name: str, s: LinkStatus) -> dict
         "oldest": backlog.oldest_utc,
         "delivered_to": backlog.place,
         "kept_ashore_to": receipt[0] if receipt else None,
+        "sent_again": s.sent_again,
+        "lost_ashore": [list(r) for r in s.not_held],
         "trends_waiting": trends,
         "trends_dropped": dropped,
     }

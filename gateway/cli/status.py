@@ -91,7 +91,10 @@ def _broker(b: dict[str, Any]) -> str:
     lost = f", {b['trends_dropped']} trends were dropped" if b["trends_dropped"] else ""
     refused = f", {b['refused']} refused: {b['why_refused']}" if b["refused"] else ""
     ashore = f", kept ashore up to {b['kept_ashore_to']}" if b["kept_ashore_to"] is not None else ""
-    return state + (waiting or ", all delivered") + lost + refused + ashore
+    again = f", {b['sent_again']} sent again" if b["sent_again"] else ""
+    gone = ", ".join(f"{first} to {last}" for first, last in b["lost_ashore"])
+    gone = f", lacking ashore and no longer aboard: {gone}" if gone else ""
+    return state + (waiting or ", all delivered") + lost + refused + ashore + again + gone
 
 
 def _storage(s: dict[str, Any]) -> None:

@@ -25,6 +25,9 @@ Stamp = Annotated[str, Field(description="RFC 3339, UTC", pattern=r"^\d{4}-\d\d-
 Date = Annotated[str, Field(description="RFC 3339 full-date", pattern=r"^\d{4}-\d\d-\d\d$")]
 Uuid = Annotated[str, Field(pattern=r"^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$")]
 Name = Annotated[str, Field(min_length=1, max_length=64)]
+Seq = Annotated[Integer, Field(ge=0, le=WHOLE_MAX)]
+MISSING_MAX = 64
+"""Ranges that a receipt may name."""
 Limit = Literal["lag-near", "lag-limit", "tension-low", "elongation-near", "elongation-limit", "retighten-due"]
 Adjustment = Literal[
     "retightened",
@@ -292,9 +295,10 @@ class DoneMessage(Versioned):
 
 @dataclass(frozen=True, kw_only=True)
 class ReceivedMessage(Message):
-    """The shore keeps everything up to `seq`."""
+    """The shore keeps everything up to `seq`, and beyond it all but `missing`: ranges with both their ends."""
 
     v: Literal[1]
     gateway: Uuid
-    seq: Annotated[Integer, Field(ge=0, le=WHOLE_MAX)]
+    seq: Seq
     ts: Stamp
+    missing: Annotated[tuple[tuple[Seq, Seq], ...], Field(max_length=MISSING_MAX)] = ()

@@ -26,5 +26,9 @@ IN_FLIGHT_BYTES_MAX = 8_192
 INBOUND_MESSAGE_BYTES_MAX = 4_096
 """No request from aboard or receipt from shore needs more; a longer one is refused unread."""
 
+EVENTS_AGAIN_PER_S = 20.0
+"""Events a second that the ship sends again for a shore that lacks them (interface, section 3): behind fresh ones, so
+that a large gap holds nothing up."""
+
 PENDING_EVENTS_MAX = 10_000
 """Events held in memory while the disk fails (about 5 MB). Beyond that the oldest that is not an alarm goes first."""

@@ -14,14 +14,18 @@ from dataclasses import dataclass
 import structlog
 from paho.mqtt.client import MQTTMessage
 
-from gateway.encode.messages import ReceivedMessage, Topics, dump, rfc3339
+from gateway.encode.messages import Topics, rfc3339
+from gateway.encode.plain import compact
 from gateway.model.errors import PortError, StorageError
 from gateway.shore.check import Checked, NotTaken, Reason, check, filters
 from gateway.shore.link import Access, FleetLink, Subscription, TakenOver
 from gateway.shore.rate import Rates
-from gateway.shore.store import FleetStore, Item, Span, spans
+from gateway.shore.store import FleetStore, Item, Receipt, Span, spans
 
 DAY_S = 86_400.0
+BUSY_MESSAGES = 100
+"""Between two looks at the books: more is what has waited at the broker, not what a fleet sends."""
+CATCH_UP_S_MAX = 600.0
 PENDING_VESSELS_MAX = 100_000
 
 
@@ -40,7 +44,7 @@ class KeeperSettings:
     window: int = 400
     """Two batches: the broker sends the next one while this one is written."""
     books_s: float = 2.0
-    settle_s: float = 30.0
+    settle_s: float = 10.0
     """Gaps and first receipts wait so long: another keeper may still hold what is missing."""
     sweep_s: float = 60.0
     silent_after_s: float = 3 * 3600.0
@@ -82,6 +86,8 @@ class Keeper:
         self._heard: dict[str, float] = {}
         self._due = {"books": 0.0, "sweep": 0.0, "forget": 0.0}
         self._reason = ""
+        self._opened_s, self._looked_at = 0.0, 0
+        self._caught_up = False
         self._log = structlog.get_logger("keeper").bind(keeper=settings.client_id)
         self.counts = Counts()
 
@@ -117,7 +123,7 @@ class Keeper:
         try:
             link.open(subscribe=not drain)
             self._log.info("keeper.connected", session="resumed" if link.session_present else "new", drain=drain)
-            self._reason = ""
+            self._reason, self._caught_up, self._opened_s = "", False, time.monotonic()
             if drain:
                 self._drain(link, store, stopping)
                 return
@@ -222,17 +228,22 @@ class Keeper:
         for vessel, heard_at in store.newly_silent(utc_s - self._s.silent_after_s):
             self._log.warning("vessel.silent", vessel=vessel, since=str(heard_at))
         if self._s.receipts:
-            store.receipts(utc_s - self._s.settle_s, lambda due: self._publish_receipts(link, due))
+            if not self._caught_up and self._is_quiet():
+                self._caught_up = True
+                store.receipts_again(utc_s)
+            store.receipts(utc_s, self._s.settle_s, lambda due: self._publish_receipts(link, due))
 
-    def _publish_receipts(self, link: FleetLink, due: list[tuple[str, str, int]]) -> set[str]:
+    def _is_quiet(self) -> bool:
+        """What has waited at the broker is kept, as far as can be seen from what has come since the last look."""
+        came = self.counts.kept + self.counts.refused
+        few, self._looked_at = came - self._looked_at < BUSY_MESSAGES, came
+        open_s = time.monotonic() - self._opened_s
+        return (few and open_s >= self._s.settle_s) or open_s >= CATCH_UP_S_MAX
+
+    def _publish_receipts(self, link: FleetLink, due: list[Receipt]) -> set[str]:
         """Publish them and wait a moment for the broker; what it has not taken by then is published another time."""
         at = rfc3339(self._utc())
-        mids = {
-            g: link.publish(
-                Topics(self._s.prefix, vessel).received, dump(ReceivedMessage(v=1, gateway=g, seq=n, ts=at))
-            )
-            for g, vessel, n in due
-        }
+        mids = {r.gateway: link.publish(Topics(self._s.prefix, r.vessel).received, _payload(r, at)) for r in due}
         until = time.monotonic() + 2.0
         # A batch more than the window allows cannot come, so what gathers here meanwhile is bounded.
         while not all(link.published(mid) for mid in mids.values()) and time.monotonic() < until:
@@ -284,3 +295,9 @@ class Keeper:
         self._until_quiet(link, store, stopping, 5.0)
         self._books(link, store)
         self._log.info("keeper.drained", kept=self.counts.kept)
+
+
+def _payload(receipt: Receipt, at: str) -> bytes:
+    """A receipt as the interface has it; without gaps it names none, as before gaps could be named."""
+    plain = {"v": 1, "gateway": receipt.gateway, "seq": receipt.seq, "ts": at}
+    return compact({**plain, "missing": receipt.missing} if receipt.missing else plain)

@@ -88,10 +88,20 @@ BEHIND = (
     "AND c.to_seq > s.upto_seq)"
 )
 RECEIPTS_DUE = (
-    "SELECT gateway, vessel, upto_seq FROM gateway WHERE receipt_seq < upto_seq AND seen_at < ? "
-    "ORDER BY gateway LIMIT ?"
+    "SELECT gateway, vessel, first_seq, upto_seq, asked, asks, CASE WHEN gap_since < ? THEN 1 ELSE 0 END, "
+    "CASE WHEN seen_at > ? THEN 1 ELSE 0 END FROM gateway WHERE seen_at < ? AND CASE "
+    "WHEN gap_since < ? OR (first_seq > 1 AND seen_at > ?) THEN ask_at < ? "
+    "WHEN receipt_seq < 0 THEN receipt_at < ? ELSE receipt_seq < upto_seq END ORDER BY gateway LIMIT ?"
 )
-RECEIPT_PUBLISHED = "UPDATE gateway SET receipt_seq = ? WHERE gateway = ?"
+RECEIPT_PUBLISHED = (
+    "UPDATE gateway SET receipt_seq = ?, receipt_at = ?, asked = ?, asks = ?, ask_at = ? WHERE gateway = ?"
+)
+RECEIPTS_AGAIN = "UPDATE gateway SET receipt_seq = -1, ask_at = CASE WHEN ask_at > ? THEN ? ELSE ask_at END"
+HOLES = (
+    "SELECT after, before FROM (SELECT seq AS after, lead(seq) OVER (ORDER BY seq) AS before FROM event "
+    "WHERE gateway = ? AND seq > ?) AS s WHERE before > after + 1 ORDER BY after LIMIT ?"
+)
+LOWEST_ABOVE = "SELECT min(seq) FROM event WHERE gateway = ? AND seq > ?"
 NEWLY_SILENT = (
     "UPDATE vessel SET silent_since = heard_at WHERE silent_since IS NULL AND heard_at < ? RETURNING vessel, heard_at"
 )

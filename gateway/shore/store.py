@@ -8,12 +8,15 @@ come does not matter. Rows are written in the order of their keys, so that two k
 later, from the events themselves, under a lock on the gateway's row. What a killed keeper owes is found by `behind`.
 """
 
+import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any, TypeVar
 
 from gateway.encode.messages import rfc3339
+from gateway.encode.shapes import MISSING_MAX
+from gateway.model.limits import EVENTS_AGAIN_PER_S
 from gateway.shore import sql
 from gateway.shore.check import Checked, NotTaken, Reason
 from gateway.shore.database import Again, DataFault, open_database
@@ -27,8 +30,18 @@ STEPS_MAX = 1_000
 REFUSED_ROWS = 10_000
 RECEIPTS_PER_STEP = 200
 
+NEW_S = 86_400.0
+"""So long after a gateway was first heard, what it recorded before is asked for as well,"""
+BEFORE_FIRST = 2_000
+"""and so many events of it."""
+REPUBLISH_S = 30.0
+ASK_S = 30.0
+"""Until the same gap is asked for again; doubled each time that nothing has come, up to a day."""
+ASK_S_MAX = 86_400.0
+
 Item = Checked | NotTaken
 Span = tuple[int, int]
+Spans = tuple[Span, ...]
 T = TypeVar("T")
 
 
@@ -40,6 +53,53 @@ class Gap:
     gateway: str
     after: int
     before: int
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """For one gateway: everything up to `seq` is kept, and beyond it all but `missing` is, or is still under way."""
+
+    vessel: str
+    gateway: str
+    seq: int
+    missing: Spans
+
+
+@dataclass(frozen=True, slots=True)
+class _Due:
+    """A row of RECEIPTS_DUE."""
+
+    gateway: str
+    vessel: str
+    first: int
+    upto: int
+    asked: str
+    asks: int
+    has_gap: int
+    is_new: int
+
+    def published(self, receipt: Receipt, utc_s: float) -> tuple[Any, ...]:
+        """For RECEIPT_PUBLISHED."""
+        asked = json.dumps(receipt.missing)
+        asks = self.asks + 1 if asked == self.asked else 0
+        # The ship sends so many a second; meanwhile it is not asked for the same again.
+        takes_s = sum(b - a + 1 for a, b in receipt.missing) / EVENTS_AGAIN_PER_S
+        wait_s = min(ASK_S_MAX, (ASK_S + takes_s) * 2.0 ** min(asks, 12))
+        return receipt.seq, rfc3339(utc_s), asked, asks, rfc3339(utc_s + wait_s), self.gateway
+
+
+def _without(found: Iterable[Span], closed: Sequence[Span]) -> list[Span]:
+    """What of `found` lies in none of `closed`; both sorted."""
+    left: list[Span] = []
+    for first, last in found:
+        for a, b in closed:
+            if first <= b and a <= last:
+                if a > first:
+                    left.append((first, a - 1))
+                first = b + 1
+        if first <= last:
+            left.append((first, last))
+    return left
 
 
 def spans(items: Iterable[Item]) -> dict[str, Span]:
@@ -186,17 +246,43 @@ class FleetStore:
         """Gateways whose books are behind their events: what a killed keeper left undone."""
         return {str(g): (int(lo), int(hi)) for g, lo, hi in self._db.run(sql.BEHIND) if lo is not None}
 
-    def receipts(self, seen_before_utc_s: float, publish: Callable[[list[tuple[str, str, int]]], set[str]]) -> int:
-        """Have the receipts that are due published, `(gateway, vessel, seq)`, with their rows held: so they only rise.
+    def receipts(self, utc_s: float, settle_s: float, publish: Callable[[list[Receipt]], set[str]]) -> int:
+        """Have the receipts that are due published with their rows held: so they only rise. `publish` returns the
+        gateways for which the broker has taken it.
 
-        `publish` returns the gateways for which the broker has taken it. A gateway seen for the first time after
-        `seen_before_utc_s` waits: another keeper may still hold its lower numbers.
+        A gateway first seen within `settle_s`, and a gap as young, wait: another keeper may still hold what is missing.
         """
+        settled, new = rfc3339(utc_s - settle_s), rfc3339(utc_s - NEW_S)
+        now, repeat = rfc3339(utc_s), rfc3339(utc_s - REPUBLISH_S)
         with self._db.transaction():
-            due = self._db.run(sql.RECEIPTS_DUE + self._db.free, (rfc3339(seen_before_utc_s), RECEIPTS_PER_STEP))
-            taken = publish([(str(g), str(v), int(n)) for g, v, n in due]) if due else set()
-            self._db.many(sql.RECEIPT_PUBLISHED, [(n, g) for g, _, n in due if g in taken])
+            rows = self._db.run(
+                sql.RECEIPTS_DUE + self._db.free,
+                (settled, new, settled, settled, new, now, repeat, RECEIPTS_PER_STEP),
+            )
+            due = {str(row[0]): _Due(*row) for row in rows}
+            receipts = [Receipt(d.vessel, d.gateway, d.upto, self._missing(d)) for d in due.values()]
+            taken = publish(receipts) if receipts else set()
+            done = [due[r.gateway].published(r, utc_s) for r in receipts if r.gateway in taken]
+            self._db.many(sql.RECEIPT_PUBLISHED, done)
         return len(taken)
+
+    def _missing(self, due: "_Due") -> Spans:
+        """The gaps of a gateway, lowest first, as many as a receipt may name; none that a person has closed."""
+        found: list[Span] = []
+        if due.is_new and due.first > 1:
+            found.append((max(1, due.first - BEFORE_FIRST), due.first - 1))
+        if due.has_gap:
+            ((lowest,),) = self._db.run(sql.LOWEST_ABOVE, (due.gateway, due.upto))
+            holes = self._db.run(sql.HOLES, (due.gateway, due.upto, MISSING_MAX))
+            found += [(due.upto + 1, int(lowest) - 1)] if lowest is not None and lowest > due.upto + 1 else []
+            found += [(int(after) + 1, int(before) - 1) for after, before in holes]
+        closed = self._db.run(sql.CLOSED.format(marks="?"), (due.gateway,)) if found else []
+        return tuple(_without(found, [(int(a), int(b)) for _, a, b in closed])[:MISSING_MAX])
+
+    def receipts_again(self, utc_s: float) -> None:
+        """Every receipt is due again: who lost what came after the last one hears that we are at work."""
+        now = rfc3339(utc_s)
+        self._again(lambda: self._db.run(sql.RECEIPTS_AGAIN, (now, now)))
 
     def newly_silent(self, before_utc_s: float) -> list[tuple[str, Any]]:
         """Vessels not heard since `before_utc_s`, each reported by one keeper once."""

@@ -175,6 +175,17 @@ class OutboxReader(ReadOnlyFile):
             BAD_ROWS.note(self._path, "event", rows[0][0])
         return sound
 
+    def first_event(self, first: int, last: int) -> EventRow | None:
+        """The lowest sound event from `first` to `last`, delivered or not; for a shore that has lost it."""
+        rows = self._all(
+            "SELECT seq, topic, kind, payload, utc FROM event WHERE seq BETWEEN ? AND ? "
+            "AND typeof(topic)='text' AND typeof(kind)='text' AND typeof(payload)='blob' AND typeof(utc)='text' "
+            "ORDER BY seq LIMIT 1",
+            first,
+            last,
+        )
+        return EventRow(*rows[0]) if rows else None
+
     def trends_due(self, after: int, limit: int) -> list[TrendRow]:
         """Trends in line above `after` that this broker has not got, oldest first; none unless it wants every one."""
         acked = self._acks.of(self._broker).trend

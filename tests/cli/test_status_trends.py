@@ -15,6 +15,7 @@ def shown(**changed: Any) -> str:
     plain: dict[str, Any] = {
         "connected": True, "why_not": "", "refused": 0, "why_refused": "", "waiting": 0, "oldest": None,
         "delivered_to": 9, "kept_ashore_to": None, "trends_waiting": 0, "trends_dropped": 0,
+        "sent_again": 0, "lost_ashore": [],
     }  # fmt: skip
     return _broker(plain | changed)
 

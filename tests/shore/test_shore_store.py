@@ -13,7 +13,7 @@ from gateway.shore.check import Checked, NotTaken, Reason, check
 from gateway.shore.database import Database, open_database, steps
 from gateway.shore.fleet import COLUMNS, as_csv, as_json, as_table, fleet
 from gateway.shore.gaps import close_gap
-from gateway.shore.store import REFUSED_ROWS, FleetStore, Item, spans
+from gateway.shore.store import REFUSED_ROWS, FleetStore, Item, Receipt, spans
 
 
 def items(*messages: tuple[str, bytes]) -> list[Item]:
@@ -129,12 +129,60 @@ def test_receipts_rise_and_wait_for_the_broker(store_url: str) -> None:
     """Pins that a receipt not taken by the broker is told again, one taken is not, and a new gateway waits."""
     store = FleetStore(store_url)
     kept(store, event("a", 1), event("a", 2))
-    told: list[tuple[str, str, int]] = []
-    assert store.receipts(UTC - 30, lambda due: set()) == 0
-    store.receipts(UTC + 30, lambda due: told.extend(due) or set())
-    store.receipts(UTC + 30, lambda due: told.extend(due) or {g for g, _, _ in due})
-    store.receipts(UTC + 30, lambda due: told.extend(due) or {g for g, _, _ in due})
-    assert told == [(gateway_of("a"), "a", 2)] * 2
+    given: list[Receipt] = []
+    assert store.receipts(UTC, 10.0, lambda due: set()) == 0
+    store.receipts(UTC + 30, 10.0, lambda due: given.extend(due) or set())
+    store.receipts(UTC + 30, 10.0, lambda due: given.extend(due) or {r.gateway for r in due})
+    store.receipts(UTC + 30, 10.0, lambda due: given.extend(due) or {r.gateway for r in due})
+    assert given == [Receipt("a", gateway_of("a"), 2, ())] * 2
+
+
+def receipts(store: FleetStore, utc_s: float) -> list[Receipt]:
+    """What is due then; the broker takes it."""
+    given: list[Receipt] = []
+    store.receipts(utc_s, 10.0, lambda due: given.extend(due) or {r.gateway for r in due})
+    return given
+
+
+def test_a_receipt_names_what_is_missing_and_asks_less_and_less_often(store_url: str) -> None:
+    """Gaps between, none that a person has closed, and what was recorded before the first that came; again while
+    nothing of it comes, and at once when all has come."""
+    store, name = FleetStore(store_url), gateway_of("a")
+    kept(store, *[event("a", n) for n in (11, 12, 15, 16, 20, 30)])
+    store.advance({name: (11, 30)}, UTC)
+    assert receipts(store, UTC + 5) == []
+    gaps = ((1, 10), (13, 14), (17, 19), (21, 29))
+    assert receipts(store, UTC + 20) == [Receipt("a", name, 12, gaps)]
+    close_gap(store._db, name, 17, 19, "superintendent", UTC)
+    assert receipts(store, UTC + 21) == []
+    rest = (gaps[0], gaps[1], gaps[3])
+    asked = [s for s in range(30, 4 * 86_400, 30) if receipts(store, UTC + s)]
+    assert len(asked) < 30 and asked[-1] - asked[-2] > 20_000
+    assert receipts(store, UTC + 20 * 86_400) == [Receipt("a", name, 12, rest[1:])], "not the ones before, after a day"
+    kept(store, *[event("a", n) for n in (13, 14, *range(21, 30))])
+    store.advance({name: (13, 29)}, UTC)
+    assert receipts(store, UTC + 20 * 86_400 + 1) == [Receipt("a", name, 30, ())]
+
+
+def test_every_receipt_is_due_again_when_a_keeper_has_caught_up(store_url: str) -> None:
+    """For a ship whose last events were lost by a broker; not more often than each half minute."""
+    store, name = FleetStore(store_url), gateway_of("a")
+    kept(store, event("a", 1))
+    store.advance({name: (1, 1)}, UTC)
+    assert receipts(store, UTC + 20) == [Receipt("a", name, 1, ())]
+    store.receipts_again(UTC + 21)
+    assert receipts(store, UTC + 22) == []
+    assert receipts(store, UTC + 60) == [Receipt("a", name, 1, ())]
+    assert receipts(store, UTC + 200) == []
+
+
+def test_a_receipt_names_at_most_what_a_ship_takes(store_url: str) -> None:
+    """Sixty-four ranges, the lowest first."""
+    store, name = FleetStore(store_url), gateway_of("a")
+    kept(store, *[event("a", n) for n in range(1, 400, 2)])
+    store.advance({name: (1, 399)}, UTC)
+    (receipt,) = receipts(store, UTC + 20)
+    assert receipt.missing == tuple((n, n) for n in range(2, 130, 2))
 
 
 def test_a_gateway_belongs_to_the_vessel_that_first_spoke_with_it(store_url: str) -> None:

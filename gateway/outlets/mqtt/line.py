@@ -16,8 +16,8 @@ HEADER_BYTES = 12
 
 @dataclass(frozen=True, slots=True)
 class Outgoing:
-    """A message of QoS 1. `rev`: of a retained state; `seq`: of an event; `n`: of a trend in line; none of them:
-    presence, or an answer."""
+    """A message of QoS 1. `rev`: of a retained state; `seq`: of an event; `n`: of a trend in line; `again`: of an event
+    that the shore has asked for again; none of them: presence, or an answer."""
 
     topic: str
     payload: bytes
@@ -25,6 +25,7 @@ class Outgoing:
     rev: int | None = None
     seq: int | None = None
     n: int | None = None
+    again: int | None = None
     answer: bool = False
 
     @property

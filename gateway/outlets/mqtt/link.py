@@ -20,6 +20,7 @@ from gateway.model.settings import BrokerSettings
 from gateway.outlets.mqtt.access import Unreachable
 from gateway.outlets.mqtt.line import Outgoing
 from gateway.outlets.mqtt.pipe import Granted, Inbox, Pipe, Will
+from gateway.outlets.mqtt.resend import Ranges, Resend
 from gateway.outlets.mqtt.wake import Backoff, Wake
 from gateway.outlets.mqtt.window import REFUSED, OutboxReader, Window
 
@@ -53,7 +54,9 @@ class Timing:
 
 @dataclass(frozen=True, slots=True)
 class LinkStatus:
-    """What is known of one broker. `reason`: why it is not connected, or empty. Last ack and beat: monotonic s."""
+    """What is known of one broker. `reason`: why it is not connected, or empty. Last ack and beat: monotonic s.
+
+    `sent_again`: events that the shore had lost; `not_held`: ranges that it lacks and the ship no longer has."""
 
     name: str
     connected: bool
@@ -65,6 +68,8 @@ class LinkStatus:
     place: int
     dropped_readings: int
     last_beat: float
+    sent_again: int = 0
+    not_held: Ranges = ()
 
 
 class BrokerLink:
@@ -90,6 +95,7 @@ class BrokerLink:
         self._client_id = broker.client_id or f"camdrift-{topics.vessel}-{broker.name}"
         self._offered: deque[tuple[str, bytes]] = deque(maxlen=OFFERED_MAX)
         self._answers: deque[tuple[str, bytes]] = deque(maxlen=OFFERED_MAX)
+        self._resend = Resend()
         self._backoff = Backoff(broker.backoff_s_min, broker.backoff_s_max)
         self._silence = Backoff(broker.backoff_s_min, broker.backoff_s_max)
         self._silent = 0
@@ -130,6 +136,11 @@ class BrokerLink:
             self._answers.append((topic, payload))
             self.wake.set()
 
+    def resend(self, ranges: Ranges) -> None:
+        """The shore lacks these events: send them again from the record. Any thread; never waits."""
+        self._resend.ask(ranges)
+        self.wake.set()
+
     def stop(self, drain_s: float = 5.0) -> bool:
         """Send what is due for at most `drain_s`, publish offline, disconnect. True if the thread has ended in time."""
         self._stop_by = time.monotonic() + drain_s
@@ -157,6 +168,8 @@ class BrokerLink:
             place=self._place,
             dropped_readings=self._dropped,
             last_beat=self.last_beat,
+            sent_again=self._resend.sent,
+            not_held=self._resend.not_held,
         )
 
     def _run(self) -> None:
@@ -288,7 +301,8 @@ class BrokerLink:
         online = self._presence("online") if "presence" in self._broker.classes else None
         retry = Backoff(self._broker.backoff_s_min, self._broker.backoff_s_max)
         b = self._broker
-        window = Window(reader, granted, b.window, b.classes, online, retry, self._answers, needs_reader=b.needs_reader)
+        queued = (self._answers, self._resend)
+        window = Window(reader, granted, b.window, b.classes, online, retry, *queued, needs_reader=b.needs_reader)
         # Another thread may have seen the last window just before it was closed.
         self._drop_waiting()
         self._reason, self._window, self._since, self._refused = "", window, time.monotonic(), 0

@@ -13,6 +13,7 @@ from typing import Protocol
 from gateway.model.limits import IN_FLIGHT_BYTES_MAX, IN_FLIGHT_MESSAGES_MAX
 from gateway.outlets.mqtt.line import Line, Outgoing
 from gateway.outlets.mqtt.pipe import Ack, Granted
+from gateway.outlets.mqtt.resend import Resend
 from gateway.outlets.mqtt.wake import Backoff
 
 REFUSED = 0x80
@@ -67,6 +68,9 @@ class OutboxReader(Protocol):
     def events_due(self, after_seq: int, limit: int) -> Sequence[EventDue]:
         """Events above `after_seq`, by `seq`."""
 
+    def first_event(self, first: int, last: int) -> EventDue | None:
+        """The lowest event from `first` to `last` that the record holds, delivered or not."""
+
     def trends_due(self, after: int, limit: int) -> Sequence[TrendDue]:
         """Trends in line above `after`, by `n`; none for a broker that wants the latest only."""
 
@@ -99,12 +103,14 @@ class Window:
         presence: Outgoing | None,
         retry: Backoff,
         answers: "deque[tuple[str, bytes]] | None" = None,
+        resend: Resend | None = None,
         *,
         needs_reader: bool = False,
     ) -> None:
         """`needs_reader`: an event, or a trend in line, taken with nobody subscribed to it counts as refused.
 
         `answers`: (topic, payload) to send once, before all states; filled by any thread, lost when refused.
+        `resend`: events that the shore has asked for again.
         """
         self._reader, self._granted, self._retry, self._needs_reader = reader, granted, retry, needs_reader
         self._classes = frozenset(classes)
@@ -112,6 +118,7 @@ class Window:
         self._presence = presence
         self._answers = deque[tuple[str, bytes]]() if answers is None else answers
         self._answer: Outgoing | None = None
+        self._resend = Resend() if resend is None else resend
         self._events, self._trends = Line("seq", reader.place()), Line("n", reader.trend_place())
         self._flying: dict[int, tuple[Outgoing, float]] = {}
         self._bytes = 0
@@ -160,6 +167,7 @@ class Window:
             and self._send_answers(now, send)
             and self._send_all([out for klass, out in states if klass != "trend"], now, send)
             and self._send_all(self._events_due(probing), now, send)
+            and self._send_again(now, send)
             and self._send_all(self._trends.due(self._spare, probing=probing, rows=self._trend_rows), now, send)
             and self._send_all(self._trend_states(states), now, send)
         )
@@ -183,6 +191,18 @@ class Window:
             if not self._send_all([answer], now, send):
                 return False
         return True
+
+    def _send_again(self, now: float, send: Send) -> bool:
+        """Behind what is fresh. One that is refused is not tried again here: the shore asks until it has it."""
+        while (out := self._resend.due(now, self._held_from)) is not None:
+            if not self._send_all([out], now, send):
+                return False
+            self._resend.passed_on(out)
+        return True
+
+    def _held_from(self, first: int, last: int) -> Outgoing | None:
+        row = self._reader.first_event(first, last)
+        return None if row is None else Outgoing(row.topic, row.payload, retain=False, again=row.seq)
 
     def _too_large(self, out: Outgoing) -> bool:
         return self._granted.packet_bytes is not None and out.size > self._granted.packet_bytes
@@ -222,7 +242,7 @@ class Window:
         return self._answer
 
     def _busy(self) -> set[str]:
-        return self._held | {out.topic for out, _ in self._flying.values() if not out.in_line}
+        return self._held | {out.topic for out, _ in self._flying.values() if not out.in_line and out.again is None}
 
     def _retained_due(self) -> list[tuple[str, Outgoing]]:
         """Class and message of each state that is due and not under way."""
@@ -264,9 +284,7 @@ class Window:
         self.last_ack = now
         if out.in_line and self._line(out).accept(out):
             self._taken_again(now)
-        if out.seq is not None:
-            return
-        if out.answer:
+        if out.seq is not None or out.answer or out.again is not None:
             return
         if out.topic in self._refused:
             self._refused.discard(out.topic)
@@ -286,6 +304,8 @@ class Window:
             # Forgotten: who asked asks again. The one that waits for room is another, unless this one was never sent.
             if out is self._answer:
                 self._answer = None
+            return
+        if out.again is not None:
             return
         if out.in_line:
             self._line(out).refuse(out)
