@@ -1,6 +1,6 @@
 """What the report needs from the store, read beside a running daemon or without one."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -9,15 +9,21 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from gateway.encode.checked import parse_event, parse_trend
-from gateway.encode.messages import AdjustmentEvent, AlarmEvent, TrendMessage, utc_of
+from gateway import __version__
+from gateway.cli.report_asked import Asked, People
+from gateway.cli.report_events import Found, events
+from gateway.cli.report_survey import commissionings
+from gateway.encode.checked import parse_trend
+from gateway.encode.messages import TrendMessage, utc_of
 from gateway.encode.topics import Topics
 from gateway.model.errors import Refused
 from gateway.model.settings import EngineSettings, Settings
-from gateway.report.alarms import Ledger, moved
+from gateway.model.settings_file import fingerprint
+from gateway.report.alarms import Ledger
 from gateway.report.facts import EngineFacts, Period, ShipFacts
 from gateway.report.hours import Counter, Span, counter_at, coverage, run_between
 from gateway.report.plot import Point
+from gateway.report.words import day, minute
 from gateway.report.work import SIDE_H, Side, edge, work
 from gateway.store.history import HistoryReader, ReadingRow
 from gateway.store.reader import StateReader
@@ -27,7 +33,8 @@ from gateway.wear.course import GAP_STEPS, Datums, band_mm, booked_between, brok
 
 POINTS = 560
 """About one for each step that can be distinguished on paper."""
-PAGE = 1_000
+KNOWN_H = 2.0
+"""Running hours that are known better than this say something of a period, also without a reading in it."""
 SIDE_ROWS = 400
 """More than the ten-minute medians of two days."""
 EVER = 4e9
@@ -37,6 +44,7 @@ class Record:
     """Both files of the store, open for reading. Raises StorageError where one is not there."""
 
     def __init__(self, data_dir: Path) -> None:
+        self.folder = data_dir
         self.state = StateReader(data_dir)
         self.history = HistoryReader(data_dir)
 
@@ -51,18 +59,8 @@ class Record:
         medians = [c[0] for slug in slugs if (c := self.history.counter(slug, 0.0, EVER, last=True))]
         return max([0.0, *(utc_of(row.utc) for row in newest), *medians])
 
-    def events(self) -> Iterator[tuple[str, AlarmEvent | AdjustmentEvent]]:
-        """Topic and event of all alarms and adjustments kept, in the order of the record."""
-        after = 0
-        while rows := self.state.events(after, PAGE):
-            after = rows[-1].seq
-            for row in rows:
-                event = None if row.kind == "gateway" else _parsed(row.payload)
-                if isinstance(event, AlarmEvent | AdjustmentEvent):
-                    yield row.topic, event
-
     def log(self, slug: str) -> list[Entry]:
-        """The log book as it can be read; what cannot, the daemon reports."""
+        """The log book as far as it can be read; what cannot, the daemon reports."""
         found = []
         for row in self.state.bookings(slug):
             try:
@@ -70,14 +68,6 @@ class Record:
             except Refused:
                 continue
         return found
-
-
-def _parsed(payload: bytes) -> Any:
-    try:
-        return parse_event(payload)
-    except ValidationError:
-        # One that an older or a newer version wrote; the others still count.
-        return None
 
 
 @dataclass(slots=True)
@@ -98,37 +88,58 @@ class Readings:
             self.after = c
 
 
-def ship_facts(
-    settings: Settings, record: Record, slugs: Sequence[str], period: Period, now_s: float, version: str
-) -> ShipFacts:
-    """All of the report for these engines. Raises StorageError."""
+def ship_facts(settings: Settings, record: Record, asked: Asked, now_s: float, people: People) -> ShipFacts:
+    """All of the report for these engines. Raises StorageError, Refused where the period holds no data."""
     topics = Topics(settings.gateway.topic_prefix, settings.vessel.slug)
     engine_of = {topics.event(e.slug): e.slug for e in settings.engine}
-    ledger = Ledger(period.from_s, period.to_s)
+    period, slugs = asked.period, asked.slugs
+    found = Found(period)
     ends = {slug: (Readings(period.from_s), Readings(period.to_s)) for slug in slugs}
-    for topic, event in record.events():
-        slug = engine_of.get(topic)
-        if isinstance(event, AlarmEvent):
-            ledger.take(moved(event, slug))
-        if slug in ends and event.hours is not None:
+    from_s: float | None = None
+    for _, topic, body, whole in events(record.state, record.history):
+        slug, utc_s = engine_of.get(topic), utc_of(body["ts"])
+        found.take(slug, people.event(body), whole=whole)
+        if whole and from_s is None:
+            from_s = utc_s
+        hours = body.get("hours")
+        if slug in ends and isinstance(hours, int | float):
             for end in ends[slug]:
-                end.take((utc_of(event.ts), event.hours))
+                end.take((utc_s, float(hours)))
     kept = {row.topic: row.payload for row in record.state.retained()}
-    engines = []
-    for slug in slugs:
-        trend = _trend(kept.get(topics.trend(slug)))
-        engines.append(_EngineRead(settings, slug, record, period, ends[slug], trend).facts(ledger))
-    first = record.state.events(0, 1)
-    alarms_from_s = max(period.from_s, utc_of(first[0].utc)) if first else None
+    reads = [
+        _EngineRead(settings, slug, record, period, ends[slug], _trend(kept.get(topics.trend(slug))), people)
+        for slug in slugs
+    ]
+    engines = [read.facts(found.ledger) for read in reads]
+    if not any(read.has_data(e, found) for read, e in zip(reads, engines, strict=True)):
+        raise Refused(_no_data(engines, record, period))
+    alarms_from_s = None if from_s is None else max(period.from_s, from_s)
+    wanted = {None, *slugs}
     return ShipFacts(
-        vessel=settings.vessel.name,
+        vessel=settings.vessel,
         period=period,
         made_s=now_s,
-        version=version,
+        version=__version__,
         engines=engines,
-        alarms=ledger.counts(lambda engine: engine is None),
+        alarms=found.ledger.counts(lambda engine: engine is None),
         alarms_from_s=alarms_from_s,
-        load=None if alarms_from_s is None else ledger.load(alarms_from_s),
+        load=None if alarms_from_s is None else found.ledger.load(alarms_from_s),
+        fingerprint=fingerprint(settings),
+        acts=[x for x in found.acts if x.engine in wanted],
+        raised=[x for x in found.raised if x.engine in wanted],
+        starts=found.starts,
+        survey=asked.survey,
+        commissionings=commissionings(record.folder, settings, slugs) if asked.survey else (),
+    )
+
+
+def _no_data(engines: Sequence[EngineFacts], record: Record, period: Period) -> str:
+    names = " and ".join(e.settings.name or e.settings.slug for e in engines)
+    firsts = [c[0] for e in engines if (c := record.history.counter(e.settings.slug, 0.0, EVER))]
+    begins = f"readings are on record from {day(min(firsts))} on" if firsts else "no readings are on record at all"
+    return (
+        f"no data of {names} from {minute(period.from_s)} to {minute(period.to_s)}: no readings, no events, no work "
+        f"booked, and the running hours are not known; {begins}. Give another period. No report was made"
     )
 
 
@@ -150,12 +161,13 @@ class _EngineRead:
         record: Record,
         period: Period,
         ends: tuple[Readings, Readings],
-        trend: TrendMessage | None,
+        latest: TrendMessage | None,
+        people: People,
     ) -> None:
         self._e: EngineSettings = next(e for e in settings.engine if e.slug == slug)
         self._bursts = next(h for h in settings.head if h.slug == self._e.head).burst_pause_s > 0
-        self._record, self._history, self._p, self._ends, self._trend = record, record.history, period, ends, trend
-        self._log = record.log(slug)
+        self._record, self._history, self._p, self._ends, self._latest = record, record.history, period, ends, latest
+        self._log = [people.entry(x) for x in record.log(slug)]
         self._datums = Datums(self._e, self._log)
 
     def facts(self, ledger: Ledger) -> EngineFacts:
@@ -179,12 +191,25 @@ class _EngineRead:
             first_elongation_percent=elongation_percent(e, self._datums.at(first_s), first.lag_deg),
             last_elongation_percent=elongation_percent(e, self._datums.at(p.to_s), last.lag_deg),
             datum=self._datums.at(p.to_s),
-            trend=self._trend,
+            log=booked_between(self._log, 0.0, p.to_s),
+            trend=self._trend_then(),
+            trends_from_s=next((t[0] for t in self._history.trends(slug, 0.0, EVER, 1)), None),
             courses=self._courses(points),
             bands=self._bands(),
             work=[work(n, x, self._around(x.hours)) for n, x in enumerate(self._booked(), 1)],
             alarms=ledger.counts(lambda engine: engine == slug),
         )
+
+    def has_data(self, e: EngineFacts, found: Found) -> bool:
+        """Is anything of this engine or of the gateway on record, or are at least the hours that it ran known?"""
+        known = e.run_h is not None and e.run_h.high - e.run_h.low <= KNOWN_H
+        return known or e.measured_h is not None or bool(e.work) or bool(found.seen & {None, e.settings.slug})
+
+    def _trend_then(self) -> TrendMessage | None:
+        """The last trend on record up to the period's end."""
+        kept = self._history.trend_at(self._e.slug, self._p.to_s)
+        trends = [t for t in (self._latest, _trend(kept and kept[1])) if t is not None]
+        return max((t for t in trends if utc_of(t.ts) <= self._p.to_s), key=lambda t: utc_of(t.ts), default=None)
 
     def _booked(self) -> list[Entry]:
         return booked_between(self._log, self._p.from_s, self._p.to_s)
@@ -217,7 +242,7 @@ class _EngineRead:
         return start, end, None
 
     def _trend_counter(self) -> Counter | None:
-        t = self._trend
+        t = self._latest
         return None if t is None or t.hours is None else (utc_of(t.ts), t.hours)
 
     def _checkpoint_counter(self) -> Counter | None:

@@ -13,12 +13,12 @@ def lag_plot(e: EngineFacts, p: Period, name: str, height: float = 190.0) -> Plo
     """The lag with its two limits; the early side's too, once the camshaft runs early."""
     lag = e.settings.lag
     levels = [
-        Level(lag.near_deg, f"near limit {lag.near_deg:g}°", "near"),
+        Level(lag.near_deg, f"warning limit {lag.near_deg:g}°", "near"),
         Level(lag.limit_deg, f"limit {lag.limit_deg:g}°"),
     ]
     points = e.courses["lag_deg"]
     if min((y for _, y in points if y is not None), default=0.0) < -0.5 * lag.near_deg:
-        levels.append(Level(-lag.near_deg, f"near limit {lag.near_deg:g}° early", "near"))
+        levels.append(Level(-lag.near_deg, f"warning limit {lag.near_deg:g}° early", "near"))
     return _plot(
         e, p, name, "Camshaft lag, degrees of the crank, late is +", points, 0.5, tuple(levels), height, (0.0,)
     )
@@ -28,7 +28,7 @@ def elongation_plot(e: EngineFacts, p: Period, name: str) -> Plot:
     """The chain's elongation by the lag, with its two limits."""
     wear = e.settings.elongation
     levels = (
-        Level(wear.near_percent, f"near limit {wear.near_percent:g} %", "near"),
+        Level(wear.near_percent, f"warning limit {wear.near_percent:g} %", "near"),
         Level(wear.limit_percent, f"limit {wear.limit_percent:g} %"),
     )
     title = "Elongation of the chain by the lag, per cent of its new length"

@@ -1,17 +1,19 @@
 """The pages after the first: of each engine its plots, its forecast, its work before and after, and its alarms."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from gateway.encode.outlook import outlook
 from gateway.encode.shapes import TrendMessage
 from gateway.report.alarms import AlarmCount
 from gateway.report.courses import PLOTS
 from gateway.report.facts import EngineFacts, Period, ShipFacts
-from gateway.report.hours import percent_of
-from gateway.report.markup import Child, Markup, tag
+from gateway.report.hours import Coverage, share
+from gateway.report.markup import Markup, tag
 from gateway.report.missing import gaps
 from gateway.report.plot import drawn
 from gateway.report.ranges import bars
+from gateway.report.signed import engine_record
+from gateway.report.tables import table
 from gateway.report.words import (
     AGREEMENT,
     ALARMS,
@@ -26,9 +28,6 @@ from gateway.report.words import (
     with_unit,
 )
 from gateway.report.work import Side, Work, booked
-
-SHORT = 8
-"""A table of so many rows is kept on one page."""
 
 
 def engine_details(e: EngineFacts, s: ShipFacts) -> Markup:
@@ -49,20 +48,9 @@ def engine_details(e: EngineFacts, s: ShipFacts) -> Markup:
         tag("h3", "Work, before and after"),
         _work(e.work),
         tag("h3", "Alarms of this engine"),
-        alarm_table(e.alarms, f"Alarms of {name} that came or stood in the period"),
+        alarm_table(e.alarms, f"Alarms of {name} that were raised or stood in the period"),
+        *engine_record(e, s),
         class_="page",
-    )
-
-
-def table(caption: str, heads: Sequence[str], rows: Iterable[Sequence[Child]], class_: str = "plain") -> Markup:
-    """A table whose first column names the row."""
-    listed = list(rows)
-    return tag(
-        "table",
-        tag("caption", caption),
-        tag("thead", tag("tr", [tag("th", h, scope="col") for h in heads])),
-        tag("tbody", [tag("tr", tag("th", r[0], scope="row"), [tag("td", c) for c in r[1:]]) for r in listed]),
-        class_=f"{class_} {'short' if len(listed) <= SHORT else 'long'}",
     )
 
 
@@ -82,17 +70,32 @@ def _coverage(e: EngineFacts) -> Markup:
     rows = [
         ("Running hours of the period", spanned(e.run_h, 1, "h"), "", "under way, ahead or astern; no turning gear")
     ]
-    for name, hours, means in (
-        (
+    good = "both encoders good, and a zero taken", "the transducer's loop good"
+    if c.bursts:
+        rows += [
+            ("Bursts heard, steady ahead", number(c.measured, 0), "", "ten-minute medians, of one burst or more each"),
+            _covered("Bursts with a good lag", c, c.lag, e, good[0]),
+            _covered("Bursts with a good spring length", c, c.spring, e, good[1]),
+        ]
+        caption = "Hours, and the share of the bursts heard; between bursts this head does not measure"
+        return table(caption, ("Figure", "Hours or bursts", "Share", "What it is"), rows)
+    rows += [
+        _covered(
             "Steady ahead and measured",
-            c.any_h,
-            "gave ten-minute medians; the rest: manoeuvring, astern, not heard",
+            c,
+            c.measured,
+            e,
+            "gave ten-minute medians; not: manoeuvring, astern",
         ),
-        ("With good readings of the lag", c.lag_h, "both encoders good, and a zero taken"),
-        ("With good readings of the spring", c.spring_h, "the transducer's loop good"),
-    ):
-        rows.append((name, with_unit(hours, 1, "h"), spanned(percent_of(hours, e.run_h), 1, "%"), means))
+        _covered("With good readings of the lag", c, c.lag, e, good[0]),
+        _covered("With good readings of the spring", c, c.spring, e, good[1]),
+    ]
     return table("Hours, and the share of the running hours", ("Figure", "Hours", "Share", "What it is"), rows)
+
+
+def _covered(name: str, c: Coverage, part: float | None, e: EngineFacts, means: str) -> tuple[str, str, str, str]:
+    amount = number(part, 0) if c.bursts else with_unit(part, 1, "h")
+    return name, amount, spanned(share(c, part, e.run_h), 1, "%"), means
 
 
 # -- forecast ------------------------------------------------------------------------------------------------------
@@ -100,7 +103,7 @@ def _coverage(e: EngineFacts) -> Markup:
 
 def _forecast(t: TrendMessage | None, slug: str) -> list[Markup]:
     if t is None:
-        return [tag("p", "There is no trend yet, so neither forecast nor decision.")]
+        return [tag("p", "No trend is on record up to the period's end, so neither forecast nor decision.")]
     limits = [(LIMITS[x.limit], x) for x in t.limits]
     levels = [
         ("Camshaft lag, °", ranged(t.lag_deg, 2), ranged(t.lag_deg_per_1000h, 3, sign=True)),
@@ -164,7 +167,7 @@ def _side(s: Side) -> list[Markup]:
 def alarm_table(counts: Sequence[AlarmCount], caption: str) -> Markup:
     """Each alarm that came or stood: how often, when last, how long, and how it stands at the end."""
     if not counts:
-        return tag("p", "No alarm came or stood in this period.")
+        return tag("p", "No alarm was raised or stood in this period.")
     rows = [
         (
             (c.tag, tag("small", ALARMS.get(c.tag, NOT_KNOWN))),

@@ -51,23 +51,25 @@ def run_between(start: Span | None, end: Span | None) -> Span | None:
 
 @dataclass(frozen=True, slots=True)
 class Coverage:
-    """Hours of steady running ahead with good readings: in all, of the lag, of the spring; `None` = not known."""
+    """Hours of steady running ahead with good readings: in all, of the lag, of the spring.
 
-    any_h: float | None
-    lag_h: float | None
-    spring_h: float | None
+    From a head that sends bursts, hours are not covered: then these are ten-minute medians, each of one burst or more.
+    `None` = not known.
+    """
+
+    measured: float | None
+    lag: float | None
+    spring: float | None
+    bursts: bool = False
 
 
 def coverage(rows: SteadyRows, ratio: int, *, bursts: bool) -> Coverage:
-    """What the medians cover. From a head that sends bursts a ten-minute median stands for its ten minutes.
-
-    Once thinned, such a row no longer shows for how many ten minutes it stands, so nothing is shown.
-    """
+    """What the medians cover. Once thinned, a row of bursts no longer shows how many it was: then nothing is known."""
     if not bursts:
         return Coverage(rows.turns_h * ratio, rows.lag_h * ratio, rows.spring_h * ratio)
     if rows.thinned:
-        return Coverage(None, None, None)
-    return Coverage(rows.rows / 6, rows.lag_rows / 6, rows.spring_rows / 6)
+        return Coverage(None, None, None, bursts=True)
+    return Coverage(rows.rows, rows.lag_rows, rows.spring_rows, bursts=True)
 
 
 def percent_of(part_h: float | None, run: Span | None) -> Span | None:
@@ -75,3 +77,10 @@ def percent_of(part_h: float | None, run: Span | None) -> Span | None:
     if part_h is None or run is None or run.low <= 0:
         return None
     return Span(min(100.0, 100 * part_h / run.high), min(100.0, 100 * part_h / run.low))
+
+
+def share(c: Coverage, part: float | None, run: Span | None) -> Span | None:
+    """The share of a part in per cent: of the hours run, or of the bursts that were heard steady ahead."""
+    if not c.bursts:
+        return percent_of(part, run)
+    return percent_of(part, None if c.measured is None else Span(c.measured, c.measured))

@@ -4,8 +4,8 @@ from gateway.encode.messages import utc_of
 from gateway.report.facts import EngineFacts, Period, ShipFacts
 from gateway.report.words import day, minute
 
-LATE_S, OLD_S = 2 * 3_600.0, 86_400.0
-"""A trend comes each hour of running: so long after the period's end, or before it, it is of another time."""
+OLD_S = 2 * 86_400.0
+"""Of each day the last trend is kept: one that is older than this at the period's end is of another time."""
 SETS_LAG = ("camshaft-set", "chain-renewed", "links-renewed")
 SETS_SPRING = ("retightened", "spring-renewed", "chain-renewed", "links-renewed")
 
@@ -51,7 +51,7 @@ def _readings(e: EngineFacts) -> list[str]:
             "There are no readings of steady running ahead in this period: nothing is drawn, and no change is given."
         ]
     remarks = []
-    if e.coverage.any_h is None:
+    if e.coverage.measured is None:
         remarks.append(
             "This head sends bursts, and readings older than 400 days are kept by the hour: the share of hours with "
             "good readings is not known for them."
@@ -92,13 +92,17 @@ def _datum(e: EngineFacts) -> list[str]:
 
 
 def _trend(e: EngineFacts, p: Period) -> list[str]:
+    if e.trend is None and e.trends_from_s is not None and e.trends_from_s > p.to_s:
+        since = day(e.trends_from_s)
+        return [f"Forecast and decision at the period's end are not on record: trends are kept from {since} on."]
     if e.trend is None:
         return [
             "There is no trend yet, so neither forecast nor decision: it comes with the first whole hour of running."
         ]
     at_s = utc_of(e.trend.ts)
-    if at_s > p.to_s + LATE_S:
-        return [f"Forecast and decision are of {minute(at_s)}, after the period's end: only the latest is kept aboard."]
     if at_s < p.to_s - OLD_S:
-        return [f"Forecast and decision are of {day(at_s)}, the last there is: the engine has not run steadily since."]
+        return [
+            f"Forecast and decision are of {day(at_s)}, the last on record up to the period's end: "
+            "the engine has not run steadily since, or camdrift was not at work."
+        ]
     return []

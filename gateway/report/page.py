@@ -1,37 +1,38 @@
 """The report as one HTML file that needs nothing beside it and runs nothing: the first page, then the details."""
 
 from gateway.encode.times import rfc3339
-from gateway.report.details import alarm_table, engine_details, table
+from gateway.report.details import alarm_table, engine_details
 from gateway.report.facts import ShipFacts
 from gateway.report.markup import Markup, document, style, tag
 from gateway.report.missing import ship_gaps
-from gateway.report.style import RULES
+from gateway.report.signed import identity, people_acts, signatures
+from gateway.report.style import RULES, each_page
 from gateway.report.summary import first_page
+from gateway.report.survey import survey_parts
+from gateway.report.tables import table
 from gateway.report.words import NOTICE, minute
 from gateway.worksheet.cautions import stopped_cautions
 from gateway.worksheet.retime_steps import coupling_caution
 
 MEANS = (
-    ("Camshaft lag, ° of the crank", "How far the camshaft is behind where it stood when it was last set. A worn chain "
-     "is longer on the taut side, so the camshaft runs late. Early (−) is not wear."),
-    ("Elongation, %", "Growth of the chain over its length when new. Here by the lag alone, through the geometry of "
-     "the wheels; in the forecast from all independent estimates together."),
-    ("Spring length, mm", "Length of the tightener's spring. As the chain grows, the spring relaxes and grows longer."),
-    ("Compression, mm", "Measured free length of the spring less its present length. The engine's manual fixes this "
-     "figure; below its band the chain is slack, above it tight."),
-    ("Running hours, h", "Hours under way ahead or astern, by the crank's own turns; the turning gear does not count."),
-    ("Good readings, %", "Share of the running hours with steady running ahead in which both encoders, or the "
-     "transducer, read well. What is not covered was not judged."),
-    ("Range, 5 to 95 %", "In nine cases of ten the figure lies inside. An open end means that the readings do not yet "
-     "show when, or whether, the limit is reached."),
-    ("Alarms", "Raised: announced; a repeated announcement is not counted. Active time: also while the engine "
-     "was stopped. Priorities after IEC 62923."),
+    ("Camshaft lag, ° of the crank", "The angle by which the camshaft is later than when it was last set. A worn chain "
+     "makes it late. Early (−) is not wear."),
+    ("Elongation, %", "Growth of the chain over its length when new. On the first page by the lag alone, in the "
+     "forecast by all independent estimates."),
+    ("Spring length, compression, mm", "The tightener spring grows longer as the chain grows. Compression is its "
+     "measured free length less its present length."),
+    ("Good readings, %", "Share of the running hours (of the bursts heard, where the head sends bursts) with good "
+     "readings, steady ahead. The rest was not judged."),
+    ("Range, 5 to 95 %", "In nine cases of ten the figure lies inside. An open end: the readings do not show yet "
+     "whether the limit is reached."),
+    ("Alarms", "Raised: announced, repeats not counted. Active time: also while the engine was stopped."),
 )  # fmt: skip
 
 
 def page(s: ShipFacts) -> str:
     """The whole document."""
-    title = f"{s.vessel}: camshaft chain drive, {s.period.name}"
+    what = "camshaft chain drive, survey file" if s.survey else "camshaft chain drive"
+    title = f"{s.vessel.name}: {what}, {s.period.name}"
     return document(
         "en",
         tag(
@@ -42,9 +43,11 @@ def page(s: ShipFacts) -> str:
             tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
             tag("meta", name="generator", content=f"camdrift {s.version}"),
             tag("title", title),
-            style(RULES),
+            tag("meta", name="author", content=f"camdrift {s.version}, {s.vessel.name}"),
+            tag("meta", name="keywords", content=s.reference()),
+            style(each_page(f"{s.vessel.name}, {s.period.name}", s.reference()) + RULES),
         ),
-        tag("body", _header(s), tag("main", first_page(s), _notice(), _details(s)), _footer(s)),
+        tag("body", _header(s), tag("main", identity(s), first_page(s), _notice(), _details(s)), _footer(s)),
     )
 
 
@@ -52,7 +55,7 @@ def _header(s: ShipFacts) -> Markup:
     span = f"{minute(s.period.from_s)} to {minute(s.period.to_s)}"
     return tag(
         "header",
-        tag("h1", s.vessel, tag("small", "Camshaft chain drive")),
+        tag("h1", s.vessel.name, tag("small", f"Camshaft chain drive{': survey file' if s.survey else ''}")),
         tag("p", tag("strong", s.period.name), tag("br"), span),
     )
 
@@ -62,7 +65,8 @@ def _notice() -> Markup:
 
 
 def _details(s: ShipFacts) -> list[Markup]:
-    return [*(engine_details(e, s) for e in s.engines), _people(s), _last(s)]
+    survey = survey_parts(s) if s.survey else []
+    return [*(engine_details(e, s) for e in s.engines), _people(s), *survey, _last(s)]
 
 
 def _people(s: ShipFacts) -> Markup:
@@ -76,6 +80,8 @@ def _people(s: ShipFacts) -> Markup:
         "section",
         tag("h2", "Alarms and people"),
         tag("ul", [tag("li", x) for x in ship_gaps(s)]) if ship_gaps(s) else None,
+        tag("h3", "What people did to alarms"),
+        *people_acts(s),
         tag("h3", "Alarm load"),
         tag(
             "p",
@@ -83,8 +89,7 @@ def _people(s: ShipFacts) -> Markup:
         ),
         facts,
         tag("h3", "The gateway's own alarms"),
-        alarm_table(s.alarms, "Alarms of the gateway itself that came or stood in the period"),
-        class_="page",
+        alarm_table(s.alarms, "Alarms of the gateway itself that were raised or stood in the period"),
     )
 
 
@@ -98,7 +103,8 @@ def _last(s: ShipFacts) -> Markup:
         tag("h2", "Cautions"),
         tag("ul", [tag("li", c) for c in (NOTICE, *cautions, coupling)]),
         tag("h2", "What the figures mean"),
-        tag("dl", [(tag("dt", name), tag("dd", means)) for name, means in MEANS]),
+        tag("dl", [tag("div", tag("dt", name), tag("dd", means)) for name, means in MEANS]),
+        signatures(s),
     )
 
 

@@ -3,12 +3,13 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from gateway.report.markup import Child, Markup, tag
+from gateway.report.markup import Child, Markup, style, tag
 from gateway.report.scale import Scale, around, ticks, time_ticks
+from gateway.report.style import DRAWN
 
 WIDTH = 720.0
 LEFT, RIGHT, TOP, BOTTOM = 52.0, 128.0, 36.0, 22.0
-LABEL_APART = 13.0
+LABEL_APART, FLAG_APART = 13.0, 22.0
 Point = tuple[float, float | None]
 
 
@@ -69,7 +70,7 @@ def drawn(p: Plot) -> Markup:
         _band(p, x, y),
         _grid(p, x, y),
         [tag("line", x1=LEFT, x2=WIDTH - RIGHT, y1=y.at(v.y), y2=y.at(v.y), class_=v.dash) for v in p.levels],
-        [_mark(m, x, p.height) for m in p.marks],
+        _marks(p, x),
         tag("path", d=path(p.points, x, y), class_="line") if known else empty,
         _words(p, y),
     )
@@ -80,6 +81,7 @@ def framed(name: str, title: str, caption: str, height: float, *children: Child)
     heads = f"{name}-title", f"{name}-caption"
     return tag(
         "svg",
+        style(DRAWN),
         tag("title", title, id=heads[0]),
         tag("desc", caption, id=heads[1]),
         tag("text", title, x=0, y=12, class_="title"),
@@ -129,13 +131,21 @@ def _band(p: Plot, x: Scale, y: Scale) -> list[Markup]:
     return out
 
 
-def _mark(m: Mark, x: Scale, height: float) -> list[Markup]:
-    at = x.at(m.utc_s)
-    return [
-        tag("line", x1=at, x2=at, y1=TOP, y2=height - BOTTOM, class_="mark"),
-        tag("rect", x=at - 9, y=TOP - 12, width=18, height=13, class_="flag"),
-        tag("text", m.words, x=at, y=TOP - 2, class_="mid"),
-    ]
+def _marks(p: Plot, x: Scale) -> list[Markup]:
+    """Each mark's line; flags that would lie over one another are one."""
+    out, flags = [], list[tuple[float, str]]()
+    for m in sorted(p.marks, key=lambda m: m.utc_s):
+        at = x.at(m.utc_s)
+        out.append(tag("line", x1=at, x2=at, y1=TOP, y2=p.height - BOTTOM, class_="mark"))
+        if flags and at - flags[-1][0] < FLAG_APART:
+            flags[-1] = flags[-1][0], f"{flags[-1][1]}, {m.words}"
+        else:
+            flags.append((at, m.words))
+    for at, words in flags:
+        wide = max(18.0, 6.0 * len(words) + 6.0)
+        out.append(tag("rect", x=at - 9, y=TOP - 12, width=wide, height=13, class_="flag"))
+        out.append(tag("text", words, x=at - 9 + wide / 2, y=TOP - 2, class_="mid"))
+    return out
 
 
 def _words(p: Plot, y: Scale) -> list[Markup]:

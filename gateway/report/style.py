@@ -1,8 +1,26 @@
 """The report's style: ink on paper, no colour that carries anything, one look on screen and in print."""
 
+import re
+
+FONTS = '"Liberation Sans", "DejaVu Sans", Arial, sans-serif'
+
+
+def each_page(left: str, right: str) -> str:
+    """Rules that print two texts and the page's number on each page."""
+    return f"""
+@page {{ size: A4; margin: 15mm 15mm 15mm;
+ @top-left {{ content: {_quoted(left)}; font: 8pt {FONTS}; color: #333; width: 60%; }}
+ @top-right {{ content: "page " counter(page) " of " counter(pages); font: 8pt {FONTS}; color: #333; }}
+ @bottom-left {{ content: {_quoted(right)}; font: 7pt {FONTS}; color: #333; }} }}
+"""
+
+
+def _quoted(text: str) -> str:
+    # Whatever could end the string, or the element in which it stands, is written by its number.
+    return '"' + re.sub(r"[^\w .,:()/-]", lambda m: f"\\{ord(m[0]):x} ", text) + '"'
+
+
 RULES = """
-@page { size: A4; margin: 14mm 15mm 16mm; @bottom-right { content: counter(page) " / " counter(pages);
- font: 8pt sans-serif; color: #333; } }
 * { box-sizing: border-box; }
 html { background: #fff; color: #111; font: 10pt/1.38 "Liberation Sans", "DejaVu Sans", Arial, sans-serif;
  -webkit-print-color-adjust: exact; print-color-adjust: exact; }
@@ -52,10 +70,32 @@ td small { display: block; }
 .alarms th:nth-child(3) { width: 9%; }
 .alarms th:nth-child(6) { width: 18%; }
 tr { break-inside: avoid; }
+p, li, dd { orphans: 3; widows: 3; }
+ul { break-inside: auto; }
+li, dl div, .together, .decision, .gaps { break-inside: avoid; }
+h2, h3, caption, h2 + p, h3 + p { break-after: avoid; }
+.after { break-before: avoid; }
+.identity { font-size: 8pt; color: #333; margin: 0 0 2mm; }
+.identity span { display: inline-block; margin-right: 5mm; }
+.acts { font-size: 8.5pt; table-layout: fixed; }
+.sign td, .sign th { height: 13mm; border-bottom: 0.8pt solid #111; vertical-align: bottom; }
+.sign thead th { height: auto; }
+.sign { table-layout: fixed; }
+.sign th:nth-child(1), .sign th:nth-child(3) { width: 22%; }
+pre { font: 7.5pt/1.3 "Liberation Mono", "DejaVu Sans Mono", monospace; white-space: pre-wrap;
+ orphans: 4; widows: 4; overflow-wrap: anywhere; }
 dt { font-weight: bold; margin-top: 1.5mm; break-after: avoid; }
 dd { margin: 0; }
 svg { display: block; width: 100%; height: auto; margin: 2mm 0 3mm; break-inside: avoid; }
-svg text { font-size: 10.5px; fill: #111; }
+footer { border-top: 0.6pt solid #888; margin-top: 5mm; padding-top: 1mm; font-size: 8.5pt; }
+@media print { body { padding: 0; max-width: none; } .page { break-before: page; } }
+@media screen { .page { border-top: 2.4pt solid #111; margin-top: 10mm; } }
+@media screen and (max-width: 600px) { table { display: block; overflow-x: auto; } header { display: block; }
+ header p { text-align: left; } }
+"""
+
+DRAWN = """
+svg text { font-size: 10.5px; font-family: "Liberation Sans", "DejaVu Sans", Arial, sans-serif; fill: #111; }
 svg .title { font-size: 11.5px; font-weight: bold; }
 svg .left { text-anchor: end; } svg .mid { text-anchor: middle; } svg .right { text-anchor: start; }
 svg .empty { text-anchor: middle; font-style: italic; }
@@ -70,9 +110,5 @@ svg .mark { stroke: #111; stroke-width: 1.2; stroke-dasharray: 1 3; }
 svg .flag { fill: #fff; stroke: #111; stroke-width: 0.8; }
 svg .range { fill: #bbb; stroke: #111; stroke-width: 0.8; }
 svg .middle { stroke: #111; stroke-width: 2.4; }
-footer { border-top: 0.6pt solid #888; margin-top: 5mm; padding-top: 1mm; font-size: 8.5pt; }
-@media print { body { padding: 0; max-width: none; } .page { break-before: page; } }
-@media screen { .page { border-top: 2.4pt solid #111; margin-top: 10mm; } }
-@media screen and (max-width: 600px) { table { display: block; overflow-x: auto; } header { display: block; }
- header p { text-align: left; } }
 """
+"""Of a plot: in the element itself, since not all that make paper of it look outside."""

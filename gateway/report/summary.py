@@ -6,12 +6,12 @@ from gateway.model.enums import Priority
 from gateway.report.alarms import by_priority
 from gateway.report.courses import lag_plot
 from gateway.report.facts import EngineFacts, Period, ShipFacts
-from gateway.report.hours import percent_of
+from gateway.report.hours import share
 from gateway.report.markup import Markup, tag
 from gateway.report.missing import SETS_LAG, SETS_SPRING, gaps, touched
 from gateway.report.plot import drawn
 from gateway.report.ranges import bars
-from gateway.report.words import DO, KINDS, LIMITS, NOT_KNOWN, day, plural, ranged, spanned, with_unit
+from gateway.report.words import DO, KINDS, LIMITS, NOT_KNOWN, day, number, plural, ranged, spanned, with_unit
 from gateway.wear.course import band_mm
 
 PLOTS_UP_TO = 1
@@ -41,7 +41,9 @@ def _engine(e: EngineFacts, s: ShipFacts, one: bool) -> list[Markup | None]:
 
 
 def _kind(e: EngineFacts) -> str:
-    return f"{'four' if e.settings.ratio == 2 else 'two'}-stroke, tightener {e.settings.tightener.kind}"
+    x = e.settings
+    kind = f"{'four' if x.ratio == 2 else 'two'}-stroke, tightener {x.tightener.kind}"
+    return f"{x.type_text or 'type not set'}; no. {x.number or 'not set'}; {kind}"
 
 
 def _decision(e: EngineFacts) -> Markup:
@@ -66,13 +68,13 @@ def ends_table(e: EngineFacts) -> Markup:
         _ends(
             ("Camshaft lag", "degrees of the crank, late is +", "°", 2),
             (e.first.lag_deg, e.last.lag_deg),
-            f"near {lag.near_deg:g}°, limit {lag.limit_deg:g}°",
+            f"warning limit {lag.near_deg:g}°, limit {lag.limit_deg:g}°",
             parted=touched(e, SETS_LAG),
         ),
         _ends(
             ("Elongation", "the chain's growth over new, by the lag", "%", 3),
             (e.first_elongation_percent, e.last_elongation_percent),
-            f"near {wear.near_percent:g} %, limit {wear.limit_percent:g} %",
+            f"warning limit {wear.near_percent:g} %, limit {wear.limit_percent:g} %",
             parted=False,
         ),
         _ends(
@@ -147,11 +149,13 @@ def _run(e: EngineFacts) -> str:
 
 
 def coverage_words(e: EngineFacts) -> str:
-    """Lag and spring, in per cent of the running hours."""
+    """Lag and spring, in per cent of the running hours, or of the bursts heard."""
     if e.run_h is not None and e.run_h.high < 0.05:
         return "the engine did not run"
-    lag, spring = (percent_of(h, e.run_h) for h in (e.coverage.lag_h, e.coverage.spring_h))
-    return f"lag {spanned(lag, 1, '%')}, spring {spanned(spring, 1, '%')}"
+    c = e.coverage
+    lag, spring = (share(c, part, e.run_h) for part in (c.lag, c.spring))
+    of = f" of the {number(c.measured, 0)} bursts heard" if c.bursts and c.measured is not None else ""
+    return f"lag {spanned(lag, 1, '%')}, spring {spanned(spring, 1, '%')}{of}"
 
 
 def _next(e: EngineFacts) -> str:

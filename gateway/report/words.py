@@ -14,10 +14,10 @@ DO = {
     "find-fault": "Find the fault first",
 }
 LIMITS = {
-    "lag-near": "lag, near limit",
+    "lag-near": "lag, warning limit",
     "lag-limit": "lag, limit",
     "tension-low": "chain slack",
-    "elongation-near": "elongation, near limit",
+    "elongation-near": "elongation, warning limit",
     "elongation-limit": "elongation, limit",
     "retighten-due": "retightening due",
 }
@@ -40,7 +40,7 @@ AGREEMENT = {
     "unknown": "the wear could not be checked against a second estimate",
 }
 ALARMS = {
-    "lag-near": "camshaft at or past its near limit",
+    "lag-near": "camshaft at or past its warning limit",
     "lag-limit": "camshaft at or past its limit",
     "lag-step": "camshaft timing stepped: tooth jump or coupling slip",
     "tension-low": "spring compressed less than its band: chain slack",
@@ -48,7 +48,7 @@ ALARMS = {
     "tightener-moved": "locked tightener left its length",
     "tension-step": "spring length stepped",
     "slap-high": "chain slaps: spring length swings past its limit",
-    "elongation-near": "chain at or past its near limit of elongation",
+    "elongation-near": "chain at or past its warning limit of elongation",
     "elongation-limit": "chain at or past its limit of elongation",
     "wear-disagree": "the estimates of wear part",
     "limit-in-sight": "a limit may be reached within the planning horizon",

@@ -71,7 +71,10 @@ def work(number: int, entry: Entry, rows: Sequence[Median]) -> Work:
 def booked(entry: Entry) -> tuple[list[str], list[str]]:
     """The booked figures in words, before and after."""
     if isinstance(entry, Pressures):
-        taken = [_cylinder(c.cylinder, c.max_bar, c.mean_indicated_bar) for c in entry.cylinders]
+        bars = [c.max_bar for c in entry.cylinders]
+        taken = [
+            f"{len(bars)} cylinders: maximum {min(bars):g} to {max(bars):g}{GAP}bar; each in the table of pressures"
+        ]
         return (taken, []) if entry.taken == "before" else ([], taken)
     before, after = before_after(entry)
     return [_figure(k, v) for k, v in before.items()], [_figure(k, v) for k, v in after.items()]
@@ -83,8 +86,3 @@ def _figure(key: str, value: Figure) -> str:
     shown = numbers if numbers is not None else value if isinstance(value, str) else f"{value:.7g}"
     gap = "" if unit in ("", "°") else GAP
     return f"{name} {shown}{gap}{unit}"
-
-
-def _cylinder(number: int, max_bar: float, mean_bar: float | None) -> str:
-    mean = "" if mean_bar is None else f", mean indicated {mean_bar:g} bar"
-    return f"cylinder {number}: highest {max_bar:g} bar{mean}"

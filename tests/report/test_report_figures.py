@@ -1,6 +1,7 @@
 """The report's figures against figures worked out from the stored rows alone."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from statistics import median
 
@@ -8,9 +9,12 @@ import pytest
 import report_rig as rig
 
 from gateway.cli.main import main
+from gateway.encode.messages import dump
+from gateway.encode.shapes import Decision
 from gateway.model.enums import Priority
 from gateway.model.settings import Settings
 from gateway.model.settings_file import load_settings
+from gateway.store.history import History
 from gateway.wear.bookings import CamshaftSet, Retightened
 
 FROM, TO = rig.utc(2027, 3, 15), rig.utc(2027, 5, 20)
@@ -149,13 +153,62 @@ def test_no_zero_is_said(tmp_path: Path) -> None:
     assert "no trend yet" in read.text and "no readings in this period" in read.text
 
 
-def test_an_empty_period_is_said(tmp_path: Path) -> None:
-    """Pins that a period before the record begins gives a report that says so, without a figure."""
+def test_a_period_without_data_gives_no_report(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Pins exit status 1, no file, and words that name engine, period and where the record begins."""
     config = rig.settings_file(tmp_path)
     rig.write(load_settings(config), {"main": rig.Voyage()}, events=[rig.started(rig.BEGIN_S)])
-    read = made(config, tmp_path / "out.html", "--month", "2026-02")
-    assert read.table("The period")["Running hours"][0] == "not known"
-    assert "No running hours are on record" in read.text and "are no readings of steady running" in read.text
+    assert main(["report", str(config), "--out", str(tmp_path / "out.html"), "--month", "2026-02"]) == 1
+    told = capsys.readouterr().err
+    assert "no data of Main engine from 2026-02-01" in told and "on record from 2027-03-01 on" in told
+    assert not (tmp_path / "out.html").exists()
+
+
+def test_an_engine_that_stood_is_reported(tmp_path: Path) -> None:
+    """Pins that a spell in port between two readings of the counter is a period with data: its hours are known."""
+    config = rig.settings_file(tmp_path)
+    rig.write(load_settings(config), {"main": rig.Voyage()}, events=[rig.started(rig.BEGIN_S)])
+    read = made(config, tmp_path / "out.html", "--from", "2027-03-11T06:00:00Z", "--to", "2027-03-12T18:00:00Z")
+    low, high = re.findall(r"[\d.]+", read.table("The period")["Running hours"][0])[:2]
+    assert float(low) == 0 < float(high) < 1.5 and "no readings of steady running" in read.text
+
+
+def test_it_says_what_was_so_at_the_periods_end(tmp_path: Path) -> None:
+    """Pins decision and forecast of a month to the last trend before its end, not to the latest one."""
+    config = rig.settings_file(tmp_path)
+    settings, voyage = load_settings(config), rig.Voyage()
+    late = rig.trend(rig.utc(2027, 5, 30), voyage.hours_then(rig.utc(2027, 5, 30)))
+    late = replace(late, decision=Decision(do="re-time", why="far too late"))
+    rig.write(settings, {"main": voyage}, events=[rig.started(rig.BEGIN_S)], trends={"main": late})
+    history = History(settings.gateway.data_dir, settings.gateway.history_mb)
+    for day in range(1, 31):
+        at_s = rig.utc(2027, 4, day) + 23.9 * 3600
+        then = rig.trend(at_s, voyage.hours_then(at_s))
+        history.add_trend("main", at_s, dump(replace(then, decision=Decision(do="compensate", why=f"April {day}"))))
+    history.close()
+    april = made(config, tmp_path / "april.html", "--month", "2027-04")
+    assert "Compensate at the fuel pumps. April 30" in april.text and "Re-time" not in april.text
+    assert "As of 2027-04-30 23:54 UTC" in april.text
+    may = made(config, tmp_path / "may.html", "--month", "2027-05")
+    assert "Re-time the camshaft. far too late" in may.text
+    march = made(config, tmp_path / "march.html", "--month", "2027-03")
+    assert "trends are kept from 2027-04-01 on" in march.text and "Decision: not known" in march.text
+
+
+def test_shares_of_a_head_in_bursts_are_of_the_bursts_heard(tmp_path: Path) -> None:
+    """Pins that bursts of six seconds each ten minutes are not shown as a share of the running hours."""
+    config = rig.settings_file(tmp_path)
+    config.write_text(config.read_text(encoding="utf-8").replace("[[head]]", "[[head]]\nburst_pause_s = 594.0", 1))
+    voyage = rig.Voyage()
+    rig.write(load_settings(config), {"main": voyage}, events=[rig.started(rig.BEGIN_S)])
+    read = made(config, tmp_path / "out.html")
+    rows = [r for r in voyage.rows if FROM <= r.utc_s < TO]
+    lag = 100 * sum(r.lag_deg is not None for r in rows) / len(rows)
+    table = read.table("Hours, and the share of the bursts heard")
+    assert table["Bursts heard, steady ahead"][0] == f"{len(rows):,}"
+    assert figure(table["Bursts with a good lag"][1]) == pytest.approx(lag, abs=0.051)
+    shown = read.table("The period")["Good readings"][0]
+    assert shown.startswith(f"lag {lag:.1f} %") and shown.endswith(f"of the {len(rows):,} bursts heard")
+    assert "manoeuvring" not in " ".join(map(" ".join, table.values()))
 
 
 def test_two_engines_a_four_stroke_and_a_locked_tightener(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""The report as a file: self-contained, escaped, readable without colour, whole or not at all; and as PDF."""
+"""The report as a file: self-contained, escaped, readable without colour, whole or not at all."""
 
 import os
 import re
@@ -8,11 +8,9 @@ import subprocess
 from dataclasses import replace
 from pathlib import Path
 
-import page_browser as b
 import pytest
 import report_rig as rig
 
-from gateway.cli import report_files
 from gateway.cli.main import main
 from gateway.model.settings_file import load_settings
 from gateway.wear.bookings import HandPlay
@@ -68,13 +66,13 @@ def test_nothing_is_fetched(html: str) -> None:
 
 def test_it_reads_without_colour(html: str) -> None:
     """Pins that every colour is a grey, and that the kinds of line in a plot have dashes of their own."""
-    style = html[html.index("<style>") : html.index("</style>")]
+    style = "".join(re.findall(r"<style>(.*?)</style>", html, re.S))
     for colour in re.findall(r"#([0-9a-fA-F]{3,6})\b", style):
         parts = set(colour) if len(colour) == 3 else {colour[i : i + 2] for i in (0, 2, 4)}
         assert len(parts) == 1, colour
     dashes = dict(re.findall(r"svg \.(near|limit|edge|mark) \{[^}]*stroke-dasharray: ([^;]+);", style))
     assert len(dashes) == len(set(dashes.values())) == 4
-    assert "limit 2°" in html and "near limit 1.5°" in html
+    assert "limit 2°" in html and "warning limit 1.5°" in html
 
 
 def test_html_is_sound(html: str) -> None:
@@ -129,63 +127,3 @@ def test_a_full_disk_leaves_the_old_report(ship: Path, tmp_path: Path, capsys: p
         assert [p.name for p in disk.iterdir()] == ["x.html"] and (disk / "x.html").read_text() == "old"
     finally:
         subprocess.run(["umount", "-l", str(disk)], check=True)
-
-
-# -- as PDF -------------------------------------------------------------------------------------------------------
-
-
-def test_no_browser_is_told(
-    ship: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """Pins that without a browser a PDF is refused with what to do instead."""
-    monkeypatch.setattr(report_files, "browser", lambda: None)
-    assert main(["report", str(ship), "--out", str(tmp_path / "x.pdf"), *SPAN]) == 1
-    assert "ends in .html" in capsys.readouterr().err and list(tmp_path.iterdir()) == []
-
-
-def test_a_browser_that_hangs_is_ended(
-    ship: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """Pins the time limit: the browser and its helper are gone afterwards, and no file is left."""
-    note = tmp_path / "helper"
-    script = tmp_path / "browser"
-    script.write_text(f"#!/bin/sh\nsleep 300 &\necho $! > {note}\nwait\n")
-    script.chmod(0o755)
-    monkeypatch.setattr(report_files, "browser", lambda: str(script))
-    monkeypatch.setattr(report_files, "PRINT_S", 2.0)
-    assert main(["report", str(ship), "--out", str(tmp_path / "x.pdf"), *SPAN]) == 1
-    assert "has not made the PDF" in capsys.readouterr().err and not (tmp_path / "x.pdf").exists()
-    stat_file = Path(f"/proc/{note.read_text().strip()}/stat")
-
-    def gone() -> bool:
-        try:
-            return stat_file.read_text().rsplit(")", 1)[1].split()[0] == "Z"
-        except OSError:
-            return True
-
-    rig.daemon_rig.until(gone, "the browser's helper is ended")
-
-
-@pytest.mark.skipif(b.CHROMIUM is None, reason="no chromium here (Debian: chromium)")
-def test_pdf_has_the_first_page_first(ship: Path, tmp_path: Path) -> None:
-    """Pins the PDF: the first page holds decision, figures, and the notice whole; details come after."""
-    pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed; it comes with the extra `test`")
-    out = tmp_path / "x.pdf"
-    assert main(["report", str(ship), "--out", str(out), *SPAN]) == 0
-    pages = [" ".join(p.extract_text().split()) for p in pypdf.PdfReader(out).pages]
-    assert 4 <= len(pages) <= 9
-    for words in ("Tern Passage", "Nothing to do now", "Camshaft lag", "Good readings", "open a door"):
-        assert words in pages[0]
-    assert "details" in pages[1] and "details" not in pages[0].replace("in the details", "")
-
-
-@pytest.mark.skipif(b.CHROMIUM is None, reason="no chromium here (Debian: chromium)")
-def test_two_engines_share_the_first_page(tmp_path: Path) -> None:
-    """Pins that both engines' figures and the notice stand on the first page."""
-    pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed; it comes with the extra `test`")
-    config = rig.settings_file(tmp_path, "two-engines.toml")
-    aux = rig.Voyage(rpm=720.0, ratio=2, hours=11_900.0, zero=False)
-    rig.write(load_settings(config), {"main": rig.Voyage(), "aux": aux}, events=[rig.started(rig.BEGIN_S)])
-    assert main(["report", str(config), "--out", str(tmp_path / "x.pdf"), *SPAN]) == 0
-    first = " ".join(pypdf.PdfReader(tmp_path / "x.pdf").pages[0].extract_text().split())
-    assert first.count("Running hours") == 2 and "Generator engine" in first and "open a door" in first

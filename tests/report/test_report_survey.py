@@ -1,0 +1,155 @@
+"""The survey file: since the last survey, all that a surveyor asks for, and its data as CSV, read by `csv` alone."""
+
+import csv
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+import report_rig as rig
+from report_signed import AFTER_BAR, BEFORE_BAR, FROM, SPAN, TO, signed_ship
+
+from gateway.cli.main import main
+from gateway.encode.times import utc_of
+from gateway.model.settings_file import fingerprint, load_settings
+from gateway.report.survey_tables import TABLES, described
+from gateway.store.history import History
+
+DEPLOY = Path(__file__).parents[2] / "deploy"
+KINDS: dict[str, Any] = {"text": str, "number": float, "whole": int, "utc": utc_of}
+
+
+@pytest.fixture(scope="module")
+def survey(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, rig.Read]:
+    """Settings, the file, and the file as read."""
+    folder = tmp_path_factory.mktemp("survey")
+    config = signed_ship(folder)
+    out = folder / "s.html"
+    assert main(["report", str(config), "--survey", "--out", str(out), *SPAN]) == 0
+    return config, out, rig.Read(out.read_text(encoding="utf-8"))
+
+
+def table(out: Path, name: str) -> list[dict[str, str]]:
+    """One of the CSV files, checked against its description: columns in order, each cell of its kind."""
+    described_as = next(t for t in TABLES if t.name == name)
+    with out.with_name(f"{out.stem}-{name}.csv").open(encoding="utf-8", newline="") as f:
+        rows = list(csv.DictReader(f, strict=True))
+    for row in rows:
+        assert list(row) == [c.name for c in described_as.columns]
+        for c in described_as.columns:
+            if row[c.name]:
+                KINDS[c.kind](row[c.name])
+    return rows
+
+
+def test_each_table_is_there_and_as_described(survey: tuple[Path, Path, rig.Read]) -> None:
+    """Pins a file for each table, none of them empty here, and the guide's tables to the same description."""
+    _, out, _ = survey
+    assert all(table(out, t.name) for t in TABLES)
+    guide = (DEPLOY / "SURVEY.md").read_text(encoding="utf-8")
+    assert described().strip() in guide, "put what described() gives into the guide"
+
+
+def test_the_document_names_ship_engine_and_itself(survey: tuple[Path, Path, rig.Read]) -> None:
+    """Pins number, IMO number, class, engine and fingerprint in the CSV and in the document."""
+    config, out, read = survey
+    settings = load_settings(config)
+    found = {(r["key"], r["engine"]): r["value"] for r in table(out, "document")}
+    assert found["settings_fingerprint", ""] == fingerprint(settings) and fingerprint(settings) in read.text
+    for key in ("reference", "imo_number", "class_society", "vessel"):
+        assert found[key, ""] and found[key, ""] in read.text
+    assert found["type", "main"] == settings.engine[0].type_text and found["number", "main"] in read.text
+    assert re.search(r"Signatures .*Class surveyor", read.text) and "is not verified" in read.text
+
+
+def test_work_has_before_and_after(survey: tuple[Path, Path, rig.Read]) -> None:
+    """Pins each adjustment's booked figures, and the pressures of each cylinder on both sides."""
+    _, out, read = survey
+    work = table(out, "work")
+    assert [r["kind"] for r in work] == ["pressures", "camshaft-set", "retightened", "pressures"]
+    assert json.loads(work[2]["before"]) == {"spring_mm": 181.4}
+    assert json.loads(work[2]["after"]) == {"free_length_mm": 203.0, "spring_mm": 180.2}
+    bars = {(r["taken"], int(r["cylinder"])): float(r["max_bar"]) for r in table(out, "pressures")}
+    assert [bars["before", n] for n in range(1, 7)] == list(BEFORE_BAR)
+    assert [bars["after", n] for n in range(1, 7)] == list(AFTER_BAR)
+    shown = read.table("Before 2027-04-29")
+    assert shown["Cylinder 2"][:3] == ["131.2", "138.9", "+7.7"] and "Speed and load were alike" in read.text
+    zero = read.table("Settings of the camshaft")
+    assert list(zero.values())[1] == ["17.900°", "+0.14 mm", "1.40°", "Second"]
+
+
+def test_alarms_and_acts_are_those_of_the_record(survey: tuple[Path, Path, rig.Read]) -> None:
+    """Pins alarms of priority alarm with their end, who acknowledged what, and nothing from after the period."""
+    _, out, read = survey
+    alarms = table(out, "alarms")
+    assert [(r["tag"], bool(r["until"])) for r in alarms] == [("lag-step", True), ("tension-low", False)]
+    assert alarms[1]["text"] == "'=Chain slack", "no cell can be taken for a formula"
+    acts = table(out, "acts")
+    assert [(r["tag"], r["act"], r["by"]) for r in acts] == [
+        ("lag-step", "acknowledged", "second.engineer"),
+        ("slap-high", "acknowledged", "second.engineer"),
+    ]
+    assert utc_of(acts[0]["utc"]) == FROM + 3 * rig.DAY_S + 60
+    assert "after the period" not in read.text and "the alarm tension-low stands since" in read.text
+
+
+def test_software_and_settings_are_shown_where_they_change(survey: tuple[Path, Path, rig.Read]) -> None:
+    """Pins one line for each change, the first from before the period."""
+    config, out, _ = survey
+    found = [(r["version"], r["settings"]) for r in table(out, "software")]
+    assert found == [("0.0.9", "0123456789ab"), ("0.1.0", fingerprint(load_settings(config)))]
+
+
+def test_trends_and_readings_are_of_the_store(survey: tuple[Path, Path, rig.Read]) -> None:
+    """Pins one trend a day of the period, and the mean of the readings to that of the stored rows."""
+    config, out, _ = survey
+    trends = table(out, "trends")
+    days = [r["utc"][:10] for r in trends]
+    assert days == sorted(set(days)) and len(days) == 66 and trends[0]["why"] == "day 14"
+    rows = rig.sql(load_settings(config), "history.db", "SELECT utc_s, spring_mm FROM median")
+    stored = [mm for utc_s, mm in rows if FROM <= utc_s < TO and mm is not None]
+    shown = [float(r["spring_mm"]) for r in table(out, "readings") if r["spring_mm"]]
+    assert sum(shown) / len(shown) == pytest.approx(sum(stored) / len(stored), abs=0.05)
+
+
+def test_it_begins_with_the_last_survey(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Pins vessel.last_survey as its begin, the name in a folder, and words where the day is not set."""
+    config = signed_ship(tmp_path)
+    text = config.read_text(encoding="utf-8")
+    text = re.sub(r'last_survey = "[^"]*"', 'last_survey = "2027-03-20"', text)
+    config.write_text(text, encoding="utf-8")
+    out = tmp_path / "out.html"
+    assert main(["report", str(config), "--survey", "--out", str(out), "--to", SPAN[3]]) == 0
+    assert {r["key"]: r["value"] for r in table(out, "document")}["from"] == "2027-03-20T00:00:00.000Z"
+    config.write_text(re.sub(r"last_survey = .*\n", "", text), encoding="utf-8")
+    assert main(["report", str(config), "--survey", "--out", str(out)]) == 1
+    assert "set vessel.last_survey" in capsys.readouterr().err
+
+
+def test_alarms_of_years_ago_are_found_though_the_outbox_let_them_go(tmp_path: Path) -> None:
+    """Pins that what the history keeps of the events counts where the outbox holds them no more, each once."""
+    config = signed_ship(tmp_path)
+    settings = load_settings(config)
+    history = History(settings.gateway.data_dir, settings.gateway.history_mb)
+    for e in rig.events_of(settings):
+        history.add_event(e["seq"], e["topic"], {k: v for k, v in e.items() if k not in ("topic", "seq", "gateway")})
+    history.close()
+    rig.sql(settings, "state.db", "DELETE FROM event WHERE seq <= 6")
+    out = tmp_path / "s.html"
+    assert main(["report", str(config), "--survey", "--out", str(out), *SPAN]) == 0
+    assert [(r["tag"], bool(r["until"])) for r in table(out, "alarms")] == [("lag-step", True), ("tension-low", False)]
+    assert [r["version"] for r in table(out, "software")] == ["0.0.9", "0.1.0"]
+    assert [r["tag"] for r in table(out, "acts")] == ["lag-step", "slap-high"]
+
+
+def test_commissioning_is_shown_and_what_is_open(tmp_path: Path) -> None:
+    """Pins the kept record's text, and each task that is not right yet among the open limitations."""
+    config = signed_ship(tmp_path)
+    record = {"v": 1, "vessel": "tern-passage", "engine": "main", "begun": {}, "done": {}}
+    folder = load_settings(config).gateway.data_dir
+    (folder / "commission-main.json").write_text(json.dumps(record), encoding="utf-8")
+    out = tmp_path / "s.html"
+    assert main(["report", str(config), "--survey", "--out", str(out), *SPAN]) == 0
+    read = rig.Read(out.read_text(encoding="utf-8"))
+    assert "COMMISSIONING RECORD" in read.text and "main: commissioning, not complete:" in read.text
