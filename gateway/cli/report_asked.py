@@ -84,7 +84,7 @@ def span(from_utc: str | float | None, to_utc: str | float | None, now_s: float)
 
 
 def up_to_now(p: Period, now_s: float) -> Period:
-    """A period that is not over yet ends now. Raises Refused for one that has not begun."""
+    """A period that is not over yet ends now. Raises Refused for one that is still to come."""
     if p.from_s > now_s - SPAN_S_MIN:
         raise Refused(f"the period begins on {day(p.from_s)}: there is no data yet to report")
     return p if p.to_s <= now_s else Period(p.from_s, now_s, f"{p.name}, not over yet", p.key)

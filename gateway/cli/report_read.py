@@ -34,7 +34,7 @@ from gateway.wear.course import GAP_STEPS, Datums, band_mm, booked_between, brok
 POINTS = 560
 """About one for each step that can be distinguished on paper."""
 KNOWN_H = 2.0
-"""Running hours that are known better than this say something of a period, also without a reading in it."""
+"""Running hours that are known better than this are data of a period, also without a reading in it."""
 SIDE_ROWS = 400
 """More than the ten-minute medians of two days."""
 EVER = 4e9

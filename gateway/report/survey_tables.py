@@ -17,10 +17,12 @@ class Point(Protocol):
     """Means over an interval that begins at `utc_s`."""
 
     @property
-    def utc_s(self) -> float: ...
+    def utc_s(self) -> float:
+        """Seconds since 1970."""
 
     @property
-    def values(self) -> Mapping[str, float | None]: ...
+    def values(self) -> Mapping[str, float | None]:
+        """Figures by name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,9 +180,9 @@ TABLES = (
         engine text: short name of the engine
         utc utc: when
         hours number: running hours then
-        lag_p05_deg number: lag, degrees of the crank, early end
+        lag_p05_deg number: lag, degrees of the crank, low end
         lag_p50_deg number: lag, middle
-        lag_p95_deg number: lag, late end
+        lag_p95_deg number: lag, high end
         elongation_p05_percent number: elongation of the chain, low end
         elongation_p50_percent number: elongation, middle
         elongation_p95_percent number: elongation, high end

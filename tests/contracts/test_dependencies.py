@@ -19,6 +19,7 @@ PERMISSIVE = {
     "CC0-1.0",
     "ISC",
     "MIT",
+    "MIT-CMU",
     "MIT-0",
     "PSF-2.0",
     "Unlicense",
@@ -34,6 +35,7 @@ SAID_OTHERWISE = {
 WEAK_COPYLEFT = {
     "psycopg": "LGPL-3.0: an extra for the shore, used as a library and unchanged",
     "psycopg-binary": "the same",
+    "pyphen": "MPL-1.1 by choice among three: an extra for PDF, used as a library and unchanged",
     "gpiod": "LGPL-2.1 or later: an extra for a relay on a GPIO line, used as a library and unchanged",
 }
 

@@ -14,7 +14,9 @@ from gateway.cli.main import main
 from gateway.encode.times import utc_of
 from gateway.model.settings_file import fingerprint, load_settings
 from gateway.report.survey_tables import TABLES, described
+from gateway.store.commission_file import CommissionFile
 from gateway.store.history import History
+from gateway.worksheet import commission_record as records
 
 DEPLOY = Path(__file__).parents[2] / "deploy"
 KINDS: dict[str, Any] = {"text": str, "number": float, "whole": int, "utc": utc_of}
@@ -144,12 +146,17 @@ def test_alarms_of_years_ago_are_found_though_the_outbox_let_them_go(tmp_path: P
 
 
 def test_commissioning_is_shown_and_what_is_open(tmp_path: Path) -> None:
-    """Pins the kept record's text, and each task that is not right yet among the open limitations."""
+    """Pins the kept record's text, each task that is not right yet as open, and a record that cannot be read."""
     config = signed_ship(tmp_path)
-    record = {"v": 1, "vessel": "tern-passage", "engine": "main", "begun": {}, "done": {}}
-    folder = load_settings(config).gateway.data_dir
-    (folder / "commission-main.json").write_text(json.dumps(record), encoding="utf-8")
+    settings = load_settings(config)
+    record = records.empty("tern-passage", "main") | {"open": ["Wiring of the encoders"]}
+    kept = CommissionFile(settings.gateway.data_dir, "tern-passage", "main")
+    kept.keep(record, "COMMISSIONING RECORD of the test")
     out = tmp_path / "s.html"
     assert main(["report", str(config), "--survey", "--out", str(out), *SPAN]) == 0
     read = rig.Read(out.read_text(encoding="utf-8"))
-    assert "COMMISSIONING RECORD" in read.text and "main: commissioning, not complete:" in read.text
+    assert "COMMISSIONING RECORD of the test" in read.text and "main: record, not signed" in read.text
+    assert "main: commissioning, not complete: Wiring of the encoders." in read.text
+    kept.path.write_text("no JSON", encoding="utf-8")
+    assert main(["report", str(config), "--survey", "--out", str(out), *SPAN]) == 0
+    assert "main: commissioning, not complete:" in rig.Read(out.read_text(encoding="utf-8")).text
