@@ -36,8 +36,7 @@ COMMANDS = {
     "sheet": "Work sheets: cautions, figures, order of steps, and what to book after; live beside a running daemon.",
     "book": "Book what was done at the drive, or measured: who, when, at what running hours, which figures.",
     "export": "Print events, bookings or history as CSV, or an ISO 19848 package and its channel list.",
-    "report": "Make a report of a period as one HTML or PDF file: figures, plots, forecast, alarms, "
-    "work before and after.",
+    "report": "Make a report of a period, or the survey file: figures, plots, forecast, alarms, work, to sign.",
     "schema": "Print the JSON Schema of a message or of the configuration.",
     "page-password": "Read a password, hidden, and print the line for the settings that "
     "lets its owner act on the page.",
