@@ -2,7 +2,8 @@
 // standard output. SECONDS may be Infinity.
 // usage: node emulate.mjs RP2040JS_FOLDER IMAGE SYMBOLS EVENTS SECONDS [--pace] [--flash FILE]
 // An event is 16 bytes, little-endian: u64 time in ns, u32 what (0 to 29 pin, 100 loop's raw value or 65,536 for no answer,
-// 101 analog input << 16 | value, 102 brown-out: the chip starts again, 103 nothing: time has come so far), u32 value.
+// 101 analog input << 16 | value, 102 brown-out: the chip starts again, 103 nothing: time has come so far, 104 a byte typed at the
+// console), u32 value.
 // At the end one JSON line on standard error: figures of the run.
 import { readFileSync, writeFileSync, existsSync, openSync, readSync, writeSync } from "node:fs";
 import { pathToFileURL } from "node:url";
@@ -104,6 +105,7 @@ function apply(now) {
     if (what < 30) { level[what] = Boolean(value); mcu.gpio[what].setInputValue(level[what]); }
     else if (what === 100) loopRaw = value;
     else if (what === 101) mcu.adc.channelValues[value >>> 16] = value & 0xffff;
+    else if (what === 104) mcu.uart[0].feedByte(value);
     else if (what === 102) { start(); due = next(); return; }
   }
 }

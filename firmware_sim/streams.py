@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 MOTION, DRIVE, NOISE, FAULT, SLAP, HEALTH = range(6)
-WEATHER, WHITE, SPRING, MONTHS, LINKS, STORM, CONTACT, CLOCK, LOOSE, SHAKE = range(10, 20)
+WEATHER, WHITE, SPRING, MONTHS, LINKS, STORM, CONTACT, CLOCK, LOOSE, SHAKE, TEETH = range(10, 21)
 Streams = Callable[[int], np.random.Generator]
 
 

@@ -38,6 +38,11 @@ class HeadTable(Section):
     samples: Annotated[int, Field(ge=1, le=256)] = 50
     crank_counts: Annotated[int, Field(ge=16, le=0xFFFF_FFFF)] = 14_400
     cam_counts: Annotated[int, Field(ge=16, le=0xFFFF_FFFF)] = 14_400
+    crank_teeth: Annotated[int, Field(ge=0, le=192)] = 0
+    """Teeth of a wheel with pick-ups in place of the crank's encoder; 0 = encoder. For the emulated head alone."""
+    cam_marks: Annotated[int, Field(ge=0, le=192)] = 0
+    tooth_error_deg: NotNegative = 0.05
+    """Standard deviation of a tooth's place on its wheel."""
     burst_s: NotNegative = 0.0
     """Samples are sent for so long …"""
     every_s: NotNegative = 0.0

@@ -14,6 +14,8 @@
 #define CAM_LINES 3600
 #define CRANK_INDEX 1
 #define CAM_INDEX 1
+#define CRANK_TEETH 0      /* teeth of a wheel with pick-ups in place of the crank's encoder; 0 = encoder */
+#define CAM_MARKS 0        /* the same for the camshaft's marks */
 #define LOOP_FULL_UA 22000 /* 3.3 V over 150 ohm */
 #define UART_BAUD 230400
 

@@ -7,7 +7,7 @@ import pytest
 
 from firmware_sim import load_scenario
 from firmware_sim.head import engine_of
-from firmware_sim.pins import EVENT, LOOP, NOTHING, PINS, Events, encoder, pins
+from firmware_sim.pins import ANALOG, EVENT, LOOP, NOTHING, PINS, Events, encoder, pins
 
 GRAY = {(0, 0): 0, (1, 0): 1, (1, 1): 2, (0, 1): 3}
 """A leads B when the shaft turns ahead."""
@@ -35,7 +35,7 @@ def test_edges_are_where_the_shaft_crosses_a_line(sense: float) -> None:
     """Each whole count is crossed once, in Gray code, at the time at which the shaft is there within 1 ns of travel."""
     t = np.linspace(0.0, 2.0, 2_001)
     at = sense * COUNTS * (0.3 + 1.2 * t + 0.01 * np.sin(9 * t))
-    events = np.sort(encoder(t, at, COUNTS, PINS["crank"]), order="t", kind="stable")
+    events = np.sort(encoder(t, at / COUNTS, COUNTS, PINS["crank"]), order="t", kind="stable")
     found = decoded(events, *PINS["crank"][:2], start=int(np.floor(at[0])))
     assert found[-1][1] == np.floor(at[-1]) and len(found) == abs(int(np.floor(at[-1]) - np.floor(at[0])))
     line = [count if sense > 0 else count + 1 for _, count in found]
@@ -49,9 +49,9 @@ def test_a_shaft_that_goes_to_and_fro_ends_where_it_began() -> None:
     """Reversals within one line too."""
     t = np.linspace(0.0, 1.0, 4_001)
     at = 100.2 + 7.7 * np.sin(2 * np.pi * 3 * t)
-    events = np.sort(encoder(t, at, COUNTS, PINS["cam"]), order="t", kind="stable")
+    events = np.sort(encoder(t, at / COUNTS, COUNTS, PINS["cam"]), order="t", kind="stable")
     assert decoded(events, *PINS["cam"][:2], start=100)[-1][1] == 100
-    assert len(encoder(t, np.full(4_001, 5.5), COUNTS, PINS["cam"])) == 0
+    assert len(encoder(t, np.full(4_001, 5.5 / COUNTS), COUNTS, PINS["cam"])) == 0
 
 
 def test_a_scenario_goes_on_from_chunk_to_chunk() -> None:
@@ -72,7 +72,7 @@ def test_a_scenario_goes_on_from_chunk_to_chunk() -> None:
 
 
 def test_an_engine_that_stands_still_has_time() -> None:
-    """Without an edge the emulator gets the loop's values and the end of each chunk."""
+    """Without an edge the emulator gets the loop's and thermistors' values and the end of each chunk."""
     still = load_scenario("steady").changed(engine={"speed": [(0.0, 0.0)]})
     (first,) = itertools.islice(pins(still), 1)
-    assert set(first["what"].tolist()) == {LOOP, NOTHING} and first["t"][-1] == 499_800_000
+    assert set(first["what"].tolist()) == {LOOP, ANALOG, NOTHING} and first["t"][-1] == 499_800_000

@@ -23,6 +23,8 @@ from tests.head import firmware_rig as rig
 
 VECTORS = json.loads((Path(__file__).parents[1] / "link" / "link_vectors.json").read_text(encoding="utf-8"))["vectors"]
 BUFFER = 4_096
+WAITING = 448
+"""Samples that a pick-up lets wait, as `pickup.h` has it."""
 
 
 class Stamp(ctypes.Structure):
@@ -268,7 +270,7 @@ def pickup_angles(lib: Any, marks: int, rpm: float, seconds: float, error_deg: f
             events.append((when - 1e-4, 0, 0))
         events.append((when, 1, n))
     events += [(k / 500 + 0.02, 2, k) for k in range(int((seconds - 0.5) * 500))]
-    out = (Angle * 64)()
+    out = (Angle * WAITING)()
     found: dict[int, tuple[int, int]] = {}
     for when, kind, n in sorted(events):
         us = round(when * 1e6)
@@ -296,10 +298,10 @@ def test_pickups_find_the_angle_between_teeth(lib: Any, marks: int, rpm: float) 
 
 def test_pickups_give_up_what_no_tooth_comes_for(lib: Any) -> None:
     """Standing still: samples come out as not valid, in bounded room."""
-    state, out = ctypes.create_string_buffer(8_192), (Angle * 64)()
+    state, out = ctypes.create_string_buffer(8_192), (Angle * WAITING)()
     lib.pickup_init(state, 12)
     given = [out[0].valid for k in range(500) if lib.pickup_sample(state, k * 2_000, k, out)]
-    assert len(given) == 500 - 64 and not any(given)
+    assert len(given) == 500 - WAITING and not any(given)
 
 
 # -- boot number ----------------------------------------------------------------------------------------------------

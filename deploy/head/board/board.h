@@ -5,13 +5,15 @@
 #include "boot.h"
 #include "console.h"
 #include "quad.h"
+#include "shafts.h"
 
 extern head_t head;
 extern settings_t settings;
 extern quad_t crank, cam;
+extern shafts_t shafts;
 
 /* head_main.c: called by the board's interrupts. */
-void on_edges(uint32_t pins, uint32_t changed); /* bits of PIN_... below */
+void on_edges(uint32_t us, uint32_t pins, uint32_t changed); /* bits of PIN_... below */
 void on_sample(uint64_t us, uint16_t crank_angle, uint16_t cam_angle, uint16_t raw_loop, uint8_t loop_answers);
 void run_head(void);
 

@@ -7,6 +7,7 @@
 head_t head;
 settings_t settings;
 quad_t crank, cam;
+shafts_t shafts;
 static volatile uint16_t starts;
 
 static void defaults(void)
@@ -20,8 +21,6 @@ static void defaults(void)
     settings.head.identity.major = FIRMWARE_MAJOR;
     settings.head.identity.minor = FIRMWARE_MINOR;
     settings.head.identity.interval_ns = INTERVAL_US * 1000u;
-    settings.head.identity.crank_counts = 4u * CRANK_LINES;
-    settings.head.identity.cam_counts = 4u * CAM_LINES;
     settings.head.block = BLOCK;
     settings.head.burst_us = BURST_S * 1000000u;
     settings.head.period_us = PERIOD_S * 1000000u;
@@ -29,23 +28,46 @@ static void defaults(void)
     settings.cam_lines = CAM_LINES;
     settings.crank_index = CRANK_INDEX;
     settings.cam_index = CAM_INDEX;
+    settings.crank_teeth = CRANK_TEETH;
+    settings.cam_marks = CAM_MARKS;
     settings.loop_full_ua = LOOP_FULL_UA;
+    settings_counts(&settings);
 }
 
-void on_edges(uint32_t pins, uint32_t changed)
+/* Pick-ups: A is the tooth, Z the turn mark, B a second tooth pick-up a quarter of a tooth later; it is still low at A's
+   rising edge while the shaft turns ahead. Without one B stays low. */
+void on_edges(uint32_t us, uint32_t pins, uint32_t changed)
 {
-    if (changed & (PIN_CRANK_A | PIN_CRANK_B)) {
-        quad_edge(&crank, (uint8_t)((pins & PIN_CRANK_A ? 2u : 0u) | (pins & PIN_CRANK_B ? 1u : 0u)));
-    }
-    if (changed & (PIN_CAM_A | PIN_CAM_B)) {
-        quad_edge(&cam, (uint8_t)((pins & PIN_CAM_A ? 2u : 0u) | (pins & PIN_CAM_B ? 1u : 0u)));
-    }
     uint32_t risen = changed & pins;
-    if (risen & PIN_CRANK_Z) {
-        quad_index(&crank);
+    if (shafts.has_crank) {
+        if (risen & PIN_CRANK_Z) {
+            shafts_edge(&shafts, us, CRANK_TURN);
+        }
+        if (risen & PIN_CRANK_A) {
+            shafts_edge(&shafts, us, (uint8_t)(CRANK_TOOTH | (pins & PIN_CRANK_B ? ASTERN : 0)));
+        }
+    } else {
+        if (changed & (PIN_CRANK_A | PIN_CRANK_B)) {
+            quad_edge(&crank, (uint8_t)((pins & PIN_CRANK_A ? 2u : 0u) | (pins & PIN_CRANK_B ? 1u : 0u)));
+        }
+        if (risen & PIN_CRANK_Z) {
+            quad_index(&crank);
+        }
     }
-    if (risen & PIN_CAM_Z) {
-        quad_index(&cam);
+    if (shafts.has_cam) {
+        if (risen & PIN_CAM_Z) {
+            shafts_edge(&shafts, us, CAM_TURN);
+        }
+        if (risen & PIN_CAM_A) {
+            shafts_edge(&shafts, us, (uint8_t)(CAM_TOOTH | (pins & PIN_CAM_B ? ASTERN : 0)));
+        }
+    } else {
+        if (changed & (PIN_CAM_A | PIN_CAM_B)) {
+            quad_edge(&cam, (uint8_t)((pins & PIN_CAM_A ? 2u : 0u) | (pins & PIN_CAM_B ? 1u : 0u)));
+        }
+        if (risen & PIN_CAM_Z) {
+            quad_index(&cam);
+        }
     }
 }
 
@@ -53,8 +75,19 @@ void on_sample(uint64_t us, uint16_t crank_angle, uint16_t cam_angle, uint16_t r
 {
     uint32_t ua = (uint32_t)raw_loop * settings.loop_full_ua / 65535u;
     uint32_t id = head_latch(&head, us, (uint16_t)(ua > 65535u ? 65535u : ua), loop_answers);
-    head_crank(&head, id, crank_angle, crank.known);
-    head_cam(&head, id, cam_angle, cam.known);
+    if (!shafts.has_crank) {
+        head_crank(&head, id, crank_angle, crank.known);
+    }
+    if (!shafts.has_cam) {
+        head_cam(&head, id, cam_angle, cam.known);
+    }
+}
+
+/* Turn marks and indexes at another place than before, and teeth that have moved. */
+static uint16_t slips(const pickup_t *p)
+{
+    uint32_t n = (uint32_t)p->slips + p->changed;
+    return (uint16_t)(n > 0xFFFEu ? 0xFFFEu : n);
 }
 
 static void health(health_t *h)
@@ -62,9 +95,9 @@ static void health(health_t *h)
     h->head_dc = board_head_dc();
     h->casing_dc = ntc_dc(board_analog(0));
     h->frame_dc = ntc_dc(board_analog(1));
-    h->crank_slips = crank.has_index ? crank.slips : NOT_FITTED_U16;
-    h->cam_slips = cam.has_index ? cam.slips : NOT_FITTED_U16;
-    h->crank_turns = quad_turns(&crank);
+    h->crank_slips = shafts.has_crank ? slips(&shafts.crank) : crank.has_index ? crank.slips : NOT_FITTED_U16;
+    h->cam_slips = shafts.has_cam ? slips(&shafts.cam) : cam.has_index ? cam.slips : NOT_FITTED_U16;
+    h->crank_turns = shafts.has_crank ? shafts.crank.turns : quad_turns(&crank);
     h->starts = starts;
     h->skew_ns = board_skew_ns();
 }
@@ -145,6 +178,7 @@ void run_head(void)
               (uint8_t)((pins & PIN_CRANK_A ? 2u : 0u) | (pins & PIN_CRANK_B ? 1u : 0u)));
     quad_init(&cam, (int32_t)settings.head.identity.cam_counts, (uint8_t)settings.cam_index,
               (uint8_t)((pins & PIN_CAM_A ? 2u : 0u) | (pins & PIN_CAM_B ? 1u : 0u)));
+    shafts_init(&shafts, (uint16_t)settings.crank_teeth, (uint16_t)settings.cam_marks);
     head_init(&head, &settings.head, boot, health);
     board_start(settings.head.identity.interval_ns / 1000u);
     int pending = -1;
@@ -158,6 +192,7 @@ void run_head(void)
         }
         seen = latched;
         board_watchdog();
+        shafts_poll(&shafts, &head);
         head_poll(&head, board_us());
         for (unsigned i = 0; i < 64; i++) {
             if (pending < 0) {

@@ -1,5 +1,7 @@
 #include "console.h"
 
+#include "pickup.h"
+
 typedef struct {
     const char *name;
     uint32_t low, high;
@@ -9,6 +11,7 @@ static const field_t FIELDS[] = {
     {"serial", 0, 0xFFFFFFFFu},      {"interval_us", 100, 100000},    {"block", 1, SAMPLES_MAX},
     {"burst_s", 0, 600},             {"period_s", 0, 86400},          {"crank_lines", 1, 16384},
     {"cam_lines", 1, 16384},         {"crank_index", 0, 1},           {"cam_index", 0, 1},
+    {"crank_teeth", 0, PICKUP_MARKS_MAX}, {"cam_marks", 0, PICKUP_MARKS_MAX},
     {"loop_full_ua", 20000, 65535},
 };
 #define FIELDS_N (sizeof FIELDS / sizeof FIELDS[0])
@@ -25,6 +28,8 @@ static uint32_t get(const settings_t *s, unsigned i)
     case 6: return s->cam_lines;
     case 7: return s->crank_index;
     case 8: return s->cam_index;
+    case 9: return s->crank_teeth;
+    case 10: return s->cam_marks;
     default: return s->loop_full_ua;
     }
 }
@@ -37,12 +42,21 @@ static void set(settings_t *s, unsigned i, uint32_t v)
     case 2: s->head.block = (uint16_t)v; break;
     case 3: s->head.burst_us = v * 1000000u; break;
     case 4: s->head.period_us = v > 4294u ? 4294000000u : v * 1000000u; break;
-    case 5: s->crank_lines = v; s->head.identity.crank_counts = 4u * v; break;
-    case 6: s->cam_lines = v; s->head.identity.cam_counts = 4u * v; break;
+    case 5: s->crank_lines = v; break;
+    case 6: s->cam_lines = v; break;
     case 7: s->crank_index = v; break;
     case 8: s->cam_index = v; break;
+    case 9: s->crank_teeth = v; break;
+    case 10: s->cam_marks = v; break;
     default: s->loop_full_ua = v; break;
     }
+    settings_counts(s);
+}
+
+void settings_counts(settings_t *s)
+{
+    s->head.identity.crank_counts = s->crank_teeth ? s->crank_teeth : 4u * s->crank_lines;
+    s->head.identity.cam_counts = s->cam_marks ? s->cam_marks : 4u * s->cam_lines;
 }
 
 static uint8_t begins(const char **at, const char *word)

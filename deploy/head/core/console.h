@@ -11,10 +11,14 @@ typedef struct {
     head_config_t head;
     uint32_t crank_lines, cam_lines; /* lines of the encoders; four counts each */
     uint32_t crank_index, cam_index; /* an index is wired */
+    uint32_t crank_teeth, cam_marks; /* pick-ups in place of an encoder; 0 = encoder */
     uint32_t loop_full_ua;           /* loop current at the converter's full scale */
 } settings_t;
 
 typedef enum { CONSOLE_OK, CONSOLE_SHOW, CONSOLE_SAVE, CONSOLE_GO, CONSOLE_WRONG } console_t;
+
+/* The identity's counts per turn: four for each line of an encoder, one for each tooth or mark. */
+void settings_counts(settings_t *s);
 
 /* One line, without its end. CONSOLE_WRONG: nothing was changed. */
 console_t console_line(settings_t *s, const char *line);

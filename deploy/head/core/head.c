@@ -11,6 +11,8 @@ void head_init(head_t *h, const head_config_t *config, uint32_t boot, head_healt
     h->boot = boot;
     h->in_burst = 1;
     h->was_slow = 1;
+    /* A delimiter first: what the wire held before, a frame cut off or the console's words, ends here. */
+    h->out[h->out_head++] = 0;
 }
 
 /* -- from the sampling interrupt --------------------------------------------------------------------------------- */

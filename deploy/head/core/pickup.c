@@ -3,6 +3,7 @@
 #define LEARN_TURNS 64u    /* the share of a new turn in what is learned falls to one in so many */
 #define STEADY_PART 64     /* a turn that differs by more than 1/64 from the one before teaches nothing */
 #define CHANGED_UNITS 4660 /* a tooth that moved by 0.1 degree: 0.1 / 360 * 65,536 * 256 */
+#define CHANGED_MARKS 48u  /* with fewer the engine's own ripple, which changes with its load, looks like moved marks */
 
 void pickup_init(pickup_t *p, uint16_t marks)
 {
@@ -16,6 +17,17 @@ static int64_t place(const pickup_t *p, uint16_t k)
     return (int64_t)k * 16777216 / p->marks + p->error[k];
 }
 
+/* By how much a tooth has moved against both its neighbours, 0 where it has not: ripple moves all of them nearly alike. */
+static int32_t moved(const pickup_t *p, const int32_t *off, uint16_t k)
+{
+    if (p->learned < LEARN_TURNS || p->marks < CHANGED_MARKS) {
+        return 0;
+    }
+    int32_t a = off[k] - off[k == 0 ? p->marks - 1u : k - 1u], b = off[k] - off[k + 1u == p->marks ? 0 : k + 1u];
+    uint8_t beyond = (a > CHANGED_UNITS && b > CHANGED_UNITS) || (a < -CHANGED_UNITS && b < -CHANGED_UNITS);
+    return beyond ? a / 2 + b / 2 : 0;
+}
+
 static void learn(pickup_t *p, uint32_t turn_us)
 {
     uint32_t before = p->last_turn_us, change = before > turn_us ? before - turn_us : turn_us - before;
@@ -23,15 +35,19 @@ static void learn(pickup_t *p, uint32_t turn_us)
     if (before == 0 || change > turn_us / STEADY_PART) {
         return;
     }
-    int64_t mean = 0;
+    static int32_t off[PICKUP_MARKS_MAX];
     for (uint16_t k = 0; k < p->marks; k++) {
         int64_t nominal = (int64_t)k * 16777216 / p->marks;
-        int64_t found = (int64_t)p->stamp_us[k] * 16777216 / turn_us - nominal;
-        int64_t off = found - p->error[k];
-        if (p->learned >= LEARN_TURNS && (off > CHANGED_UNITS || off < -CHANGED_UNITS) && p->changed < 0xFFFEu) {
-            p->changed++;
+        off[k] = (int32_t)((int64_t)p->stamp_us[k] * 16777216 / turn_us - nominal - p->error[k]);
+    }
+    int64_t mean = 0;
+    for (uint16_t k = 0; k < p->marks; k++) {
+        int32_t by = moved(p, off, k);
+        if (by) {
+            p->changed += p->changed < 0xFFFEu;
         }
-        p->error[k] += (int32_t)(off / share);
+        /* What has moved is learned at once, so that it counts once. */
+        p->error[k] += by ? by : off[k] / share;
         mean += p->error[k];
     }
     /* Only the spacing can be learned, not where the wheel stands as a whole. */
@@ -71,7 +87,8 @@ uint16_t pickup_tooth(pickup_t *p, uint32_t us, pickup_angle_t *out)
             p->turns++;
         }
         p->turn_us = us;
-        p->known = p->seen_turn;
+        p->known = p->fresh;
+        p->fresh = 0;
     }
     p->stamp_us[k] = us - p->turn_us;
     p->last_us = us;
@@ -87,8 +104,13 @@ void pickup_turn(pickup_t *p)
         }
         p->known = 0;
     }
-    p->seen_turn = 1;
+    p->seen_turn = p->fresh = 1;
     p->next = 0;
+}
+
+void pickup_astern(pickup_t *p)
+{
+    p->known = p->seen_turn = p->fresh = 0;
 }
 
 uint16_t pickup_sample(pickup_t *p, uint32_t us, uint32_t id, pickup_angle_t *out)

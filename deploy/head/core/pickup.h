@@ -9,13 +9,14 @@
 #include <stdint.h>
 
 #define PICKUP_MARKS_MAX 192
-#define PICKUP_WAITING 64 /* samples that may wait for a tooth: at 500 Hz and 12 marks, down to 39 rpm */
+#define PICKUP_WAITING 448 /* samples that may wait for a tooth */
 
 typedef struct {
     uint16_t marks;
     uint16_t next;                         /* the tooth that comes next, once the turn mark was seen */
     uint8_t known;                         /* the turn mark was seen, and teeth have come at a likely pace since */
-    uint8_t seen_turn;
+    uint8_t seen_turn;                     /* the turn mark was seen once */
+    uint8_t fresh;                         /* it was seen since the last first tooth: each turn must have its own */
     uint32_t last_us;                      /* time of the last tooth */
     uint32_t turn_us;                      /* time of the first tooth of this turn */
     uint32_t last_turn_us;                 /* how long the last whole turn took */
@@ -45,6 +46,9 @@ uint16_t pickup_tooth(pickup_t *p, uint32_t us, pickup_angle_t *out);
 
 /* The turn mark passed: the next tooth is the first. */
 void pickup_turn(pickup_t *p);
+
+/* The shaft turns astern: marks come backwards, so nothing is known until they come forwards for a turn. */
+void pickup_astern(pickup_t *p);
 
 /* A sample was taken at `us`; its angle follows with the next tooth. When too many wait, the oldest is given up: it is
    written to `out` as not valid; returns 0 or 1. */

@@ -272,7 +272,7 @@ void irq_timer0(void)
 
 void irq_gpio(void)
 {
-    uint32_t raised = REG(IO_BANK0 + 0x120);
+    uint32_t us = REG(TIMER + 0x28), raised = REG(IO_BANK0 + 0x120);
     REG(IO_BANK0 + 0xF0) = raised;
     uint32_t pins = board_pins(), changed = pins ^ last_pins;
     last_pins = pins;
@@ -285,7 +285,7 @@ void irq_gpio(void)
         changed |= PIN_CAM_Z;
         pins |= PIN_CAM_Z;
     }
-    on_edges(pins, changed);
+    on_edges(us, pins, changed);
 }
 
 void board_start(uint32_t interval_us)
