@@ -54,13 +54,17 @@ def tasks(settings: Settings, engine: EngineSettings) -> tuple[Task, ...]:
 def _head() -> tuple[Step, ...]:
     return (
         Step("Switch on the head. Start the daemon: camdrift run CONFIG.", SECOND, "running"),
-        Step("Read the lines per turn on the plate of each encoder.", SECOND, "read"),
+        Step("Read the lines per turn on the plate of each encoder, or count the teeth of its wheel.", SECOND, "read"),
     )
 
 
 def _plates() -> tuple[Question, ...]:
     return tuple(
-        Question(f"{w}_lines", f"Lines per turn on the {w} encoder's plate (empty: not read)", needed=False)
+        Question(
+            f"{w}_lines",
+            f"Lines per turn on the {w} encoder's plate, or teeth of its wheel (empty: not read)",
+            needed=False,
+        )
         for w in ("crank", "cam")
     )
 

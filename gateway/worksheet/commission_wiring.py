@@ -10,6 +10,8 @@ MARK_TURNS = 0.1
 AGREE = 0.01
 """The two shafts' turns agree within this share: lost motion and mounting are far smaller over two turns."""
 INDEX_TURNS = 2.0
+PICKUP_COUNTS_MAX = 192
+"""An identity with so few counts per turn is of pick-ups: one for each tooth or mark. Encoders have more."""
 INVALID = "Check the plug and the supply, and turn on until its index has passed."
 
 
@@ -27,14 +29,27 @@ def judge_head(work: Work) -> Finding:
     if set_name is None:
         proposed = (f'[[head]] name = "{head["name"]}"',)
     for which, heard in (("crank", crank), ("cam", cam)):
-        plate = work.number(f"{which}_lines") if work.typed.get(f"{which}_lines") else heard / 4
-        if round(plate * 4) != heard:
+        name, each, is_wheel = _console_name(which, heard)
+        plate = work.number(f"{which}_lines") if work.typed.get(f"{which}_lines") else heard / each
+        if round(plate * each) != heard:
             ok = False
-            lines.append(f"The {which} encoder's plate gives {plate:g} lines, the head is set to {heard / 4:g}.")
-            proposed += (f"head's console: set {which}_lines {plate:g}",)
+            found = (
+                f"The {which}'s wheel has {plate:g} teeth or marks"
+                if is_wheel
+                else (f"The {which} encoder's plate gives {plate:g} lines")
+            )
+            lines.append(f"{found}, the head is set to {heard / each:g}.")
+            proposed += (f"head's console: set {name} {plate:g}",)
     if head["lost"]:
         lines.append(f"The head has lost {head['lost']} samples since its start.")
     return Finding(ok, tuple(lines), proposed)
+
+
+def _console_name(which: str, counts: float) -> tuple[str, int, bool]:
+    """What the head's console calls a shaft's counts, how many counts each is, and whether it is a wheel's."""
+    if counts <= PICKUP_COUNTS_MAX:
+        return {"crank": "crank_teeth", "cam": "cam_marks"}[which], 1, True
+    return f"{which}_lines", 4, False
 
 
 def judge_sense(work: Work) -> Finding:
@@ -107,8 +122,12 @@ def _factors(work: Work, turned: float) -> Named | None:
 def _counts(work: Work, factor: dict[str, float]) -> tuple[str, ...]:
     assert work.now.head is not None
     counts = dict(zip(("crank", "cam"), work.now.head["counts"], strict=True))
-    lines = ((w, counts[w] / 4) for w in factor)
-    return tuple(f"head's console: set {w}_lines {n * factor[w]:.0f}  # now {n:g}; compare the plate" for w, n in lines)
+    lines = []
+    for which, share in factor.items():
+        name, each, _ = _console_name(which, counts[which])
+        now = counts[which] / each
+        lines.append(f"head's console: set {name} {now * share:.0f}  # now {now:g}; compare the plate")
+    return tuple(lines)
 
 
 def judge_plugs(work: Work) -> Finding:

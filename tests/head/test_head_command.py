@@ -1,6 +1,8 @@
 """`camdrift-head --emulated`: the image in the emulated chip, moved by the simulated drive, as a file and live."""
 
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 import daemon_rig
@@ -71,3 +73,13 @@ def test_the_daemon_reads_the_emulated_head(tmp_path: Path) -> None:
         found = engine()
     assert isinstance(found["head"], dict) and found["head"]["counts"] == [14_400, 14_400]
     assert float(str(found["raw_deg"])) == pytest.approx(17.35, abs=2.0)
+
+
+@pytest.mark.slow
+def test_one_command_shows_the_emulated_head_on_the_page() -> None:
+    """`make show`: firmware built, emulated before the gateway, and its figures read from the page."""
+    env = os.environ | {"CAMDRIFT_EMULATOR": str(rig.emulator().parents[1])}
+    words = [sys.executable, str(rig.HEAD / "show.py"), "--seconds", "20", "--port", str(daemon_rig.free_port())]
+    done = subprocess.run(words, env=env, capture_output=True, text=True, timeout=rig.RUN_S, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "rpm, spring 181." in done.stdout and "lag +0." in done.stdout

@@ -102,6 +102,10 @@ def test_head_against_plate_and_settings() -> None:
     assert not found.ok and found.settings == ("head's console: set cam_lines 2048",)
     assert judged(TERN, "head", status(), status()).ok
     assert not judged(TERN, "head", status(), status(head_heard=False)).ok
+    wheel = status(head_counts=[120, 14_400])
+    found = judged(TERN, "head", status(), wheel, crank_lines=118, cam_lines=3_600)
+    assert found.settings == ("head's console: set crank_teeth 118",) and "teeth or marks" in found.lines[1]
+    assert judged(TERN, "head", status(), wheel, crank_lines=120).ok
 
 
 def test_dead_centre_is_approached_ahead() -> None:
