@@ -134,7 +134,7 @@ def encoder(t: Floats, turns: Floats, counts: int, pins: tuple[int, int, int]) -
 
 def wheel(t: Floats, turns: Floats, errors: Floats, pins: tuple[int, int, int]) -> Events:
     """Pulses of a toothed wheel's pick-ups: A each tooth, Z the turn mark, half a tooth before the first; B, a
-    quarter of a tooth later than A, is high when a tooth comes backwards. `errors`: turns by which each tooth is off its place."""
+    quarter of a tooth later than A, is high when a tooth comes backwards. `errors`: turns, each off its place."""
     teeth = len(errors)
     k = np.arange(int(np.floor(turns.min() * teeth)) - 2, int(np.ceil(turns.max() * teeth)) + 3)
     when, _, up = _crossings(t, np.interp(turns, k / teeth + errors[k % teeth], k.astype(np.float64)))
