@@ -158,3 +158,7 @@ ALTER TABLE gateway ADD COLUMN receipt_at timestamptz NOT NULL DEFAULT '1970-01-
 ALTER TABLE gateway ADD COLUMN asked text NOT NULL DEFAULT '[]';
 ALTER TABLE gateway ADD COLUMN asks integer NOT NULL DEFAULT 0;
 ALTER TABLE gateway ADD COLUMN ask_at timestamptz NOT NULL DEFAULT '1970-01-01T00:00:00.000Z';
+
+-- Since when a vessel is online or offline, by the shore's clock: the time in the message is that of its connection.
+
+ALTER TABLE vessel ADD COLUMN state_since timestamptz;

@@ -5,6 +5,7 @@ from dataclasses import asdict, dataclass, field, fields
 from datetime import date, datetime
 from typing import Any
 
+from gateway.alarm.wording import WORDS
 from gateway.encode.messages import rfc3339, utc_of
 from gateway.model.csv_text import csv_text
 from gateway.shore.database import Database, open_database
@@ -14,14 +15,19 @@ PRIORITY_RANK = {"emergency-alarm": 4, "alarm": 3, "warning": 2, "caution": 1}
 DECISION_RANK = {"find-fault": 3, "renew-chain": 3, "re-time": 2, "retighten": 2, "compensate": 1, "nothing": 0}
 
 _ENGINES = (
-    "SELECT v.vessel, coalesce(e.engine, ''), e.lag_deg, e.lag_deg_per_1000h, e.elongation_percent, e.next_limit, "
+    "SELECT v.vessel, coalesce(n.engine, ''), e.lag_deg, e.lag_deg_per_1000h, e.elongation_percent, e.next_limit, "
     "e.hours_to_p05, e.date_p05, e.hours_to_p50, e.date_p50, e.decision, e.why, e.hours, e.trend_at, "
-    "v.state, v.heard_at FROM vessel v LEFT JOIN engine_now e ON e.vessel = v.vessel"
+    "v.state, v.state_since, v.heard_at FROM vessel v "
+    # An engine is known by its alarms too: its first trend comes hours later.
+    "LEFT JOIN (SELECT vessel, engine FROM engine_now UNION SELECT vessel, engine FROM alarm WHERE engine <> '') n "
+    "ON n.vessel = v.vessel LEFT JOIN engine_now e ON e.vessel = n.vessel AND e.engine = n.engine"
 )
 _ALARMS = (
-    "SELECT vessel, engine, tag, priority, state FROM alarm WHERE state IN ('unacknowledged', 'acknowledged') "
-    "ORDER BY vessel, engine, tag"
+    "SELECT vessel, engine, tag, priority, state, since_at, value, limit_value, unit, said FROM alarm "
+    "WHERE state IN ('unacknowledged', 'acknowledged') ORDER BY vessel, engine, tag"
 )
+PASSED = frozenset({"lag-near", "lag-limit", "tension-low", "elongation-near", "elongation-limit", "retighten-due"})
+"""Alarms that stand where a limit of the forecast is passed."""
 _HELD_UP = "SELECT gateway, vessel, upto_seq, top_seq FROM gateway WHERE upto_seq < top_seq ORDER BY gateway"
 _RANGES = (
     "SELECT after, before FROM (SELECT seq AS after, lead(seq) OVER (ORDER BY seq) AS before FROM event "
@@ -32,8 +38,28 @@ _REFUSED = "SELECT vessel, sum(messages) FROM refused_count GROUP BY vessel"
 
 
 @dataclass(frozen=True, slots=True)
+class Standing:
+    """An alarm that stands. `since`: by the ship's clock."""
+
+    tag: str
+    priority: str
+    state: str
+    since: str | None
+    value: float | None
+    limit: float | None
+    unit: str
+    text: str
+
+    @property
+    def action(self) -> str:
+        """What to do first; empty for an alarm of a later version."""
+        return WORDS[self.tag].action if self.tag in WORDS else ""
+
+
+@dataclass(frozen=True, slots=True)
 class FleetRow:
-    """One engine. Hours and dates to the next limit: early end, and middle. `silence_h`: by the shore's clock."""
+    """One engine. Hours and dates to the next limit: early end, and middle; 0 h where it is passed. `silence_h` and
+    `state_since`: by the shore's clock."""
 
     vessel: str
     engine: str
@@ -50,12 +76,14 @@ class FleetRow:
     hours: float | None
     trend_at: str | None
     state: str | None
+    state_since: str | None
     silence_h: float
     alarms: tuple[str, ...] = ()
     alarm_priority: str = ""
     missing_events: int = 0
     missing: tuple[str, ...] = field(default=())
     refused_messages: int = 0
+    standing: tuple[Standing, ...] = ()
 
     @property
     def severity(self) -> tuple[int, float, float, float, str, str]:
@@ -65,13 +93,15 @@ class FleetRow:
         return -standing, ahead, -float(self.missing_events), -self.silence_h, self.vessel, self.engine
 
 
-COLUMNS = tuple(f.name for f in fields(FleetRow))
+COLUMNS = tuple(f.name for f in fields(FleetRow) if f.name != "standing")
+"""Of the CSV; the JSON has `standing` too."""
 _TABLE = (
     ("vessel", "vessel", ""), ("engine", "engine", ""), ("lag_deg", "lag °", ".2f"),
     ("lag_deg_per_1000h", "°/1000h", "+.3f"), ("elongation_percent", "elong. %", ".3f"),
     ("next_limit", "next limit", ""),
     ("hours_to_p05", "from h", ",.0f"), ("date_p05", "from date", ""), ("decision", "do", ""),
-    ("alarms", "alarms", ""), ("silence_h", "silent h", ".1f"), ("missing_events", "missing", "d"),
+    ("alarms", "alarms", ""), ("state", "link", ""), ("silence_h", "silent h", ".1f"),
+    ("missing_events", "missing", "d"),
 )  # fmt: skip
 
 
@@ -79,9 +109,9 @@ def fleet(url: str, utc_s: float) -> list[FleetRow]:
     """Every engine, worst first. `utc_s`: the shore's clock. Raises StorageError, Refused."""
     db = open_database(url, make=False)
     try:
-        alarms: dict[tuple[str, str], list[tuple[str, str]]] = {}
-        for vessel, engine, tag, priority, _state in db.run(_ALARMS):
-            alarms.setdefault((vessel, engine), []).append((tag, priority))
+        alarms: dict[tuple[str, str], list[Standing]] = {}
+        for vessel, engine, *values in db.run(_ALARMS):
+            alarms.setdefault((vessel, engine), []).append(Standing(*(plain(v) for v in values)))
         missing = _missing(db)
         refused = {str(v): int(n) for v, n in db.run(_REFUSED)}
         rows = [_row(values, alarms, missing, refused, utc_s) for values in db.run(_ENGINES)]
@@ -92,23 +122,30 @@ def fleet(url: str, utc_s: float) -> list[FleetRow]:
 
 def _row(
     values: tuple[Any, ...],
-    alarms: dict[tuple[str, str], list[tuple[str, str]]],
+    alarms: dict[tuple[str, str], list[Standing]],
     missing: dict[str, tuple[int, tuple[str, ...]]],
     refused: dict[str, int],
     utc_s: float,
 ) -> FleetRow:
-    *known, state, heard_at = (plain(v) for v in values)
+    *known, state, state_since, heard_at = (plain(v) for v in values)
     vessel, engine = known[0], known[1]
     # The gateway's own alarms stand on every engine of the ship: they show how far its figures are valid.
     standing = alarms.get((vessel, engine), []) + (alarms.get((vessel, ""), []) if engine else [])
-    worst = max((priority for _, priority in standing), key=lambda p: PRIORITY_RANK.get(p, 0), default="")
+    standing.sort(key=lambda a: -PRIORITY_RANK.get(a.priority, 0))
+    worst = standing[0].priority if standing else ""
     count, ranges = missing.get(vessel, (0, ()))
     silence_h = round(max(0.0, utc_s - utc_of(heard_at)) / 3600, 2)
+    found = dict(zip(COLUMNS, known, strict=False))
+    passed = next((a.tag for a in standing if a.tag in PASSED), None)
+    if passed is not None:
+        found |= {"next_limit": passed, "hours_to_p05": 0.0, "date_p05": None, "hours_to_p50": 0.0, "date_p50": None}
     return FleetRow(
-        **dict(zip(COLUMNS, known, strict=False)),
+        **found,
         state=state,
+        state_since=state_since,
         silence_h=silence_h,
-        alarms=tuple(tag for tag, _ in standing),
+        alarms=tuple(a.tag for a in standing),
+        standing=tuple(standing),
         alarm_priority=worst,
         missing_events=count,
         missing=ranges,
@@ -150,7 +187,7 @@ def _flat(value: Any) -> Any:
 
 
 def as_table(rows: list[FleetRow]) -> str:
-    """For a terminal."""
+    """For a terminal: first what stands, with what to do; then every engine on a line."""
     cells = [[title for _, title, _ in _TABLE]]
     cells += [[_shown(getattr(row, name), spec) for name, _, spec in _TABLE] for row in rows]
     widths = [max(len(line[i]) for line in cells) for i in range(len(_TABLE))]
@@ -161,11 +198,30 @@ def as_table(rows: list[FleetRow]) -> str:
             for text, width, (_, _, spec) in zip(line, widths, _TABLE, strict=True)
         ]
         lines.append("  ".join(shown).rstrip())
-    return "\n".join(lines)
+    return "\n".join([*_standing(rows), *lines])
+
+
+def _standing(rows: list[FleetRow]) -> list[str]:
+    """Each alarm on two lines, worst first; cautions are left to the table."""
+    lines = []
+    for row in rows:
+        for alarm in (a for a in row.standing if PRIORITY_RANK.get(a.priority, 0) > 1):
+            where = row.vessel + (f"/{row.engine}" if row.engine else "")
+            since = f" since {alarm.since[:16].replace('T', ' ')} UTC" if alarm.since else ""
+            heard = (
+                "" if row.state == "online" else f" ({row.state or 'link unknown'}, heard {row.silence_h:.1f} h ago)"
+            )
+            lines += [f"{alarm.priority.upper()}  {where}{since}, {alarm.state}{heard}: {alarm.text}"]
+            lines += [f"  what to do: {alarm.action}"] if alarm.action else []
+    return [_printable(line) for line in lines] + [""] * bool(lines)
 
 
 def _shown(value: Any, spec: str) -> str:
     if value is None:
         return "-"
     text = ",".join(value) if isinstance(value, tuple) else format(value, spec)
+    return _printable(text)
+
+
+def _printable(text: str) -> str:
     return "".join(c if c.isprintable() else "�" for c in text)

@@ -39,7 +39,7 @@ class Batch:
         m, vessel = item.message, item.address.vessel
         at = utc_of(m.ts)
         self.presence[vessel] = (
-            vessel, m.state, rfc3339(at), m.version, rfc3339(utc_s),
+            vessel, m.state, rfc3339(at), m.version, rfc3339(utc_s), rfc3339(utc_s),
             _later(at, PRESENCE_SLACK_S), _later(utc_s, AHEAD_S),
         )  # fmt: skip
 

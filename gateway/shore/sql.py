@@ -36,8 +36,9 @@ TREND = _insert("trend", _TREND, _NOTHING)
 READING = _insert("reading", _READING, _NOTHING)
 PRESENCE = _insert(
     "vessel",
-    "vessel, state, presence_at, version, heard_at",
-    f"ON CONFLICT (vessel) {_set('state, presence_at, version')} "
+    "vessel, state, presence_at, version, heard_at, state_since",
+    f"ON CONFLICT (vessel) {_set('state, presence_at, version')}, state_since = "
+    "CASE WHEN coalesce(vessel.state, '') <> excluded.state THEN excluded.state_since ELSE vessel.state_since END "
     "WHERE vessel.presence_at IS NULL OR ? >= vessel.presence_at OR vessel.presence_at > ?",
 )
 ALARM = _insert(

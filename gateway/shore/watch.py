@@ -10,11 +10,15 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from gateway.alarm.wording import WORDS
 from gateway.encode.messages import AlarmEvent, rfc3339
+from gateway.model.enums import AlarmState
 from gateway.model.errors import PortError
 from gateway.shore.check import Checked, NotTaken, check, filters
 from gateway.shore.link import Access, FleetLink, Subscription
 
+_STANDS = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+_CLEARED = (AlarmState.NORMAL, AlarmState.RETURNED)
 GATEWAYS_MAX = 100_000
 NUMBERS_MAX = 1_000
 """Seqs remembered per gateway beyond a gap; copies of older ones are known by being old."""
@@ -22,7 +26,8 @@ NUMBERS_MAX = 1_000
 
 @dataclass(frozen=True, slots=True)
 class Alert:
-    """One line. `what`: alarm, adjustment, gateway, presence, missing, silent or refused; `about`: tag or kind."""
+    """One line. `what`: standing (when we came), alarm, adjustment, gateway, presence, missing, silent or refused;
+    `about`: tag or kind."""
 
     ts: str
     vessel: str
@@ -60,11 +65,12 @@ class Alerts:
         self._prefix, self._silent_after_s = prefix, silent_after_s
         self._seen: OrderedDict[str, tuple[int, set[int]]] = OrderedDict()
         self._presence: dict[str, str] = {}
+        self._shown: dict[tuple[str, str, str], str] = {}
         self._heard: OrderedDict[str, float] = OrderedDict()
         self._silent: set[str] = set()
 
-    def feed(self, topic: str, payload: bytes, now: float, utc_s: float) -> list[Alert]:
-        """What one message gives rise to."""
+    def feed(self, topic: str, payload: bytes, now: float, utc_s: float, *, retained: bool = False) -> list[Alert]:
+        """What one message gives rise to. `retained`: it stood before we came."""
         item = check(topic, payload, self._prefix)
         if isinstance(item, NotTaken):
             return [Alert(rfc3339(utc_s), item.vessel or "?", "", "refused", item.reason.value, item.detail)]
@@ -72,7 +78,9 @@ class Alerts:
         if item.address.klass == "event":
             found += self._event(item, utc_s)
         elif item.address.klass == "presence":
-            found += self._presence_of(item)
+            found += self._presence_of(item, utc_s, retained=retained)
+        elif item.address.klass == "alarm" and retained:
+            found += self._standing(item)
         return found
 
     def silent(self, now: float, utc_s: float) -> list[Alert]:
@@ -97,7 +105,23 @@ class Alerts:
         self._silent.discard(vessel)
         return [Alert(rfc3339(utc_s), vessel, "", "silent", "heard again", "the vessel is heard again")]
 
-    def _presence_of(self, item: Checked) -> list[Alert]:
+    def _standing(self, item: Checked) -> list[Alert]:
+        """An alarm that stood when we came, once; not again after a break of the connection."""
+        m, a = item.message, item.address
+        key = (a.vessel, a.engine, m.tag)
+        if len(self._shown) > GATEWAYS_MAX:
+            self._shown.clear()
+        if m.state not in _STANDS or self._shown.get(key) == m.ts:
+            return []
+        self._shown[key] = m.ts
+        return [
+            Alert(
+                m.since or m.ts, a.vessel, a.engine, "standing", m.tag, m.text, m.priority.value, to=m.state.value,
+                value=m.value, limit=m.limit, unit=m.unit, by=m.by or "",
+            )
+        ]  # fmt: skip
+
+    def _presence_of(self, item: Checked, utc_s: float, *, retained: bool) -> list[Alert]:
         vessel, state = item.address.vessel, item.message.state
         before = self._presence.get(vessel)
         if len(self._presence) > GATEWAYS_MAX:
@@ -105,7 +129,13 @@ class Alerts:
         self._presence[vessel] = state
         if before == state or (before is None and state == "online"):
             return []
-        return [Alert(item.message.ts, vessel, "", "presence", state, f"camdrift {item.message.version} is {state}")]
+        text = f"camdrift {item.message.version} is {state}"
+        if state == "online":
+            return [Alert(item.message.ts, vessel, "", "presence", state, text)]
+        # The message was left with the broker when the link came up, and bears that time.
+        text += "; since when is not known" if retained else ""
+        text += f"; its link had come up at {item.message.ts}"
+        return [Alert(rfc3339(utc_s), vessel, "", "presence", state, text)]
 
     def _event(self, item: Checked, utc_s: float) -> list[Alert]:
         m, a = item.message, item.address
@@ -130,8 +160,10 @@ class Alerts:
 def _alert(item: Checked) -> Alert:
     m, a = item.message, item.address
     if isinstance(m, AlarmEvent):
+        title = WORDS[m.tag].title if m.tag in WORDS else m.tag
+        text = f"Cleared: {title}" if m.to in _CLEARED else m.text
         return Alert(
-            m.ts, a.vessel, a.engine, "alarm", m.tag, m.text, m.priority.value, m.came_from.value, m.to.value, m.value,
+            m.ts, a.vessel, a.engine, "alarm", m.tag, text, m.priority.value, m.came_from.value, m.to.value, m.value,
             m.limit, m.unit, m.by or "",
         )  # fmt: skip
     return Alert(m.ts, a.vessel, a.engine, m.kind, m.what, m.text, by=getattr(m, "by", None) or "")
@@ -148,24 +180,31 @@ def watch(
 ) -> None:
     """Show alerts while `go_on()`; a broken connection is noted, and opened again after a pause."""
     alerts = Alerts(prefix, silent_after_s)
-    wanted = [f for f in filters(prefix, readings=False) if not f.endswith(("/trend", "/alarm/+"))]
-    subscription = Subscription(client_id, [*wanted, f"{prefix}/+/+/trend"], "", 0, 100)
+    subscription = Subscription(client_id, filters(prefix, readings=False), "", 0, 100)
+    noted = ""
     while go_on():
         came: list[Any] = []
         link = FleetLink(access, subscription, came.append)
         try:
             link.open()
+            if noted:
+                note("connected again")
+                noted = ""
             while go_on():
                 link.step(0.5)
                 for message in came:
-                    for alert in alerts.feed(message.topic, bytes(message.payload), time.monotonic(), time.time()):
+                    now, utc_s, retained = time.monotonic(), time.time(), bool(message.retain)
+                    for alert in alerts.feed(message.topic, bytes(message.payload), now, utc_s, retained=retained):
                         show(alert)
                 link.ack(came)
                 came.clear()
                 for alert in alerts.silent(time.monotonic(), time.time()):
                     show(alert)
         except PortError as e:
-            note(str(e))
+            # Once: what goes on without end is no news.
+            if str(e) != noted:
+                noted = str(e)
+                note(f"{noted}; tried again each five seconds")
             end = time.monotonic() + 5.0
             while go_on() and time.monotonic() < end:
                 time.sleep(0.1)

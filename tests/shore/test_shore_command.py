@@ -11,13 +11,15 @@ from pathlib import Path
 import pytest
 from mqtt_fakes import mosquitto, needs_mosquitto, publish, until
 from shore_inside import local
-from shore_rig import BROKER_LINES, PREFIX, SRC, UTC, event, gateway_of, presence, trend
+from shore_rig import BROKER_LINES, PREFIX, SRC, UTC, alarm, event, gateway_of, presence, trend
 
 from gateway.cli.main import main
+from gateway.encode.messages import rfc3339
+from gateway.model.enums import AlarmState
 from gateway.shore.check import check
 from gateway.shore.link import FleetLink, Subscription, TakenOver
 from gateway.shore.store import FleetStore
-from gateway.shore.watch import Alerts
+from gateway.shore.watch import Alert, Alerts
 
 GOOD = ["shore", "keep", "--broker", "mqtt://127.0.0.1:1", "--store"]
 
@@ -140,6 +142,29 @@ def test_watch_tells_events_once_gaps_and_presence() -> None:
         ("presence", "online"),
     ]
     assert told(("camdrift/1/a/event", b"{}")) == [("refused", "schema")]
+
+
+def test_watch_shows_what_stands_when_it_comes() -> None:
+    """Pins: a retained alarm that stands, once; none that is normal; a live state not beside its event; offline with
+    the time at which we heard it and not that of the connection; a cleared alarm says so and not the fault's text."""
+    alerts = Alerts(PREFIX)
+
+    def shown(message: tuple[str, bytes], retained: bool) -> list[Alert]:
+        return alerts.feed(*message, 0.0, UTC + 9_000, retained=retained)
+
+    (stands,) = shown(alarm("a", AlarmState.UNACKNOWLEDGED), True)
+    assert (stands.what, stands.about, stands.to, stands.text) == (
+        "standing",
+        "lag-limit",
+        "unacknowledged",
+        "lag: late",
+    )
+    assert shown(alarm("a", AlarmState.UNACKNOWLEDGED), True) == []
+    assert shown(alarm("b", AlarmState.NORMAL), True) == shown(alarm("b", AlarmState.UNACKNOWLEDGED), False) == []
+    (gone,) = shown(presence("a", "offline", UTC), False)
+    assert gone.ts == rfc3339(UTC + 9_000) and rfc3339(UTC) in gone.text
+    (cleared,) = shown(event("a", 1, came_from=AlarmState.UNACKNOWLEDGED, to=AlarmState.RETURNED), False)
+    assert cleared.text == "Cleared: Camshaft lag limit exceeded"
 
 
 def test_watch_tells_silence_once_and_its_end() -> None:

@@ -295,8 +295,34 @@ def test_the_fleet_comes_worst_first(store_url: str) -> None:
     found = fleet(store_url, UTC + 7_200)
     assert [row.vessel for row in found] == ["late", "slack", "near", "far", "calm"]
     late = found[0]
-    assert (late.next_limit, late.hours_to_p05, late.date_p05) == ("lag-limit", 100.0, "2027-12-01")
+    assert (late.next_limit, late.hours_to_p05, late.date_p05) == ("lag-limit", 0.0, None), "passed"
     assert (late.alarms, late.alarm_priority, late.silence_h) == (("lag-limit",), "alarm", 2.0)
+
+
+def test_an_alarm_is_seen_before_the_engine_has_a_trend(store_url: str) -> None:
+    """Pins that a ship just fitted, with an alarm and no trend yet, stands first and with its engine; a limit that is
+    passed is 0 h away; text, figures, since when, and what to do are there."""
+    store = FleetStore(store_url)
+    kept(store, trend("near", 1.4, 800.0), presence("new"), alarm("new", AlarmState.UNACKNOWLEDGED))
+    new, near = fleet(store_url, UTC + 60)
+    assert (new.vessel, new.engine, new.next_limit, new.hours_to_p05) == ("new", "main", "lag-limit", 0.0)
+    (standing,) = new.standing
+    assert (standing.text, standing.value, standing.limit, standing.since) == ("lag: late", 2.05, 2.0, m.rfc3339(UTC))
+    assert "re-time the camshaft" in standing.action
+    first, second, *_ = as_table([new, near]).splitlines()
+    assert first.startswith("ALARM  new/main since 2026-") and first.endswith("unacknowledged: lag: late")
+    assert second.strip().startswith("what to do: Check the maximum pressures")
+    assert json.loads(as_json([new]))[0]["standing"][0]["tag"] == "lag-limit"
+
+
+def test_offline_is_since_when_we_heard_it(store_url: str) -> None:
+    """A will bears the time at which the link had come up; the fleet counts from when it went, by the shore's clock."""
+    store = FleetStore(store_url)
+    kept(store, presence("a"), utc_s=UTC)
+    kept(store, presence("a", "offline"), utc_s=UTC + 3_600)
+    kept(store, presence("a", "offline"), utc_s=UTC + 7_200)
+    (row,) = fleet(store_url, UTC + 8_000)
+    assert (row.state, row.state_since) == ("offline", m.rfc3339(UTC + 3_600))
 
 
 def test_the_fleet_tells_missing_numbers(store_url: str) -> None:
@@ -312,7 +338,7 @@ def test_the_fleet_as_table_csv_and_json_say_the_same(store_url: str) -> None:
     store = FleetStore(store_url)
     kept(store, trend("a", decision={"do": "nothing", "why": "=1+1\x1b[2J"}), presence("quiet"))
     found = fleet(store_url, UTC)
-    assert [list(row) for row in json.loads(as_json(found))] == [list(COLUMNS)] * 2
+    assert [list(row) for row in json.loads(as_json(found))] == [[*COLUMNS, "standing"]] * 2
     assert as_csv(found).splitlines()[0] == ",".join(COLUMNS)
     assert "'=1+1" in as_csv(found)
     table = as_table(found)

@@ -15,7 +15,7 @@ import structlog
 
 from gateway.encode.messages import presence_payload
 from gateway.encode.topics import Topics
-from gateway.model.errors import CamdriftError, PortError
+from gateway.model.errors import PortError
 from gateway.model.settings import BrokerSettings
 from gateway.outlets.mqtt.access import Unreachable
 from gateway.outlets.mqtt.line import Outgoing
@@ -31,6 +31,9 @@ OFFERED_MAX = 32
 ALARM_PAUSE_S = 1.0
 """The longest pause between tries while nobody answers and an alarm waits: it is to be ashore within 10 s of the link's
 return. A dead link charges nothing for the tries; with no alarm waiting the pauses grow as the settings say."""
+ALARM_ANSWERED_S = 8.0
+"""The longest pause, with the try itself under ten seconds, where somebody answers and will not have us (a broker that
+only just starts, a port that is closed meanwhile): an alarm that waits must not wait out minutes."""
 ALARM_CONNECT_S = 4.0
 """So long then a try for TCP: the gaps between the kernel's own repeats stay below two seconds (RFC 6298)."""
 DEAF_S = 600.0
@@ -187,10 +190,10 @@ class BrokerLink:
                 return
             if silent:
                 self._silent += 1
-                self._pause_in_silence(self._silence.next())
+                self._pause(self._silence.next(), ALARM_PAUSE_S, at_once=True)
             else:
                 self._answered()
-                self._pause(self._backoff.next())
+                self._pause(self._backoff.next(), ALARM_ANSWERED_S, at_once=False)
 
     def _answered(self) -> None:
         """Somebody is there: what comes after a long silence is not waited for as long as the silence was."""
@@ -208,29 +211,28 @@ class BrokerLink:
         self._logged = reason
         log("mqtt.disconnected", reason=reason)
 
-    def _pause(self, seconds: float) -> None:
-        until = time.monotonic() + seconds
-        while (left := until - time.monotonic()) > 0 and not self._stopping.is_set():
-            self.last_beat = time.monotonic()
-            self._stopping.wait(min(left, self._timing.beat_s))
-
-    def _pause_in_silence(self, seconds: float) -> None:
-        """A pause of which an alarm that waits makes a short one, and a new alarm the end."""
+    def _pause(self, seconds: float, most_s: float, *, at_once: bool) -> None:
+        """A pause that an alarm which waits shortens to `most_s`, and with `at_once` a new alarm ends."""
+        began = time.monotonic()
         waits = self._alarm_waits()
-        until = time.monotonic() + (min(seconds, ALARM_PAUSE_S) if waits else seconds)
+        until = began + (min(seconds, most_s) if waits else seconds)
         while (left := until - time.monotonic()) > 0 and not self._stopping.is_set():
             self.last_beat = time.monotonic()
             # Before the look, so that what is stored while we look wakes us again.
             if self.wake.wait(min(left, self._timing.beat_s)) and not self._stopping.is_set():
                 self.wake.clear()
-                if self._alarm_waits() > waits:
+                now_waits = self._alarm_waits()
+                if at_once and now_waits > waits:
                     return
+                if now_waits:
+                    until = min(until, began + most_s)
 
     def _alarm_waits(self) -> int:
         """Revision of the newest alarm state that the broker never had; 0 where there is none or the disk is silent."""
         if "alarm" not in self._broker.classes:
             return 0
-        with contextlib.suppress(CamdriftError):
+        # Whatever is wrong with the outbox, the next try meets it and logs it: this look must not end the thread.
+        with contextlib.suppress(Exception):
             reader = self._reader_factory()
             try:
                 return reader.alarm_waits()
