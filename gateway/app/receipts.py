@@ -100,7 +100,7 @@ class Receipts:
 
     def _replace(self, broker: str, receipt: ReceivedMessage, now_s: float) -> None:
         old = self._confirmed.get(broker)
-        # A retained one comes again at each connection, and says nothing new.
+        # A retained one comes again at each connection, and is no news.
         if old is None or old.receipt != receipt:
             behind = None if old is None or receipt.seq > old.receipt.seq else old.behind_since_s
             self._confirmed[broker] = _Confirmed(receipt, now_s, behind_since_s=behind)
