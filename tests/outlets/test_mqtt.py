@@ -229,7 +229,8 @@ def test_class_not_wanted_is_not_sent() -> None:
 
 def test_a_failing_outbox_does_not_end_the_thread() -> None:
     """Pins that any exception in the thread is told once and survived: the link goes on when the disk is back."""
-    outbox, failures = MemoryOutbox(), iter([OSError("disk I/O error"), RuntimeError("in the pause"), RuntimeError("odd")])
+    outbox = MemoryOutbox()
+    failures = iter([OSError("disk I/O error"), RuntimeError("in the pause"), RuntimeError("odd")])
     outbox.add(3)
 
     def reader() -> MemoryOutbox:
