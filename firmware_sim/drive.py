@@ -116,6 +116,10 @@ class Drive:
         load = (rpm / self.scenario.engine.full_rpm) ** 3 + waves(t, self._load)
         return np.where(rpm >= self.scenario.engine.turning_rpm, np.clip(load, 0.0, 1.1), 0.0)
 
+    def fuel_part(self, t: Floats) -> Floats:
+        """Fuel a stroke as part of full load's: what the fuel index shows; 0 when not running."""
+        return self._fuel(self._timetable.rpm(t), self.load(t))
+
     def casing_c(self, t: Floats) -> Floats:
         """Temperature of the chain casing, as its sensor stands in it."""
         thermal = self.scenario.thermal

@@ -133,7 +133,7 @@ class _Writer:
         noise = self._rng.standard_normal((len(dues), 4))
         head_c = 38 + 0.2 * noise[:, 0]
         casing, frame = drive.casing_c(t) + 0.1 * noise[:, 1], drive.frame_c(t) + 0.1 * noise[:, 2]
-        fuel_ua = 4000 + 16_000 * np.clip(drive.load(t), 0, 1) + 8 * noise[:, 3]
+        fuel_ua = 4000 + 16_000 * np.clip(drive.fuel_part(t), 0, 1) + 8 * noise[:, 3]
         turned = timetable.turns_abs(t) - timetable.turns_abs(starts)
         turns = np.floor(turned)
         for i, due in enumerate(dues):

@@ -183,6 +183,8 @@ class EnginePipeline:
     def _close_window(self, t_us: int) -> list[Output]:
         over_us = self.measuring.window_over_us(t_us)
         window = None if over_us is None else self.measuring.close(self.timeline.utc_s(over_us))
+        if over_us is not None:
+            self.wear.shape(self.measuring.close_shape())
         if over_us is None or window is None:
             return []
         stepped = self.wear.window(window, warm=self.measuring.is_warm)

@@ -36,6 +36,7 @@ def evidence(
         port_text=presence.port_text,
         head_text=head_text,
         unused_min=unused_min,
+        shape=wear.series.shape.view,
     )
 
 

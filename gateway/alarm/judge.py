@@ -7,6 +7,7 @@ from gateway.alarm.machine import HELD, Alarm, AlarmSet, Finding
 from gateway.alarm.table import BY_TAG
 from gateway.model.enums import Running
 from gateway.model.settings import EngineSettings
+from gateway.wear.shape_reference import OFF, ShapeView
 from gateway.wear.summary import StandingStep, WearSummary
 
 
@@ -38,6 +39,7 @@ class Evidence:
     head_text: str | None = ""
     """What is wrong with the head's identity or its times; empty where nothing is."""
     unused_min: float | None = None
+    shape: ShapeView = OFF
 
 
 def judge(engine: EngineSettings, alarms: AlarmSet, e: Evidence) -> dict[str, Finding]:
@@ -210,9 +212,14 @@ def _by_person(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     return HELD
 
 
-def _no_evidence(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
-    """The row's number, tag and words are fixed; nothing measures the shape against a reference yet."""
-    return HELD
+def _shape(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
+    """While a step of the lag stands, an encoder may have moved, and its mounting error with it."""
+    if engine.cams is None or not e.shape.changes or e.lag_step is not None:
+        return HELD
+    limit, named = engine.cams.change_percent, e.shape.named
+    if named is None:
+        return Finding(False, max((c.p50 for c in e.shape.changes), key=abs), limit)
+    return Finding(True, named.p50, limit, e.shape.text)
 
 
 LINK_LOSS_PERCENT = 1.0
@@ -227,7 +234,7 @@ _RULES: dict[str, Rule] = {
     "link-poor": _poor,
     "head-timing": _head,
     "trial": _by_person,
-    "shape-changed": _no_evidence,
+    "shape-changed": _shape,
     "lag-limit": _lag,
     "lag-near": _lag,
     "lag-step": _lag_step,

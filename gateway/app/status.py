@@ -84,6 +84,7 @@ def engine_status(s: EngineSnapshot) -> dict[str, Any]:
         "lag_deg": unknown if d is None else _measured(d.lag),
         "lag_p2p_deg": d and d.lag_p2p_deg,
         "lost_motion": d.lost_motion if d else "",
+        "cam_loads": d.cam_loads.text if d else "",
         "casing_c": d and d.casing_c,
         "head_heard": v.head_heard,
         "orders_deg": [] if d is None else list(d.orders_deg),

@@ -62,6 +62,8 @@ def _engine(slug: str, e: dict[str, Any]) -> None:
     _row("camshaft lag", _measured(e["lag_deg"], 2, "deg") + ", late is +")
     if e["lost_motion"]:
         _row("lost motion", e["lost_motion"])
+    if e["cam_loads"]:
+        _row("cam loads", e["cam_loads"])
     lost = e["link"]["lost"]
     _row("link", f"{e['link']['good']:,} frames good, {lost:,} lost" + ("" if e["head_heard"] else "; head not heard"))
     for a in e["alarms"]:

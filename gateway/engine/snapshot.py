@@ -12,10 +12,11 @@ from gateway.alarm.wording import short_text
 from gateway.measure.timeline import Timeline
 from gateway.model.enums import AlarmState, Quality
 from gateway.model.records import Reading
-from gateway.model.snapshot import AlarmView, EngineDetail, EngineView, HeadView
+from gateway.model.snapshot import AlarmView, EngineDetail, EngineView, HeadView, ShapeDetail
 from gateway.pipeline import EnginePipeline
 from gateway.wear.bookings import Entry
 from gateway.wear.datum import Datum
+from gateway.wear.shape_reference import ShapeView
 from gateway.wear.trend import Trend
 
 ACTIVE = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
@@ -153,8 +154,14 @@ def _detail(p: EnginePipeline, r: Reading) -> EngineDetail:
         turned_raw_deg=m.turned_raw_deg(),
         turned_utc_s=_utc_s(p.timeline, m.turned_us()),
         lost_motion="" if p.wear.last_trend is None else p.wear.last_trend.lost_motion.text,
+        cam_loads=_cam_loads(p.wear.series.shape.view),
         head=_head_view(p),
     )
+
+
+def _cam_loads(v: ShapeView) -> ShapeDetail:
+    changes = tuple(("/".join(map(str, c.cylinders)), c.p05, c.p50, c.p95) for c in v.changes)
+    return ShapeDetail(v.text, v.reference_deg, v.present_deg, changes)
 
 
 def _head_view(p: EnginePipeline) -> HeadView | None:

@@ -4,10 +4,11 @@ from collections.abc import Mapping
 from typing import Literal
 
 from gateway.measure.cutter import TURN
-from gateway.measure.medians import TenMinutes, Window
+from gateway.measure.medians import REVOLUTIONS_MIN, TenMinutes, Window
 from gateway.measure.meter import Meter
 from gateway.measure.steadiness import Interruption, Steadiness
 from gateway.measure.timing import TimingWatch
+from gateway.measure.turn_shape import TurnShape
 from gateway.model.records import Cycle
 from gateway.model.settings import EngineSettings
 
@@ -49,6 +50,12 @@ class Measuring:
         """The ten minutes that are over, `None` where they held too few revolutions. `utc_s`: of the last of them."""
         return self._medians.close(utc_s, self.meter.health)
 
+    def close_shape(self) -> TurnShape | None:
+        """The shape of the lag over the same ten minutes; `None` where too few cycles were settled, or none is asked
+        for."""
+        total = self.meter.turn_shape
+        return None if total is None else total.take(self.meter.hours.hours, REVOLUTIONS_MIN)
+
     def second(self, t_us: int) -> None:
         """A second is over."""
         s = self.meter.last_second
@@ -76,6 +83,8 @@ class Measuring:
     def begin_window_again(self) -> None:
         """A jump lies in the ten minutes, and their middle would be of neither level."""
         self._medians.restart()
+        if self.meter.turn_shape is not None:
+            self.meter.turn_shape.begin_again()
 
     def rebase(self, zero_deg: float | None, free_length_mm: float, *, lag: bool, spring: bool) -> None:
         """Count from a new datum. `lag`, `spring`: what the means hold is from before the work."""

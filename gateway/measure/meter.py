@@ -24,6 +24,7 @@ from gateway.measure.sensors import NO_FAULTS, SensorFaults, SensorWatch
 from gateway.measure.shape import ShapeMean
 from gateway.measure.slow_turn import SlowTurn
 from gateway.measure.smoothing import Ewma, Smoother, SpikeGate
+from gateway.measure.turn_shape import TurnShapeSum
 from gateway.model.enums import STANDING, Quality, Running
 from gateway.model.records import CAM_VALID, CRANK_VALID, Cycle, Health, Identity, Measured, Reading, SampleBlock
 from gateway.model.settings import EngineSettings, slack_tension_n
@@ -92,6 +93,8 @@ class Meter:
         """Pipeline time up to which the hours are counted, a gap that is not settled yet among them."""
         self.last_cycle: Cycle | None = None
         self._shape = ShapeMean(s.fast_s)
+        self.turn_shape = TurnShapeSum(engine.ratio) if engine.cams is not None else None
+        self._settle_s = engine.running.settle_min * 60
         self._slow = SlowTurn(engine.ratio)
         self._block: BlockStart | None = None
         self._followed = 0
@@ -264,6 +267,8 @@ class Meter:
                 self._look_at_ripple(f)
             if c.lag_p2p_deg is not None:
                 self._shape.add(f.shape_deg, c.duration_s)
+                if self.turn_shape is not None and self.running.under_way_s >= self._settle_s:
+                    self.turn_shape.add(f.shape_deg, c.rpm, self.load())
         return c
 
     def _judged(self, f: CycleFigures) -> Cycle:

@@ -527,7 +527,7 @@ class CamsSettings(Section):
     """Crank angle after the crank's zero, of cylinder 1, 2, …; a four-stroke's go over two turns."""
     half_width_deg: Annotated[Finite, Field(ge=5, le=90)] = 22.0
     """Half the length of the cam's load, crank degrees; the manual's fuel cam gives it."""
-    change_percent: Annotated[Finite, Field(ge=2, le=100)] = 6.0
+    change_percent: Annotated[Finite, Field(ge=2, le=100)] = 5.0
     """A change of one cylinder's figure of this size, and clear of its noise, raises shape-changed."""
 
 

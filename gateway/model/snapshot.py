@@ -65,6 +65,18 @@ class HeadView:
 
 
 @dataclass(frozen=True, slots=True)
+class ShapeDetail:
+    """The lag's shape over a turn against the engine's own reference. `reference_deg`, `present_deg`: over equal steps
+    of one cycle, both empty until known. `changes`: for each cylinder, or several at like angles, the name and 5, 50
+    and 95 % of the change of its cam's load in per cent."""
+
+    text: str = ""
+    reference_deg: tuple[float, ...] = ()
+    present_deg: tuple[float, ...] = ()
+    changes: tuple[tuple[str, float, float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class EngineDetail:
     """What a page shows beyond the panel's figures. `None` = not known.
 
@@ -91,6 +103,7 @@ class EngineDetail:
     turned_raw_deg: float | None = None
     turned_utc_s: float | None = None
     lost_motion: str = ""
+    cam_loads: ShapeDetail = ShapeDetail()
     head: HeadView | None = None
 
 

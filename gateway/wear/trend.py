@@ -47,6 +47,7 @@ from gateway.wear.lost_motion import NO_LOST_MOTION, LostMotion, LostMotionView
 from gateway.wear.ride_out import Interval, RideOut, mesh_share
 from gateway.wear.rows import Loadings
 from gateway.wear.segments import Segments, StepFound
+from gateway.wear.shape_reference import ShapeReference
 from gateway.wear.stop_shifts import StopShifts
 from gateway.wear.student import quantile
 
@@ -167,6 +168,7 @@ class EngineWear:
         self._over_stops = {"lag": StopShifts(LAG_OVER_STOP_DEG), "spring": StopShifts(SPRING_OVER_STOP_MM)}
         self._loadings: Loadings = ()
         self.lost_motion = LostMotion(engine, datum.spring_changed_at_h)
+        self.shape = ShapeReference(engine)
 
     # -- what comes in ------------------------------------------------------------------------------------------
 
@@ -261,6 +263,7 @@ class EngineWear:
             self._slap = Baseline()
         if lag_anew or spring != "keep":
             self._first_h = None
+            self.shape.restart()
             gone = {"lag"} if lag_anew else set()
             gone |= {"spring"} if spring != "keep" else set()
             self.steps = deque((s for s in self.steps if s.series not in gone), maxlen=STEPS_MAX)
@@ -508,6 +511,7 @@ class EngineWear:
             "over_stops": {name: shifts.state() for name, shifts in self._over_stops.items()},
             "loadings": [list(since) for since in self._loadings],
             "lost_motion": self.lost_motion.state(),
+            "shape": self.shape.state(),
         }
 
     def load(self, state: dict[str, Any]) -> None:
@@ -532,6 +536,8 @@ class EngineWear:
         self._loadings = tuple((hours, value) for hours, value in state.get("loadings", ()))
         if "lost_motion" in state:
             self.lost_motion.load(state["lost_motion"])
+        if "shape" in state:
+            self.shape.load(state["shape"])
 
 
 def nearest(trend: Trend) -> LimitAhead | None:

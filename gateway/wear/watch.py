@@ -10,6 +10,7 @@ from typing import Literal
 from gateway.measure.cycles import lag_from_zero
 from gateway.measure.hours import WAVES_RPM
 from gateway.measure.medians import Window
+from gateway.measure.turn_shape import TurnShape
 from gateway.model.enums import STANDING, Running
 from gateway.model.records import Health, Median
 from gateway.model.settings import EngineSettings
@@ -82,6 +83,14 @@ class WearWatch:
         median = _at_mean_speed(w.median, w.pause_rpm)
         return bool(self.series.add(median, Side(w.slap_mm, w.order1_deg)))
 
+    def shape(self, shape: TurnShape | None) -> None:
+        """Take the lag's shape over ten minutes. While a step of the lag stands, an encoder may have moved."""
+        if shape is None or self.standing_step("lag") is not None:
+            return
+        r = self.engine.running
+        if r.rpm_min <= shape.rpm <= r.rpm_max:
+            self.series.shape.add(shape)
+
     def _is_normal(self, median: Median) -> bool:
         """At a speed of normal running. While the drive warms through, or creeps in and out of port, it wanders by
         months of wear. The history shows that; the trend must not learn it."""
@@ -118,6 +127,8 @@ class WearWatch:
             self.jumps.lag.rebase()
         if spring:
             self.jumps.spring.rebase()
+        if isinstance(entry, bookings.PumpsCompensated):
+            self.series.shape.restart()
         how: Literal["keep", "level", "anew"] = "anew" if chain else "level" if spring else "keep"
         self._loadings = loadings_of(log)
         self.series.book_loadings(self._loadings)

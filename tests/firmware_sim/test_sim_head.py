@@ -130,7 +130,7 @@ def test_health_tells_turns_temperatures_and_fuel_index() -> None:
     assert last.fields["crank_turns"] == int(truth.turns(120.0))
     assert last.fields["casing_c"] == pytest.approx(float(truth.casing_c(120.0)), abs=0.6)
     assert last.fields["frame_c"] == pytest.approx(float(truth.frame_c(120.0)), abs=0.6)
-    assert last.fields["fuel_index_ua"] == pytest.approx(4_000 + 16_000 * float(truth.load(120.0)), abs=60)
+    assert last.fields["fuel_index_ua"] == pytest.approx(4_000 + 16_000 * float(truth.load(120.0)) * 104 / 96, abs=60)
     assert last.fields["lost"] == 0
 
 

@@ -7,10 +7,18 @@ from gateway.encode.outlook import outlook
 from gateway.model.enums import AlarmState, Quality
 from gateway.model.records import Measured
 from gateway.model.settings import EngineSettings
-from gateway.model.snapshot import AlarmView, EngineView, Snapshot
+from gateway.model.snapshot import AlarmView, EngineView, ShapeDetail, Snapshot
 from gateway.outlets.page.inputs import PageInputs, Shelf
 from gateway.outlets.page.mask import Mask
-from gateway.outlets.page.shapes import AlarmAnswer, EngineAnswer, Figure, LimitsAnswer, PresentAnswer
+from gateway.outlets.page.shapes import (
+    AlarmAnswer,
+    CamLoad,
+    CamLoads,
+    EngineAnswer,
+    Figure,
+    LimitsAnswer,
+    PresentAnswer,
+)
 from gateway.wear.course import band_mm
 
 QUIET_S = 3.0
@@ -67,11 +75,17 @@ def engine_answer(
         shape_deg=tuple(round(x, 4) for x in d.shape_deg) if d else (),
         orders_deg=tuple(round(x, 4) for x in d.orders_deg) if d else (),
         lost_motion=d.lost_motion if d else "",
+        cam_loads=_cam_loads(d.cam_loads if d else ShapeDetail()),
         limits=limits_answer(e, d.free_length_mm if d else e.tightener.free_length_mm),
         trend=trend,
         outlook={} if trend is None else {x.limit: outlook(x, trend) for x in trend.limits},
         alarms=alarm_answers(v.slug, v.alarms, mask),
     )
+
+
+def _cam_loads(s: ShapeDetail) -> CamLoads:
+    changes = tuple(CamLoad(cylinder=who, p05=a, p50=b, p95=c) for who, a, b, c in s.changes)
+    return CamLoads(text=s.text, reference_deg=s.reference_deg, present_deg=s.present_deg, changes=changes)
 
 
 def limits_answer(e: EngineSettings, free_length_mm: float) -> LimitsAnswer:

@@ -75,6 +75,24 @@ class LimitsAnswer(Answer):
     ratio: int
 
 
+class CamLoad(Answer):
+    """Change of the load of one cylinder's cam against its own past, per cent, 5–50–95 %."""
+
+    cylinder: str
+    p05: Tenths
+    p50: Tenths
+    p95: Tenths
+
+
+class CamLoads(Answer):
+    """The lag's shape over equal steps of one cycle with its reference, and a figure for each cylinder."""
+
+    text: str
+    reference_deg: tuple[float, ...]
+    present_deg: tuple[float, ...]
+    changes: tuple[CamLoad, ...]
+
+
 class EngineAnswer(Answer):
     """One engine as it stands. `shape_deg`: lag from its mean over equal steps of one cycle.
 
@@ -101,6 +119,7 @@ class EngineAnswer(Answer):
     shape_deg: tuple[float, ...]
     orders_deg: tuple[float, ...]
     lost_motion: str
+    cam_loads: CamLoads
     limits: LimitsAnswer
     trend: TrendMessage | None
     outlook: dict[str, str]

@@ -286,10 +286,12 @@ function oneTurn() {
   const curve = h("div", { class: "plot" });
   const words = h("p", { class: "words" });
   const orders = h("table", { class: "orders" });
-  const a = explained("shape"), b = explained("orders");
-  const el = h("section", { class: "turn" }, h("div", {}, h("h3", {}, a.button), a.note, words, curve), h("div", {}, h("h3", {}, b.button), b.note, orders));
+  const cams = h("table", { class: "orders" }), camWords = h("p", { class: "words", "data-figure": "cam_loads" }), camShape = h("div", {});
+  const a = explained("shape"), b = explained("orders"), d = explained("cam_loads");
+  const el = h("section", { class: "turn" }, h("div", {}, h("h3", {}, a.button), a.note, words, curve), h("div", {}, h("h3", {}, b.button), b.note, orders), h("div", {}, h("h3", {}, d.button), d.note, camWords, camShape, cams));
   let u = null, seen = "";
   const update = (e, anew = false) => {
+    if (e && el.isConnected) camLoads(e, camWords, camShape, cams);
     if (!e || !el.isConnected || (!anew && seen === String(e.shape_deg))) return;
     seen = String(e.shape_deg);
     const n = e.shape_deg.length;
@@ -305,6 +307,25 @@ function oneTurn() {
       h("td", {}, s("svg", { viewBox: "0 0 200 14", class: "bar", "aria-hidden": "true" }, s("rect", { x: 0, y: 2, width: ((v / most) * 200).toFixed(1), height: 10 }))), h("td", {}, `${number(v, 3)}°`)))));
   };
   return { el, update };
+}
+
+// The shape with its reference (dashed), and a bar for each cylinder: change of its cam's load, with its range.
+function camLoads(e, words, shape, table) {
+  const c = e.cam_loads;
+  if (words.dataset.of === JSON.stringify(c)) return;
+  words.dataset.of = JSON.stringify(c);
+  text(words, c.text);
+  const most = Math.max(0.01, ...c.reference_deg.map(Math.abs), ...c.present_deg.map(Math.abs));
+  const line = (v, dash) => s("polyline", { fill: "none", stroke: "currentColor", "stroke-width": 1.5, "stroke-dasharray": dash,
+    points: v.map((y, i) => `${((i + 0.5) * 400 / v.length).toFixed(1)},${(50 - (y / most) * 45).toFixed(1)}`).join(" ") });
+  shape.replaceChildren(...(c.reference_deg.length ? [s("svg", { viewBox: "0 0 400 100", role: "img", "aria-label": `Lag over one cycle, present, and its reference dashed; scale ±${number(most, 3)}°` },
+    line(c.reference_deg, "4 3"), line(c.present_deg, "none"))] : []));
+  const x = (v) => 100 + Math.max(-1, Math.min(1, v / 25)) * 95;
+  const bar = (v) => s("svg", { viewBox: "0 0 200 14", class: "bar", "aria-hidden": "true" },
+    s("rect", { x: Math.min(100, x(v.p50)).toFixed(1), y: 2, width: Math.abs(x(v.p50) - 100).toFixed(1), height: 10 }),
+    s("line", { x1: x(v.p05).toFixed(1), x2: x(v.p95).toFixed(1), y1: 7, y2: 7, stroke: "currentColor" }));
+  table.replaceChildren(...(c.changes.length ? [h("caption", { class: "unseen" }, "Change of each cam's load"), h("tbody", {}, c.changes.map((v) => h("tr", {},
+    h("th", { scope: "row" }, `Cylinder ${v.cylinder}`), h("td", {}, bar(v)), h("td", {}, `${number(v.p50, 0)} % (${number(v.p05, 0)} to ${number(v.p95, 0)})`))))] : []));
 }
 
 function shapePlot(box, old, angle, e) {

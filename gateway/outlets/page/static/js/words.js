@@ -47,6 +47,7 @@ export const HELP = {
   since_set: ["Since camshaft set", "h", "Running hours since the camshaft was last set."],
   next: ["What comes next", "", "The limit that is reached first if the drive goes on wearing as it has. The first figure is the most likely; the early end is passed in only one of twenty cases, and work is planned by it."],
   lost_motion_deg: ["Lost motion", "°", "Lag ahead less lag astern at the last manoeuvre: the slack of the chain's loop. It needs no zero and no transducer. Tried on simulated drives only so far."],
+  cam_loads: ["Cam loads against their own past", "%", "The lag's shape over a turn at this load and speed against the engine's own reference, without the encoders' mounting error, and its change at each cylinder's cam. A fuel pump, combustion, a timing setting or torsion at the same angle look alike: compare the pressures. Tried on simulated drives only so far."],
   shape: ["Lag over one turn", "°", "Lag against crank angle within one working cycle, averaged over about half a minute, counted from its mean. One wave a turn is a wheel out of true; many small ones are tooth or link."],
   orders: ["Orders", "°", "The same in waves per turn: the first order is one wave a turn, and so on."],
   band: ["Spring length and its band", "mm", "The band, shaded, is the lengths between which the compression is as the manual asks; it moves when another free length is booked. Above it the chain is slack, below it too tight. A locked tightener's band is how far it may move."],

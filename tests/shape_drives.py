@@ -1,0 +1,105 @@
+"""Simulated drives at sea in bursts: the shapes of the lag as the gateway sums them, and what it makes of them.
+
+Between two bursts nothing is sampled, so months cost minutes. The twist comes from the simulator's train of inertias,
+which knows nothing of the gateway's pulses: its cams ring, and each cylinder's load shows with a size of its own.
+"""
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+from drive_engines import tern
+
+from firmware_sim import Scenario
+from firmware_sim.head import engine_of
+from firmware_sim.scenario import checked
+from firmware_sim.sensors import Sampler
+from firmware_sim.streams import streams_of
+from gateway.measure.cutter import Cutter
+from gateway.measure.cycles import DEG
+from gateway.measure.loop import length_table_nm
+from gateway.measure.turn_shape import TurnShape, TurnShapeSum
+from gateway.model.records import SampleBlock
+from gateway.model.settings import EngineSettings
+from gateway.wear.shape_reference import ShapeReference, ShapeView
+
+RATE_HZ, SAMPLES, DAY_S = 100, 50, 86_400.0
+ANGLES = [12.0, 252.0, 132.0, 192.0, 72.0, 312.0]
+Table = dict[str, Any]
+
+
+def engine() -> EngineSettings:
+    """The invented vessel's, with its cams."""
+    return tern(cams={"angle_deg": ANGLES})
+
+
+def drive(seed: int, days: float, events: list[Table] | None = None, **tables: Table) -> Scenario:
+    """A drive at sea as it may be aboard: speeds that change each half to two days, encoders with harmonics."""
+    rng = np.random.default_rng([22, seed])
+    points, t = [(0.0, 88.0)], 0.0
+    rpm = 88.0
+    while t < days * DAY_S:
+        rpm = float(np.clip(rpm + rng.uniform(-7, 7), 78, 100))
+        points.append((t + 900.0, rpm))
+        t += 900.0 + rng.uniform(0.4, 2.0) * DAY_S
+        points.append((t, rpm))
+    pump = rng.uniform(4_000, 10_000)
+    data: Table = {
+        "run": {"seed": seed},
+        "head": {"rate_hz": RATE_HZ, "samples": SAMPLES},
+        "engine": {"speed": points, "sea": [[8.3, 0.5], [13.1, 0.5], [310.0, 0.4]]},
+        "thermal": {"chain_daily_k": rng.uniform(0.5, 3.0)},
+        "chain": {"link_error_mm": rng.uniform(0.005, 0.03), "ride_out": rng.uniform(0, 1)},
+        "cams": {"pump_nm": pump, "valve_nm": pump * rng.uniform(0.15, 0.4)},
+        "sea": {"weather_deg": 0.02, "white_deg": 0.005},
+        "shafts": {
+            "crank_eccentric": [rng.uniform(0, 0.2), rng.uniform(0, 360)],
+            "cam_eccentric": [rng.uniform(0, 0.2), rng.uniform(0, 360)],
+            "crank_mount": [[2.0, rng.uniform(0, 0.05), rng.uniform(0, 360)], [5.0, 0.004, rng.uniform(0, 360)]],
+            "cam_mount": [[2.0, rng.uniform(0, 0.05), rng.uniform(0, 360)], [3.0, 0.01, rng.uniform(0, 360)]],
+            "torsion": [[3.0, 0.1, 20.0], [6.0, 0.06, -35.0]],
+        },
+        "event": events or [],
+    }
+    for table, keys in tables.items():
+        data[table] = data.get(table, {}) | keys
+    return checked(data, f"drive {seed}")
+
+
+def shapes(
+    scenario: Scenario, e: EngineSettings, begin_s: float, end_s: float, every_s: float, burst_s: float = 6.0
+) -> Iterator[tuple[float, TurnShape]]:
+    """One shape for each burst, with its time."""
+    seed = scenario.run.seed
+    motion, drive_ = engine_of(scenario, seed)
+    sampler = Sampler(scenario, motion, drive_, streams_of(seed))
+    cutter, total = Cutter(e.ratio, length_table_nm(e.transducer)), TurnShapeSum(e.ratio)
+    frame_s = SAMPLES / RATE_HZ
+    frames = np.arange(round(burst_s / frame_s))
+    many = 40
+    for first in np.arange(begin_s, end_s, many * every_s):
+        bursts = [t for t in (first + np.arange(many) * every_s).tolist() if t < end_s]
+        starts = np.add.outer(bursts, frames * frame_s)
+        codes = sampler.sample(starts.ravel()).codes.reshape(len(bursts), -1, 3)
+        at = np.array(bursts)
+        fuel, hours = drive_.fuel_part(at), drive_.hours(at)
+        for t, c, start_s, g, h in zip(bursts, codes, starts, fuel.tolist(), hours.tolist(), strict=True):
+            crank, cam, loop = (np.ascontiguousarray(c[:, i]) for i in range(3))
+            us = np.rint(start_s * 1e6).astype(np.int64)
+            block = SampleBlock(1, round(1e9 / RATE_HZ), 7, us, np.arange(len(us)) * SAMPLES, crank, cam, loop, False)
+            cut, _ = cutter.feed(block)
+            for bins, lag, us_long in zip(cut.bins, cut.lag, cut.duration_us, strict=True):
+                total.add((bins - lag) * DEG, e.ratio * 60e6 / us_long, g)
+            shape = total.take(h, 3)
+            if shape is not None:
+                yield t, shape
+
+
+def followed(
+    scenario: Scenario, e: EngineSettings, begin_s: float, end_s: float, every_s: float
+) -> Iterator[tuple[float, ShapeView]]:
+    """What is known after each burst."""
+    reference = ShapeReference(e)
+    for t, shape in shapes(scenario, e, begin_s, end_s, every_s):
+        reference.add(shape)
+        yield t, reference.view
