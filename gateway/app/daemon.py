@@ -23,6 +23,7 @@ from gateway.app.engines import Engines
 from gateway.app.health import HealthWatch
 from gateway.app.panel import Panel
 from gateway.app.publisher import Publisher
+from gateway.app.reports import Reports
 from gateway.app.self_watch import KEY, SelfWatch
 from gateway.app.service import ServiceNotify
 from gateway.app.status import Parts, engine_status, status_of
@@ -123,6 +124,7 @@ class Daemon:
             act=partial(self.commands.handle, "page"),
             status=self.status,
             note=self._note,
+            report=Reports(self.settings, self.data_dir).make,
             commission=self.commissioning.handle,
             sheets={name: (title, partial(self.commands.sheet, name)) for name, (title, _) in SHEETS.items()},
         )

@@ -14,6 +14,7 @@ from gateway.outlets.page.files import StaticFile, static_files
 from gateway.outlets.page.guard import App, Guard
 from gateway.outlets.page.inputs import PageInputs, Shelf
 from gateway.outlets.page.openapi import document
+from gateway.outlets.page.report import ReportView
 from gateway.outlets.page.sessions import Sessions
 from gateway.outlets.page.stream import Stream
 from gateway.outlets.page.views import Views
@@ -33,7 +34,7 @@ class Page:
         acts = Acts(inputs, self._shelf, self._sessions)
         self.stream: Stream = views.stream
         self._files = static_files()
-        ops = [*views.ops(), *acts.ops()]
+        ops = [*views.ops(), *acts.ops(), *ReportView(inputs).ops()]
         ops.append(Op("GET", "/api/openapi.json", self._openapi, "This document.", "anybody", touch=False))
         self.openapi = document(ops, inputs.version)
         paths: dict[str, dict[str, Op]] = {}

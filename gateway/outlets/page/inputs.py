@@ -78,13 +78,18 @@ def _no_note(_what: str, _text: str) -> None:
     return None
 
 
+def _no_report(_engine: str | None, _from_s: float, _to_s: float, _names: bool) -> bytes:
+    raise Refused("no reports are made here")
+
+
 @dataclass(frozen=True, slots=True)
 class PageInputs:
     """All that the page is given. Every call may come from any thread.
 
     `act(request, who)`: does one request, as the desk takes it; raises Refused with the reason. `status`: what
     `camdrift status` shows. `note(what, text)`: puts a log-in, or a refused one, on the durable record. `sheets`: work
-    sheets by name, with their titles. `commission(request, by)`: what a commissioning shows; changes go by `act`.
+    sheets by name, with their titles. `report(engine, from_s, to_s, names)`: a period's report as HTML, with people's
+    names or without. `commission(request, by)`: what a commissioning shows; changes go by `act`.
     """
 
     settings: Settings
@@ -95,6 +100,7 @@ class PageInputs:
     act: Callable[[dict[str, Any], str], dict[str, Any]]
     status: Callable[[], dict[str, Any]]
     note: Callable[[str, str], None] = _no_note
+    report: Callable[[str | None, float, float, bool], bytes] = _no_report
     sheets: Mapping[str, tuple[str, Sheet]] = field(default_factory=dict)
     commission: Callable[[dict[str, Any], str], dict[str, Any]] = _no_commissioning
 

@@ -47,3 +47,29 @@ def test_old_figures_are_seen_to_be_old(tmp_path: Path) -> None:
         daemons.until(lambda: "does not answer" in text("#banner"), "the loss is said")
         assert "stale" in str(driver.find_element(By.TAG_NAME, "body").get_attribute("class")).split()
         driver.get("about:blank")
+
+
+def test_a_report_is_made_from_the_page(tmp_path: Path) -> None:
+    """Pins that a click gives the report of the days chosen, made beside the running daemon, or the reason why not."""
+    port = free_port()
+    data = daemons.example(tmp_path, None)
+    data["page"] = {"port": port}
+    with daemons.daemon(daemons.written(tmp_path, data)), b.chromium() as driver:
+        daemons.until(lambda: opened(driver, f"http://127.0.0.1:{port}/#log"), "the page answers")
+        daemons.until(lambda: driver.find_elements(By.ID, "report-from"), "the log is shown")
+        driver.execute_script(
+            "URL.createObjectURL = (b) => { b.text().then((t) => { window.made = t; }); return 'blob:none'; };"
+            "document.querySelector('#report-from').form.requestSubmit();"
+        )
+        why = "document.querySelector('#report-from').form.querySelector('[role=status]').textContent"
+        daemons.until(lambda: driver.execute_script("return window.made"), "a report is made")
+        saved = driver.execute_script("return window.made")
+        assert saved.startswith("<!doctype html>") and "Report no. " in saved
+        daemons.until(lambda: "downloads" in driver.execute_script(f"return {why}"), "it is said where the report is")
+        driver.execute_script(
+            "document.querySelector('#report-from').value = '2001-02-03'; "
+            "document.querySelector('#report-to').value = '2001-03-04';"
+            "document.querySelector('#report-from').form.requestSubmit();"
+        )
+        daemons.until(lambda: "no data of" in driver.execute_script(f"return {why}"), "the reason is said")
+        driver.get("about:blank")

@@ -22,6 +22,17 @@ export async function get(path, query = {}) {
   return answer(await reach(path + tail, {}));
 }
 
+// A file from the gateway, handed to the browser under a name.
+export async function save(path, query, name) {
+  const response = await reach(`${path}?${new URLSearchParams(query)}`, {});
+  if (!response.ok) await answer(response);
+  const link = document.createElement("a");
+  link.href = URL.createObjectURL(await response.blob());
+  link.download = name;
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 60000);
+}
+
 export async function post(path, body = {}) {
   const headers = { "Content-Type": "application/json" };
   if (session.token) headers["X-Camdrift-Token"] = session.token;

@@ -1,6 +1,6 @@
 // The record: events and bookings, filtered, as CSV; and booking what was done.
 import { h, lay, number, stamp, text } from "./dom.js";
-import { get, post } from "./api.js";
+import { get, post, save } from "./api.js";
 import { askLogin } from "./login.js";
 import { PRIORITY, STATE } from "./words.js";
 
@@ -36,11 +36,36 @@ export function show(root, present) {
       h("label", { for: "log-kind" }, "Show"), kind, h("label", { for: "log-engine" }, "of engine"), engine,
       h("label", { for: "log-word" }, "with the word"), word),
     h("p", { class: "row" }, csv, engines.map((e) => h("a", { class: "button", href: `/api/bookings.csv?engine=${e.slug}`, download: "log-book.csv" }, engines.length > 1 ? `Log book of ${e.name} as CSV` : "Log book as CSV"))),
+    reportForm(),
     h("div", { class: "wide", tabindex: "0", role: "region", "aria-label": "Record, newest first" },
       h("table", { class: "log" }, h("caption", { class: "unseen" }, "Record, newest first"),
         h("thead", {}, h("tr", {}, ["Time, UTC", "Where", "What", "Said"].map((x) => h("th", { scope: "col" }, x)))), body)),
     said, h("p", {}, older));
   anew();
+}
+
+// A report of whole days, as a file to save, print and sign; the gateway takes seconds to make it.
+function reportForm() {
+  const date = (id, ms) => h("input", { id, type: "date", required: true, value: new Date(ms).toISOString().slice(0, 10) });
+  const from = date("report-from", Date.now() - 30 * 86400000);
+  const to = date("report-to", Date.now());
+  const why = h("span", { role: "status", class: "why" });
+  const make = h("button", { type: "submit" }, "Make a report");
+  const run = async (e) => {
+    e.preventDefault();
+    make.disabled = true;
+    text(why, "The report is being made …");
+    try {
+      const end = Math.min(Date.parse(to.value) + 86400000, Date.now());
+      await save("/api/report", { from: Date.parse(from.value) / 1000, to: Math.floor(end / 1000) }, `report-${from.value}-to-${to.value}.html`);
+      text(why, "The report is in the downloads of this device.");
+    } catch (x) {
+      text(why, x.message);
+    }
+    make.disabled = false;
+  };
+  return h("form", { class: "filter", onsubmit: run }, h("label", { for: "report-from" }, "Report from (UTC)"), from,
+    h("label", { for: "report-to" }, "to the end of"), to, make, why);
 }
 
 async function more(state, query, word) {
