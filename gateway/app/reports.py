@@ -36,15 +36,15 @@ class Reports:
         finally:
             self._one.release()
 
-    def _made(self, asked: dict[str, Any]) -> bytes:
+    def _made(self, question: dict[str, Any]) -> bytes:
         settings = json.loads(settings_json(self._settings))
-        words = json.dumps(asked | {"settings": settings, "data_dir": str(self._data_dir)}).encode()
+        request = json.dumps(question | {"settings": settings, "data_dir": str(self._data_dir)}).encode()
         env = os.environ | {"OPENBLAS_NUM_THREADS": "1", "LANG": "C.UTF-8", "PYTHONUTF8": "1"}
         try:
             with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as why:
                 # A file takes what it writes: no pipe has to be read while it works, and no page of it is held here.
                 done = subprocess.run(
-                    [sys.executable, "-m", MODULE], input=words, stdout=out, stderr=why, env=env,
+                    [sys.executable, "-m", MODULE], input=request, stdout=out, stderr=why, env=env,
                     timeout=MADE_WITHIN_S, check=False,
                 )  # fmt: skip
                 size = out.seek(0, os.SEEK_END)
@@ -52,12 +52,12 @@ class Reports:
                 why.seek(0)
                 if done.returncode == 0 and 0 < size <= BYTES_MAX:
                     return out.read()
-                told = why.read(WORDS_MAX).decode("utf-8", "replace").strip()
+                text = why.read(WORDS_MAX).decode("utf-8", "replace").strip()
         except subprocess.TimeoutExpired:
             raise Refused(f"the report was not made within {MADE_WITHIN_S:g} s; give a shorter period") from None
         except OSError as e:
             raise StorageError(f"the report cannot be made: {e.strerror}; look at the disk and at memory") from None
-        if done.returncode == 1 and told and "Traceback" not in told:
-            raise Refused(told)
-        reason = told.splitlines()[-1] if told else f"exit status {done.returncode}, {size:,} bytes"
+        if done.returncode == 1 and text and "Traceback" not in text:
+            raise Refused(text)
+        reason = text.splitlines()[-1] if text else f"exit status {done.returncode}, {size:,} bytes"
         raise StorageError(f"the report could not be made ({reason:.200}); use `camdrift report` in a terminal")
