@@ -193,7 +193,7 @@ class _EngineRead:
             datum=self._datums.at(p.to_s),
             log=booked_between(self._log, 0.0, p.to_s),
             trend=self._trend_then(),
-            trends_from_s=next((t[0] for t in self._history.trends(slug, 0.0, EVER, 1)), None),
+            trends_from_s=self._trends_from_s(),
             courses=self._courses(points),
             bands=self._bands(),
             work=[work(n, x, self._around(x.hours)) for n, x in enumerate(self._booked(), 1)],
@@ -210,6 +210,10 @@ class _EngineRead:
         kept = self._history.trend_at(self._e.slug, self._p.to_s)
         trends = [t for t in (self._latest, _trend(kept and kept[1])) if t is not None]
         return max((t for t in trends if utc_of(t.ts) <= self._p.to_s), key=lambda t: utc_of(t.ts), default=None)
+
+    def _trends_from_s(self) -> float | None:
+        kept = [utc_s for utc_s, _ in self._history.trends(self._e.slug, 0.0, EVER, 1)]
+        return min([*kept, *([] if self._latest is None else [utc_of(self._latest.ts)])], default=None)
 
     def _booked(self) -> list[Entry]:
         return booked_between(self._log, self._p.from_s, self._p.to_s)

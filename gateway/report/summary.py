@@ -48,7 +48,12 @@ def _kind(e: EngineFacts) -> str:
 
 def _decision(e: EngineFacts) -> Markup:
     if e.trend is None:
-        return tag("div", tag("strong", "Decision: not known."), " There is no trend yet.", class_="decision")
+        return tag(
+            "div",
+            tag("strong", "Decision: not known."),
+            " No trend is on record up to the period's end.",
+            class_="decision",
+        )
     d = e.trend.decision
     at = (
         tag("div", f"As of {e.trend.ts[:16].replace('T', ' ')} UTC, {e.trend.hours:,.0f} running hours.")

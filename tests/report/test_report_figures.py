@@ -179,6 +179,8 @@ def test_it_says_what_was_so_at_the_periods_end(tmp_path: Path) -> None:
     late = rig.trend(rig.utc(2027, 5, 30), voyage.hours_then(rig.utc(2027, 5, 30)))
     late = replace(late, decision=Decision(do="re-time", why="far too late"))
     rig.write(settings, {"main": voyage}, events=[rig.started(rig.BEGIN_S)], trends={"main": late})
+    none = made(config, tmp_path / "none.html", "--month", "2027-04")
+    assert "trends are kept from 2027-05-30 on" in none.text and "re-time" not in none.text.lower()
     history = History(settings.gateway.data_dir, settings.gateway.history_mb)
     for day in range(1, 31):
         at_s = rig.utc(2027, 4, day) + 23.9 * 3600
