@@ -153,6 +153,7 @@ class FleetLink:
             code = self._client.loop_read()
             if self._client.too_long:
                 self._lost = too_long_text(self._client.too_long)
+            self._lost = self._client.refused or self._lost
             if code:
                 break
         return code

@@ -26,16 +26,9 @@ def line(o: Outcome) -> str:
 
 def all_together(minutes: float) -> int:
     """Print what was seen; 1 where something did not hold."""
-    r = together.run(minutes)
-    sys.stdout.write(f"all attacks at once for {minutes:g} min: {r.why or 'held'}\n")
-    sys.stdout.write(f"memory {r.before_mib:.1f} MiB before, {r.most_mib:.1f} at most (unit: {together.UNIT_MIB:g})\n")
-    sys.stdout.write(
-        f"{r.alarms} planted alarms, the slowest to panel and relay after {r.alarm_s:.2f} s, {r.late} late\n"
-    )
-    sys.stdout.write(f"{r.events} events at the subscriber without a gap between them, where none is named above\n")
-    for name, rounds in sorted(r.rounds.items()):
-        sys.stdout.write(f"  {name:<34} {rounds:4} rounds, {r.failed[name]} of them cut short\n")
-    return 1 if r.why else 0
+    report = together.run(minutes)
+    sys.stdout.write("\n".join(together.table(minutes, report)) + "\n")
+    return 1 if report.why else 0
 
 
 def main() -> int:

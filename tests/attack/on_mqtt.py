@@ -2,6 +2,7 @@
 
 import threading
 import time
+from collections import defaultdict
 
 from daemon_rig import until
 from paho.mqtt.client import Client, MQTTMessage, MQTTv311
@@ -15,18 +16,25 @@ MEGABYTES = 100
 
 
 class Stranger:
-    """A client of the ship's broker. `heard`: payloads by topic."""
+    """A client of the ship's broker. `heard`: payloads by topic; `connections`: how often it had to connect."""
 
     def __init__(self, port: int, *topics: str) -> None:
-        self.heard: dict[str, list[bytes]] = {topic: [] for topic in topics}
+        self.heard: defaultdict[str, list[bytes]] = defaultdict(list)
+        self.connections = 0
         self._ready = threading.Event()
         self._client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTv311)
-        self._client.on_connect = lambda client, *_: [client.subscribe(t, qos=1) for t in topics] and None
+        self._topics = topics
+        self._client.on_connect = self._on_connect
         self._client.on_subscribe = lambda *_: self._ready.set()
         self._client.on_message = self._on_message
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
         assert not topics or self._ready.wait(20)
+
+    def _on_connect(self, client: Client, *_: object) -> None:
+        self.connections += 1
+        for topic in self._topics:
+            client.subscribe(topic, qos=1)
 
     def _on_message(self, _client: Client, _data: object, message: MQTTMessage) -> None:
         self.heard[message.topic].append(bytes(message.payload))

@@ -87,6 +87,9 @@ THEN: dict[str, Answer] = {
     "sends away": lambda r: packet(0xE0, bytes([r.choice((0x81, 0x8B, 0x8E, 0x93, 0x95, 0x9C, 0xFF)), 0])),
     "a CONNECT": lambda _r: packet(0x10, b"\0\4MQTT\5\2\0\0\0\0\0"),
     "noise": lambda r: r.randbytes(300),
+    "QoS 1, and reads no answer": lambda r: (
+        publish(ROOT.encode() + b"/received", b"{}", 0x32, r.randrange(1, 65_536)) * 500
+    ),
     "AUTH": lambda _r: packet(0xF0, b"\x18\0"),
 }
 
@@ -122,7 +125,7 @@ class HostileBroker(threading.Thread):
             if then:
                 connection.sendall(THEN[then](self._rng))
             with contextlib.suppress(TimeoutError):
-                if not connection.recv(65_536):
+                if "reads no answer" not in then and not connection.recv(65_536):
                     return
 
     @property

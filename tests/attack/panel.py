@@ -4,7 +4,8 @@ import contextlib
 import os
 import socket
 import struct
-import threading
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,6 +13,10 @@ from pathlib import Path
 TRANSDUCER_FAULT = 13
 PANEL_ADDRESS = "127.0.0.9"
 """All of 127.0.0.0/8 is this machine: attackers come from other addresses than the panel."""
+
+LOOK_S = 0.05
+LATE_S = 0.1
+"""Shorter delays of the machine are not noted."""
 
 FAKE_GPIOD = '''
 """A GPIO line that appends each change to the file CAMDRIFT_RELAY_FILE: monotonic seconds and 1 or 0."""
@@ -85,40 +90,69 @@ class ModbusPanel:
         self._socket.close()
 
 
-class Watch(threading.Thread):
-    """Asks the discrete input of the planted alarm 20 times a second and acknowledges what has returned.
+def watching(port: int, file: Path) -> None:
+    """Ask the discrete input of the planted alarm 20 times a second and acknowledge what has returned, for ever.
 
-    `seen`: monotonic time and state of each change. `failed`: how often the panel had to connect again.
+    Appends to `file`: monotonic seconds and what was seen then, `1` or `0` at each change, `again` when the panel had
+    to connect again, `late S` when the machine let this process run S seconds after it was due.
     """
+    with file.open("a", encoding="ascii") as out:
 
-    def __init__(self, port: int) -> None:
-        super().__init__(daemon=True)
-        self._port, self._over = port, threading.Event()
-        self.seen: list[tuple[float, bool]] = []
-        self.failed = 0
+        def note(what: str) -> None:
+            out.write(f"{time.monotonic()} {what}\n")
+            out.flush()
 
-    def run(self) -> None:
-        """Until `end`."""
-        while not self._over.is_set():
+        last = ""
+        while True:
             try:
-                with contextlib.closing(ModbusPanel(self._port)) as panel:
-                    while not self._over.wait(0.05):
-                        self._look(panel)
+                with contextlib.closing(ModbusPanel(port)) as panel:
+                    while True:
+                        due_s = time.monotonic() + LOOK_S
+                        time.sleep(LOOK_S)
+                        if (late_s := time.monotonic() - due_s) > LATE_S:
+                            note(f"late {late_s:.3f}")
+                        if (now := str(int(panel.discrete(TRANSDUCER_FAULT)))) != last:
+                            note(now)
+                            last = now
+                        if panel.discrete(100 + TRANSDUCER_FAULT):
+                            panel.acknowledge(TRANSDUCER_FAULT)
             except OSError:
-                self.failed += 1
-                self._over.wait(0.05)
+                note("again")
+                time.sleep(LOOK_S)
 
-    def _look(self, panel: ModbusPanel) -> None:
-        active = panel.discrete(TRANSDUCER_FAULT)
-        if not self.seen or self.seen[-1][1] != active:
-            self.seen.append((time.monotonic(), active))
-        if panel.discrete(100 + TRANSDUCER_FAULT):
-            panel.acknowledge(TRANSDUCER_FAULT)
+
+class Watch:
+    """The panel, in a process of its own: it shares no interpreter with the attackers, which would delay it."""
+
+    def __init__(self, port: int, folder: Path) -> None:
+        self._file = folder / "panel"
+        words = [sys.executable, "-m", "tests.attack.panel", str(port), str(self._file)]
+        self._child = subprocess.Popen(words, cwd=Path(__file__).parents[2])
+
+    def _noted(self) -> list[tuple[float, str]]:
+        lines = self._file.read_text(encoding="ascii").split("\n")[:-1] if self._file.exists() else []
+        return [(float(at), what) for at, _, what in (line.partition(" ") for line in lines)]
+
+    @property
+    def seen(self) -> list[tuple[float, bool]]:
+        """Monotonic time and state of each change."""
+        return [(t, what == "1") for t, what in self._noted() if what in ("0", "1")]
+
+    @property
+    def failed(self) -> int:
+        """How often the panel had to connect again."""
+        return sum(what == "again" for _, what in self._noted())
+
+    def machine_s(self, from_s: float, to_s: float) -> float:
+        """The longest time for which the machine did not let a process run that was due, between these monotonic
+        times: a delay that no attack on the daemon makes. 0 where it was never above LATE_S."""
+        late = [(t, float(what[5:])) for t, what in self._noted() if what.startswith("late ")]
+        return max((s for t, s in late if t >= from_s and t - s <= to_s), default=0.0)
 
     def end(self) -> None:
         """Stop asking."""
-        self._over.set()
-        self.join(10.0)
+        self._child.kill()
+        self._child.wait(10)
 
 
 class RelayFile:
@@ -155,3 +189,7 @@ def delays_s(broken_s: list[float], changes: list[tuple[float, bool]], level: bo
             continue
         found.append(next((t - at_s for t, on in changes if at_s < t < until_s and on is level), float("inf")))
     return found
+
+
+if __name__ == "__main__":
+    watching(int(sys.argv[1]), Path(sys.argv[2]))

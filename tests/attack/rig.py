@@ -184,15 +184,14 @@ def ship(
         head = stack.enter_context(_head(folder, rounds))
         env = {**relay.env, **AS_A_SERVICE, **clock_env}
         process = _daemon(config, descriptors, **env)
-        watch = Watch(modbus)
+        watch = Watch(modbus, folder)
+        stack.callback(watch.end)
         made = Ship(
             folder, config, process, page, modbus, broker, relay, watch, head, rounds, protocol, *ports, clock_file, env
         )
         stack.callback(lambda: _end(made.process))
         stack.enter_context(made.attackers)
         until(lambda: _runs(modbus), "Modbus answers and the shaft turns", READY_S)
-        watch.start()
-        stack.callback(watch.end)
         until(lambda: any(on for _, on in relay.changes()), "the relay is held", READY_S)
         yield made
 

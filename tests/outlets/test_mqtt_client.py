@@ -9,6 +9,7 @@ import pytest
 import structlog
 from daemon_rig import until
 from mqtt_fakes import MemoryOutbox
+from waiting import PATIENCE_S
 
 from gateway.encode.topics import Topics
 from gateway.model.settings import BrokerSettings
@@ -29,6 +30,13 @@ def length(n: int) -> bytes:
             return bytes(found)
 
 
+def small(protocol: str, qos: int, mid: int) -> bytes:
+    """A PUBLISH with two bytes of payload."""
+    body = len(TOPIC).to_bytes(2, "big") + TOPIC.encode() + mid.to_bytes(2, "big")
+    body += (b"\0" if protocol == "5" else b"") + b"{}"
+    return bytes([0x30 | qos << 1]) + length(len(body)) + body
+
+
 def publish(size: int, protocol: str) -> bytes:
     """Header and topic of a PUBLISH of QoS 0 whose remaining length is `size`, and its payload as spaces."""
     head = len(TOPIC).to_bytes(2, "big") + TOPIC.encode() + (b"\0" if protocol == "5" else b"")
@@ -36,11 +44,14 @@ def publish(size: int, protocol: str) -> bytes:
 
 
 class Flooder:
-    """A broker that accepts and at once sends a packet of `size` bytes. `sent`: how much of it the client let in."""
+    """A broker that accepts and at once sends `data`, then reads on; or, where it never `reads`, sends `data` again and
+    again. `sent`: how much of it the client let in, for each connection."""
 
-    def __init__(self, size: int, protocol: str) -> None:
-        self._data = CONNACK[protocol] + publish(size, protocol)
+    def __init__(self, data: bytes, protocol: str, reads: bool = True) -> None:
+        self._data, self._reads = CONNACK[protocol] + data, reads
+        self._again = data
         self._server = socket.create_server(("127.0.0.1", 0))
+        self._server.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4_096)
         self.port = int(self._server.getsockname()[1])
         self.sent: list[int] = []
         self.subscribed: list[bool] = []
@@ -50,13 +61,15 @@ class Flooder:
         with contextlib.suppress(OSError):
             while True:
                 peer, _ = self._server.accept()
-                peer.settimeout(5.0)
+                peer.settimeout(PATIENCE_S)
                 with peer, contextlib.suppress(OSError):
                     peer.recv(4_096)
                     self.sent.append(0)
                     for at in range(0, len(self._data), 65_536):
                         peer.sendall(self._data[at : at + 65_536])
                         self.sent[-1] += 65_536
+                    while not self._reads:
+                        peer.sendall(self._again)
                     while more := peer.recv(4_096):
                         self.subscribed.append(b"received" in more)
 
@@ -86,7 +99,7 @@ def linked(flooder: Flooder, protocol: str) -> Iterator[tuple[BrokerLink, Inbox]
 def test_a_packet_beyond_the_bound_is_not_read(protocol: str) -> None:
     """Pins that 50 MB are not read into memory but end the connection, with the reason in the log, and that the link
     comes back without its subscriptions: what was sent may be retained."""
-    flooder = Flooder(50_000_000, protocol)
+    flooder = Flooder(publish(50_000_000, protocol), protocol)
     with structlog.testing.capture_logs() as logs, linked(flooder, protocol):
         until(lambda: len(flooder.sent) > 2, "the link has come back")
     assert max(flooder.sent) < 20_000_000
@@ -97,8 +110,30 @@ def test_a_packet_beyond_the_bound_is_not_read(protocol: str) -> None:
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 def test_a_packet_at_the_bound_is_read(protocol: str) -> None:
     """Pins the bound from below: the message is dropped and counted as too long, and the connection goes on."""
-    flooder = Flooder(PACKET_BYTES_MAX, protocol)
+    flooder = Flooder(publish(PACKET_BYTES_MAX, protocol), protocol)
     with linked(flooder, protocol) as (link, inbox):
         until(lambda: inbox.dropped == 1, "the message was counted")
         assert link.status().connected
         assert True in flooder.subscribed
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_messages_of_qos_2_are_not_kept(protocol: str) -> None:
+    """Pins that the first of them ends the connection: 65,535 could wait for their release, 1 kB of memory each."""
+    flooder = Flooder(b"".join(small(protocol, 2, mid) for mid in range(1, 60)), protocol)
+    with structlog.testing.capture_logs() as logs, linked(flooder, protocol):
+        until(lambda: len(flooder.sent) > 1, "the link has come back")
+    assert any("a message of QoS 2" in str(line.get("reason")) for line in logs)
+
+
+def test_answers_that_the_broker_does_not_read_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pins that a broker that sends and sends and reads nothing is left, with the reason in the log."""
+
+    def set_options(_client: object, _data: object, sock: socket.socket) -> None:
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4_096)
+
+    monkeypatch.setattr("gateway.mqtt_client._set_options", set_options)
+    flooder = Flooder(b"".join(small("5", 1, mid) for mid in range(1, 10_000)), "5", reads=False)
+    with structlog.testing.capture_logs() as logs, linked(flooder, "5"):
+        until(lambda: len(flooder.sent) > 1, "the link has come back")
+    assert any("the broker does not read" in str(line.get("reason")) for line in logs)

@@ -159,6 +159,7 @@ class Pipe:
             code = self._read()
             if self._client.too_long:
                 self.lost, self.too_long = too_long_text(self._client.too_long), True
+            self.lost = self._client.refused or self.lost
         if not code and events & select.POLLOUT:
             code = self._client.loop_write()
         if not code:
