@@ -27,8 +27,8 @@ class BoundedClient(Client):
     paho reads a whole packet into memory, up to the standard's 256 MiB, and only MQTT 5 lets a client forbid that. So
     the length is looked at where paho asks the socket for the rest of a packet: that is in one piece, before any of it
     is read. The method is paho's own and not public; `tests/outlets/test_mqtt_client.py` fails if a new version of the
-    library no longer calls it so. The same is true of the two others: paho keeps every message of QoS 2, up to 65,535 of
-    them, until the broker asks for it, and every answer that the broker does not read.
+    library no longer calls it so. The same is true of the two others: paho keeps every message of QoS 2, up to 65,535
+    of them, until the broker asks for it, and every answer that the broker does not read.
     """
 
     def __init__(self, client_id: str, *, version_5: bool, connect_s: float, manual_ack: bool = False) -> None:
