@@ -56,7 +56,7 @@ class BoundedClient(Client):
     def _handle_publish(self) -> MQTTErrorCode:
         if self._in_packet["command"] & QOS_BITS > QOS_1:
             # Nobody here subscribes above QoS 1, and a broker sends nothing above what was granted (MQTT 5, 3.8.4).
-            self.refused = "the broker sent a message of QoS 2, which nobody asked for: connection closed"
+            self.refused = "the broker sent a message of QoS 2, above what it was granted: connection closed"
             return MQTTErrorCode.MQTT_ERR_PROTOCOL
         return super()._handle_publish()
 

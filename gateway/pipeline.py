@@ -25,6 +25,7 @@ from gateway.measure.presence import Presence
 from gateway.measure.seconds import Second
 from gateway.measure.timeline import Now, Timeline
 from gateway.model.enums import STANDING, Running
+from gateway.model.limits import OUT_OF_ORDER_FRAMES_MAX
 from gateway.model.records import Cycle, Identity, Transition
 from gateway.model.settings import Settings
 from gateway.outputs import AlarmChanged, MedianDue, Output, ReadingDue, TrendDue, WrongHead
@@ -51,6 +52,8 @@ class EnginePipeline:
         g = settings.gateway
         self.timeline = Timeline(settings.time.source, start_utc_s)
         self.decoder, self.link = Decoder(), LinkWatch()
+        self._boot = -1
+        """Of the frame last heard."""
         self.presence = Presence(head, head_clock=settings.time.source == "head")
         self.measuring = Measuring(
             e,
@@ -103,6 +106,7 @@ class EnginePipeline:
 
     def _run(self, run: SampleRun, now: Now) -> list[Output]:
         self.presence.heard(now)
+        self._boot = run.boot
         offset_us = self.timeline.frame(run.boot, run.head_us, now, run.sent_us)
         self.measuring.caught_up(run.head_us + offset_us)
         out: list[Output] = []
@@ -124,9 +128,13 @@ class EnginePipeline:
 
     def _broke(self, at: StreamBreak) -> list[Output]:
         out: list[Output] = []
-        gap_us = max(0, at.gap_us)
+        gap_us, self._boot, before = max(0, at.gap_us), at.boot, self._boot
         if at.cause == "lost":
             self.link.lost(at.count)
+        elif at.cause == "boot" and at.boot == before:
+            # No new start: the count went back, and what came until that was believed is lost. A stream that repeats
+            # itself (a converter that hangs, a recording played to the port) would pass for a sound link.
+            self.link.lost(OUT_OF_ORDER_FRAMES_MAX)
         elif at.cause != "boot":
             self.measuring.timing.stumbled(at.gap_us)
         t_us = self.timeline.t_us

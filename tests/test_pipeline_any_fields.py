@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from gateway.cli.replay import Lines
 from gateway.encode.topics import Topics
 from gateway.measure.timeline import Now
+from gateway.model.enums import AlarmState
 from gateway.model.limits import INTERVAL_NS_MAX, INTERVAL_NS_MIN
 from gateway.pipeline import EnginePipeline
 
@@ -142,3 +143,16 @@ def test_an_interval_that_cannot_be_is_refused_by_its_cause(interval_ns: int, ca
     assert {k: n for k, n in p.decoder.counts.refused.items() if n} == {cause: 1}
     for good in (INTERVAL_NS_MIN, INTERVAL_NS_MAX):
         assert played([HeadWriter(interval_ns=good).samples([(0, 0, 12_000)])]).decoder.counts.samples == 1
+
+
+def test_a_stream_that_repeats_itself_is_no_sound_link() -> None:
+    """Two seconds of a running engine over and over, as from a converter that hangs, or a recording played to the port:
+    within minutes `link-poor` stands, and what is lost is counted."""
+    w = HeadWriter(head_us=10**6)
+    sound = [w.samples([(int((w.head_us / 1e6 + i * 0.002) * 1.5 * 65_536) & 0xFFFF,) * 2 + (14_600,)
+                        for i in range(50)]) for _ in range(200)]  # fmt: skip
+    p = pipeline(tern_settings("system", running={"settle_min": 0}))
+    for k in range(3_000):
+        piece = sound[k] if k < 200 else sound[180 + k % 20]
+        p.feed(piece, Now(k * 0.1, START_UTC_S + k * 0.1))
+    assert p.alarms["link-poor"].state is AlarmState.UNACKNOWLEDGED

@@ -1,5 +1,6 @@
 """A settings file's tables, not validated; and what small commands need of them, without the validating library."""
 
+import re
 import tomllib
 from pathlib import Path
 
@@ -10,12 +11,18 @@ DATA_DIR = Path("/var/lib/camdrift")
 SOCKET_NAME = "camdrift.sock"
 KEY_CHARS_MAX = 200
 """Of a key or of a parser's words in a reason: it is read in a terminal or a log."""
+_LONG_KEY = re.compile(r"""(?<![\w"'.-])(?:[\w"'-]+[ \t]*\.[ \t]*){20}""")
+"""Names of tables joined by dots. The reader's time grows with the square of their number: 30,000 took 14 s, and a file
+may hold 500,000."""
 
 
 def read_toml(path: Path) -> dict[str, object]:
     """The file's tables, not validated. Raises SettingsError."""
     try:
-        return tomllib.loads(read_small(path, SETTINGS_BYTES_MAX).decode())
+        text = read_small(path, SETTINGS_BYTES_MAX).decode()
+        if _LONG_KEY.search(text):
+            raise SettingsError([f"{path}: a key of 20 or more parts joined by dots; no key has more than 4"])
+        return tomllib.loads(text)
     except UnfitFile as e:
         raise SettingsError([f"{path}: {e}; give the path of a readable TOML file"]) from None
     except UnicodeDecodeError:

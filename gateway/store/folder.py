@@ -3,12 +3,19 @@
 import errno
 import fcntl
 import os
+import stat
+from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
+
+import structlog
 
 from gateway.model.errors import Refused, StorageError
 
 BALLAST_BYTES = 4 * 1024 * 1024
 """On a full disk SQLite can neither delete nor checkpoint; so much is given back to it then."""
+
+ODD = ".odd"
 
 
 class Folder:
@@ -17,7 +24,10 @@ class Folder:
     def __init__(self, path: Path) -> None:
         self.path = path
         _make(path)
+        # The lock first: one set aside later would no longer keep a second daemon out.
+        _set_aside_what_waits([path / "lock"])
         self._lock_fd = _lock(path)
+        _set_aside_what_waits(sorted(path.iterdir()))
 
     def close(self) -> None:
         """Give the folder free."""
@@ -76,6 +86,16 @@ class Ballast:
         finally:
             os.close(fd)
         return True
+
+
+def _set_aside_what_waits(paths: Iterable[Path]) -> None:
+    """A FIFO or a device in place of a file would hold up whoever opens it, for ever; `<name>.odd` is never opened."""
+    for path in paths:
+        with suppress(OSError):
+            mode = path.stat().st_mode
+            if path.suffix != ODD and (stat.S_ISFIFO(mode) or stat.S_ISCHR(mode) or stat.S_ISBLK(mode)):
+                path.rename(path.with_name(path.name + ODD))
+                structlog.get_logger("store").error("store.odd_file_set_aside", file=path.name)
 
 
 def _make(path: Path) -> None:

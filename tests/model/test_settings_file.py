@@ -74,3 +74,16 @@ def test_a_value_in_place_of_a_table(tmp_path: Path) -> None:
         f"{path}: engine: [] is not allowed, at least 1 items are needed",
         f"{path}: alarms: 2 is not allowed, a table is needed, as in [alarms]",
     ]
+
+
+def test_a_key_of_thousands_of_parts_is_refused_before_it_is_parsed(tmp_path: Path) -> None:
+    """The parser's time grows with the square of their number: 500,000 fit into a file, and that takes an hour. What
+    has dots and is no key passes."""
+    path = tmp_path / "camdrift.toml"
+    for key in (".".join("a" * 500_000), " . ".join(["'a'"] * 20) + " . b", "x = {" + ".".join("a" * 1_000)):
+        path.write_text(f"{key} = 1\n", encoding="utf-8")
+        with pytest.raises(SettingsError, match="a key of 20 or more parts"):
+            load_settings(path)
+    text = shipped_config(NAMES[0]).read_text(encoding="utf-8")
+    path.write_text(text + "# " + "." * 5_000 + " 1.2.3.4\n" + "# " + "word" * 50_000 + "\n", encoding="utf-8")
+    assert load_settings(path)

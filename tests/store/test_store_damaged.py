@@ -3,6 +3,7 @@
 import errno
 import os
 import sqlite3
+import stat
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -14,7 +15,7 @@ from gateway.store.database import error_code, storage_error
 from gateway.store.folder import Ballast, Folder, _advice
 from gateway.store.opening import CORRUPT_COPIES_MAX, keep_damaged
 from gateway.store.outbox import OutboxReader
-from gateway.store.state import NewEvent, StateStore
+from gateway.store.state import NewBooking, NewEvent, StateStore
 from gateway.store.writer import Writer
 
 BROKERS = {"ship": frozenset({"event", "alarm"})}
@@ -147,3 +148,30 @@ def test_a_folder_knows_where_it_is(tmp_path: Path) -> None:
     assert folder.path == tmp_path / "d"
     folder.close()
     folder.close()
+
+
+FIFOS = (
+    "state.db",
+    "history.db",
+    "logbook.jsonl",
+    "logbook.jsonl.new",
+    "ballast",
+    "lock",
+    "state.db-wal",
+    "state.db.new",
+)
+
+
+@pytest.mark.parametrize("name", FIFOS)
+def test_a_fifo_in_place_of_any_file_holds_nothing_up(tmp_path: Path, name: str) -> None:
+    """It is set aside at the start; a second start has nothing to set aside."""
+    StateStore(tmp_path, GatewaySettings(), brokers=BROKERS, ballast_bytes=4_096).close()
+    (tmp_path / name).unlink(missing_ok=True)
+    os.mkfifo(tmp_path / name)
+    for n in range(2):
+        store = StateStore(tmp_path, GatewaySettings(), brokers=BROKERS, ballast_bytes=4_096)
+        store.commit(bookings=[NewBooking("main", f"b{n}", "hand-play", "2026-03-01T12:00:00.000Z", "{}")])
+        store.copy_bookings()
+        store.close()
+    assert stat.S_ISFIFO((tmp_path / f"{name}.odd").stat().st_mode)
+    assert not (tmp_path / name).is_fifo()
