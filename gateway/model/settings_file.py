@@ -12,6 +12,9 @@ from gateway.model.settings import Settings
 from gateway.model.toml_file import read_toml
 from gateway.model.validate import adapter_of, faults
 
+FAULTS_MAX = 100
+"""Shown at once: a file of another kind has one in each of a hundred thousand lines."""
+
 S = TypeVar("S", bound=Section)
 
 
@@ -28,7 +31,9 @@ def load_settings(path: Path) -> Settings:
     try:
         return checked_settings(data)
     except ValidationError as e:
-        raise SettingsError([f"{path}: {line}" for line in faults(e, whole="(whole file)", toml=Settings)]) from None
+        lines = list(faults(e, whole="(whole file)", toml=Settings))
+        more = [f"and {len(lines) - FAULTS_MAX:,} more; correct these first"] if len(lines) > FAULTS_MAX else []
+        raise SettingsError([f"{path}: {line}" for line in [*lines[:FAULTS_MAX], *more]]) from None
 
 
 def checked_settings(data: object) -> Settings:

@@ -25,9 +25,9 @@ class Folder:
         self.path = path
         _make(path)
         # The lock first: one set aside later would no longer keep a second daemon out.
-        _set_aside_what_waits([path / "lock"])
+        _rename_what_waits([path / "lock"])
         self._lock_fd = _lock(path)
-        _set_aside_what_waits(sorted(path.iterdir()))
+        _rename_what_waits(sorted(path.iterdir()))
 
     def close(self) -> None:
         """Give the folder free."""
@@ -88,14 +88,14 @@ class Ballast:
         return True
 
 
-def _set_aside_what_waits(paths: Iterable[Path]) -> None:
+def _rename_what_waits(paths: Iterable[Path]) -> None:
     """A FIFO or a device in place of a file would hold up whoever opens it, for ever; `<name>.odd` is never opened."""
     for path in paths:
         with suppress(OSError):
             mode = path.stat().st_mode
             if path.suffix != ODD and (stat.S_ISFIFO(mode) or stat.S_ISCHR(mode) or stat.S_ISBLK(mode)):
                 path.rename(path.with_name(path.name + ODD))
-                structlog.get_logger("store").error("store.odd_file_set_aside", file=path.name)
+                structlog.get_logger("store").error("store.odd_file_renamed", file=path.name)
 
 
 def _make(path: Path) -> None:

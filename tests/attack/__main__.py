@@ -6,6 +6,7 @@ python -m tests.attack --together 30       all at once for so many minutes, besi
 """
 
 import argparse
+import os
 import sys
 from pathlib import Path
 
@@ -15,13 +16,17 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 from tests.attack import cases, together  # noqa: E402, F401
 from tests.attack.case import CASES, Outcome, run  # noqa: E402
 
-HEAD = f"{'case':<34} {'held':<5} {'before':>7} {'after':>7} {'alarm':>6}   MiB, MiB, s"
+HEAD = (
+    f"{'case':<34} {'held':<5} {'before':>7} {'after':>7} {'alarm':>6} {'machine':>8} {'took':>6}   "
+    "MiB, MiB, s, s (the machine's own delay), s"
+)
 
 
 def line(o: Outcome) -> str:
     """One row of the table."""
     held = "NO" if o.why else "yes"
-    return f"{o.case.name:<34} {held:<5} {o.before_mib:7.1f} {o.after_mib:7.1f} {o.alarm_s:6.2f}   {o.why}".rstrip()
+    figures = f"{o.before_mib:7.1f} {o.after_mib:7.1f} {o.alarm_s:6.2f} {o.machine_s:8.2f} {o.took_s:6.1f}"
+    return f"{o.case.name:<34} {held:<5} {figures}   {o.why}".rstrip()
 
 
 def all_together(minutes: float) -> int:
@@ -50,6 +55,7 @@ def main() -> int:
             failed += bool(outcome.why)
             sys.stdout.write(f"{line(outcome)}\n")
             sys.stdout.flush()
+    sys.stdout.write(f"{failed} did not hold; load average {os.getloadavg()[0]:.1f}\n")
     return 1 if failed else 0
 
 

@@ -138,7 +138,7 @@ def played(server: socket.socket, mood: Callable[[HeadWriter, random.Random], by
 def hostile_head(ship: Ship) -> None:
     """Every mood in an order by chance, twice; the engine on it answers afterwards, and the log hardly grows."""
     rng, logged = random.Random(17), ship.log_bytes()
-    with listening(ship.second_head_port) as server:
+    with ship.head_turn, listening(ship.second_head_port) as server:
         for mood in rng.sample(MOODS, len(MOODS)) + rng.sample(MOODS, len(MOODS)):
             played(server, mood, rng)
             engines = ask(ship.socket_path, {"do": "status"})["status"]["engines"]
@@ -169,3 +169,25 @@ def clock_steps(ship: Ship) -> None:
         time.sleep(2.0)
         assert ask(ship.socket_path, {"do": "status"})["status"]["version"]
         assert ship.process.child.poll() is None
+
+
+@case("a head whose last two seconds come over and over, as from a converter that hangs", second=True)
+def repeated_stream(ship: Ship) -> None:
+    """It is no sound link: `link-poor` or `head-silent` stands on that engine meanwhile."""
+    rng, w = random.Random(3), HeadWriter(boot=5, head_us=10**6)
+    with ship.head_turn, listening(ship.second_head_port) as server:
+        connection, _ = server.accept()
+        with connection:
+            connection.sendall(w.identity())
+            sound = [ordinary(w, rng) for _ in range(100)]
+            for n in range(400):
+                connection.sendall(sound[n] if n < 100 else sound[80 + n % 20])
+                time.sleep(0.1)
+                if n > 150 and n % 10 == 0 and _standing(ship) & {"link-poor", "head-silent", "head-timing"}:
+                    return
+    raise AssertionError("a stream that repeats itself passes for a sound one")
+
+
+def _standing(ship: Ship) -> set[str]:
+    alarms = ask(ship.socket_path, {"do": "status"})["status"]["engines"]["aux"]["alarms"]
+    return {a["tag"] for a in alarms if a["state"] in ("unacknowledged", "acknowledged")}

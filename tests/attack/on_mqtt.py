@@ -1,5 +1,6 @@
 """Attacks over the broker: what it may send, what a request may ask again, what a receipt may claim."""
 
+import json
 import threading
 import time
 from collections import defaultdict
@@ -8,6 +9,8 @@ from daemon_rig import until
 from paho.mqtt.client import Client, MQTTMessage, MQTTv311
 from paho.mqtt.enums import CallbackAPIVersion
 
+from gateway.encode.messages import rfc3339
+from gateway.store.reader import StateReader
 from tests.attack.case import case
 from tests.attack.rig import Ship
 
@@ -94,3 +97,23 @@ def broken_messages(ship: Ship) -> None:
             stranger.publish(f"{ROOT}/{topic}", b'{"v":1,"id":' + b"[" * (n % 400) + b"9" * (n % 300))
     time.sleep(2.0)
     assert ship.log_bytes() - logged < 20_000, f"{ship.log_bytes() - logged} bytes of log"
+
+
+@case("2,000 well-formed requests, each with an id of its own and the time of now")
+def requests_by_thousands(ship: Ship) -> None:
+    """The record hardly grows, nothing stays shelved, and the log hardly grows."""
+    logged, reader = ship.log_bytes(), StateReader(ship.folder / "data")
+    ship.attackers.callback(reader.close)
+    last = max((row.seq for row in reader.events(0, 1, newest_first=True)), default=0)
+    stranger = Stranger(ship.broker.port, f"{ROOT}/done")
+    ship.attackers.callback(stranger.close)
+    for n in range(2_000):
+        body = {"v": 1, "id": f"flood-{n}", "do": ("shelve", "unshelve")[n % 2], "engine": "main",
+                "alarm": "lag-limit", "by": "\x1b[2J=1+1", "ts": rfc3339(time.time())}  # fmt: skip
+        if n % 2 == 0:
+            body["minutes"] = 5
+        stranger.publish(f"{ROOT}/do", json.dumps(body).encode())
+    time.sleep(2.0)
+    rows = reader.events(last, 10_000)
+    assert len(rows) < 200, f"{len(rows)} events of the record"
+    assert ship.log_bytes() - logged < 60_000, f"{ship.log_bytes() - logged} bytes of log"

@@ -1,6 +1,7 @@
 """Attacks on the page (issue: connections, large answers, input, log-in)."""
 
 import contextlib
+import http.client
 import socket
 import struct
 import time
@@ -10,6 +11,7 @@ from pathlib import Path
 from page_rig import PASSWORD
 
 from gateway.model.settings_file import load_settings
+from gateway.store.reader import StateReader
 from gateway.store.state import NewEvent, StateStore
 from tests.attack.case import case
 from tests.attack.rig import Ship, more_descriptors
@@ -184,3 +186,24 @@ def wrong_log_ins(ship: Ship) -> None:
     assert time.monotonic() - begun < 5.0
     _, events, _ = asked(ship.page_port, "/api/events?limit=500", source="127.0.2.1")
     assert b"second logged in" not in events and b"second" not in events
+
+
+@case("300 wrong log-ins from 250 addresses push nothing out of the record", before=filled, grows_mib=15.0)
+def record_flooded(ship: Ship) -> None:
+    """What a stranger can have recorded is bounded: the log's place is for alarms."""
+    reader = StateReader(ship.folder / "data")
+    ship.attackers.callback(reader.close)
+
+    def written() -> int:
+        return sum(row.kind == "gateway" for row in reader.events(EVENTS, 10_000))
+
+    before = written()
+    body = {"name": "second", "password": "wrong wrong wrong"}
+
+    def tried(n: int) -> None:
+        with contextlib.suppress(OSError, http.client.HTTPException):
+            asked(ship.page_port, "/api/login", source=f"127.0.2.{n % 250 + 1}", body=body, within_s=60.0)
+
+    with ThreadPoolExecutor(20) as pool:
+        list(pool.map(tried, range(300)))
+    assert written() - before <= 40, f"{written() - before} events"

@@ -146,6 +146,7 @@ def hostile_broker(ship: Ship) -> None:
     logged = ship.log_bytes()
     listener = Stranger(ship.broker.port, f"{ROOT}/main/event")
     ship.attackers.callback(listener.close)
+    ship.attackers.enter_context(ship.broker_turn)
     broker = HostileBroker(ship.second_broker_port, 17)
     ship.attackers.callback(broker.end)
     broker.start()
@@ -159,6 +160,7 @@ def hostile_broker(ship: Ship) -> None:
 def broker_hangs_up(ship: Ship) -> None:
     """The pauses between the tries grow, the log does not."""
     logged = ship.log_bytes()
+    ship.attackers.enter_context(ship.broker_turn)
     broker = HostileBroker(ship.second_broker_port, 3, spell_s=0.0)
     ship.attackers.callback(broker.end)
     broker.start()

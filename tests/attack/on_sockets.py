@@ -263,3 +263,43 @@ def local_socket_odd_requests(ship: Ship) -> None:
             assert b"unexpected" not in found, f"{name}: {found[:200]!r}"
     assert status_s(ship) < 5.0
     assert ship.log_bytes() - logged < 40_000, f"{ship.log_bytes() - logged} bytes of log"
+
+
+@case("500 Modbus connections that ask and reset at once", quick=True)
+def modbus_churn(ship: Ship) -> None:
+    """The panel's own connection stays, and no descriptor is left behind."""
+    before, failed = ship.descriptors(), ship.watch.failed
+    question = struct.pack(">HHHB", 1, 0, 6, 1) + struct.pack(">BHH", 4, 0, 16)
+    for n in range(500):
+        with contextlib.suppress(OSError), connected(ship.modbus_port, f"127.0.8.{1 + n % 200}") as s:
+            s.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            s.sendall(question)
+            s.send(b"!", socket.MSG_OOB)
+    assert ship.watch.failed == failed, "the panel's own connection was cut off"
+    until(lambda: ship.descriptors() <= before + 4, "the connections are given up", 20.0)
+
+
+@case("descriptors passed over the local socket, and a request that comes a byte a second", quick=True)
+def local_socket_descriptors(ship: Ship) -> None:
+    """None of the descriptors is kept by the daemon; who trickles does not keep the shell waiting."""
+    before = ship.descriptors()
+    trickling = []
+    for _ in range(6):
+        s = ship.attackers.enter_context(socket.socket(socket.AF_UNIX))
+        s.settimeout(2.0)
+        s.connect(str(ship.socket_path))
+        trickling.append(s)
+    with open(os.devnull, "rb") as null:
+        for n in range(100):
+            with socket.socket(socket.AF_UNIX) as s, contextlib.suppress(OSError):
+                s.settimeout(2.0)
+                s.connect(str(ship.socket_path))
+                socket.send_fds(s, [b'{"do":"status"}\n' if n % 2 else b"{"], [null.fileno()] * 50)
+                s.shutdown(socket.SHUT_WR)
+                s.recv(65_536)
+            for held in trickling:
+                with contextlib.suppress(OSError):
+                    held.sendall(b" ")
+            if n % 10 == 0:
+                assert status_s(ship) < 5.0
+    until(lambda: ship.descriptors() <= before + len(trickling) + 2, "the descriptors passed are closed", 20.0)

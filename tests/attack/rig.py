@@ -7,6 +7,7 @@ import resource
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -51,6 +52,9 @@ class Ship:
     judged_from_s: float = 0.0
     """Alarms before are not judged: the case itself had stopped the daemon. Monotonic."""
     attackers: contextlib.ExitStack = field(default_factory=contextlib.ExitStack)
+    head_turn: threading.Lock = field(default_factory=threading.Lock)
+    """Held by the case that plays the second head, where several run at once; the other by who plays the broker."""
+    broker_turn: threading.Lock = field(default_factory=threading.Lock)
 
     @property
     def pid(self) -> int:

@@ -35,9 +35,10 @@ class Alarm:
 @dataclass(frozen=True)
 class Delivered:
     """Events of the ship's store since the subscriber came, and what the subscriber had of them. `missing`: each with
-    its topic; `strange`: numbers that the store does not have."""
+    its topic; `strange`: numbers that the store does not have; `topics`: events of the store by topic."""
 
     stored: int
+    topics: Counter[str]
     heard: int
     twice: int
     missing: list[str]
@@ -56,6 +57,7 @@ class Report:
     delivered: Delivered
     machine_s: float
     load: tuple[float, float]
+    log_kb: float
     rounds: Counter[str]
     failed: Counter[str]
     reasons: dict[str, str]
@@ -91,6 +93,7 @@ def run(minutes: float) -> Report:
         reader = StateReader(s.folder / "data")
         subscriber = Stranger(s.broker.port, f"{ROOT}/+/event", f"{ROOT}/event")
         first = _last_seq(reader) + 1
+        logged = s.log_bytes()
         load, before, begun = os.getloadavg()[0], s.rss_mib(), time.monotonic()
         over = threading.Event()
         attackers = [_Attacker(one, s, over) for one in CASES if one.together]
@@ -116,6 +119,7 @@ def run(minutes: float) -> Report:
             delivered,
             s.watch.machine_s(begun, now),
             load,
+            (s.log_bytes() - logged) / 1e3,
             Counter({a.name: a.rounds for a in attackers}),
             Counter({a.name: a.failed for a in attackers}),
             {a.name: a.reason for a in attackers},
@@ -137,13 +141,16 @@ def _delivered(reader: StateReader, subscriber: Stranger, first: int) -> Deliver
     end_s = time.monotonic() + DELIVERED_S
     while last not in (heard := _heard(subscriber)) and time.monotonic() < end_s:
         time.sleep(0.5)
-    rows, after = {}, first - 1
+    rows: dict[int, str] = {}
+    topics, after = Counter[str](), first - 1
     while page := [r for r in reader.events(after, 1_000) if r.seq <= last]:
+        topics.update(r.topic for r in page)
         rows |= {r.seq: f"{r.seq} of {r.topic}" for r in page}
         after = page[-1].seq
     numbers = set(heard)
     return Delivered(
         len(rows),
+        topics,
         sum(n in rows for n in numbers),
         sum(n - 1 for n in heard.values()),
         [text for seq, text in rows.items() if seq not in numbers],
@@ -179,7 +186,7 @@ def table(minutes: float, r: Report) -> list[str]:
         f"all attacks at once for {minutes:g} min: {'did NOT hold: ' + '; '.join(r.why) if r.why else 'held'}",
         f"load average {r.load[0]:.1f} at the beginning, {r.load[1]:.1f} at the end; the longest time for which the "
         f"machine did not let a process run that only looks at the panel: {r.machine_s:.2f} s",
-        f"memory {r.before_mib:.1f} MiB before, {r.most_mib:.1f} at most (unit: {UNIT_MIB:g})",
+        f"memory {r.before_mib:.1f} MiB before, {r.most_mib:.1f} at most (unit: {UNIT_MIB:g}); log {r.log_kb:.0f} kB",
         f"{len(r.alarms)} planted alarms, {sum(a.delay_s > ALARM_S for a in r.alarms)} of them over {ALARM_S:g} s at "
         "panel or relay; the slowest:",
         *(
@@ -188,6 +195,7 @@ def table(minutes: float, r: Report) -> list[str]:
         ),
         f"{d.stored} events in the store, {d.heard} of them at the subscriber ({d.twice} more than once, "
         f"{d.connections} connections), {len(d.missing)} missing, {len(d.strange)} strange",
+        *(f"  {n} of {topic}" for topic, n in sorted(d.topics.items())),
         *(f"  missing: {text}" for text in d.missing[:20]),
     ]
     for name, rounds in sorted(r.rounds.items()):

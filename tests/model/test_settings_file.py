@@ -87,3 +87,13 @@ def test_a_key_of_thousands_of_parts_is_refused_before_it_is_parsed(tmp_path: Pa
     text = shipped_config(NAMES[0]).read_text(encoding="utf-8")
     path.write_text(text + "# " + "." * 5_000 + " 1.2.3.4\n" + "# " + "word" * 50_000 + "\n", encoding="utf-8")
     assert load_settings(path)
+
+
+def test_the_faults_shown_are_bounded(tmp_path: Path) -> None:
+    """A file of another kind has thousands: the first hundred, and how many more."""
+    path = tmp_path / "camdrift.toml"
+    path.write_text("".join(f"[t{n}]\n" for n in range(5_000)), encoding="utf-8")
+    with pytest.raises(SettingsError) as e:
+        load_settings(path)
+    lines = str(e.value).splitlines()
+    assert len(lines) == 101 and lines[-1].endswith("and 4,903 more; correct these first")

@@ -1,0 +1,84 @@
+"""Files: settings that are none, and the log's table as a spreadsheet opens it.
+
+Password and key files: `tests/model/test_files.py`; the files of the data folder: `tests/store/test_store_damaged.py`.
+"""
+
+import csv
+import io
+import os
+import subprocess
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from daemon_rig import ENTRY
+from head_writer import HeadWriter
+
+from gateway.model.csv_text import safe_cell
+from tests.attack.case import case
+from tests.attack.on_head import listening
+from tests.attack.rig import Ship
+from tests.attack.web import asked
+
+ANSWERED_S = 20.0
+"""A check of the settings takes a third of a second on a quiet machine; a hang is what is looked for."""
+
+
+def _text(text: str) -> Callable[[Path], object]:
+    return lambda path: path.write_text(text, encoding="utf-8")
+
+
+SETTINGS: dict[str, Callable[[Path], object]] = {
+    "a FIFO": os.mkfifo,
+    "a folder": Path.mkdir,
+    "an endless device": lambda path: path.symlink_to("/dev/zero"),
+    "a terminal": lambda path: path.symlink_to("/dev/tty"),
+    "a link to itself": lambda path: path.symlink_to(path),
+    "nothing": lambda path: path.symlink_to(path.with_name("none")),
+    "a file of 2 GB": lambda path: (path.touch(), os.truncate(path, 2**31)),
+    "no UTF-8": lambda path: path.write_bytes(b"\xff\xfe[gateway]\n"),
+    "NUL": _text("[gateway]\ndata_dir = '\0'\n"),
+    "lists 20,000 deep": _text("a = " + "[" * 20_000),
+    "tables 3,000 deep": _text("a = " + "{b = " * 3_000),
+    "a key of 100,000 parts": _text(".".join("a" * 100_000) + " = 1\n"),
+    "100,000 tables": _text("".join(f"[t{n}]\n" for n in range(60_000))),
+    "a number of 200,000 digits": _text("[gateway]\nreading_every_s = " + "9" * 200_000 + "\n"),
+    "the same table twice": _text("[gateway]\n[gateway]\n"),
+    "control characters": _text('"\\u001b[2J\\u202e" = 1\n'),
+}
+
+
+def _checked(path: Path) -> tuple[int, str]:
+    done = subprocess.run([*ENTRY, "check", str(path)], capture_output=True, text=True, timeout=ANSWERED_S)
+    return done.returncode, done.stdout + done.stderr
+
+
+@case("settings that are a FIFO, a device, a folder, endless, too deep, 16 kinds", together=False)
+def settings_files(ship: Ship) -> None:
+    """`check` refuses each in time, in words, without control characters; the running daemon is not concerned."""
+    path = ship.folder / "odd.toml"
+    for name, make in SETTINGS.items():
+        make(path)
+        code, text = _checked(path)
+        assert code not in (0, 1) and "Traceback" not in text, f"{name}: {code} {text[-200:]}"
+        assert text and len(text) < 20_000 and "\x1b" not in text, f"{name}: {text[:200]!r}"
+        path.rmdir() if path.is_dir() and not path.is_symlink() else path.unlink()
+
+
+NAMES = (b"=cmd|'/C x'!A0", b"\xef\xbc\x9dSUM(1)", b"@x", b" \t=1+1", b"-2+3")
+
+
+@case("a head whose name is a formula: the log's table for a spreadsheet", second=True)
+def csv_formulas(ship: Ship) -> None:
+    """No cell of the download begins as a formula, and none of the names is missing there."""
+    with ship.head_turn, listening(ship.second_head_port) as server:
+        for name in NAMES:
+            connection, _ = server.accept()
+            with connection:
+                connection.sendall(HeadWriter(boot=1).identity(name.ljust(16, b"\0")))
+                time.sleep(0.5)
+    status, body, _ = asked(ship.page_port, "/api/events.csv?limit=500")
+    assert status == 200, body[:200]
+    cells = [cell for row in csv.reader(io.StringIO(body.decode())) for cell in row]
+    bad = [cell for cell in cells if safe_cell(cell) != cell]
+    assert cells and not bad, f"{bad[0]!r:.80}"
