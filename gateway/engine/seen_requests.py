@@ -16,6 +16,9 @@ KEPT_S = 24 * 3_600.0
 IDS_MAX = 1_024
 """Kept at most. The oldest go first: `ts` alone refuses those, unless the clock was set back."""
 
+PER_MINUTE = 60
+"""Done at most. Each stands in the record: a client of the broker could push the alarms out of it."""
+
 
 class SeenRequests:
     """`kept`: the checkpoint under KEY. `keep`: has it stored. Used by one thread."""
@@ -38,6 +41,8 @@ class SeenRequests:
             )
         if asked.id in self._ids and abs(now_s - self._ids[asked.id]) < KEPT_S:
             raise Refused(f"the id {asked.id} was used within the last 24 h: nothing was done; take a new one")
+        if sum(abs(now_s - s) < 60.0 for s in self._ids.values()) >= PER_MINUTE:
+            raise Refused(f"more than {PER_MINUTE} requests in a minute: nothing was done; send it again later")
         self._ids = {k: s for k, s in self._ids.items() if abs(now_s - s) < KEPT_S}
         self._ids.pop(asked.id, None)
         while len(self._ids) >= IDS_MAX:

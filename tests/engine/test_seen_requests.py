@@ -6,7 +6,7 @@ from collections.abc import Mapping
 import pytest
 
 from gateway.encode.messages import DoMessage, rfc3339
-from gateway.engine.seen_requests import AGE_S_MAX, IDS_MAX, KEPT_S, KEY, SeenRequests
+from gateway.engine.seen_requests import AGE_S_MAX, IDS_MAX, KEPT_S, KEY, PER_MINUTE, SeenRequests
 from gateway.model.errors import Refused
 
 NOW = 1_800_000_000.0
@@ -42,6 +42,24 @@ def test_an_old_one_and_one_of_the_future_are_refused() -> None:
             seen.admit(request("c", utc_s))
 
 
+@pytest.fixture
+def no_rate(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As many in a minute as one likes."""
+    monkeypatch.setattr("gateway.engine.seen_requests.PER_MINUTE", 10**6)
+
+
+def test_a_flood_is_refused() -> None:
+    """Pins the number done in a minute: each stands in the record, whose place is for alarms. A minute later it goes
+    on, and what was refused has used up no id."""
+    disk = Disk()
+    for n in range(PER_MINUTE):
+        disk.seen().admit(request(f"n{n}"))
+    with pytest.raises(Refused, match="more than 60 requests in a minute"):
+        disk.seen().admit(request("a"))
+    disk.seen(NOW + 61).admit(request("a"))
+
+
+@pytest.mark.usefixtures("no_rate")
 def test_an_id_is_taken_once_also_after_a_restart() -> None:
     """Pins that neither others nor a restart make it forget an id within 24 h, and that it is free again after."""
     disk = Disk()
@@ -55,6 +73,7 @@ def test_an_id_is_taken_once_also_after_a_restart() -> None:
     disk.seen(NOW + KEPT_S + 1).admit(request("a", NOW + KEPT_S))
 
 
+@pytest.mark.usefixtures("no_rate")
 def test_what_is_kept_is_bounded() -> None:
     """Pins that ids by the thousand do not grow it, nor damage what is read back."""
     disk = Disk()
