@@ -54,12 +54,17 @@ def test_what_is_met_by_the_program_names_a_test() -> None:
     assert without == {22, 29}
 
 
-def test_attacks_named_are_cases() -> None:
-    """Names of attacks beside their file are registered cases, and the unit sets the descriptors that they run with."""
+def test_attacks_named_are_cases_and_every_case_is_named() -> None:
+    """Names beside a file of attacks are its cases, none is left out, and the unit sets the descriptors
+    that they run with."""
     assert cases.ALL
-    known = {c.name for c in CASES}
-    named = set(re.findall(r"on_(?:page|sockets|mqtt)\.py`, ([a-z0-9-]+(?:, [a-z0-9-]+)*)", TEXT))
-    assert named and [n for row in named for n in row.split(", ") if n not in known] == []
+    known = {f"{c.attack.__module__.rpartition('.')[2]}.py {c.name}" for c in CASES}
+    named = {
+        f"{file} {name}"
+        for file, names in re.findall(r"`tests/attack/(on_[a-z]+\.py)`, ([a-z0-9-]+(?:, [a-z0-9-]+)*)", TEXT)
+        for name in names.split(", ")
+    }
+    assert named - known == set() and known - named == set()
     unit = (ROOT / "deploy/ship/camdrift.service").read_text(encoding="utf-8")
     assert f"\nLimitNOFILE={DESCRIPTORS}\n" in unit
 
