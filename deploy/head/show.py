@@ -105,7 +105,9 @@ def show(python: str, emulator: Path, seconds: float, port: int) -> int:
             if engine is not None:
                 rpm, spring, lag = engine["rpm"] or 0.0, engine["spring_mm"]["value"], engine["lag_deg"]["value"]
                 seen |= rpm > 0 and spring is not None and lag is not None
-                show_line(f"{rpm:.1f} rpm, spring {spring or 0:.2f} mm, lag {lag or 0:+.3f}°, {engine['running']}")
+                length = "length not known" if spring is None else f"spring {spring:.2f} mm"
+                late = "lag not known" if lag is None else f"lag {lag:+.3f}°"
+                show_line(f"{rpm:.1f} rpm, {length}, {late}, {engine['running']}")
         return 0 if seen else 1
 
 

@@ -1,5 +1,7 @@
 """Commissioning: is the right head heard, and is each encoder wired and counted right?"""
 
+from collections.abc import Sequence
+
 from gateway.model.errors import Refused
 from gateway.worksheet.commission import Finding, Work
 
@@ -12,6 +14,8 @@ AGREE = 0.01
 INDEX_TURNS = 2.0
 PICKUP_COUNTS_MAX = 192
 """An identity with so few counts per turn is of pick-ups: one for each tooth or mark. Encoders have more."""
+AB_PINS = {"crank": "pins 2 and 3", "cam": "pins 5 and 6"}
+Z_PIN = {"crank": "pin 4", "cam": "pin 7"}
 INVALID = "Check the plug and the supply, and turn on until its index has passed."
 
 
@@ -58,8 +62,9 @@ def judge_sense(work: Work) -> Finding:
     if turned < 1:
         raise Refused("turns: turn at least once round, ahead")
     crank, cam = work.travel
-    if work.before.head is None or not all(work.before.head["valid"]):
-        return Finding(False, ("An encoder was not valid at the beginning. " + INVALID + " Then begin again.",))
+    dead = [] if work.before.head is None else _not_valid(work.before.head["valid"])
+    if work.before.head is None or dead:
+        return Finding(False, (*dead, "Turn once round, so that each index passes. Then begin again."))
     seen = f"Crank encoder {crank:+.3f} turns, cam encoder {cam:+.3f} turns, engine +{turned:g} turns."
     mistake, settings = _still(crank, cam) or _reversed(crank, cam) or _factors(work, turned) or ("", ())
     if mistake:
@@ -75,20 +80,31 @@ def _still(crank: float, cam: float) -> Named | None:
         return "Neither encoder moved, or one is not valid. " + INVALID, ()
     for which, own in (("crank", crank), ("cam", cam)):
         if abs(own) < STILL_TURNS:
-            return f"The {which} encoder did not move. Check its coupling, plug and supply.", ()
+            text = f"The {which} encoder did not move. Check its coupling, plug and supply. With A or B cut it counts "
+            text += "to and fro."
+            return text, (f"head's wiring: A and B of the {which} encoder ({AB_PINS[which]})",)
     return None
 
 
+def _not_valid(valid: Sequence[bool]) -> list[str]:
+    """Which encoder is not valid, and what that can be."""
+    return [
+        f"The {which} encoder is not valid: its index Z ({Z_PIN[which]}) has not come, an edge was missed since, or "
+        "plug or supply is missing."
+        for which, ok in zip(("crank", "cam"), valid, strict=True)
+        if not ok
+    ]
+
+
 def _reversed(crank: float, cam: float) -> Named | None:
-    wires = {"crank": "pins 2 and 3", "cam": "pins 5 and 6"}
     back = [which for which, own in (("crank", crank), ("cam", cam)) if own < 0]
     if not back:
         return None
     if len(back) == 2:
         text = "Both encoders are reversed, or the engine was turned ASTERN. Look at the engine first."
-        return text, tuple(f"head's wiring: exchange A and B of the {w} encoder ({wires[w]})" for w in back)
+        return text, tuple(f"head's wiring: exchange A and B of the {w} encoder ({AB_PINS[w]})" for w in back)
     text = f"The {back[0]} encoder is reversed. Exchange its wires A and B."
-    return text, (f"head's wiring: exchange A and B of the {back[0]} encoder ({wires[back[0]]})",)
+    return text, (f"head's wiring: exchange A and B of the {back[0]} encoder ({AB_PINS[back[0]]})",)
 
 
 def _factors(work: Work, turned: float) -> Named | None:
@@ -157,14 +173,17 @@ def judge_index(work: Work) -> Finding:
         slips = None if now["slips"][n] is None else now["slips"][n] - (before["slips"][n] or 0)
         if not now["valid"][n]:
             ok = False
-            lines.append(f"The {which} encoder is not valid: no index found, or the signal is lost. {INVALID}")
+            lines += _not_valid([w != which for w in ("crank", "cam")])
         elif slips is None:
             ok = False
-            lines.append(f"The head does not report the {which} encoder's index.")
+            lines.append(f"The head does not report the {which} encoder's index. Wire it ({Z_PIN[which]}) and set "
+                         f"{which}_index 1: else the zero is lost at each start of the head. For an absolute encoder "
+                         "leave this task out, with that reason.")  # fmt: skip
         elif slips is not None and slips >= min(crank, cam) - 1:
             ok = False
             lines.append(f"The {which} encoder's index came at another count at each turn: its lines per turn are set "
-                         f"wrong. Compare the plate with {which}_lines at the head's console.")  # fmt: skip
+                         f"wrong, or the index wires of both encoders are exchanged (pins 4 and 7). Compare the plate "
+                         f"with {which}_lines at the head's console.")  # fmt: skip
         elif slips:
             ok = False
             lines.append(f"The {which} encoder's index came {slips} times at another count: tighten its coupling, "

@@ -157,6 +157,31 @@ def test_an_unplugged_encoder_stands_still(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
+def test_a_cut_channel_counts_to_and_fro(tmp_path: Path) -> None:
+    """B of the cam does not reach the head: its angle stays within two counts, which the commissioning names."""
+    drive = steady(2.0, change=lambda e: e[e["what"] != rig.PINS["cam"][1]])
+    heard = Heard(rig.run(tmp_path, drive).sent)
+    cam = heard.column("cam")[-400:].astype(int)
+    assert np.abs((cam - cam[0] + 32_768) % 65_536 - 32_768).max() <= 2 * 65_536 / 14_400
+
+
+@pytest.mark.slow
+def test_crossed_index_wires_slip_only_where_the_shafts_differ(tmp_path: Path) -> None:
+    """Z of both encoders exchanged: at ratio 1 each comes once a turn at one count, and the lag is steady."""
+    crossed = {rig.PINS["crank"][2]: rig.PINS["cam"][2], rig.PINS["cam"][2]: rig.PINS["crank"][2]}
+
+    def exchange(events: rig.Events) -> rig.Events:
+        events["what"] = [crossed.get(int(w), int(w)) for w in events["what"]]
+        return events
+
+    heard = Heard(rig.run(tmp_path, steady(3.0, change=exchange)).sent)
+    assert (heard.health[-1].crank_slips, heard.health[-1].cam_slips) == (0, 0)
+    ok = heard.valid() == 7
+    off = (heard.column("crank")[ok].astype(int) - heard.column("cam")[ok] + 32_768) % 65_536 - 32_768
+    assert off.std() * 360 / 65_536 < 0.05
+
+
+@pytest.mark.slow
 def test_a_brown_out_in_mid_turn_starts_again_and_says_so(tmp_path: Path) -> None:
     """Restarted at 1.3 s: the next boot number, head time from zero, no angle until the index, then the right one."""
 

@@ -28,7 +28,7 @@ FOUR_STROKE = replace(TERN.engine[0], ratio=2)
         (2.0, 1.758, "wrong counts", "set cam_lines 3164"),
         (1.0, 2.0, "wrong counts", "set crank_lines 1800"),
         (2.0, 1.95, "wrong counts", "set cam_lines 3510"),
-        (2.0, 0.0, "cam encoder did not move", None),
+        (2.0, 0.0, "cam encoder did not move", "cam encoder (pins 5 and 6)"),
         (0.0, 0.0, "Neither encoder moved", None),
         (2.03, 2.03, "right ratio and counts", None),
     ],
@@ -78,10 +78,21 @@ def test_index_that_slips_is_named() -> None:
     assert not judged(TERN, "index", before, status(head_turns=[1.0, 1.0], head_slips=[3, 1])).ok
 
 
+def test_an_encoder_without_its_index_is_named() -> None:
+    """Never valid: which one, and that Z may be what is missing. A head that reports no index cannot keep its zero."""
+    blind = status(head_valid=[True, False], head_turns=[2.0, 0.0])
+    found = judged(TERN, "sense", status(head_valid=[True, False]), blind, turns=2)
+    assert not found.ok and found.lines[0].startswith("The cam encoder is not valid: its index Z (pin 7)")
+    found = judged(TERN, "index", status(), status(head_valid=[True, False], head_turns=[3.0, 3.0]))
+    assert not found.ok and any("cam encoder is not valid" in line for line in found.lines)
+    found = judged(TERN, "index", status(), status(head_turns=[3.0, 3.0], head_slips=[0, None]))
+    assert not found.ok and "absolute encoder" in found.lines[1]
+
+
 def test_turns_before_the_first_index_count_for_nothing() -> None:
     """An encoder that was not valid at the beginning: begin again, and no mistake is named."""
     found = judged(TERN, "sense", status(head_valid=[True, False]), status(head_turns=[1.4, 1.4]), turns=2)
-    assert not found.ok and "begin again" in found.lines[0] and not found.settings
+    assert not found.ok and "begin again" in found.lines[-1] and not found.settings
 
 
 def test_a_task_is_left_out_with_a_reason() -> None:
