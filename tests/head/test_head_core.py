@@ -304,6 +304,60 @@ def test_pickups_give_up_what_no_tooth_comes_for(lib: Any) -> None:
     assert len(given) == 500 - WAITING and not any(given)
 
 
+# -- bursts ---------------------------------------------------------------------------------------------------------
+
+
+class Config(ctypes.Structure):
+    _fields_ = [("identity", IdentityC), ("block", ctypes.c_uint16), ("burst_us", ctypes.c_uint32),
+                ("period_us", ctypes.c_uint32)]  # fmt: skip
+
+
+def burst_head(lib: Any, rpm: Any, seconds: float) -> list[tuple[float, int]]:
+    """A head with bursts of 6 s in 60 s: when each sample frame was made, in s, and its samples. `rpm`: of time
+    in s; samples at 10 Hz keep it quick."""
+    lib.head_init.argtypes = (ctypes.c_void_p, ctypes.c_void_p, ctypes.c_uint32, ctypes.c_void_p)
+    lib.head_latch.argtypes = (ctypes.c_void_p, ctypes.c_uint64, ctypes.c_uint16, ctypes.c_uint8)
+    lib.head_latch.restype = ctypes.c_uint32
+    lib.head_poll.argtypes = (ctypes.c_void_p, ctypes.c_uint64)
+    head = ctypes.create_string_buffer(65_536)
+    config = Config(
+        IdentityC(interval_ns=100_000_000, crank_counts=14_400, cam_counts=14_400), 10, 6_000_000, 60_000_000
+    )
+    lib.head_init(head, ctypes.byref(config), 1, None)
+    turns, decoder, made = 0.0, Decoder(), []
+    for n in range(int(seconds * 10)):
+        us = n * 100_000 + 1
+        turns += rpm(n / 10) / 600
+        sample = lib.head_latch(head, us, 12_000, 1)
+        for put in (lib.head_crank, lib.head_cam):
+            put(head, ctypes.c_uint32(sample), ctypes.c_uint16(int(turns * 65_536) & 0xFFFF), ctypes.c_uint8(1))
+        lib.head_poll(head, us)
+        data = bytearray()
+        while (byte := lib.head_byte(head)) >= 0:
+            data.append(byte)
+        made += [(n / 10, len(x.crank)) for x in decoder.feed(bytes(data)) if isinstance(x, SampleBlock)]
+    return made
+
+
+def test_bursts_at_sea_and_all_the_time_near_a_standstill(lib: Any) -> None:
+    """At sea, two hours after the start: a tenth of the samples. An engine that slows down in a pause is followed
+    within two seconds, and for an hour after it runs again."""
+    slows = burst_head(lib, lambda t: 90.0 if t < 7_330 or t > 7_400 else 2.0, 11_200.0)
+    assert 450 <= sum(n for t, n in slows if 6_600 <= t < 7_200) <= 700
+    # Bursts begin each full minute; it slows down in the pause between two.
+    live = [t for t, _ in slows if 7_330 <= t < 7_378]
+    assert len(live) >= 43 and min(live) < 7_334
+    hour_on = [t for t, _ in slows if 9_007 < t < 9_059]
+    assert len(hour_on) >= 45
+    later = [t for t, _ in slows if 11_100 < t < 11_160]
+    assert len(later) <= 9
+
+
+def test_the_first_hour_is_continuous(lib: Any) -> None:
+    """Whoever has just fitted it wants to see it."""
+    assert sum(n for _, n in burst_head(lib, lambda t: 90.0, 300.0)) >= 2_950
+
+
 # -- boot number ----------------------------------------------------------------------------------------------------
 
 ERASE = ctypes.CFUNCTYPE(None, ctypes.c_uint32)

@@ -17,7 +17,7 @@ from gateway.worksheet.sheet import Facts, Sheet
 from tests.drive_engines import tern
 
 CYLINDERS = {"number": 2, "bore_mm": 600, "stroke_mm": 2_400, "rod_ratio": 0.4, "compression_ratio": 16.0}
-ENGINE = tern(cylinders=CYLINDERS)
+ENGINE = tern(cylinders=CYLINDERS, cams=None)
 FACTS = Facts(ENGINE, from_settings(ENGINE), rpm=90.0)
 
 

@@ -58,7 +58,9 @@ void head_crank(head_t *h, uint32_t id, uint16_t angle, uint8_t valid)
     slot->missing &= (uint8_t)~1u;
     if (valid && h->has_last) {
         int16_t step = (int16_t)(uint16_t)(angle - h->last_crank);
-        h->turns_x256 += (uint32_t)(step < 0 ? -step : step);
+        uint32_t travel = (uint32_t)(step < 0 ? -step : step);
+        h->turns_x256 += travel;
+        h->watched_x256 += travel;
     }
     h->last_crank = angle;
     h->has_last = valid;
@@ -119,9 +121,6 @@ static void send_health(head_t *h, uint64_t us)
         uint64_t rpm = (uint64_t)h->turns_x256 * 600000000ull / 65536ull / since;
         h->rpm_x10 = rpm > 0xFFFEu ? 0xFFFEu : (uint16_t)rpm;
         it.rpm_x10 = h->rpm_x10;
-        if (h->rpm_x10 < SLOW_RPM_X10) {
-            h->slow_us = us + SLOW_US;
-        }
     }
     h->travel_us = us;
     h->turns_x256 = 0;
@@ -177,8 +176,23 @@ static void send_samples(head_t *h)
     }
 }
 
+/* Once a second, in a pause as well: an engine that slows down must not wait for the next burst to be seen. */
+static void watch_speed(head_t *h, uint64_t us)
+{
+    if (us - h->watched_us < HEALTH_US) {
+        return;
+    }
+    uint32_t travel = h->watched_x256;
+    h->watched_x256 = 0;
+    if ((uint64_t)travel * 600000000ull / 65536ull / (us - h->watched_us) < SLOW_RPM_X10) {
+        h->slow_us = us + SLOW_US;
+    }
+    h->watched_us = us;
+}
+
 void head_poll(head_t *h, uint64_t us)
 {
+    watch_speed(h, us);
     uint8_t now = sending(h, us);
     if (now && !h->in_burst) {
         /* A burst begins with a health frame, so that its turns tell of the pause. */

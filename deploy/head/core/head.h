@@ -40,7 +40,8 @@ typedef struct {
     volatile uint32_t head, tail; /* next to be latched, next to be sent */
     uint16_t lost;
     uint64_t health_us, identity_us, slow_us;
-    uint64_t travel_us;
+    uint64_t travel_us, watched_us;
+    uint32_t watched_x256;        /* crank travel since the speed was last looked at */
     uint32_t turns_x256;          /* crank travel since the last health frame, in 1/65,536 turns */
     uint16_t last_crank, largest_jitter_us, rpm_x10;
     uint64_t last_latch_us;

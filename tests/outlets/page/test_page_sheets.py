@@ -139,7 +139,7 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[rig.Serve
     rig.fill(made, time.time(), days=2)
     cylinders = {"number": 2, "bore_mm": 600, "stroke_mm": 2400, "rod_ratio": 0.4, "compression_ratio": 16.0}
     data = asdict(made)
-    data["engine"][0]["cylinders"] = cylinders
+    data["engine"][0] |= {"cylinders": cylinders, "cams": None}
     made = checked_settings(data)
 
     def ask(name: str, _engine: str, typed: Mapping[str, str]) -> dict[str, Any]:
