@@ -13,6 +13,7 @@ from gateway.alarm.judge import judge
 from gateway.alarm.machine import AlarmSet
 from gateway.alarm.table import ENGINE_TAGS, ROWS
 from gateway.alarm.trial import Trial
+from gateway.alarm.work import Work
 from gateway.link.blocks import SampleRun
 from gateway.link.breaks import StreamBreak
 from gateway.link.decoder import Decoder
@@ -65,6 +66,7 @@ class EnginePipeline:
         self.wear = WearWatch(e, log, bursts=head.burst_pause_s > 0, trend_every_us=round(g.trend_every_min * 60e6))
         rows = tuple(r for r in ROWS if r.tag in ENGINE_TAGS)
         self.alarms = AlarmSet(rows, e.alarms, e.slug, repeat_min=g.repeat_min)
+        self.work = Work()
         self._trial = Trial(self.alarms["trial"])
         self._announced: list[int] = []
         """Pipeline time of each announcement of the last day."""
@@ -220,7 +222,11 @@ class EnginePipeline:
 
     def _judge(self, t_us: int) -> list[Output]:
         found = evidence(t_us, self.measuring, self.presence, self.wear, self.link.percent(t_us))
-        return [self._changed(t) for t in self.alarms.judge(t_us, judge(self.engine, self.alarms, found))]
+        # First: what the work disturbs is suppressed before it can call.
+        suppressed = self.work.judge(self.alarms, t_us, found.running)
+        return [
+            self._changed(t) for t in [*suppressed, *self.alarms.judge(t_us, judge(self.engine, self.alarms, found))]
+        ]
 
     def _changed(self, t: Transition) -> AlarmChanged:
         if t.announces:
@@ -271,6 +277,11 @@ class EnginePipeline:
         """Somebody acts on this engine's alarms. Raises Refused, with nothing changed, where it cannot be done."""
         return [self._changed(t) for t in perform(self.alarms, act, self.timeline.t_us)]
 
+    def work_on(self, on: bool) -> list[Output]:
+        """A work sheet was opened (`on`), or the last one was closed."""
+        self.work.switch(on, self.timeline.t_us)
+        return self._judge(self.timeline.t_us)
+
     def _use_datum(self, *, lag: bool, spring: bool) -> None:
         datum = self.wear.datum
         self.measuring.rebase(datum.zero_deg, datum.free_length_mm, lag=lag, spring=spring)
@@ -280,7 +291,13 @@ class EnginePipeline:
     def checkpoint(self) -> dict[str, object]:
         """All that a restart needs, fit for JSON."""
         kept = {"timeline": self.timeline.checkpoint(), "alarms": self.alarms.checkpoint()}
-        return {**kept, "announced": list(self._announced), **self.measuring.state(), **self.wear.state()}
+        return {
+            **kept,
+            "announced": list(self._announced),
+            "work_us": self.work.since_us,
+            **self.measuring.state(),
+            **self.wear.state(),
+        }
 
     def wear_checkpoint(self) -> dict[str, object]:
         """What the trend has learnt; larger, and kept with each trend rather than with each alarm."""
@@ -307,6 +324,8 @@ class EnginePipeline:
         if not isinstance(announced, list):
             raise TypeError("announced: not what was kept")
         self._announced = [int(at) for at in announced[-ANNOUNCED_MAX:]]
+        work_us = kept.get("work_us")
+        self.work.since_us = work_us if isinstance(work_us, int) else None
         t_us = self.timeline.t_us
         self.measuring.restore(kept, t_us)
         self.wear.restore(kept, wear, t_us, self._slow_means(t_us))

@@ -1,6 +1,6 @@
 """Commands before engines that do at once what they are asked: no threads run, no disk, no socket."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Future
 from typing import Any
 
@@ -8,8 +8,9 @@ from gateway.alarm.acts import Act
 from gateway.encode.topics import Topics
 from gateway.engine.commands import Commands
 from gateway.engine.inbox import Command, Done
+from gateway.engine.sheets import KeptAct, Store
 from gateway.engine.thread import EngineThread
-from gateway.model.output import NewBooking, NewEvent, NewRetained
+from gateway.model.output import NewBooking, NewEvent, NewRetained, NewSheetAct
 from gateway.model.records import Median, Reading
 from gateway.model.settings import Settings
 from gateway.pipeline import EnginePipeline
@@ -24,6 +25,7 @@ class Outlets:
     def __init__(self) -> None:
         self.events: list[NewEvent] = []
         self.bookings: list[NewBooking] = []
+        self.sheet_acts: list[NewSheetAct] = []
         self.waiting: list[Future[int]] = []
         self.disk = "ok"
         self.announcements = 0
@@ -34,6 +36,7 @@ class Outlets:
         retained: Sequence[NewRetained] = (),
         checkpoints: Mapping[str, object] | None = None,
         bookings: Sequence[NewBooking] = (),
+        sheet_acts: Sequence[NewSheetAct] = (),
     ) -> Future[int]:
         """Committed at once, or never."""
         future: Future[int] = Future()
@@ -42,6 +45,7 @@ class Outlets:
             return future
         self.events += events
         self.bookings += bookings
+        self.sheet_acts += sheet_acts
         future.set_result(len(self.events))
         return future
 
@@ -100,7 +104,13 @@ class Gateway:
         return {}
 
 
-def commands(settings: Settings, *engines: EngineThread, gateway: Gateway | None = None) -> Commands:
+def commands(
+    settings: Settings,
+    *engines: EngineThread,
+    gateway: Gateway | None = None,
+    store: Store | None = None,
+    kept: Iterable[KeptAct] = (),
+) -> Commands:
     """The way in to these engines."""
     by_slug = {e.slug: e for e in engines}
-    return Commands(settings, lambda: by_slug, gateway or Gateway())
+    return Commands(settings, lambda: by_slug, gateway or Gateway(), store=store, kept=kept)

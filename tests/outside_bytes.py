@@ -40,7 +40,7 @@ from gateway.engine.seen_requests import SeenRequests
 from gateway.link import Decoder
 from gateway.measure.timeline import Now
 from gateway.model.errors import Refused, SettingsError
-from gateway.model.output import NewBooking, NewEvent, NewRetained
+from gateway.model.output import NewBooking, NewEvent, NewRetained, NewSheetAct
 from gateway.model.panel_settings import SentenceSettings
 from gateway.model.settings import GatewaySettings
 from gateway.model.settings_file import checked_section, load_settings
@@ -400,13 +400,14 @@ class _Outlets(commands_rig.Outlets):
         retained: Sequence[NewRetained] = (),
         checkpoints: Mapping[str, object] | None = None,
         bookings: Sequence[NewBooking] = (),
+        sheet_acts: Sequence[NewSheetAct] = (),
     ) -> Future[int]:
         assert all(len(json.dumps(e.body, allow_nan=False, default=str)) <= 20 * ANSWER_BYTES_MAX for e in events)
         assert all(isinstance(json.loads(b.entry), dict) for b in bookings)
         assert all(len(r.payload) <= ANSWER_BYTES_MAX for r in retained)
         self.events.clear()
         self.bookings.clear()
-        return super().record(events, retained, checkpoints, bookings)
+        return super().record(events, retained, checkpoints, bookings, sheet_acts)
 
 
 @cache

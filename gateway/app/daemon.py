@@ -86,7 +86,14 @@ class Daemon:
             s, self.data_dir, self._fingerprint, lambda slug: self._engine_now(slug)[0], self._note,
             lambda slug: self._engine_now(slug)[1],
         )  # fmt: skip
-        self.commands = Commands(s, lambda: self.engines.threads, self, commission=self.commissioning.handle)
+        self.commands = Commands(
+            s,
+            lambda: self.engines.threads,
+            self,
+            commission=self.commissioning.handle,
+            store=lambda act: writer.submit(sheet_acts=[act]),
+            kept=self.stores.state.sheet_acts(),
+        )
         self._health = HealthWatch(
             s, self.brokers, self.stores.state.backlog, writer, lambda: self.commands.unrecorded_s
         )

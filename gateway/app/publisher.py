@@ -9,7 +9,7 @@ from gateway import __version__
 from gateway.encode.messages import gateway_event_body
 from gateway.encode.topics import Topics
 from gateway.engine.inbox import Done
-from gateway.model.output import NewBooking, NewEvent, NewRetained
+from gateway.model.output import NewBooking, NewEvent, NewRetained, NewSheetAct
 from gateway.model.records import Median, Reading
 from gateway.store.writer import Writer
 
@@ -31,9 +31,10 @@ class Publisher:
         retained: Sequence[NewRetained] = (),
         checkpoints: Mapping[str, object] | None = None,
         bookings: Sequence[NewBooking] = (),
+        sheet_acts: Sequence[NewSheetAct] = (),
     ) -> "Future[int]":
         """Durable, in one piece and in this order; resolved after the commit, to be cancelled while it waits."""
-        return self._writer.submit(events, retained, checkpoints, bookings=bookings)
+        return self._writer.submit(events, retained, checkpoints, bookings=bookings, sheet_acts=sheet_acts)
 
     def gateway_event(self, what: str, text: str) -> "Future[int]":
         """Put on the durable record what the gateway itself did, or what happened to it. `what`: a slug."""

@@ -6,9 +6,10 @@ record counts only once it is on the disk. A request that is reported as failed 
 """
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import Future
 from concurrent.futures import TimeoutError as FutureTimeout
+from dataclasses import replace
 from functools import partial
 from threading import Lock
 from typing import Any, Protocol, cast
@@ -17,11 +18,13 @@ import structlog
 
 from gateway.alarm.acts import Act, ActKind
 from gateway.alarm.table import BY_TAG, GATEWAY_TAGS, ROWS
-from gateway.engine.inbox import Booking, Command, Done
+from gateway.engine.inbox import Booking, Command, Done, Work
 from gateway.engine.maintenance import filled, present_figures
 from gateway.engine.request import is_text_throughout, minutes_of, priority_of, text_of
 from gateway.engine.rights import Origin, authorise
 from gateway.engine.sheet_facts import facts_of
+from gateway.engine.sheets import KeptAct, NotedBooking, OpenSheets, Store, booking_of, record_data, refuse_twin
+from gateway.engine.sheets import stored as stored_act
 from gateway.engine.snapshot import EngineSnapshot
 from gateway.model.errors import Refused
 from gateway.model.settings import Settings
@@ -29,6 +32,8 @@ from gateway.model.snapshot import GATEWAY
 from gateway.wear import bookings
 from gateway.wear.booking_check import new_booking
 from gateway.worksheet.catalogue import as_data, sheet
+from gateway.worksheet.record import ACT_NAMES, SheetAct, SheetRecord, booking_notices, check, in_words, with_locks
+from gateway.worksheet.sheet import Sheet
 
 NAME_MAX = 64
 ANSWER_S = 8.0
@@ -93,12 +98,16 @@ class Commands:
         *,
         commission: Callable[[dict[str, Any], str], dict[str, Any]] = _no_commissioning,
         wait: Callable[["Future[Any]", float], bool] = wait_for,
+        store: Store | None = None,
+        kept: Iterable[KeptAct] = (),
     ) -> None:
-        """`engines`: those that run now, by short name. `commission(request, by)`: does a step of a commissioning."""
+        """`engines`: those that run now, by short name. `commission(request, by)`: does a step of a commissioning.
+        `store`: takes an act at a work sheet; `kept`: those stored so far."""
         self._commission = commission
         self._settings, self._engines, self._gateway, self.wait = settings, engines, gateway, wait
         self._log = structlog.get_logger("commands")
         self._entering = Lock()
+        self._open, self._store = OpenSheets(kept), store
         self._unrecorded: list[tuple[Future[Any], float]] = []
 
     def handle(self, origin: Origin, request: dict[str, Any], who: str) -> dict[str, Any]:
@@ -136,11 +145,22 @@ class Commands:
 
     def sheet(self, name: str, engine: str, typed: Mapping[str, str]) -> dict[str, Any]:
         """A work sheet as plain data; `typed` may bring a pressure file as `file`. Raises Refused."""
+        record, made = self._made(name, engine, typed)
+        e = next(e for e in self._settings.engine if e.slug == engine)
+        heading = {"ship": self._settings.vessel.name, "engine_name": e.name or e.slug, "engine_number": e.number or ""}
+        return as_data(made) | heading | ({} if record is None else {"record": record_data(record, made)})
+
+    def _made(self, name: str, engine: str, typed: Mapping[str, str]) -> tuple[SheetRecord | None, Sheet]:
+        """A sheet with what was done at it. Figures of an open sheet stand before those that come with the question."""
         figures = dict(typed)
         file = figures.pop("file", None)
         settings = next(e for e in self._settings.engine if e.slug == engine)
         facts = facts_of(settings, self._engines()[engine].snapshot, self._burst_clock(settings.head))
-        return as_data(sheet(name, facts, figures, file))
+        record = self._open.record(engine, name)
+        if record is None:
+            return None, sheet(name, facts, figures, file)
+        made = with_locks(sheet(name, facts, {**figures, **record.typed()}, file), record)
+        return record, replace(made, notices=(*made.notices, *booking_notices(record, made)))
 
     def _burst_clock(self, head: str) -> float | None:
         """The wall clock where it can say how old a burst's reading is: not where head time counts."""
@@ -159,6 +179,8 @@ class Commands:
         match do:
             case "status":
                 return {"status": self._gateway.status()}
+            case "sheet-act":
+                return self._sheet_act(request, by)
             case "sheet":
                 return {"sheet": self._sheet(request)}
             case "prefill":
@@ -253,11 +275,21 @@ class Commands:
             raise Refused("nothing was booked: another booking is being entered at this moment; try again")
         try:
             # The kind alone decides which figures are filled in from the readings; what was typed always stands.
-            entry, stored = new_booking(filled(data, present_figures(engine.snapshot), now_s))
+            noted = self._noted(request, engine, by, now_s)
+            figures = present_figures(engine.snapshot)
+            if noted is not None:
+                data = noted.entry(data, filled(data, figures, now_s))
+            entry, stored = new_booking(filled(data, figures, now_s))
+            refuse_twin(entry, engine.snapshot.log)
+            act = None if noted is None else noted.act(entry.id)
             if request.get("dry"):
-                return {"entry": bookings.as_data(entry)}
-            done = self._done(f"engine {engine.slug}", engine.submit(Booking(entry, stored, by, now_s)))
-            return {"entry": bookings.as_data(entry), **self._entered(done)}
+                return {"entry": bookings.as_data(entry), "words": in_words(bookings.as_data(entry))}
+            kept = () if noted is None or act is None else (stored_act(engine.slug, noted.sheet, act),)
+            done = self._done(f"engine {engine.slug}", engine.submit(Booking(entry, stored, by, now_s, kept)))
+            answer = self._entered(done)
+            if noted is not None and act is not None and answer["recorded"]:
+                self._open.done(engine.slug, noted.sheet, act)
+            return {"entry": bookings.as_data(entry), **answer}
         finally:
             self._entering.release()
 
@@ -277,6 +309,49 @@ class Commands:
             raise Refused(f"nothing was booked: {why}")
         self.wait(done.applied, RECORD_S)
         return {"recorded": True}
+
+    # -- work sheets --------------------------------------------------------------------------------------------
+
+    def _noted(self, request: dict[str, Any], engine: Engine, by: str, now_s: float) -> NotedBooking | None:
+        """What the work sheet that the booking comes from has to do with it; `None`: it comes from none."""
+        name = text_of(request, "sheet", NAME_MAX)
+        if name is None:
+            return None
+        record, made = self._made(name, engine.slug, {})
+        reason, corrects = text_of(request, "reason") or "", text_of(request, "corrects", NAME_MAX) or ""
+        return booking_of(name, record, made, by, now_s, reason, corrects)
+
+    def _sheet_act(self, request: dict[str, Any], by: str) -> dict[str, Any]:
+        """Open, tick, countersign, take a figure, unlock, close: answered once it is on the disk."""
+        engine, name = self._engine(request), text_of(request, "name", NAME_MAX) or ""
+        what = request.get("act")
+        if what not in ACT_NAMES or what == "booked":
+            raise Refused(f"act is not one of: {', '.join(a for a in ACT_NAMES if a != 'booked')}")
+        key, value, reason = (text_of(request, k) or "" for k in ("key", "value", "reason"))
+        act = SheetAct(what, by, round(time.time(), 3), key, value, reason)
+        if not self._entering.acquire(timeout=TURN_S):
+            raise Refused("nothing was done: another act is being stored at this moment; try again")
+        try:
+            record, made = self._made(name, engine.slug, {})
+            check(record, act, made)
+            self._store_act(engine.slug, name, act)
+        finally:
+            self._entering.release()
+        if what in ("open", "close"):
+            self._done(f"engine {engine.slug}", engine.submit(Work(self._open.any_open(engine.slug))))
+        return {"sheet": self.sheet(name, engine.slug, {})}
+
+    def _store_act(self, slug: str, name: str, act: SheetAct) -> None:
+        if self._store is None:
+            raise Refused("this gateway keeps no work sheets")
+        future = self._store(stored_act(slug, name, act))
+        if not self.wait(future, RECORD_S) and future.cancel():
+            raise Refused("nothing was done: the disk does not take it; see `camdrift status`")
+        if not self.wait(future, WRITING_S):
+            raise Refused("not yet stored: the disk is slow; look at the sheet before you try again")
+        if future.cancelled() or (fault := future.exception()) is not None:
+            raise Refused(f"nothing was done: {'the store dropped it' if future.cancelled() else fault}")
+        self._open.done(slug, name, act)
 
     def _sheet(self, request: dict[str, Any]) -> dict[str, Any]:
         typed = request.get("typed") or {}

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 from gateway.alarm.acts import Act
 from gateway.model.errors import Refused
+from gateway.model.output import NewSheetAct
 from gateway.wear.bookings import Entry
 
 CHUNKS_MAX = 64
@@ -24,15 +25,24 @@ WAKE: Chunk = (b"", -1.0)
 
 @dataclass(frozen=True, slots=True)
 class Booking:
-    """A maintenance record to enter, checked by its shape. `stored`: its text in the store; `now_s`: UTC of typing."""
+    """A maintenance record to enter, checked by its shape. `stored`: its text in the store; `now_s`: UTC of typing.
+    `sheet_acts`: what the work sheet notes with it, in the same commit."""
 
     entry: Entry
     stored: str
     by: str
     now_s: float
+    sheet_acts: tuple[NewSheetAct, ...] = ()
 
 
-Command = Act | Booking
+@dataclass(frozen=True, slots=True)
+class Work:
+    """A work sheet was opened (`on`), or the last one was closed."""
+
+    on: bool
+
+
+Command = Act | Booking | Work
 
 
 @dataclass(frozen=True, slots=True)

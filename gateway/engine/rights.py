@@ -9,8 +9,8 @@ from gateway.model.errors import Refused
 Origin = Literal["shell", "page", "panel", "mqtt"]
 ACTS: tuple[ActKind, ...] = get_args(ActKind)
 ALLOWED: Mapping[Origin, frozenset[str]] = {
-    "shell": frozenset({"status", "sheet", "prefill", "silence", "book", "commission", *ACTS}),
-    "page": frozenset({"status", "sheet", "prefill", "silence", "book", "commission", *ACTS}),
+    "shell": frozenset({"status", "sheet", "sheet-act", "prefill", "silence", "book", "commission", *ACTS}),
+    "page": frozenset({"status", "sheet", "sheet-act", "prefill", "silence", "book", "commission", *ACTS}),
     "panel": frozenset({"silence", "acknowledge"}),
     "mqtt": frozenset({"acknowledge", "shelve", "unshelve"}),
 }

@@ -16,13 +16,13 @@ import structlog
 from gateway.alarm.acts import Act
 from gateway.encode.publish import encode_alarm, encode_initial, encode_reading, encode_trend
 from gateway.encode.topics import Topics
-from gateway.engine.inbox import Booking, Chunk, Command, Done, Inbox, Recording
+from gateway.engine.inbox import Booking, Chunk, Command, Done, Inbox, Recording, Work
 from gateway.engine.maintenance import records_of
 from gateway.engine.snapshot import EngineSnapshot, alarm_views, take_snapshot
 from gateway.link.counts import looks_like_wrong_baud, wrong_baud_text
 from gateway.measure.timeline import Now
 from gateway.model.errors import Refused
-from gateway.model.output import NewBooking, NewEvent, NewRetained
+from gateway.model.output import NewBooking, NewEvent, NewRetained, NewSheetAct
 from gateway.model.records import Median, Reading
 from gateway.pipeline import AlarmChanged, EnginePipeline, MedianDue, Output, ReadingDue, TrendDue, WrongHead
 from gateway.wear.bookings import Entry
@@ -43,6 +43,7 @@ class Outlets(Protocol):
         retained: Sequence[NewRetained] = (),
         checkpoints: Mapping[str, object] | None = None,
         bookings: Sequence[NewBooking] = (),
+        sheet_acts: Sequence[NewSheetAct] = (),
     ) -> "Future[int]":
         """Durable, in one piece and in this order; resolved after the commit, to be cancelled while it waits."""
 
@@ -162,7 +163,12 @@ class EngineThread(threading.Thread):
 
     def _do(self, command: Command, answer: "Future[Done]") -> None:
         try:
-            done = self._act(command) if isinstance(command, Act) else self._enter(command)
+            if isinstance(command, Act):
+                done = self._act(command)
+            elif isinstance(command, Work):
+                done = Done(1, self._publish(self._pipeline.work_on(command.on)))
+            else:
+                done = self._enter(command)
         except Refused as e:
             answer.set_exception(e)
         except Exception as e:
@@ -183,7 +189,7 @@ class EngineThread(threading.Thread):
         if faults:
             raise Refused("\n".join(faults))
         event, row = records_of(self._topics, self.slug, b.entry, b.stored, b.by, utc_s)
-        recording = Recording(b.entry, self._outlets.record([event], bookings=[row]))
+        recording = Recording(b.entry, self._outlets.record([event], bookings=[row], sheet_acts=b.sheet_acts))
         self.inbox.recording.append(recording)
         recording.recorded.add_done_callback(lambda _: self.inbox.wake())
         return Done(1, recording.recorded, recording.applied)

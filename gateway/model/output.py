@@ -33,3 +33,13 @@ class NewBooking:
     kind: str
     utc: str
     entry: str
+
+
+@dataclass(frozen=True, slots=True)
+class NewSheetAct:
+    """What somebody did at a work sheet. `act`: the whole of it as JSON; `utc`: when, RFC 3339."""
+
+    engine: str
+    sheet: str
+    utc: str
+    act: str

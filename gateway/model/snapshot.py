@@ -109,7 +109,10 @@ class EngineDetail:
 
 @dataclass(frozen=True, slots=True)
 class EngineView:
-    """One engine as it stands; `None` = not known. `index`: 0-based, in the order of the settings."""
+    """One engine as it stands; `None` = not known. `index`: 0-based, in the order of the settings.
+
+    `work_since_utc_s`: a work sheet is open since then and the engine stands, so what the work disturbs is suppressed.
+    """
 
     slug: str
     index: int
@@ -128,6 +131,7 @@ class EngineView:
     delivery_flowing: bool
     alarms: tuple[AlarmView, ...]
     detail: EngineDetail | None = None
+    work_since_utc_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

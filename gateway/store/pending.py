@@ -7,7 +7,7 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from heapq import merge
 
-from gateway.model.output import NewBooking, NewEvent, NewRetained
+from gateway.model.output import NewBooking, NewEvent, NewRetained, NewSheetAct
 
 PENDING_TRENDS_MAX = 1_000
 """Trends held while the disk fails, some 1.5 MB. Beyond, the oldest goes first."""
@@ -49,12 +49,13 @@ class CommitFuture(Future[int]):
 
 @dataclass(frozen=True, slots=True)
 class BookingBatch:
-    """Bookings and the events that report them: stored together or not at all, never dropped for room."""
+    """Bookings and acts at work sheets, with their events: stored together or not at all, never dropped for room."""
 
     order: int
     events: tuple[NewEvent, ...]
     bookings: tuple[NewBooking, ...]
     future: CommitFuture
+    sheet_acts: tuple[NewSheetAct, ...] = ()
 
     def numbered(self) -> list[tuple[int, NewEvent]]:
         """Its events with the order in which they came."""
@@ -145,6 +146,10 @@ class Pending:
     def bookings(self) -> list[NewBooking]:
         """All bookings in the order in which they came."""
         return [row for batch in self.booked for row in batch.bookings]
+
+    def sheet_acts(self) -> list[NewSheetAct]:
+        """All acts at work sheets in the order in which they came."""
+        return [row for batch in self.booked for row in batch.sheet_acts]
 
     def before(self, later: "Pending") -> "Pending":
         """Both, this one's first; of a topic or key the later value."""

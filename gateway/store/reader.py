@@ -12,6 +12,9 @@ from gateway.store.outbox import Backlog, EventRow, RetainedRow
 from gateway.store.read_only import ReadOnlyFile
 from gateway.store.trends import EVERY_TREND
 
+SHEET_ACTS_MAX = 20_000
+"""Some two hundred works with a hundred acts each: a ship does a few a year."""
+
 
 @dataclass(frozen=True, slots=True)
 class BookingRow:
@@ -37,6 +40,16 @@ def unpacked(kept: bytes | str) -> object:
     except (zlib.error, RecursionError) as e:
         raise ValueError(f"not what was stored: {e}") from None
     return value
+
+
+@dataclass(frozen=True, slots=True)
+class SheetActRow:
+    """What was done at a work sheet at `utc` (RFC 3339); `act` is the whole of it, from JSON."""
+
+    engine: str
+    sheet: str
+    utc: str
+    act: dict[str, Any]
 
 
 class StateReader(ReadOnlyFile):
@@ -140,4 +153,18 @@ class StateReader(ReadOnlyFile):
                 found.append(BookingRow(e, i, kind, utc, entry))
             except (ValueError, TypeError, RecursionError):
                 BAD_ROWS.note(self._path, "booking", i)
+        return found
+
+    def sheet_acts(self) -> list[SheetActRow]:
+        """What was done at the work sheets of all engines, the latest SHEET_ACTS_MAX, in the order of doing."""
+        sql = f"SELECT engine, sheet, utc, act, n FROM sheet_act ORDER BY n DESC LIMIT {SHEET_ACTS_MAX}"
+        rows, _ = self._as_far_as(sql)
+        found = []
+        for engine, sheet, utc, text, n in reversed(rows):
+            try:
+                act = json.loads(text)
+                utc_of(utc)
+                found.append(SheetActRow(engine, sheet, utc, act))
+            except (ValueError, TypeError, RecursionError):
+                BAD_ROWS.note(self._path, "sheet_act", n)
         return found

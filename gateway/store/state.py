@@ -21,7 +21,7 @@ import structlog
 
 from gateway.encode.messages import event_payload, rfc3339, utc_of
 from gateway.model.errors import StorageError
-from gateway.model.output import NewBooking, NewEvent, NewRetained
+from gateway.model.output import NewBooking, NewEvent, NewRetained, NewSheetAct
 from gateway.model.settings import GatewaySettings
 from gateway.store import acks, outbox, trends
 from gateway.store.acks import Acknowledgements
@@ -41,7 +41,7 @@ from gateway.store.folder import BALLAST_BYTES, Ballast, Folder
 from gateway.store.logbook import Logbook
 from gateway.store.opening import Plan, Renewal, open_file
 from gateway.store.outbox import DROP_ORDER, SHED_ROWS_MAX, Backlog, EventRow
-from gateway.store.reader import BookingRow, StateReader, packed
+from gateway.store.reader import BookingRow, SheetActRow, StateReader, packed
 from gateway.store.schema import foreign_object
 from gateway.store.tables import STATE
 from gateway.store.trends import TrendRow
@@ -139,6 +139,7 @@ class StateStore:
         retained: Sequence[NewRetained] = (),
         checkpoints: Mapping[str, object] | None = None,
         bookings: Sequence[NewBooking] = (),
+        sheet_acts: Sequence[NewSheetAct] = (),
     ) -> list[int]:
         """Take all of it in one transaction, or nothing; returns the events' seqs.
 
@@ -147,7 +148,7 @@ class StateStore:
         """
         with self._lock:
             try:
-                return self._commit(events, retained, checkpoints or {}, bookings)
+                return self._commit(events, retained, checkpoints or {}, bookings, sheet_acts)
             except (sqlite3.IntegrityError, sqlite3.InterfaceError, sqlite3.ProgrammingError) as e:
                 if self._schema_is_damaged():
                     raise damaged_schema(self._path, e) from None
@@ -159,7 +160,7 @@ class StateStore:
                     raise storage_error(self._path, e) from None
             try:
                 self._make_room()
-                return self._commit(events, retained, checkpoints or {}, bookings)
+                return self._commit(events, retained, checkpoints or {}, bookings, sheet_acts)
             except sqlite3.Error as e:
                 raise storage_error(self._path, e) from None
 
@@ -195,6 +196,10 @@ class StateStore:
     def bookings(self, engine: str) -> list[BookingRow]:
         """The engine's log book, as StateReader.bookings."""
         return self._reader.bookings(engine)
+
+    def sheet_acts(self) -> list[SheetActRow]:
+        """What was done at the work sheets, as StateReader.sheet_acts."""
+        return self._reader.sheet_acts()
 
     def prune(self, now_utc: float) -> int:
         """Hourly, at `now_utc` (seconds since 1970): old delivered rows, bounds, ballast; returns the rows removed."""
@@ -305,6 +310,7 @@ class StateStore:
         retained: Sequence[NewRetained],
         checkpoints: Mapping[str, object],
         bookings: Sequence[NewBooking],
+        sheet_acts: Sequence[NewSheetAct],
     ) -> list[int]:
         kept = [(key, packed(value)) for key, value in checkpoints.items()]
         seqs: list[int] = []
@@ -328,6 +334,9 @@ class StateStore:
             )
             self._db.executemany(
                 "INSERT INTO booking (engine, id, kind, utc, entry) VALUES (?, ?, ?, ?, ?)", map(astuple, bookings)
+            )
+            self._db.executemany(
+                "INSERT INTO sheet_act (engine, sheet, utc, act) VALUES (?, ?, ?, ?)", map(astuple, sheet_acts)
             )
         self._last, self._rows, self._rev = last, rows + len(seqs), rev
         self._uncopied.extend(bookings)

@@ -62,6 +62,12 @@ def _booking(row: Row) -> bool:
     return _counts(n) and _texts(engine, name, kind, utc, entry) and isinstance(json.loads(entry), dict)
 
 
+def _sheet_act(row: Row) -> bool:
+    n, engine, sheet, utc, act = row
+    utc_of(utc)
+    return _counts(n) and _texts(engine, sheet, utc, act) and isinstance(json.loads(act), dict)
+
+
 def _event(row: Row) -> bool:
     seq, utc, topic, kind, payload = row
     utc_of(utc)
@@ -106,6 +112,7 @@ def _bad_numbers(must: tuple[str, ...], may: tuple[str, ...]) -> str:
 
 STATE = (
     Table("booking", ("n", "engine", "id", "kind", "utc", "entry"), 1, _booking, integer_key=True),
+    Table("sheet_act", ("n", "engine", "sheet", "utc", "act"), 1, _sheet_act, integer_key=True),
     Table("fact", ("key", "value"), 1, _fact),
     Table(
         "broker",

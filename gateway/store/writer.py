@@ -22,7 +22,7 @@ from gateway import __version__
 from gateway.encode.messages import gateway_event_body
 from gateway.model.errors import Refused, StorageError
 from gateway.model.limits import PENDING_EVENTS_MAX
-from gateway.model.output import NewBooking, NewEvent, NewRetained
+from gateway.model.output import NewBooking, NewEvent, NewRetained, NewSheetAct
 from gateway.model.records import Median
 from gateway.store.captures import CaptureRing
 from gateway.store.history import History
@@ -88,21 +88,24 @@ class Writer:
         checkpoints: Mapping[str, object] | None = None,
         *,
         bookings: Sequence[NewBooking] = (),
+        sheet_acts: Sequence[NewSheetAct] = (),
     ) -> CommitFuture:
         """Hand over for one commit; returns at once.
 
         The future resolves after the commit, which follows the order of handing over, with the highest seq given in it
         (0: it held no event). While the disk refuses it stays unresolved.
 
-        A batch with bookings can be cancelled as long as no commit of it is in progress; it fails with Refused where
+        A batch with bookings or acts at work sheets can be cancelled as long as no commit of it is in progress; it
+        fails with Refused where
         the log book has its id already. Raises Refused where too many bookings wait.
         """
         with self._wake:
-            if bookings:
-                future = self._take_bookings(tuple(events), tuple(bookings))
+            people = bool(bookings or sheet_acts)
+            if people:
+                future = self._take_bookings(tuple(events), tuple(bookings), tuple(sheet_acts))
             else:
                 future = self._waiting.future(self._wake)
-            self._waiting.take(self._order, () if bookings else events, retained, checkpoints or {})
+            self._waiting.take(self._order, () if people else events, retained, checkpoints or {})
             self._order += len(events)
             self._keep_bound()
             self._wake.notify_all()
@@ -189,11 +192,13 @@ class Writer:
         self._thread.join(timeout_s)
         return not self._thread.is_alive() and self._waiting.empty
 
-    def _take_bookings(self, events: tuple[NewEvent, ...], bookings: tuple[NewBooking, ...]) -> CommitFuture:
+    def _take_bookings(
+        self, events: tuple[NewEvent, ...], bookings: tuple[NewBooking, ...], sheet_acts: tuple[NewSheetAct, ...]
+    ) -> CommitFuture:
         if self._waiting.bookings_waiting >= BOOKINGS_WAITING_MAX:
             raise Refused("too many bookings wait for the disk; try again when `camdrift status` shows storage OK")
         future = CommitFuture(self._wake, can_cancel=True)
-        self._waiting.booked.append(BookingBatch(self._order, events, bookings, future))
+        self._waiting.booked.append(BookingBatch(self._order, events, bookings, future, sheet_acts))
         return future
 
     # ---- the thread
@@ -295,7 +300,7 @@ class Writer:
         events = [*self._loss_event(lost), *batch.events()]
         retained = list(batch.retained.values())
         try:
-            seqs = self._store.commit(events, retained, batch.checkpoints, batch.bookings())
+            seqs = self._store.commit(events, retained, batch.checkpoints, batch.bookings(), batch.sheet_acts())
         except (TypeError, ValueError):
             # One of them no disk could take, which is our own mistake; the others must not wait for it for ever.
             self._refuse_known_bookings(batch)
@@ -305,6 +310,7 @@ class Writer:
                 [r for r in retained if self._storable(r)],
                 {key: value for key, value in batch.checkpoints.items() if self._encodable(value)},
                 batch.bookings(),
+                batch.sheet_acts(),
             )
         if self._history is not None:
             for seq, event in zip(seqs, events, strict=True):

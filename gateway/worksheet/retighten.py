@@ -20,6 +20,11 @@ SEATED_MM = 0.3
 """So far may the seated length be from the one before: it is the distance tube's, which does not change."""
 SET_LARGE_MM = 0.5
 """A spring that has set by so much since it was last measured is worth a second measurement."""
+STEP_OF = {
+    "before_mm": "before", "free_mm": "free-length", "there_mm": "target", "held_mm": "hold", "seated_mm": "seat",
+    "turned_mm": "round",
+}  # fmt: skip
+"""At which step each length is taken."""
 TARGET, HOLD, SEATING, LOCKING, DONE = "to target", "hold", "seating", "locking turn", "done"
 
 
@@ -248,7 +253,7 @@ def _inputs(f: Facts, typed: Typed, w: Work, t: Tightener) -> tuple[Input, ...]:
     def entry(name: str, label: str, words: str, locked: str, press: str = "", *, take: bool = True) -> Input:
         kept = locked if locked and not typed.text(f"unlock_{name}") else ""
         return Input(name, label, "mm", words, typed.text(name), live if take and not kept else None,
-                     locked=kept, press=press)  # fmt: skip
+                     locked=kept, press=press, step=STEP_OF[name])  # fmt: skip
 
     moved_since = "The nuts have been moved since. Give a reason to change it."
     found = [
@@ -269,7 +274,10 @@ def _inputs(f: Facts, typed: Typed, w: Work, t: Tightener) -> tuple[Input, ...]:
     found.append(
         entry("turned_mm", "Length after turning round", "After the whole loop, slack on the tightener.", "", "TAKE")
     )
-    return (*found, Input("play_links", "Hand play", "links", "At mid-span, by hand.", typed.text("play_links")))
+    return (
+        *found,
+        Input("play_links", "Hand play", "links", "At mid-span, by hand.", typed.text("play_links"), step="play"),
+    )
 
 
 # -- what is booked -------------------------------------------------------------------------------------------------

@@ -72,6 +72,7 @@ class Input:
     """A figure that is typed. `take`: the reading that may be taken for it; `moment`: a time, UTC seconds.
 
     `locked`: the next phase has started, so the figure stays as it is; why, in words. `press`: the button's own words.
+    `step`: the key of the step at which it is taken.
     """
 
     name: str
@@ -83,6 +84,7 @@ class Input:
     moment: bool = False
     locked: str = ""
     press: str = ""
+    step: str = ""
 
 
 @dataclass(frozen=True, slots=True)

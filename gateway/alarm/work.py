@@ -1,0 +1,29 @@
+"""Work in progress: while a sheet is open and the engine stands, what the work itself disturbs calls nobody."""
+
+from gateway.alarm.machine import AlarmSet
+from gateway.model.enums import Running
+from gateway.model.records import Transition
+
+DISTURBED = ("tightener-moved", "transducer-fault", "crank-encoder-fault", "cam-encoder-fault")
+"""A tightener that is being set moves, and sensors are taken off and turned by hand."""
+WORK_US_MAX = 24 * 3_600_000_000
+"""A sheet that somebody forgot must not hide a loose tightener for longer."""
+UNDER_WAY = (Running.CHANGING, Running.AHEAD, Running.ASTERN)
+
+
+class Work:
+    """`since_us`: pipeline time from which work is in progress; `None`: none is."""
+
+    def __init__(self) -> None:
+        self.since_us: int | None = None
+
+    def switch(self, on: bool, now_us: int) -> None:
+        """A sheet was opened, or the last one was closed. Opening another one does not lengthen the time."""
+        self.since_us = None if not on else now_us if self.since_us is None else self.since_us
+
+    def judge(self, alarms: AlarmSet, now_us: int, running: Running) -> list[Transition]:
+        """End it where the engine runs or a day is over; then suppress the disturbed alarms, or give them back."""
+        if self.since_us is not None and (running in UNDER_WAY or now_us - self.since_us >= WORK_US_MAX):
+            self.since_us = None
+        on = self.since_us is not None
+        return [t for tag in DISTURBED for t in alarms[tag].suppress(now_us, on)]

@@ -1,0 +1,248 @@
+"""Ticks, figures and bookings of a work sheet: who may do what, what is stored, what is refused."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from commands_rig import InStep, Outlets, commands
+from drive_engines import TERN
+from firmware_sim_voyages import pipeline
+
+from gateway.engine.sheets import OpenSheets
+from gateway.model.enums import AlarmState, Running
+from gateway.model.errors import Refused
+from gateway.model.output import NewSheetAct
+from gateway.model.settings import GatewaySettings
+from gateway.model.settings_file import load_settings
+from gateway.store.reader import StateReader
+from gateway.store.state import StateStore
+
+TICKED = [{"what": "open"}, {"what": "tick", "key": "permit"}]
+DAY_US = 24 * 3_600_000_000
+
+
+class Ship:
+    """One engine, and a store of its own for what is done at its sheets."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder, self.outlets = folder, Outlets()
+        self.engine = InStep(pipeline(), self.outlets)
+        self.begin()
+
+    def begin(self) -> None:
+        """As after a start of the gateway: all that is known comes from the disk."""
+        self.store = StateStore(self.folder, GatewaySettings(data_dir=self.folder), brokers={}, ballast_bytes=4096)
+        self.ways = commands(load_settings(TERN), self.engine, store=self._keep, kept=self.store.sheet_acts())
+
+    def _keep(self, act: NewSheetAct) -> Any:
+        self.store.commit(sheet_acts=[act])
+        return self.outlets.record(sheet_acts=[act])
+
+    def restart(self) -> None:
+        """The store is closed and opened again."""
+        for act in self.outlets.sheet_acts:
+            if '"booked"' in act.act:
+                self.store.commit(sheet_acts=[act])
+        self.store.close()
+        self.begin()
+
+    def act(self, what: str, by: str = "second", **more: str) -> dict[str, Any]:
+        """One act; the sheet after it."""
+        asked = {"do": "sheet-act", "name": "retighten", "act": what, "by": by, **more}
+        made: dict[str, Any] = self.ways.handle("page", asked, "page")["sheet"]
+        return made
+
+    def take_all(self) -> dict[str, Any]:
+        """All figures of the work."""
+        self.act("open")
+        made: dict[str, Any] = {}
+        for name, value in (("before_mm", "182.18"), ("free_mm", "202.9"), ("there_mm", "179.9"), ("held_mm", "179.9")):
+            made = self.act("figure", key=name, value=value)
+        return made
+
+    def book(self, **more: str) -> dict[str, Any]:
+        """Book what the sheet has ready."""
+        made = self.ways.sheet("retighten", "main", {})
+        assert made["booking"] is not None
+        entry = {"person": "second", **made["booking"]}
+        return self.ways.handle(
+            "page", {"do": "book", "entry": entry, "sheet": "retighten", "by": "second", **more}, "page"
+        )
+
+
+@pytest.fixture
+def ship(tmp_path: Path) -> Ship:
+    """At rest."""
+    return Ship(tmp_path)
+
+
+def test_ticks_survive_a_restart_and_are_everybodys(ship: Ship) -> None:
+    """Pins that who ticked, when, and who countersigned are read back from the disk, with the figures taken."""
+    ship.act("open")
+    ship.act("tick", key="immobilise", by="chief")
+    ship.act("countersign", key="immobilise", by="second")
+    ship.act("figure", key="before_mm", value="182,18")
+    ship.restart()
+    made = ship.ways.sheet("retighten", "main", {})
+    tick = made["record"]["ticks"]["immobilise"]
+    assert tick["by"].startswith("chief") and tick["second_by"].startswith("second")
+    assert tick["utc_s"] > 1e9 and tick["second_utc_s"] >= tick["utc_s"]
+    assert next(f["value"] for f in made["figures"] if f["key"] == "before_mm") == 182.18
+
+
+@pytest.mark.parametrize("origin", ["panel", "mqtt"])
+def test_only_page_and_shell_act_at_a_sheet(ship: Ship, origin: Any) -> None:
+    """Pins the same rights as for bookings."""
+    with pytest.raises(Refused, match="cannot be asked from here"):
+        ship.ways.handle(origin, {"do": "sheet-act", "name": "retighten", "act": "open"}, "x")
+
+
+@pytest.mark.parametrize(
+    ("acts", "last", "why"),
+    [
+        ([], {"what": "tick", "key": "permit"}, "not open"),
+        ([{"what": "open"}], {"what": "open"}, "open already"),
+        ([{"what": "open"}], {"what": "tick", "key": "none"}, "no step"),
+        (TICKED, {"what": "tick", "key": "permit"}, "ticked already"),
+        (TICKED, {"what": "countersign", "key": "permit"}, "second person"),
+        (TICKED, {"what": "untick", "key": "permit"}, "give a reason"),
+        ([{"what": "open"}], {"what": "countersign", "key": "permit"}, "not ticked yet"),
+        ([{"what": "open"}], {"what": "figure", "key": "none", "value": "1"}, "no figure"),
+        ([{"what": "open"}], {"what": "unlock", "key": "before_mm", "reason": "x"}, "not locked"),
+        ([{"what": "open"}], {"what": "booked", "key": "x"}, "act is not one of"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_done_is_refused(ship: Ship, acts: list[Any], last: Any, why: str) -> None:
+    """Pins each refusal, and that it stores nothing."""
+    for a in acts:
+        ship.act(**a)
+    stored = len(ship.outlets.sheet_acts)
+    with pytest.raises(Refused, match=why):
+        ship.act(**last)
+    assert len(ship.outlets.sheet_acts) == stored
+
+
+def test_a_figure_locks_once_the_next_phase_is_ticked(ship: Ship) -> None:
+    """Pins the mistake of one tap: the length before changes with a reason alone once a nut is unlocked."""
+    ship.act("open")
+    ship.act("figure", key="before_mm", value="182.18")
+    ship.act("figure", key="before_mm", value="182.20")
+    ship.act("tick", key="unlock")
+    with pytest.raises(Refused, match="locked"):
+        ship.act("figure", key="before_mm", value="179.90")
+    with pytest.raises(Refused, match="give a reason"):
+        ship.act("unlock", key="before_mm")
+    ship.act("unlock", key="before_mm", reason="read wrongly")
+    made = ship.act("figure", key="before_mm", value="182.10")
+    assert made["record"]["figures"]["before_mm"] == "182.10"
+    assert "from 182.20 to 182.10: read wrongly" in made["record"]["reasons"][0]
+    with pytest.raises(Refused, match="locked"):
+        ship.act("figure", key="before_mm", value="182.11")
+
+
+def test_a_booking_needs_its_ticks_or_a_reason_and_refuses_a_twin(ship: Ship) -> None:
+    """Pins that no tick means no booking, that a reason stands in the log book, and that a second booking is a
+    correction that names the first."""
+    made = ship.take_all()
+    assert made["record"]["words"].startswith("Retightened. Free length 202.9 mm. Spring length after 179.9 mm.")
+    with pytest.raises(Refused, match="steps are not ticked"):
+        ship.book()
+    first = ship.book(reason="ticked on paper")["entry"]
+    assert "ticks missing: ticked on paper" in first["note"] and first["spring_before_mm"] == 182.18
+    with pytest.raises(Refused, match=f"booked already as {first['id']}"):
+        ship.book(reason="ticked on paper")
+    ship.restart()
+    with pytest.raises(Refused, match=f"booked already as {first['id']}"):
+        ship.book(reason="again")
+    ship.act("unlock", key="free_mm", reason="measured again")
+    ship.act("figure", key="free_mm", value="202.8")
+    second = ship.book(reason="measured again", corrects=first["id"])["entry"]
+    assert second["kind"] == "correction" and second["replaces"] == first["id"]
+    assert ship.engine.snapshot.datum.free_length_mm == 202.8
+
+
+def test_a_booking_with_all_ticks_needs_no_reason(ship: Ship) -> None:
+    """Pins that a fully ticked sheet is booked as it stands."""
+    made = ship.take_all()
+    for key in made["record"]["missing"]:
+        ship.act("tick", key=key)
+    assert ship.book()["recorded"]
+
+
+def test_the_same_work_by_another_way_is_a_twin(ship: Ship) -> None:
+    """Pins that the shell cannot book the same figures a second time while the engine has not run between."""
+    entry = {"kind": "hand-play", "play_links": 0.6, "person": "fitter"}
+    first = ship.ways.handle("shell", {"do": "book", "entry": entry}, "x")["entry"]
+    with pytest.raises(Refused, match=f"booked already as {first['id']}"):
+        ship.ways.handle("shell", {"do": "book", "entry": entry}, "x")
+    ship.ways.handle("shell", {"do": "book", "entry": {**entry, "play_links": 0.7}}, "x")
+
+
+def alarm(ship: Ship, tag: str) -> AlarmState:
+    """Its state as everybody sees it."""
+    return next(a.state for a in ship.engine.snapshot.view.alarms if a.tag == tag)
+
+
+def test_an_open_sheet_suppresses_what_the_work_disturbs(ship: Ship) -> None:
+    """Pins WORK IN PROGRESS: from opening to closing, while the engine stands; the alarms come back with it."""
+    ship.act("open")
+    assert ship.engine.snapshot.view.work_since_utc_s is not None
+    assert alarm(ship, "tightener-moved") is alarm(ship, "cam-encoder-fault") is AlarmState.SUPPRESSED
+    assert alarm(ship, "slap-high") is AlarmState.NORMAL
+    ship.act("close")
+    assert ship.engine.snapshot.view.work_since_utc_s is None
+    assert alarm(ship, "tightener-moved") is AlarmState.NORMAL
+
+
+@pytest.mark.parametrize("running", [Running.CHANGING, Running.AHEAD, Running.ASTERN])
+def test_running_ends_work_in_progress(ship: Ship, running: Running) -> None:
+    """Pins that an engine above turning speed has its alarms back, also while the sheet stays open."""
+    p = ship.engine._pipeline
+    ship.act("open")
+    assert p.work.judge(p.alarms, p.timeline.t_us + DAY_US - 1, Running.TURNING) == []
+    back = p.work.judge(p.alarms, p.timeline.t_us, running)
+    assert p.work.since_us is None and {t.to for t in back} == {AlarmState.NORMAL}
+    assert ship.ways.sheet("retighten", "main", {})["record"]
+
+
+def test_work_in_progress_lasts_a_day_at_most_and_survives_a_restart(ship: Ship) -> None:
+    """Pins the day, and that the checkpoint keeps when it began."""
+    p = ship.engine._pipeline
+    ship.act("open")
+    again = pipeline()
+    again.restore(p.checkpoint())
+    assert again.work.since_us == p.work.since_us
+    again.work.judge(again.alarms, p.timeline.t_us + DAY_US, Running.STOPPED)
+    assert again.work.since_us is None and again.alarms["tightener-moved"].state is AlarmState.NORMAL
+
+
+def test_an_alarm_that_stands_calls_once_the_work_is_over(ship: Ship) -> None:
+    """Pins that suppression hides nothing for good: a fault that is there at the end calls."""
+    p = ship.engine._pipeline
+    ship.act("open")
+    p.alarms["tightener-moved"].facts.active = True
+    p.work.switch(False, p.timeline.t_us)
+    back = p.work.judge(p.alarms, p.timeline.t_us, Running.STOPPED)
+    assert [t.to for t in back if t.tag == "tightener-moved"] == [AlarmState.UNACKNOWLEDGED]
+
+
+def test_acts_survive_damage_and_an_unreadable_one_costs_only_itself(tmp_path: Path) -> None:
+    """Pins that a damaged file's acts are carried over row by row, and a row that is none is left out."""
+    settings = GatewaySettings(data_dir=tmp_path)
+    store = StateStore(tmp_path, settings, brokers={}, ballast_bytes=4096)
+    utc = "2026-03-01T12:00:00.000Z"
+    good = '{"what": "open", "by": "second", "utc_s": 1772366400.0}'
+    store.commit(sheet_acts=[NewSheetAct("main", "retighten", utc, a) for a in (good, '{"what": "dance"}')])
+    store.close()
+    (tmp_path / "state.db.suspect").touch()
+    with (tmp_path / "state.db").open("r+b") as f:
+        f.seek(60)
+        f.write(b"\xff\xff\xff\xff")
+    store = StateStore(tmp_path, settings, brokers={}, ballast_bytes=4096)
+    assert store.renewal is not None
+    store.close()
+    reader = StateReader(tmp_path)
+    rows = reader.sheet_acts()
+    reader.close()
+    assert [r.act.get("what") for r in rows] == ["open", "dance"]
+    assert OpenSheets(rows).record("main", "retighten") is not None
