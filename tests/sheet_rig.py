@@ -26,7 +26,13 @@ BEAT_S = 0.25
 class Aboard:
     """A daemon and the head that it hears, at a time of the scenario."""
 
-    def __init__(self, folder: Path, scenario: Scenario, page: dict[str, Any] | None = None) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        scenario: Scenario,
+        page: dict[str, Any] | None = None,
+        tightener: dict[str, Any] | None = None,
+    ) -> None:
         self.truth = Truth(scenario)
         self._frames = Head(scenario).frames()
         self._lock, self._at_s, self._over = threading.Lock(), 0.0, threading.Event()
@@ -35,6 +41,7 @@ class Aboard:
         self.folder = folder
         data = example(folder, None)
         data["capture"] = {"enabled": False}
+        data["engine"][0]["tightener"] |= tightener or {}
         data["page"] = page or {"enabled": False}
         data["time"] = {"source": "head", "start": START}
         data["head"][0]["port"] = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
@@ -110,9 +117,11 @@ class Aboard:
 
 
 @contextlib.contextmanager
-def aboard(folder: Path, scenario: Scenario, page: dict[str, Any] | None = None) -> Iterator[Aboard]:
+def aboard(
+    folder: Path, scenario: Scenario, page: dict[str, Any] | None = None, tightener: dict[str, Any] | None = None
+) -> Iterator[Aboard]:
     """The daemon at work and connected; afterwards it ends well."""
-    made = Aboard(folder, scenario, page)
+    made = Aboard(folder, scenario, page, tightener)
     try:
         with daemon(made.config) as process:
             made.connect()

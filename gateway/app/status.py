@@ -87,6 +87,7 @@ def engine_status(s: EngineSnapshot) -> dict[str, Any]:
         "cam_loads": d.cam_loads.text if d else "",
         "casing_c": d and d.casing_c,
         "head_heard": v.head_heard,
+        "work_since_utc_s": v.work_since_utc_s,
         "orders_deg": [] if d is None else list(d.orders_deg),
         "alarms": _alarms(s.slug, v.alarms),
         "revolutions": {"used": s.revolutions_used, "refused": dict(s.revolutions_refused)},

@@ -7,6 +7,7 @@ from typing import Any
 
 from gateway.cli.operator import common, request
 from gateway.cli.text import out
+from gateway.encode.times import rfc3339
 
 WIDTH, INDENT = 100, 24
 
@@ -56,6 +57,8 @@ def _engine(slug: str, e: dict[str, Any]) -> None:
     rpm = "" if e["rpm"] is None else f" {e['rpm']:.1f} rpm"
     out(f"{slug}: {e['running']}{rpm}, {e['hours']:,.1f} running hours")
     compression = "" if e["compression_mm"] is None else f", {e['compression_mm']:.1f} mm compressed"
+    if e.get("work_since_utc_s") is not None:
+        _row("WORK IN PROGRESS", f"a work sheet is open since {rfc3339(e['work_since_utc_s'])}")
     if e["hangs_s"] is not None:
         _row("pipeline", f"has not responded for {e['hangs_s']} s: look at the log")
     _row("spring", _measured(e["spring_mm"], 1, "mm") + compression)

@@ -96,7 +96,7 @@ def test_every_run_time_dependency_is_permissive(name: str) -> None:
     assert permissive(dist), f"{name} {dist.version}: {licences(dist)}"
 
 
-@pytest.mark.parametrize("extra", ["demo", "gpio", "pdf", "shore"])
+@pytest.mark.parametrize("extra", ["demo", "gpio", "pdf", "print", "shore"])
 def test_extras_for_operation_are_permissive_or_named(extra: str) -> None:
     """Those that somebody chooses to install: the same, but for the ones named with their reason."""
     wanted = needed(PROJECT["optional-dependencies"][extra])

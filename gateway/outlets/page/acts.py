@@ -13,6 +13,7 @@ from gateway.outlets.page.commission_shapes import CommissionAnswer, CommissionB
 from gateway.outlets.page.inputs import PageInputs, Shelf
 from gateway.outlets.page.sessions import Session, Sessions
 from gateway.outlets.page.shapes import ActBody, BookBody, DoneAnswer, LoginBody, NothingBody, SessionAnswer
+from gateway.outlets.page.sheet_shapes import SheetActBody
 from gateway.outlets.page.tries import TooSoon
 
 ACTS = ("acknowledge", "shelve", "unshelve", "out-of-service", "in-service", "try-alarm")
@@ -62,6 +63,15 @@ class Acts:
                 body=CommissionBody,
                 answer=CommissionAnswer,
             ),
+            Op(
+                "POST",
+                "/api/sheet-act/{name}",
+                self.sheet_act,
+                "Act at a work sheet: open, tick, countersign, take a figure, close.",
+                "actor",
+                body=SheetActBody,
+                answer=DoneAnswer,
+            ),
             Op("GET", "/api/session", self.session, "Who is logged in.", "anybody", answer=SessionAnswer, touch=False),
             Op("POST", "/api/login", self.log_in, "Log in.", "anybody", body=LoginBody, answer=SessionAnswer),
             Op("POST", "/api/logout", self.log_out, "Log out.", "anybody", body=NothingBody, answer=SessionAnswer),
@@ -89,7 +99,9 @@ class Acts:
         body: BookBody = call.body
         # Who books is who has logged in; whoever did the work may be another and stands in the entry.
         entry = {"person": call.user, **body.entry}
-        answer = await self._do({"do": "book", "engine": body.engine, "entry": entry, "dry": body.dry}, call)
+        request = {"do": "book", "engine": body.engine, "entry": entry, "dry": body.dry}
+        more = {"sheet": body.sheet, "reason": body.reason, "corrects": body.corrects}
+        answer = await self._do(request | more, call)
         self._shelf.forget()
         return answer
 
@@ -98,6 +110,12 @@ class Acts:
         body: CommissionBody = call.body
         answer = await self._asked({"do": "commission", **body.model_dump()}, call)
         return answered(CommissionAnswer.model_validate(answer["commission"]))
+
+    async def sheet_act(self, call: Call) -> Response:
+        """POST /api/sheet-act/{name}."""
+        body: SheetActBody = call.body
+        name = str(call.request.path_params["name"])
+        return await self._do({"do": "sheet-act", "name": name, **body.model_dump()}, call)
 
     async def _do(self, request: dict[str, Any], call: Call) -> Response:
         return answered(DoneAnswer(answer=await self._asked(request, call)))

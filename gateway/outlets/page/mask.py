@@ -53,6 +53,18 @@ class Mask:
         signed = [s.model_copy(update={"name": HIDDEN, "by": HIDDEN}) for s in shown.signed]
         return shown.model_copy(update={"tasks": tuple(rows), "signed": tuple(signed), "text": ""})
 
+    def sheet(self, made: Mapping[str, Any]) -> dict[str, Any]:
+        """A work sheet, without who ticked."""
+        record = made.get("record")
+        if record is None:
+            return dict(made)
+        ticks = {
+            key: {**tick, "by": HIDDEN, "second_by": tick["second_by"] and HIDDEN}
+            for key, tick in record["ticks"].items()
+        }
+        hidden = {"opened_by": HIDDEN, "ticks": ticks, "reasons": [HIDDEN for _ in record["reasons"]]}
+        return {**made, "record": {**record, **hidden}}
+
     def entry(self, entry: Entry) -> Entry:
         """A booking."""
         return replace(entry, person=HIDDEN, note=self.text(entry.note, entry.person))

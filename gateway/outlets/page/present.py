@@ -80,6 +80,7 @@ def engine_answer(
         trend=trend,
         outlook={} if trend is None else {x.limit: outlook(x, trend) for x in trend.limits},
         alarms=alarm_answers(v.slug, v.alarms, mask),
+        work_since=None if v.work_since_utc_s is None else rfc3339(v.work_since_utc_s),
     )
 
 

@@ -96,6 +96,7 @@ class CamLoads(Answer):
 class EngineAnswer(Answer):
     """One engine as it stands. `shape_deg`: lag from its mean over equal steps of one cycle.
 
+    `work_since`: a work sheet is open and the engine stands.
     `ts`: of the latest data; when it has not moved for `quiet_s`, all figures are old.
     """
 
@@ -124,6 +125,7 @@ class EngineAnswer(Answer):
     trend: TrendMessage | None
     outlook: dict[str, str]
     alarms: tuple[AlarmAnswer, ...]
+    work_since: Stamp | None = None
 
 
 class PresentAnswer(Answer):
@@ -258,11 +260,18 @@ class ActBody(Question):
 
 
 class BookBody(Question):
-    """A booking; figures left out are taken from the readings where they can be. `dry`: only checked and filled."""
+    """A booking; figures left out are taken from the readings where they can be. `dry`: only checked and filled.
+
+    `sheet`: the open work sheet that it comes from; `reason`: why ticks are missing; `corrects`: the id that it
+    corrects.
+    """
 
     engine: Slug
     entry: dict[str, Any]
     dry: bool = False
+    sheet: Slug | None = None
+    reason: Annotated[str, Field(max_length=400)] = ""
+    corrects: Annotated[str, Field(max_length=64)] = ""
 
 
 class NothingBody(Question):

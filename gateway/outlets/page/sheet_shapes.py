@@ -82,6 +82,41 @@ class SheetInput(Answer):
     moment: bool = False
     locked: str = ""
     press: str = ""
+    step: str = ""
+
+
+class SheetTick(Answer):
+    """Who ticked a step and when (UTC seconds), and who countersigned it."""
+
+    by: str
+    utc_s: float
+    second_by: str = ""
+    second_utc_s: float | None = None
+
+
+class SheetRecordAnswer(Answer):
+    """What was done at an open sheet. `missing`: keys of steps not ticked before the booking; `words`: what will be
+    booked; `booked`: ids; `reasons`: changes that wanted a reason."""
+
+    opened_by: str
+    opened_utc_s: float
+    ticks: dict[str, SheetTick]
+    figures: dict[str, str]
+    unlocked: dict[str, str]
+    reasons: tuple[str, ...]
+    booked: tuple[str, ...]
+    missing: tuple[str, ...]
+    words: str
+
+
+class SheetActBody(Question):
+    """An act at a sheet. `key`: of the step, or the figure's name; `value`: the figure; `reason`: where wanted."""
+
+    engine: Slug | None = None
+    act: Literal["open", "tick", "untick", "countersign", "figure", "unlock", "close"]
+    key: Annotated[str, Field(max_length=64)] = ""
+    value: Annotated[str, Field(max_length=400)] = ""
+    reason: Annotated[str, Field(max_length=400)] = ""
 
 
 class SheetBody(Question):
@@ -96,7 +131,8 @@ class SheetBody(Question):
 
 class SheetAnswer(Answer):
     """A work sheet. `live`: its figures follow the readings, ask again each second. `booking`: what to book after, or
-    null, and then `booking_wants` names what is still needed. `phase`: where the work stands."""
+    null, and then `booking_wants` names what is still needed. `phase`: where the work stands.
+    `record`: what was done at it; null while it is not open."""
 
     title: str
     name: str = ""
@@ -110,3 +146,7 @@ class SheetAnswer(Answer):
     phase: str = ""
     waits: tuple[SheetWait, ...] = ()
     notices: tuple[SheetNotice, ...] = ()
+    ship: str = ""
+    engine_name: str = ""
+    engine_number: str = ""
+    record: SheetRecordAnswer | None = None

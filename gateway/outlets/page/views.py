@@ -1,6 +1,7 @@
 """What can be asked for: the present, the course, the record, the work sheets."""
 
 import asyncio
+import io
 import json
 import time
 from collections.abc import AsyncIterator, Callable
@@ -58,6 +59,11 @@ DOWNLOAD_S = 300.0
 QUESTIONS_MAX, QUESTIONS_PER_ADDRESS = 64, 8
 """Waiting for the disk: one address must not fill the queue before the others."""
 T = TypeVar("T")
+
+
+def sheet_address(base: str, name: str) -> str:
+    """Where a work sheet is found on the page at `base`."""
+    return f"{base.rstrip('/')}/#sheets/{name}"
 
 
 class PlacedResponse(StreamingResponse):
@@ -139,6 +145,13 @@ class Views:
             ),
             Op("GET", "/api/sheet", self.sheets, "The work sheets that there are.", answer=SheetsAnswer),
             Op("GET", "/api/sheet/{name}", self.sheet, "A work sheet with its figures.", answer=SheetAnswer),
+            Op(
+                "GET",
+                "/api/sheet/{name}/code.svg",
+                self.sheet_code,
+                "A QR code that leads to the sheet on this page.",
+                media_type="image/svg+xml",
+            ),
             Op(
                 "POST",
                 "/api/sheet/{name}",
@@ -293,7 +306,21 @@ class Views:
             raise NotThere(f"there is no work sheet {name!r}")
         slug = self._engine(engine or self._in.settings.engine[0].slug).slug
         made = await self._read(call.address, lambda: self._in.sheets[name][1](slug, typed))
-        return answered(SheetAnswer.model_validate(made))
+        mask = self._mask(call)
+        return answered(SheetAnswer.model_validate(made if mask is None else mask.sheet(made)))
+
+    async def sheet_code(self, call: Call) -> Response:
+        """GET /api/sheet/{name}/code.svg."""
+        name = str(call.request.path_params["name"])
+        if name not in self._in.sheets:
+            raise NotThere(f"there is no work sheet {name!r}")
+        try:
+            import segno
+        except ImportError:
+            raise NotThere("no QR code: the extra `print` is not installed") from None
+        picture = io.BytesIO()
+        segno.make_qr(sheet_address(str(call.request.base_url), name)).save(picture, kind="svg", scale=4)
+        return Response(picture.getvalue(), media_type="image/svg+xml", headers={"cache-control": "no-store"})
 
     @property
     def _topics(self) -> Topics:

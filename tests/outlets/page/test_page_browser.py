@@ -435,7 +435,7 @@ def test_work_sheets_are_live(driver: Chrome, settings: Settings) -> None:
         screen.press(".sheet-list button")
         screen.until(lambda: "3.25 mm" in screen.text(".sheet .figures"), "the figure")
         assert "permit" in screen.text(".sheet .cautions") and "counts the turns" in screen.text(".sheet ol")
-        field = screen.driver.find_element(By.CSS_SELECTOR, ".sheet input")
+        field = screen.driver.find_element(By.CSS_SELECTOR, ".sheet .typed input")
         field.clear()
         field.send_keys("202.9")
         screen.until(lambda: "202.9" in screen.text(".sheet .figures"), "what was typed")

@@ -1,5 +1,5 @@
 // The page's frame: which view is shown, the live stream, how old the figures are, the light.
-import { attr, byId, h, text, time } from "./dom.js";
+import { attr, byId, h, stamp, text, time } from "./dom.js";
 import { follow, look, onSession, session } from "./api.js";
 import * as alarms from "./alarms.js";
 import * as commission from "./commission.js";
@@ -20,7 +20,7 @@ let why = "";
 let shown = "";
 
 function route() {
-  const name = location.hash.slice(1);
+  const name = location.hash.slice(1).split("/")[0];
   if (name === "view") return;
   const wanted = name in VIEWS ? name : "now";
   for (const a of document.querySelectorAll(".views a")) {
@@ -52,6 +52,8 @@ function told(body) {
   text(byId("vessel"), body.vessel);
   text(byId("clock"), time(Date.parse(body.ts)));
   alarms.update(body);
+  const work = body.engines.filter((e) => e.work_since);
+  text(byId("work"), work.map((e) => `WORK IN PROGRESS at ${e.name} since ${stamp(Date.parse(e.work_since))} UTC. Alarms that the work disturbs are suppressed.`).join(" "));
   if (first) VIEWS[shown].show(byId("view"), body);
   else if (VIEWS[shown].update) VIEWS[shown].update(byId("view"), body);
   title();

@@ -1,11 +1,14 @@
 // Work sheets as the gateway gives them: cautions first, live figures, steps to tick, and the booking at the end.
-// Each second's present asks for the sheet again; what was typed and ticked stays on this device until it is cleared.
-import { attr, h, lay, number, text, time } from "./dom.js";
-import { get, post } from "./api.js";
+// An open sheet's ticks and figures are the gateway's, the same on all devices; it is asked for five times a second. Of
+// one that is not open, what was typed stays on this device until it is cleared.
+import { attr, h, lay, number, stamp, text, time } from "./dom.js";
+import { get, post, session } from "./api.js";
 import { askLogin } from "./login.js";
-import { steps } from "./steps.js";
+import { phaseCard, SENSE } from "./phase.js";
 
 const SLOW_MS = 3000;
+const LIVE_MS = 200;
+const TYPED_MS = 800;
 const KEPT_MS = 172800000;
 let asked = 0;
 let present = null;
@@ -16,16 +19,21 @@ let kept = { typed: {}, ticks: {} };
 let file = "";
 let live = false;
 let busy = 0;
+let timer = 0;
 
 export function leave() {
   asked++;
+  clearInterval(timer);
   place = null;
 }
 
 export function update(_root, body) {
   present = body;
-  if (live && place && Date.now() > busy) ask();
 }
+
+const beat = () => {
+  if (live && place && Date.now() > busy && !document.hidden) ask();
+};
 
 export async function show(root, body) {
   present = body;
@@ -45,6 +53,10 @@ export async function show(root, body) {
       for (const b of list.querySelectorAll("button")) attr(b, "aria-pressed", b === e.target);
       choose(sheet, x.name);
     } }, x.title))));
+    timer = setInterval(beat, LIVE_MS);
+    const wanted = location.hash.split("/")[1];
+    const n = sheets.findIndex((x) => x.name === wanted);
+    if (n >= 0) list.querySelectorAll("button")[n].click();
   } catch (e) {
     text(said, e.message);
   }
@@ -105,25 +117,52 @@ function make(sheet, body) {
   const big = h("dl", { class: "bigs" });
   const small = h("dl", { class: "figures" });
   const waits = h("div", {});
-  const inputs = (body.inputs || []).map(typing);
+  
   const book = booking();
+  const why_act = h("p", { class: "why", role: "status" });
+  const act = async (what, more = {}) => {
+    try {
+      await post(`/api/sheet-act/${name}`, { engine, act: what, ...more });
+      text(why_act, "");
+      await ask();
+      return true;
+    } catch (e) {
+      text(why_act, e.message);
+      if (e.status === 401 || !session.user) askLogin(e.message);
+      return false;
+    }
+  };
+  const card = phaseCard(act, { get: () => kept.at_step ?? null, set: (n) => { kept.at_step = n; keep(); } });
+  const opening = h("p", { class: "row" }, h("button", { type: "button", class: "do-now", onclick: () => act("open") }, "Open this sheet"));
+  const closing = h("p", { class: "row" }, h("button", { type: "button", onclick: () => act("close") }, "Close this sheet"));
+  const heading = h("p", { class: "words" });
+  const code = h("img", { class: "code", alt: "QR code that leads to this sheet on the ship's page", src: `/api/sheet/${name}/code.svg`, width: 120, height: 120, onerror: () => code.remove() });
+  const list = steps(body.steps, act);
+  const inputs = (body.inputs || []).map((i) => typing(i, act));
   const engines = present && present.engines.length > 1
     ? h("p", {}, h("label", {}, "Engine ", h("select", { onchange: (e) => { engine = e.target.value; begin(sheet); } },
       present.engines.map((e) => h("option", { value: e.slug, selected: e.slug === engine }, e.name))))) : null;
   const draw = (b) => {
     text(why, "");
+    const open = Boolean(b.record);
+    sheet.classList.toggle("open", open);
+    opening.hidden = open;
+    closing.hidden = card.el.hidden = !open;
+    text(heading, [b.ship, b.engine_name, b.engine_number, `printed ${stamp(Date.now())} UTC`, open ? `opened by ${b.record.opened_by}, ${stamp(b.record.opened_utc_s * 1000)} UTC` : "not open"].filter(Boolean).join(", "));
+    if (open) card.draw(b);
+    for (const s of list.all) s.draw(b.record);
     spoken(notices, b.notices || []);
     figures(big, b.figures.filter((f) => f.big));
     figures(small, b.figures.filter((f) => !f.big));
     for (const [n, w] of (b.waits || []).entries()) wait(waits, n, w);
-    for (const i of inputs) i.draw((b.inputs || []).find((x) => x.name === i.name) || {});
+    for (const i of inputs) i.draw((b.inputs || []).find((x) => x.name === i.name) || {}, b.record);
     book.draw(b);
   };
   sheet.made = { why, draw };
-  lay(sheet, h("h3", {}, body.title),
+  lay(sheet, h("h3", {}, body.title), heading, code, opening, why_act, card.el,
     h("div", { class: "cautions" }, h("ul", {}, body.cautions.map((c) => h("li", {}, c)))),
     engines, why, notices, big, waits, inputs.map((i) => i.el), name === "pressures" ? chooseFile() : null, small,
-    h("h4", {}, "Steps"), steps(body.steps, kept.ticks, keep), book.el,
+    h("h4", {}, "Steps"), list.el, book.el, closing,
     h("p", { class: "row" }, h("button", { type: "button", onclick: () => print() }, "Print"),
       h("button", { type: "button", onclick: () => { localStorage.removeItem(shelf()); begin(sheet); } }, "Clear this sheet")));
 }
@@ -162,11 +201,14 @@ function wait(el, n, w) {
   text(words, ` minimum ${number(w.least_s / 60, 0)} min. ${w.words}`);
 }
 
-function typing(i) {
+function typing(i, act) {
+  let open = false;
+  let later = 0;
   const clock = (v) => (v ? `${time(Number(v) * 1000)} UTC` : "");
   const first = kept.typed[i.name] ?? i.value;
   const input = h("input", { value: i.moment ? clock(first) : first, readonly: i.moment, maxlength: 200, inputmode: "text", autocomplete: "off", oninput: (e) => set(e.target.value) });
   const set = (v) => {
+    if (open) { clearTimeout(later); later = setTimeout(() => act("figure", { key: i.name, value: v }), TYPED_MS); return; }
     kept.typed[i.name] = v;
     keep();
     ask();
@@ -180,12 +222,19 @@ function typing(i) {
   const unlock = h("button", { type: "button", hidden: true, onclick: () => {
     const reason = (window.prompt("Reason for the change:") || "").trim();
     if (!reason) return;
+    if (open) { act("unlock", { key: i.name, reason: reason.slice(0, 200) }); return; }
     kept.typed[`unlock_${i.name}`] = reason.slice(0, 200);
     keep();
     ask();
   } }, "Change");
   const el = h("div", { class: "typed" }, h("label", {}, `${i.label}${i.unit ? `, ${i.unit}` : ""} `, input), button, unlock, locked, i.help ? h("span", { class: "words" }, i.help) : null);
-  return { el, name: i.name, draw: (x) => {
+  return { el, name: i.name, draw: (x, record) => {
+    open = Boolean(record);
+    if (open && document.activeElement !== input) {
+      const v = record.figures[i.name] ?? x.value ?? "";
+      const wanted = i.moment ? clock(v) : v;
+      if (input.value !== wanted) input.value = wanted;
+    }
     button.take = x.take;
     button.hidden = x.take === null || x.take === undefined;
     text(button, i.press ? `${i.press}${i.moment ? "" : ` ${number(x.take, 2)}`}` : `Take ${number(x.take, 2)}`);
@@ -204,18 +253,56 @@ function chooseFile() {
     } })));
 }
 
+// The phases as headings, each with its own list; the numbers go on from list to list.
+function steps(wanted, act) {
+  const out = [];
+  const all = wanted.map((s, n) => step(s, n, act));
+  for (const [n, s] of wanted.entries()) {
+    const last = out[out.length - 1];
+    if (!last || last.phase !== s.phase) out.push({ phase: s.phase, start: n + 1, rows: [all[n].el] });
+    else last.rows.push(all[n].el);
+  }
+  return { all, el: out.flatMap((p) => [p.phase ? h("h5", {}, p.phase) : null, h("ol", { class: "steps", start: p.start }, p.rows)]) };
+}
+
+function step(s, n, act) {
+  const key = s.key || String(n);
+  const when = h("span", { class: "words" });
+  const box = h("input", { type: "checkbox", disabled: true, onchange: async () => {
+    const reason = box.checked ? "" : (window.prompt("Reason to take back this tick:") || "").trim();
+    const wanted = box.checked;
+    if (!wanted && !reason) { box.checked = true; return; }
+    if (!await act(wanted ? "tick" : "untick", { key, reason })) box.checked = !wanted;
+  } });
+  const sign = h("button", { type: "button", hidden: true, onclick: () => act("countersign", { key }) }, "Countersign");
+  const caution = s.caution ? h("p", { class: "step-caution" }, s.caution) : null;
+  const sense = SENSE[s.sense] ? h("b", { class: "sense" }, SENSE[s.sense]) : null;
+  const el = h("li", {}, caution, h("label", {}, box, h("span", {}, s.text)), sense,
+    h("p", { class: "words" }, `${[s.who, s.confirm].filter(Boolean).join(": ")} `, when, h("span", { class: "sign-here" })), sign);
+  return { el, draw: (record) => {
+    const tick = record && record.ticks[key];
+    box.disabled = !record;
+    if (document.activeElement !== box || Boolean(tick)) box.checked = Boolean(tick);
+    text(when, !tick ? "" : ` ${tick.by}, ${time(tick.utc_s * 1000)} UTC${tick.second_by ? `; ${tick.second_by}, ${time(tick.second_utc_s * 1000)} UTC` : ""}`);
+    sign.hidden = !tick || Boolean(tick.second_by);
+  } };
+}
+
 function booking() {
   let ready = null;
+  let record = null;
   const person = h("input", { maxlength: 64, autocomplete: "off" });
+  const reason = h("input", { maxlength: 200, autocomplete: "off" });
+  const reasoned = h("p", {}, h("label", {}, "Reason (ticks are missing, or what is corrected) ", reason));
   const will = h("p", { class: "words" });
   const why = h("p", { class: "why", role: "status" });
   const send = async (dry) => {
     try {
       const entry = { ...ready, ...(person.value ? { person: person.value } : {}) };
-      const done = await post("/api/book", { engine, entry, dry });
-      text(why, dry ? `Will be booked: ${told(done.answer.entry)}. Nothing is booked yet.` : `Booked as ${done.answer.entry.id}.`);
+      const done = await post("/api/book", { engine, entry, dry, ...(record ? { sheet: name, reason: reason.value.trim(), corrects: record.booked.at(-1) || "" } : {}) });
+      text(why, dry ? `Will be booked: ${done.answer.words || told(done.answer.entry)} Nothing is booked yet.` : `Booked as ${done.answer.entry.id}.`);
       book.disabled = !dry;
-      if (!dry) localStorage.removeItem(shelf());
+      if (!dry && !record) localStorage.removeItem(shelf());
     } catch (e) {
       text(why, e.message);
       book.disabled = true;
@@ -225,12 +312,15 @@ function booking() {
   const check = h("button", { type: "button", onclick: () => send(true) }, "Check");
   const book = h("button", { type: "submit", disabled: true }, "Book it");
   const el = h("form", { class: "book", onsubmit: (e) => { e.preventDefault(); send(false); } }, h("h4", {}, "To book"), will,
-    h("p", {}, h("label", {}, "Done by (empty: whoever is logged in) ", person)), why, h("p", { class: "row" }, check, book));
+    reasoned, h("p", {}, h("label", {}, "Done by (empty: whoever is logged in) ", person)), why, h("p", { class: "row" }, check, book));
   return { el, draw: (b) => {
     ready = b.booking;
+    record = b.record;
+    reasoned.hidden = !record || !(record.missing.length || record.booked.length);
+    text(book, record && record.booked.length ? "Book the correction" : "Book it");
     check.disabled = !ready;
     if (!ready) book.disabled = true;
-    text(will, ready ? told(ready) : `Nothing yet. Still needed: ${b.booking_wants || "nothing that this sheet books"}.`);
+    text(will, ready ? (record ? record.words : told(ready)) : `Nothing yet. Still needed: ${b.booking_wants || "nothing that this sheet books"}.`);
   } };
 }
 
