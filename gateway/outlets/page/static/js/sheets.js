@@ -1,5 +1,5 @@
 // Work sheets as the gateway gives them: cautions first, live figures, steps to tick, and the booking at the end.
-// An open sheet's ticks and figures are the gateway's, the same on all devices; it is asked for five times a second. Of
+// An open sheet's ticks and figures are the gateway's, the same on all devices; it is read five times a second. Of
 // one that is not open, what was typed stays on this device until it is cleared.
 import { attr, h, lay, number, stamp, text, time } from "./dom.js";
 import { get, post, session } from "./api.js";
@@ -43,12 +43,12 @@ export async function show(root, body) {
   const list = h("ul", { class: "sheet-list" });
   const fitting = h("p", {}, h("a", { href: "#commission" }, "Commissioning: the first fitting of a sensor head, step by step"));
   const sheet = h("section", { class: "sheet" });
-  const said = h("p", { text: "Asking…" });
-  root.replaceChildren(h("h2", {}, "Work sheets"), said, list, fitting, sheet);
+  const intro = h("p", { text: "Asking…" });
+  root.replaceChildren(h("h2", {}, "Work sheets"), intro, list, fitting, sheet);
   try {
     const { sheets } = await get("/api/sheet");
     if (mine !== asked) return;
-    text(said, sheets.length ? "A sheet helps to keep figures and order; the manual and the permit to work decide." : "This gateway has no work sheets on the page yet.");
+    text(intro, sheets.length ? "A sheet helps to keep figures and order; the manual and the permit to work decide." : "This gateway has no work sheets on the page yet.");
     list.replaceChildren(...sheets.map((x) => h("li", {}, h("button", { type: "button", "aria-pressed": "false", onclick: (e) => {
       for (const b of list.querySelectorAll("button")) attr(b, "aria-pressed", b === e.target);
       choose(sheet, x.name);
@@ -58,7 +58,7 @@ export async function show(root, body) {
     const n = sheets.findIndex((x) => x.name === wanted);
     if (n >= 0) list.querySelectorAll("button")[n].click();
   } catch (e) {
-    text(said, e.message);
+    text(intro, e.message);
   }
 }
 
@@ -151,7 +151,7 @@ function make(sheet, body) {
     text(heading, [b.ship, b.engine_name, b.engine_number, `printed ${stamp(Date.now())} UTC`, open ? `opened by ${b.record.opened_by}, ${stamp(b.record.opened_utc_s * 1000)} UTC` : "not open"].filter(Boolean).join(", "));
     if (open) card.draw(b);
     for (const s of list.all) s.draw(b.record);
-    spoken(notices, b.notices || []);
+    showNotices(notices, b.notices || []);
     figures(big, b.figures.filter((f) => f.big));
     figures(small, b.figures.filter((f) => !f.big));
     for (const [n, w] of (b.waits || []).entries()) wait(waits, n, w);
@@ -182,7 +182,7 @@ function figures(el, wanted) {
   }
 }
 
-function spoken(el, wanted) {
+function showNotices(el, wanted) {
   while (el.children.length > wanted.length) el.lastChild.remove();
   for (const [n, x] of wanted.entries()) {
     if (!el.children[n]) el.append(h("p", {}));
@@ -300,7 +300,7 @@ function booking() {
     try {
       const entry = { ...ready, ...(person.value ? { person: person.value } : {}) };
       const done = await post("/api/book", { engine, entry, dry, ...(record ? { sheet: name, reason: reason.value.trim(), corrects: record.booked.at(-1) || "" } : {}) });
-      text(why, dry ? `Will be booked: ${done.answer.words || told(done.answer.entry)} Nothing is booked yet.` : `Booked as ${done.answer.entry.id}.`);
+      text(why, dry ? `Will be booked: ${done.answer.words || inWords(done.answer.entry)} Nothing is booked yet.` : `Booked as ${done.answer.entry.id}.`);
       book.disabled = !dry;
       if (!dry && !record) localStorage.removeItem(shelf());
     } catch (e) {
@@ -320,9 +320,9 @@ function booking() {
     text(book, record && record.booked.length ? "Book the correction" : "Book it");
     check.disabled = !ready;
     if (!ready) book.disabled = true;
-    text(will, ready ? (record ? record.words : told(ready)) : `Nothing yet. Still needed: ${b.booking_wants || "nothing that this sheet books"}.`);
+    text(will, ready ? (record ? record.words : inWords(ready)) : `Nothing yet. Still needed: ${b.booking_wants || "nothing that this sheet books"}.`);
   } };
 }
 
 const word = (v) => (typeof v === "number" ? number(v, 2) : Array.isArray(v) ? v.map((x) => (typeof x === "object" ? Object.values(x).join(" / ") : x)).join(", ") : v);
-const told = (entry) => Object.entries(entry).filter(([k, v]) => v !== null && v !== "" && !["id", "utc_s"].includes(k)).map(([k, v]) => `${k.replaceAll("_", " ")} ${word(v)}`).join("; ");
+const inWords = (entry) => Object.entries(entry).filter(([k, v]) => v !== null && v !== "" && !["id", "utc_s"].includes(k)).map(([k, v]) => `${k.replaceAll("_", " ")} ${word(v)}`).join("; ");
