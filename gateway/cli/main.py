@@ -37,13 +37,26 @@ COMMANDS = {
     "book": "Book what was done at the drive, or measured: who, when, at what running hours, which figures.",
     "export": "Print events, bookings or history as CSV, or an ISO 19848 package and its channel list.",
     "report": "Make a report of a period, or the survey file: figures, plots, forecast, alarms, work, to sign.",
+    "panel": "Print the list for the panel's maker: registers, discrete inputs, coils, alert identifiers, sentences, "
+    "relay.",
     "schema": "Print the JSON Schema of a message or of the configuration.",
     "page-password": "Read a password, hidden, and print the line for the settings that "
     "lets its owner act on the page.",
     "shore": "The shore side: keep what a fleet sends, watch its alerts, list its engines.",
 }
 WITHOUT_LOGS = frozenset(
-    ("status", "acknowledge", "shelve", "unshelve", "out-of-service", "in-service", "silence", "try-alarm", "schema")
+    (
+        "status",
+        "acknowledge",
+        "shelve",
+        "unshelve",
+        "out-of-service",
+        "in-service",
+        "silence",
+        "try-alarm",
+        "schema",
+        "panel",
+    )
 )
 """Commands that log nothing: the logging library would take longer to import than they run."""
 EPILOG = (

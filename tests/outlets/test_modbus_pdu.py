@@ -39,7 +39,7 @@ def test_bits_are_packed_with_the_first_in_the_lowest() -> None:
 @pytest.mark.parametrize(
     ("pdu", "code"),
     [
-        (request(3, 0, 1), 1),
+        (request(3, 16, 1), 2),
         (request(6, 0, 1), 1),
         (request(99, 0, 0), 1),
         (request(4, 0, 0), 3),

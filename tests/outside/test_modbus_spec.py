@@ -75,7 +75,7 @@ def test_exception_example() -> None:
     [
         ("05 00 AC FF 00", "85 02"),  # 6.5: write coil 173; we have none there
         ("0F 00 13 00 0A 02 CD 01", "8F 02"),  # 6.11: write coils 20–29; none of ours
-        ("03 00 6B 00 03", "83 01"),  # 6.3: read holding registers; we have none at all
+        ("03 00 6B 00 03", "83 02"),  # 6.3: read holding registers 108 to 110; we have none there
         ("06 00 01 00 03", "86 01"),  # 6.6
         ("10 00 01 00 02 04 00 0A 01 02", "90 01"),  # 6.12
         ("17 00 03 00 06 00 0E 00 03 06 00 FF 00 FF 00 FF", "97 01"),  # 6.17 (M)
@@ -91,7 +91,7 @@ def test_function_15_is_understood_bit_by_bit() -> None:
     assert ask("0F 00 64 00 0A 02 CD 01") == "0F 00 64 00 0A"
 
 
-@pytest.mark.parametrize(("function", "most"), [(1, 2_000), (2, 2_000), (4, 125)])
+@pytest.mark.parametrize(("function", "most"), [(1, 2_000), (2, 2_000), (3, 125), (4, 125)])
 def test_published_limits_of_quantity(function: int, most: int) -> None:
     """Pins the limits of chapter 6: at the limit the quantity passes (and the address fails), one more is 03."""
     assert ask(struct.pack(">BHH", function, 0, most).hex()) == f"{function | 0x80:02X} 02"

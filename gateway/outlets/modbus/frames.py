@@ -14,7 +14,7 @@ RTU_BYTES_MAX = 256
 RTU_BYTES_KEPT = 1_024
 """Traffic of other devices that came in one lump; more is not looked at."""
 RTU_READ_REQUEST_BYTES = 8
-READ_FUNCTIONS = frozenset((1, 2, 4))
+READ_FUNCTIONS = frozenset((1, 2, 3, 4))
 
 
 @dataclass(frozen=True, slots=True)

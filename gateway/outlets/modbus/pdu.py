@@ -1,7 +1,7 @@
 """Modbus requests answered, without any I/O: PDU in, PDU out, and what is asked of the alarms beside it.
 
 Modbus Application Protocol V1.1b3. The order of the checks is that of its state diagrams: function (01), quantity (03),
-address (02). Functions 1, 2, 4, 5, 15 and 43/14; there are no holding registers, so function 3 is answered with 01.
+address (02). Functions 1, 2, 3, 4, 5, 15 and 43/14. Function 3 reads the same map as 4: many panels read nothing else.
 """
 
 import struct
@@ -105,7 +105,7 @@ def pack_bits(bits: list[bool]) -> bytes:
     return value.to_bytes((len(bits) + 7) // 8, "little")
 
 
-def _read_input_registers(pdu: bytes, asked: Asked) -> Answer:
+def _read_registers(pdu: bytes, asked: Asked) -> Answer:
     words = input_registers(asked.board, asked.engine)[_read_range(pdu, READ_REGISTERS_MAX, INPUT_REGISTERS)]
     return Answer(struct.pack(f">BB{len(words)}H", pdu[0], 2 * len(words), *words))
 
@@ -187,7 +187,8 @@ _WRITING = frozenset((5, 15))
 _HANDLERS: dict[int, Callable[[bytes, Asked], Answer]] = {
     1: _read_coils,
     2: _read_discrete_inputs,
-    4: _read_input_registers,
+    3: _read_registers,
+    4: _read_registers,
     5: _write_coil,
     15: _write_coils,
     43: _read_identification,
