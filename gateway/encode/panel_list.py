@@ -53,7 +53,7 @@ REGISTERS = (
     _register("6", "lag of the camshaft", "deg", "1000", _S16, _NOT_KNOWN_S, "late positive"),
     _register("7", "elongation of the chain", "%", "1000", _S16, _NOT_KNOWN_S),
     _register("8", "slap, peak to peak", "mm", "100", _S16, _NOT_KNOWN_S),
-    _register("9", "hours to the nearest limit, 5 % of the range", "h", "1", _U16, _NOT_KNOWN_U, "65534: that many or more"),
+    _register("9", "hours to the nearest limit, 5 % of the range", "h", "1", _U16, _NOT_KNOWN_U, "65534: or more"),
     _register("10-11", "running hours", "h", "10", HIGH_WORD_FIRST, "0xFFFFFFFF"),
     _register("12", "alarms that stand", "", "1", _U16, ""),
     _register("13", "alarms not yet acknowledged", "", "1", _U16, ""),
