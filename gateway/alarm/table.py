@@ -65,7 +65,7 @@ ROWS: tuple[Row, ...] = (
     Row(21, "certificate-expiry",  "CERTIFICATE ENDS", CAUTION,  "d",   0.0,   60.0,  0.0,   ANY, gateway=True),
     Row(22, "head-timing",         "HEAD TIMING",      WARNING,  "min", 0.0,   60.0,  0.0,   ANY),
     Row(23, "trial",               "TRIAL ALARM",      WARNING,  "",    0.0,   0.0,   0.0,   ANY),
-    Row(24, "shape-changed",       "CAM LOAD CHANGED", CAUTION,  "%",   21600.0,   172800.0,   0.0,   AHEAD, True, ENCODERS),
+    Row(24, "shape-changed",       "CAM LOAD CHANGED", CAUTION,  "%",   10800.0,   172800.0,   0.0,   AHEAD, True, ENCODERS),
 )
 # fmt: on
 BY_TAG = {row.tag: row for row in ROWS}

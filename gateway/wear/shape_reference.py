@@ -26,7 +26,7 @@ NEAR_RPM = 4.5
 """From a full place so near the model carries the reference over to one that is not full."""
 FULL = 36
 """Shapes of ten minutes that fill a place of the grid: six hours there."""
-LOAD_SPREAD = 0.12
+LOAD_SPREAD = 0.09
 """Between the places' loads, before what goes with the load is learned."""
 MEMORY = 24.0
 """The present is a mean over so many shapes: four hours."""

@@ -166,7 +166,8 @@ def _check(engine: EngineSettings) -> tuple[Step, ...]:
         turning(
             "slack-to-free",
             CHECK,
-            f"Turn {sense_words(to_free)} until the slack is on the longest free strand. Stop. Lock off the control.",
+            f"Turn one whole turn {sense_words(to_free)}, so that the slack is on the longest free strand and the page "
+            "shows the lost motion. Stop. Lock off the control.",
             "slack at the free strand, locked off",
             to_free,
         ),
