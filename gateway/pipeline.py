@@ -153,7 +153,7 @@ class EnginePipeline:
     def _revolution(self, c: Cycle) -> list[Output]:
         interruption = self.measuring.revolution(c)
         if interruption is not None:
-            self.wear.jumps.resume(warm=interruption.warm)
+            self.wear.jumps.resume(warm=interruption.warm, stood=interruption.stood)
         out = self._close_window(c.t_us)
         self.measuring.gather(c)
         jumps = self.wear.jumps.revolution(c)

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from gateway.measure.hours import HoursMeter
 from gateway.measure.running import RunningState
-from gateway.model.enums import Running
+from gateway.model.enums import STANDING, Running
 from gateway.model.records import Cycle
 from gateway.model.settings import RunningSettings
 
@@ -16,9 +16,11 @@ CATCH_UP_US = 120_000_000
 
 @dataclass(frozen=True, slots=True)
 class Interruption:
-    """Steady running is back. `warm`: a warm drive ran on meanwhile, and only its speed was changed."""
+    """Steady running is back. `warm`: a warm drive ran on meanwhile, and only its speed was changed. `stood`: it was
+    seen to stand, and is back at a normal speed: hands may have been on the drive."""
 
     warm: bool
+    stood: bool = False
 
 
 class Steadiness:
@@ -30,6 +32,7 @@ class Steadiness:
         self._near_s = max(GLANCE_S, 1.5 * burst_pause_s)
         """No longer than between two bursts: what happened meanwhile is judged as it would have been there."""
         self._was_steady = True
+        self._stood = False
         self._restored_steady = False
         self._catching_up_until_us = 0
 
@@ -39,17 +42,19 @@ class Steadiness:
             self._catching_up_until_us = 0
         steady = state is Running.AHEAD or self._catching_up_until_us > 0
         self._was_steady = self._was_steady and steady
+        self._stood = self._stood or state in STANDING
 
     def revolution(self, c: Cycle, since_s: float, running: RunningState, hours: HoursMeter) -> Interruption | None:
         """A steady revolution, `since_s` after the last: was steady running interrupted before it?"""
         was_steady, self._was_steady = self._was_steady, True
         restored, self._restored_steady = self._restored_steady, False
+        stood, self._stood = self._stood, False
         if was_steady or (restored and hours.ran_through):
             return None
         turned = not self._bursts or hours.pause_rpm is not None
         warm = running.under_way_s >= self._s.trend_after_min * 60
         normal = self._s.rpm_min <= c.rpm <= self._s.rpm_max
-        return Interruption(since_s <= self._near_s and turned and warm and normal)
+        return Interruption(since_s <= self._near_s and turned and warm and normal, stood and normal)
 
     def resumed(self, t_us: int, unseen_us: int) -> None:
         """After a restart the first frame has come, `unseen_us` after the last that was seen before it."""

@@ -5,8 +5,13 @@ from dataclasses import asdict, dataclass, field, fields
 from datetime import date, datetime
 from typing import Any
 
+from pydantic import ValidationError
+
 from gateway.alarm.wording import WORDS
+from gateway.encode.checked import parse_trend, trend_of
 from gateway.encode.messages import rfc3339, utc_of
+from gateway.encode.outlook import outlook
+from gateway.encode.shapes import TrendMessage
 from gateway.model.csv_text import csv_text
 from gateway.shore.database import Database, open_database
 
@@ -17,10 +22,11 @@ DECISION_RANK = {"find-fault": 3, "renew-chain": 3, "re-time": 2, "retighten": 2
 _ENGINES = (
     "SELECT v.vessel, coalesce(n.engine, ''), e.lag_deg, e.lag_deg_per_1000h, e.elongation_percent, e.next_limit, "
     "e.hours_to_p05, e.date_p05, e.hours_to_p50, e.date_p50, e.decision, e.why, e.hours, e.trend_at, "
-    "v.state, v.state_since, v.heard_at FROM vessel v "
+    "t.message, v.state, v.state_since, v.heard_at FROM vessel v "
     # An engine is known by its alarms too: its first trend comes hours later.
     "LEFT JOIN (SELECT vessel, engine FROM engine_now UNION SELECT vessel, engine FROM alarm WHERE engine <> '') n "
-    "ON n.vessel = v.vessel LEFT JOIN engine_now e ON e.vessel = n.vessel AND e.engine = n.engine"
+    "ON n.vessel = v.vessel LEFT JOIN engine_now e ON e.vessel = n.vessel AND e.engine = n.engine "
+    "LEFT JOIN trend t ON t.vessel = e.vessel AND t.engine = e.engine AND t.trend_at = e.trend_at"
 )
 _ALARMS = (
     "SELECT vessel, engine, tag, priority, state, since_at, value, limit_value, unit, said FROM alarm "
@@ -58,8 +64,10 @@ class Standing:
 
 @dataclass(frozen=True, slots=True)
 class FleetRow:
-    """One engine. Hours and dates to the next limit: early end, and middle; 0 h where it is passed. `silence_h` and
-    `state_since`: by the shore's clock."""
+    """One engine. Hours and dates to the next limit: early end, and middle; 0 h where it is passed. `forecast`: the
+    same in words, rounded to what is known, or how much more running is needed; `None` where the trend's message is not
+    kept any more. `why_unknown`: why the lag's trend is not known. `silence_h` and `state_since`: by the shore's
+    clock."""
 
     vessel: str
     engine: str
@@ -83,6 +91,8 @@ class FleetRow:
     missing_events: int = 0
     missing: tuple[str, ...] = field(default=())
     refused_messages: int = 0
+    forecast: str | None = None
+    why_unknown: str | None = None
     standing: tuple[Standing, ...] = ()
 
     @property
@@ -99,7 +109,7 @@ _TABLE = (
     ("vessel", "vessel", ""), ("engine", "engine", ""), ("lag_deg", "lag °", ".2f"),
     ("lag_deg_per_1000h", "°/1000h", "+.3f"), ("elongation_percent", "elong. %", ".3f"),
     ("next_limit", "next limit", ""),
-    ("hours_to_p05", "from h", ",.0f"), ("date_p05", "from date", ""), ("decision", "do", ""),
+    ("forecast", "forecast", ""), ("decision", "do", ""),
     ("alarms", "alarms", ""), ("state", "link", ""), ("silence_h", "silent h", ".1f"),
     ("missing_events", "missing", "d"),
 )  # fmt: skip
@@ -127,7 +137,7 @@ def _row(
     refused: dict[str, int],
     utc_s: float,
 ) -> FleetRow:
-    *known, state, state_since, heard_at = (plain(v) for v in values)
+    *known, message, state, state_since, heard_at = (plain(v) for v in values)
     vessel, engine = known[0], known[1]
     # The gateway's own alarms stand on every engine of the ship: they show how far its figures are valid.
     standing = alarms.get((vessel, engine), []) + (alarms.get((vessel, ""), []) if engine else [])
@@ -139,6 +149,7 @@ def _row(
     passed = next((a.tag for a in standing if a.tag in PASSED), None)
     if passed is not None:
         found |= {"next_limit": passed, "hours_to_p05": 0.0, "date_p05": None, "hours_to_p50": 0.0, "date_p50": None}
+    trend = _trend_of(message)
     return FleetRow(
         **found,
         state=state,
@@ -150,7 +161,28 @@ def _row(
         missing_events=count,
         missing=ranges,
         refused_messages=refused.get(vessel, 0),
+        forecast="reached" if passed else _forecast(trend, found["next_limit"]),
+        why_unknown=trend.why_unknown if trend else None,
     )
+
+
+def _trend_of(message: Any) -> TrendMessage | None:
+    """The trend as it came; `None` where it is kept no more, or is of another version."""
+    if message is None:
+        return None
+    try:
+        # PostgreSQL gives its JSON read already.
+        return parse_trend(message.encode()) if isinstance(message, str) else trend_of(message)
+    except ValidationError:
+        return None
+
+
+def _forecast(trend: TrendMessage | None, next_limit: str | None) -> str | None:
+    """When the next limit is reached, in the words of the ship; without a limit ahead why there is none."""
+    if trend is None:
+        return None
+    ahead = next((x for x in trend.limits if x.limit == next_limit), None)
+    return outlook(ahead, trend) if ahead else trend.why_unknown or "not in sight"
 
 
 def _missing(db: Database) -> dict[str, tuple[int, tuple[str, ...]]]:

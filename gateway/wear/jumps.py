@@ -37,9 +37,12 @@ class Jumps:
             found.append(_found("spring", jump, spring_before))
         return found
 
-    def resume(self, *, warm: bool) -> None:
-        """Steady running was interrupted and is back; `warm`: only the speed was changed."""
-        bar = JumpDetector.over_speed if warm else JumpDetector.over_stop
+    def resume(self, *, warm: bool, stood: bool = False) -> None:
+        """Steady running was interrupted and is back; `warm`: only the speed was changed, `stood`: at a normal speed
+        after a standstill."""
+        bar = JumpDetector.over_stop
+        if warm or stood:
+            bar = JumpDetector.over_speed if warm and not stood else JumpDetector.over_standstill
         self.lag.resume(bar)
         self.spring.resume(bar)
 

@@ -37,6 +37,8 @@ class Jump:
     teeth: int | None
     before: float
     after: float
+    over_standstill: bool = False
+    """It came while the engine stood: work that nobody booked looks like this."""
 
 
 class JumpDetector:
@@ -52,7 +54,11 @@ class JumpDetector:
     apart = 0.75
     certain = 0.9
     over_stop = 3.0
-    """Over a stop the drive cools, warms and stretches: there only so many thresholds are a jump."""
+    """Over a stop the drive cools, warms and stretches, and creeps at other speeds: there only so many thresholds are a
+    jump."""
+    over_standstill = 2.0
+    """Back at a normal speed after a standstill, only the warmth is another: 20 K of the chain over the frame, which a
+    cold start does not reach, are a fifth of a threshold of lag and 0.7 of one of length."""
     over_speed = 1.2
     """Over a change of speed of a warm drive that ran on: ten or twenty turns a minute do a tenth of a threshold."""
 
@@ -103,12 +109,13 @@ class JumpDetector:
         if before is None or abs(level - before) < self._bar * self.threshold:
             return None
         self._reference = before
-        return self._jumped(level - before)
+        return self._jumped(level - before, self._bar == self.over_standstill)
 
     def resume(self, bar: float = over_stop) -> None:
         """Steady running was interrupted and is back: take a new reference, and find only what warmth cannot do.
 
-        `bar`: so many thresholds, `over_stop` or `over_speed`; of two interruptions without a reference the larger.
+        `bar`: so many thresholds, `over_stop`, `over_standstill` or `over_speed`; of two
+        interruptions without a reference the larger.
         """
         if self._reference is not None:
             self._before, self._reference, self._bar = self._reference, None, bar
@@ -128,12 +135,12 @@ class JumpDetector:
             return None
         return self._jumped(size)
 
-    def _jumped(self, size: float) -> Jump:
+    def _jumped(self, size: float, over_standstill: bool = False) -> Jump:
         assert self._reference is not None
         level = self._reference + size
         before = self.standing.before if self.standing is not None else self._reference
         whole = level - before
-        self.standing = Jump(whole, self._teeth(whole), before, level)
+        self.standing = Jump(whole, self._teeth(whole), before, level, over_standstill)
         self._reference = level
         self._offsets.clear()
         self._run = 0
@@ -163,7 +170,7 @@ class JumpDetector:
             "bar": self._bar,
             "offsets": list(self._offsets),
             "run": self._run,
-            "standing": None if s is None else [s.size, s.teeth, s.before, s.after],
+            "standing": None if s is None else [s.size, s.teeth, s.before, s.after, s.over_standstill],
         }
 
     def load(self, state: dict[str, Any]) -> None:

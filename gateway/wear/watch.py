@@ -42,6 +42,7 @@ class SlowMeans:
     spring_mm: float | None
 
 
+WORK = {"lag": "if the camshaft was re-timed, book it", "spring": "if the chain was retightened, book it"}
 SLIPPED = "Coupling slipped or encoder slipped: compare the pin gauge"
 
 
@@ -176,7 +177,9 @@ class WearWatch:
         if (jump := self.jumps.standing(series)) is not None:
             n = abs(jump.teeth or 0)
             teeth = f", as {n} {'tooth' if n == 1 else 'teeth'} of the chain wheel" if n else ""
-            return StandingStep(jump.size, f"{what} stepped by {jump.size:+.2f} {unit}{teeth}{self._doubt(series)}")
+            stood = f" while the engine stood; {WORK[series]}" if jump.over_standstill else ""
+            text = f"{what} stepped by {jump.size:+.2f} {unit}{teeth}{stood}{self._doubt(series)}"
+            return StandingStep(jump.size, text)
         if (small := self.series.standing_step(series)) is not None:
             text = f"{what} stepped by {small.size:+.2f} {unit} at about {small.hours:.0f} h{self._doubt(series)}"
             return StandingStep(small.size, text)

@@ -61,7 +61,6 @@ def test_another_head_raises_head_timing() -> None:
     assert sailed.first("head-timing")[0] < 10
 
 
-@pytest.mark.xfail(strict=True, reason="issue 18 point 8: work that nobody booked is not recognised")
 @pytest.mark.parametrize("work", ["nut-turn", "retime"])
 def test_unbooked_work_is_recognised(work: str) -> None:
     """2.5 mm or 1.2° set right during a stop: recognised within an hour of running."""

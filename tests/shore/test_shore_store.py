@@ -296,7 +296,22 @@ def test_the_fleet_comes_worst_first(store_url: str) -> None:
     assert [row.vessel for row in found] == ["late", "slack", "near", "far", "calm"]
     late = found[0]
     assert (late.next_limit, late.hours_to_p05, late.date_p05) == ("lag-limit", 0.0, None), "passed"
+    assert [row.forecast for row in found[:3]] == ["reached", "in about 22,000 h (20,000 or later)",
+                                                   "in about 3,000 h (1,000 or later)"]  # fmt: skip
     assert (late.alarms, late.alarm_priority, late.silence_h) == (("lag-limit",), "alarm", 2.0)
+
+
+def test_the_fleet_shows_why_a_trend_is_not_known(store_url: str) -> None:
+    """Pins the ship's own words instead of a dash, in the table too, and nothing made up where the trend is gone."""
+    why = "not known yet (about 90 h more needed)"
+    store = FleetStore(store_url)
+    kept(store, trend("young", 0.2, None, why_unknown=why), trend("steady", 0.2, None))
+    found = {row.vessel: row for row in fleet(store_url, UTC)}
+    assert (found["young"].forecast, found["young"].why_unknown) == (why, why)
+    assert (found["steady"].forecast, found["steady"].why_unknown) == ("not in sight", None)
+    assert why in as_table(list(found.values()))
+    store.forget(UTC + 50, UTC + 50)
+    assert {row.forecast for row in fleet(store_url, UTC)} == {None}
 
 
 def test_an_alarm_is_seen_before_the_engine_has_a_trend(store_url: str) -> None:
