@@ -141,7 +141,8 @@ def no_descriptors(ship: Ship) -> None:
     """
     more_descriptors()
     logged = ship.log_bytes()
-    strangers = []
+    strangers: list[socket.socket] = []
+    most = 0
     ends = [(ship.page_port, socket.AF_INET), (ship.modbus_port, socket.AF_INET)]
     until_s = time.monotonic() + 8.0
     while time.monotonic() < until_s:
@@ -153,9 +154,10 @@ def no_descriptors(ship: Ship) -> None:
             s.setblocking(False)
             strangers.append(s)
             s.connect(str(ship.socket_path))
+        most = max(most, ship.descriptors())
         if len(strangers) > 600:
             time.sleep(0.2)
-    assert ship.descriptors() >= 90, f"only {ship.descriptors()} descriptors were used"
+    assert most >= 90, f"only {most} descriptors were used"
     ship.broker.kill()
     for s in strangers:
         s.close()
