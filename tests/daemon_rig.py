@@ -139,7 +139,9 @@ def head(folder: Path, scenario: str = "steady", *more: str) -> Iterator[Process
 
 def restless(folder: Path, rounds: int = 200, spell_s: float = 1.5) -> str:
     """A scenario in which transducer and cam encoder fail and mend over and over, for a quarter of an hour by default:
-    longer than any test takes, so that what a test waits for comes however slow the machine is."""
+    longer than any test takes, so that what a test waits for comes however slow the machine is. The cam encoder's fault
+    stands from its fifth drop-out on, as intermittent: a test may wait for its return once, and for the transducer's
+    as often as it likes."""
     events = []
     for n in range(rounds):
         events.append({"at_s": 3.0 + 2 * spell_s * n, "kind": "loop-broken", "for_s": spell_s})

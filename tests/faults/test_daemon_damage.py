@@ -57,7 +57,10 @@ def events(data: Path) -> list[dict[str, object]]:
     return found
 
 
-@pytest.mark.parametrize("harm", [flip_in_checkpoint, odd_checkpoints, pages_of_both, folders])
+@pytest.mark.parametrize(
+    "harm",
+    [odd_checkpoints, pages_of_both, *(pytest.param(h, marks=pytest.mark.slow) for h in (flip_in_checkpoint, folders))],
+)
 def test_the_first_start_watches_and_alarms(tmp_path: Path, harm: Callable[[Path], None]) -> None:
     """An alarm raised after the damage is stored, the loss is an event of its own, and the log book is whole."""
     config = rig.written(tmp_path, rig.example(tmp_path, None) | {"page": {"enabled": False}})

@@ -41,6 +41,7 @@ def fill(disk: Path) -> Path:
             return hog
 
 
+@pytest.mark.slow
 @needs_mount
 def test_disk_full_while_running(tmp_path: Path, disk: Path) -> None:
     """A full disk raises storage-fault at the subscriber (the reserve pays for it); when even the reserve is taken,

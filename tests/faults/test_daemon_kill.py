@@ -42,9 +42,10 @@ def test_killed_at_random_moments_the_story_goes_on(tmp_path: Path) -> None:
                 with rig.daemon(config):
                     time.sleep(rng.uniform(0.8, 3.0))
             with rig.daemon(config) as last:
-                for tag in ("transducer-fault", "cam-encoder-fault"):
-                    seen = len(listener.alarms(tag))
-                    rig.until(lambda t=tag, n=seen: len(listener.alarms(t)) >= n + 2, f"{tag} comes and goes")  # type: ignore[misc]
+                seen = len(listener.alarms("transducer-fault"))
+                rig.until(lambda: len(listener.alarms("transducer-fault")) >= seen + 2, "the fault comes and goes")
+                # Its fifth drop-out makes a standing alarm of it (`measure/intermittent.py`), over the kills too.
+                rig.until(lambda: listener.alarms("cam-encoder-fault") != [], "the cam encoder's fault has come")
                 assert last.end() == 0
             rig.settled(listener, data)
         end = kept_hours(data)
@@ -70,7 +71,8 @@ def test_broker_killed_and_back(tmp_path: Path) -> None:
                     broker.start()
                     time.sleep(1.5)
                 rig.until(
-                    lambda: listener.state("cam-encoder-fault") == "returned", "a fault of the cam encoder returns"
+                    lambda: "returned" in listener.alarms("cam-encoder-fault"),
+                    "a fault of the cam encoder has returned",
                 )
                 assert process.end() == 0
             rig.settled(listener, tmp_path / "data")

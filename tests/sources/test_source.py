@@ -311,7 +311,9 @@ def test_a_port_that_vanishes_is_reported_once_it_cannot_be_opened_again(started
     master, slave = raw_pty()
     port.symlink_to(os.ttyname(slave))
     out: queue.Queue[Chunk] = queue.Queue(100)
-    started(HeadSource(head(str(port)), out, lost=texts.put, backoff_s=(0.02, 0.02)))
+    source = started(HeadSource(head(str(port)), out, lost=texts.put, backoff_s=(0.02, 0.02)))
+    # What waited in the port before it is opened is discarded.
+    assert wait_for(lambda: source.state().is_open)
     os.write(master, b"abc")
     assert take(out, 3) == b"abc"
     assert texts.empty()

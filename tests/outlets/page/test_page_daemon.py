@@ -24,6 +24,7 @@ def opened(driver: Chrome, url: str) -> bool:
     return True
 
 
+@pytest.mark.slow
 def test_old_figures_are_seen_to_be_old(tmp_path: Path) -> None:
     """Pins that a vanished head and a killed daemon are shown on the page, each with its figures gone."""
     port = free_port()
