@@ -116,7 +116,9 @@ def head_on_tcp(folder: Path, slug: str, scenario: dict[str, Any]) -> Iterator[s
             child.terminate()
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize(
+    "name", [n if n == "tern-passage.toml" else pytest.param(n, marks=pytest.mark.slow) for n in NAMES]
+)
 def test_the_daemon_runs_on_it(tmp_path: Path, name: str) -> None:
     """With only ports and folder changed, the daemon hears every head of an example and shows its engine's speed."""
     data = tomllib.loads((CONFIG / name).read_text(encoding="utf-8"))

@@ -91,6 +91,7 @@ def ended(child: "subprocess.Popen[str]") -> tuple[int, str]:
     return child.returncode, errors
 
 
+@pytest.mark.slow
 def test_serves_the_page_and_stays_when_asked() -> None:
     """The demo names its page and who may act there; with --stay both outlive the voyage, until Ctrl-C."""
     child, shown = staying()

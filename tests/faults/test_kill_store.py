@@ -13,7 +13,7 @@ from gateway.store.outbox import OutboxReader
 from gateway.store.reader import StateReader
 from gateway.store.state import StateStore
 
-KILLS = 20
+KILLS = 10
 WRITER = Path(__file__).parents[1] / "store_writer.py"
 
 

@@ -57,6 +57,12 @@ def seqs(url: str, vessel: str) -> list[int]:
         db.close()
 
 
+POSTGRESQL_LATER = pytest.mark.parametrize(
+    "store_url", ["sqlite", pytest.param("postgresql", marks=pytest.mark.slow)], indirect=True
+)
+"""For what takes long; the quick tests here and those of the store go through both."""
+
+
 def test_a_keeper_keeps_every_class_and_tells_what_has_arrived(tmp_path: Path, store_url: str) -> None:
     """Pins the whole way: from the broker into each table, and the receipt back, retained, by the interface."""
     with mosquitto(tmp_path, *BROKER_LINES) as broker, keeper(broker.port, store_url, "1") as one:
@@ -90,6 +96,7 @@ def test_a_receipt_is_retained_and_says_what_is_kept(tmp_path: Path) -> None:
     assert (said["v"], said["gateway"], said["seq"]) == (1, gateway_of("a"), 8)
 
 
+@POSTGRESQL_LATER
 @pytest.mark.parametrize("keepers", [2, pytest.param(3, marks=pytest.mark.slow)])
 def test_keepers_killed_at_any_time_lose_and_double_nothing(tmp_path: Path, store_url: str, keepers: int) -> None:
     """Pins the promise: kill -9 of each keeper in turn while ships speak; all events are kept once, the books whole."""
@@ -128,6 +135,7 @@ def test_what_comes_while_a_keeper_is_dead_waits_for_it(tmp_path: Path, store_ur
         until(lambda: count(store_url, "SELECT count(*) FROM event WHERE vessel = 'a'") == 300, "all kept")
 
 
+@POSTGRESQL_LATER
 def test_a_keeper_gone_for_good_is_drained_by_another(tmp_path: Path, store_url: str) -> None:
     """Pins `--drain`: what waits for a name that will not come back is kept, and the broker shares with it no more."""
     with mosquitto(tmp_path, *BROKER_LINES) as broker, keeper(broker.port, store_url, "stays") as stays:
