@@ -5,7 +5,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from drive_engines import tern
-from scipy.interpolate import interp1d
 
 from gateway.measure.loop import BAD_NM, Zone, calibration_residuals_mm, length_mm, length_table_nm, zone
 from gateway.model.settings import Transducer
@@ -30,6 +29,8 @@ def test_a_line_may_fall() -> None:
 
 def test_table_agrees_with_scipy() -> None:
     """Piecewise linear through the points and, beyond them, along the outermost pieces, as scipy's interpolation."""
+    from scipy.interpolate import interp1d
+
     scipys = interp1d(*zip(*POINTS, strict=True), fill_value="extrapolate")
     for ma in np.linspace(3.8, 20.5, 335):
         assert length_mm(TABLE, float(ma)) == pytest.approx(float(scipys(ma)), abs=1e-9)

@@ -4,7 +4,6 @@ import math
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 
 from gateway.wear.segments import THRESHOLD
 from gateway.wear.steps import Cusum
@@ -75,6 +74,8 @@ def test_nile():
 
     The signal's year, 1902, is derived from the same rule, not published.
     """
+    import statsmodels.api as sm
+
     flow = sm.datasets.nile.load_pandas().data["volume"].to_numpy(float)
     chart = Cusum.tabular(0.0, k=0.5, h=5)
     signals = [chart.add(value) for value in (flow - flow[:20].mean()) / flow[:20].std(ddof=1)]

@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 
 from gateway.wear.ar1_sums import Ar1Sums
 from gateway.wear.regression import gram, independent, solve
@@ -87,6 +86,8 @@ def test_norris_through_the_ar1_sums():
 
 def test_longley():
     """Pins the six nearly collinear columns of NIST StRD Longley (data: statsmodels) to nine digits or better."""
+    import statsmodels.api as sm
+
     data = sm.datasets.longley.load_pandas()
     coef, errors, sd = fitted_about_first(data.exog.to_numpy(float), data.endog.to_numpy(float))
     certified = [-3482258.63459582, 15.0618722713733, -0.358191792925910e-01, -2.02022980381683,

@@ -6,7 +6,6 @@ knows nothing of states and filters.
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from scipy import optimize, stats
 
 from gateway.wear.noise_grid import NoiseGrid, noise_grid
@@ -48,6 +47,8 @@ def filtered(hours, rows, split: int | None = None) -> RowFilter:
 
 def test_same_as_gls(series):
     """Pins coefficients, their covariance and the residual variance of seven models, with gaps, to nine digits."""
+    import statsmodels.api as sm
+
     hours, rows = series
     fit = fit_slope(filtered(hours, rows), [True] * 4)
     for model in SOME:
@@ -59,6 +60,8 @@ def test_same_as_gls(series):
 
 def test_level_split_is_a_dummy_with_a_restart(series):
     """Pins a split against GLS with a level of its own per part and a covariance of two blocks."""
+    import statsmodels.api as sm
+
     hours, rows = series
     fit = fit_slope(filtered(hours, rows, split=35), [True] * 4)
     old = (np.arange(60) < 35).astype(float)

@@ -4,18 +4,24 @@ Source: openTorsion 0.3, "Open source library for creating torsional finite elem
 `opentorsion`): natural frequencies and forced response of lumped inertias. The figures are invented.
 """
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pytest
-from opentorsion import Assembly, Disk, Shaft
 
 from firmware_sim.torsion import POINTS, CamTrain, pump_pulse, valve_pulse
+
+if TYPE_CHECKING:
+    from opentorsion import Assembly
 
 CYLINDERS = 6
 TRAIN = CamTrain(120_000.0, 900.0, 60.0, 1.4e7, 6.0e7, loss=0.06)
 
 
-def assembly(damping: float = 0.0) -> Assembly:
+def assembly(damping: float = 0.0) -> "Assembly":
     """The same train; `damping` in N m s/rad for each N m/rad of stiffness."""
+    from opentorsion import Assembly, Disk, Shaft
+
     k = [TRAIN.chain_stiffness, *[TRAIN.shaft_stiffness] * CYLINDERS]
     shafts = [Shaft(i, i + 1, k=x, c=damping * x) for i, x in enumerate(k)]
     return Assembly(shafts, disk_elements=[Disk(n, i) for n, i in enumerate(TRAIN.inertias(CYLINDERS))])

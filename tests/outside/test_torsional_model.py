@@ -8,7 +8,6 @@ invented. The product sees nothing of it but counts of two encoders, written as 
 import numpy as np
 import pytest
 from firmware_sim_voyages import START_UTC_S, tern_settings
-from opentorsion import Assembly, Disk, Shaft
 
 from firmware_sim import frames as link
 from gateway.measure.timeline import Now
@@ -27,6 +26,8 @@ CAM_NM = (300.0, 200.0, 900.0, 150.0, 250.0, 2_500.0, 200.0, 300.0)
 
 def response(rpm: float) -> np.ndarray:
     """complex[3, 8]: twist of each inertia about its mean turning, rad, by order."""
+    from opentorsion import Assembly, Disk, Shaft
+
     shafts = [Shaft(0, 1, k=CHAIN_NM_PER_RAD, c=4_000.0), Shaft(1, 2, k=SHAFT_NM_PER_RAD, c=4_000.0)]
     model = Assembly(shafts, disk_elements=[Disk(n, inertia) for n, inertia in enumerate(INERTIAS)])
     orders = np.arange(1, 9)

@@ -5,7 +5,6 @@ import math
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 
 from gateway.model.records import Median
 from gateway.wear.ar1_sums import GAPS, Ar1Sums, gap_place
@@ -65,6 +64,8 @@ def sums_of(slot, columns, y):
 @pytest.mark.parametrize("phi", [0.0, 0.4, 0.9, 0.99])
 def test_known_phi_against_statsmodels(seed, phi):
     """Pins coefficients and standard errors at a given φ, gaps and all, to statsmodels' GLS (OLS at φ = 0)."""
+    import statsmodels.api as sm
+
     slot, rpm, casing, load, lag = series(seed, n=300, phi=phi)
     columns = np.column_stack((np.ones(300), slot / 6_000, (rpm - 88) / 10, (casing - 45) / 10, (load - 0.6) * 10))
     ours = solve(sums_of(slot, columns, lag).grams(np.array([phi]))[0], [True] * 5)
@@ -76,6 +77,8 @@ def test_known_phi_against_statsmodels(seed, phi):
 
 def test_new_level_equals_a_dummy_column():
     """Pins that a level taken out of the sums gives the slope that statsmodels finds with a dummy for each level."""
+    import statsmodels.api as sm
+
     slot, rpm, casing, load, lag = series(5, n=300, phi=0.8)
     lag[180:] += 0.4
     columns = np.column_stack((np.ones(300), slot / 6_000, (rpm - 88) / 10, (casing - 45) / 10, (load - 0.6) * 10))
@@ -123,6 +126,8 @@ def test_whole_fit_against_glsar(phi):
 
     GLSAR knows that the noise is an AR(1) of single medians; the fit by rows must agree, and cannot be narrower.
     """
+    import statsmodels.api as sm
+
     slot, rpm, casing, load, lag = series(7, n=4000, phi=phi, gaps=False)
     fit, _ = fed(medians(slot, rpm, casing, load, lag))
     drift = fit.drift()

@@ -14,8 +14,6 @@ import httpx
 import page_rig as rig
 import pytest
 import structlog
-from openapi_spec_validator import OpenAPIV31SpecValidator
-from openapi_spec_validator.validation.exceptions import OpenAPIValidationError
 
 from gateway.model.settings import Settings
 from gateway.outlets.page.shapes import HistoryAnswer, PresentAnswer
@@ -370,6 +368,9 @@ def test_the_document_names_every_operation(ground: Ground) -> None:
 
 def test_the_document_is_openapi(ground: Ground) -> None:
     """Pins that the document is OpenAPI 3.1 to a validator that is not ours, which finds a planted fault."""
+    from openapi_spec_validator import OpenAPIV31SpecValidator
+    from openapi_spec_validator.validation.exceptions import OpenAPIValidationError
+
     document = ground.client.get("/api/openapi.json").json()
     OpenAPIV31SpecValidator(document).validate()
     document["paths"]["/api/book"]["post"]["requestBody"]["content"] = "none"
