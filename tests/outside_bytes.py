@@ -28,7 +28,7 @@ from starlette.responses import Response
 
 import gateway.link.plain
 from gateway.alarm.table import ROWS
-from gateway.app.brokers import Brokers
+from gateway.app.receipts import Receipts
 from gateway.cli.replay import Lines, pipeline_for
 from gateway.encode.checked import adapter
 from gateway.encode.messages import dump
@@ -45,7 +45,6 @@ from gateway.model.panel_settings import SentenceSettings
 from gateway.model.settings import GatewaySettings
 from gateway.model.settings_file import checked_section, load_settings
 from gateway.outlets.control import ControlServer
-from gateway.outlets.fault_log import FaultLog
 from gateway.outlets.modbus.frames import MbapSplitter, RtuReceiver, mbap, rtu_frame
 from gateway.outlets.modbus.pdu import PDU_BYTES_MAX, Asked, answer
 from gateway.outlets.page.calls import Call, Door, Op, answered
@@ -192,10 +191,12 @@ def do(data: bytes) -> None:
 
 def received(data: bytes) -> None:
     """A receipt of the shore: taken or passed over."""
-    brokers = cast(Brokers, SimpleNamespace(receipts={}, _claims={}, _faults=FaultLog("fuzz")))
-    Brokers._take_receipt(brokers, "ship", data, GATEWAY_ID)
-    Brokers._believe(brokers, "ship", 1_000)
-    assert all(seq <= 1_000 for seq, _ in brokers.receipts.values())
+    receipts = Receipts()
+    receipts.take("ship", data, GATEWAY_ID)
+    ranges = receipts.lacking("ship", 1_000, 1_000, 0.0)
+    confirmed = receipts.confirmed("ship")
+    assert confirmed is None or confirmed[0] <= 1_000
+    assert all(first <= last <= 1_000 for first, last in ranges)
 
 
 def shore(data: bytes) -> None:
