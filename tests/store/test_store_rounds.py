@@ -46,7 +46,14 @@ class Store:
         self.seq = 0
         self.acks = Acknowledgements()
 
-    def commit(self, events: Any = (), retained: Any = (), checkpoints: Any = (), bookings: Any = ()) -> list[int]:
+    def commit(
+        self,
+        events: Any = (),
+        retained: Any = (),
+        checkpoints: Any = (),
+        bookings: Any = (),
+        sheet_acts: Any = (),
+    ) -> list[int]:
         if self.failing is not None:
             raise self.failing
         ids = [(row.engine, row.id) for row in (*self.booked, *bookings)]
