@@ -45,6 +45,7 @@ class Stubborn:
         retained: Sequence[NewRetained] = (),
         checkpoints: Mapping[str, object] = MappingProxyType({}),
         bookings: Sequence[object] = (),
+        sheet_acts: Sequence[object] = (),
     ) -> list[int]:
         """As the store's, unless failing."""
         self.tried.set()
