@@ -286,10 +286,10 @@ def test_what_no_disk_could_take_is_left_out_counted_and_stands_as_a_fault() -> 
     rig = Rig()
     real = rig.store.commit
 
-    def picky(events: Any, retained: Any, checkpoints: Any, bookings: Any) -> list[int]:
+    def picky(events: Any, retained: Any, checkpoints: Any, *people: Any) -> list[int]:
         if any(e.body["n"] == "bad" for e in events) or any(isinstance(v, set) for v in checkpoints.values()):
             raise TypeError("not JSON")
-        return real(events, retained, checkpoints, bookings)
+        return real(events, retained, checkpoints, *people)
 
     rig.store.commit = picky  # type: ignore[method-assign]
     bad = NewEvent("t", "alarm", {"ts": TS, "n": "bad", "x": {1}})
@@ -359,10 +359,10 @@ def test_a_checkpoint_that_is_no_number_is_left_out_with_its_reason() -> None:
     rig = Rig()
     real = rig.store.commit
 
-    def strict(events: Any, retained: Any, checkpoints: Any, bookings: Any) -> list[int]:
+    def strict(events: Any, retained: Any, checkpoints: Any, *people: Any) -> list[int]:
         if any(value != value for value in checkpoints.values()):
             raise ValueError("not JSON")
-        return real(events, retained, checkpoints, bookings)
+        return real(events, retained, checkpoints, *people)
 
     rig.store.commit = strict  # type: ignore[method-assign]
     rig.writer.submit([event(1)], checkpoints={"good": 1, "bad": float("nan")})
@@ -378,10 +378,10 @@ def test_a_state_that_can_never_be_stored_is_named_in_the_fault() -> None:
     rig = Rig()
     real, first = rig.store.commit, [ValueError("x")]
 
-    def once(events: Any, retained: Any, checkpoints: Any, bookings: Any) -> list[int]:
+    def once(events: Any, retained: Any, checkpoints: Any, *people: Any) -> list[int]:
         if first:
             raise first.pop()
-        return real(events, retained, checkpoints, bookings)
+        return real(events, retained, checkpoints, *people)
 
     rig.store.commit = once  # type: ignore[method-assign]
     rig.writer.submit([], [NewRetained("c", "presence", b"3")])
