@@ -19,10 +19,26 @@ NUT_TURNED_MM = 2.5
 """In port the spring stands shorter by so much than it was at sea: cooling alone makes it about 1 mm shorter."""
 FREE_LENGTHS_MM = (203.0, 202.8)
 """As the crew measures it at each retightening: the spring takes a set."""
+LEGS = (
+    ("2031-01-02", "laden"),
+    ("2031-02-08", "ballast"),
+    ("2031-03-10", "laden"),
+    ("2031-04-27", "ballast"),
+    ("2031-06-02", "laden"),
+    ("2031-07-18", "ballast"),
+    ("2031-08-27", "laden"),
+    ("2031-10-16", "ballast"),
+    ("2031-12-16", "laden"),
+)
+"""From these days on, as the mate tells the engine room."""
+RETIMED_FROM = "2031-12-16"
+"""The camshaft was re-timed in the last long stay; from this day on the ship sails again."""
+PIN_GAUGE_MM = 0.6
+"""What the crew's pin gauge said after it: 0.2° late on its 160 mm."""
 CREW = "second engineer"
 HEADING = (
-    f"{'':<23}{'':<16}{'spring':>8}{'share':>9}{'lag':>7}   next limit, with its\n"
-    f"{'date':<12}{'running':>8}   {'engine':<16}{'mm':>8}{'N':>9}{'deg':>7}   5 to 95 % range\n" + "-" * WIDTH
+    f"{'':<23}{'':<12}{'spring':>8}{'share':>8}{'lag':>8}  next limit, with its\n"
+    f"{'date':<12}{'running':>8}   {'engine, rpm':<12}{'mm':>8}{'N':>8}{'deg':>8}  5 to 95 % range\n" + "-" * WIDTH
 )
 Ask = Callable[[dict[str, Any], str], dict[str, Any]]
 
@@ -35,6 +51,10 @@ class Voyage:
         self._next_h = 0.0
         self._at_sea_mm: float | None = None
         self._booked = 0
+        self._legs = list(LEGS)
+        self._retimed = False
+        self._lag_before_deg: float | None = None
+        self._to_prove = False
         self._seen: list[tuple[str, str]] = []
         self._trend: dict[str, Any] | None = None
         self._hours: list[float] = []
@@ -51,10 +71,7 @@ class Voyage:
             case "event", "alarm":
                 self._alarm(message)
             case "event", "adjustment":
-                before, after = message["before"].get("spring_mm"), message["after"].get("spring_mm")
-                self._show(
-                    message, "BOOKED", message["what"], f"by {message['by']}: spring {before} mm, now {after} mm"
-                )
+                self._adjusted(message)
 
     # -- what is printed ----------------------------------------------------------------------------------------
 
@@ -63,22 +80,24 @@ class Voyage:
         if hours is None:
             return
         self._hours.append(hours)
-        if r["running"] == "ahead" and length is not None:
-            self._at_sea_mm = length
+        self._tell_loading(r)
+        if r["running"] == "ahead":
+            self._at_sea_mm = length if length is not None else self._at_sea_mm
+            self._at_sea(r)
         elif r["running"] == "stopped":
             self._in_port(r)
         if hours >= self._next_h:
             self._next_h = (hours // LINE_EVERY_H + 1) * LINE_EVERY_H
-            engine = r["running"] + ("" if r["rpm"] is None else f" {r['rpm']:.0f} rpm")
-            figures = f"{_known(length, '.1f'):>8}{_known(r['tension_n'], ',.0f'):>9}{_known(r['lag_deg'], '.2f'):>7}"
-            out(f"{_when(r)}{engine:<16}{figures}   {self._outlook()}"[:WIDTH].rstrip())
+            engine = r["running"] + ("" if r["rpm"] is None else f" {r['rpm']:.0f}")
+            figures = f"{_known(length, '.1f'):>8}{_known(r['tension_n'], ',.0f'):>8}{_known(r['lag_deg'], '.2f'):>8}"
+            out(f"{_when(r)}{engine:<12}{figures}  {self._outlook()}".rstrip())
 
     def _outlook(self) -> str:
         ahead = [x for x in (self._trend or {}).get("limits", []) if x["hours_to"]["p50"]]
         first = min(ahead, key=lambda x: x["hours_to"]["p50"], default=None)
         if first is None:
             return ""
-        return f"{first['limit']} in {about_hours(HoursRange(**first['hours_to']))}"
+        return f"{first['limit']} {about_hours(HoursRange(**first['hours_to']))}"
 
     def _alarm(self, e: dict[str, Any]) -> None:
         raised = e["to"] == "unacknowledged" and e["from"] != "unacknowledged"
@@ -93,6 +112,20 @@ class Voyage:
         self._seen.append((message["ts"], line))
         out("\n".join(textwrap.wrap(line, WIDTH, subsequent_indent=" " * 50)))
 
+    def _adjusted(self, message: dict[str, Any]) -> None:
+        """A booking that counts. Those of the loading come with each leg: shown as they come, not summed up."""
+        what, by = message["what"], message["by"]
+        match what:
+            case "retightened":
+                before, after = message["before"].get("spring_mm"), message["after"].get("spring_mm")
+                self._show(message, "BOOKED", what, f"by {by}: spring {before} mm, now {after} mm")
+            case "camshaft-set":
+                self._to_prove = True
+                self._show(message, "BOOKED", what, f"by {by}: lag counts from here on")
+            case _:
+                leg = message["after"].get("condition")
+                out(f"{_when(message)}{'booked':<9}{what:<18}by {by}: {leg or 'see the log book'}"[:WIDTH])
+
     # -- the crew -----------------------------------------------------------------------------------------------
 
     def _acknowledge(self, tag: str) -> None:
@@ -104,6 +137,32 @@ class Voyage:
         """No more requests: the daemon is about to stop."""
         self._hand.shutdown(cancel_futures=True)
 
+    def _tell_loading(self, r: dict[str, Any]) -> None:
+        """The condition of a leg, booked once it has begun."""
+        told = None
+        while self._legs and r["ts"] >= self._legs[0][0]:
+            _, told = self._legs.pop(0)
+        if told:
+            self._book(r, {"kind": "loading", "condition": told})
+
+    def _at_sea(self, r: dict[str, Any]) -> None:
+        """The re-timing is booked with what the encoders read under way; what the lag is then proves it."""
+        lag = r["lag_deg"]
+        if lag is None:
+            return
+        if not self._retimed and r["ts"] >= RETIMED_FROM:
+            self._retimed = True
+            # As of the moment at which it is taken: the daemon knows the raw angle of now, not of this message.
+            self._ask_to_book(r, {"kind": "camshaft-set", "person": CREW, "gauge_mm": PIN_GAUGE_MM})
+        elif r["quality"]["lag"] != "good":
+            return
+        elif self._to_prove and self._lag_before_deg is not None:
+            self._to_prove = False
+            text = f"at sea {lag:+.2f} deg, before the work {self._lag_before_deg:+.2f} deg"
+            self._show(r, "PROVED", "camshaft-set", text)
+        elif not self._retimed:
+            self._lag_before_deg = lag
+
     def _in_port(self, r: dict[str, Any]) -> None:
         """The nut was turned: book it once, with what was read before and after."""
         before, after = self._at_sea_mm, r["spring_mm"]
@@ -112,15 +171,21 @@ class Voyage:
         self._at_sea_mm = None
         free_mm = FREE_LENGTHS_MM[min(self._booked, len(FREE_LENGTHS_MM) - 1)]
         self._booked += 1
-        entry = {
-            "kind": "retightened",
-            "person": CREW,
-            "utc_s": r["ts"],
-            "hours": r["hours"],
-            "free_length_mm": free_mm,
-            "spring_before_mm": round(before, 1),
-            "spring_after_mm": round(after, 1),
-        }
+        self._book(
+            r,
+            {
+                "kind": "retightened",
+                "free_length_mm": free_mm,
+                "spring_before_mm": round(before, 1),
+                "spring_after_mm": round(after, 1),
+            },
+        )
+
+    def _book(self, r: dict[str, Any], entry: dict[str, Any]) -> None:
+        """As of this reading."""
+        self._ask_to_book(r, entry | {"person": CREW, "utc_s": r["ts"], "hours": r["hours"]})
+
+    def _ask_to_book(self, r: dict[str, Any], entry: dict[str, Any]) -> None:
         try:
             self._ask({"do": "book", "engine": self._engine, "entry": entry}, "demo")
         except Refused as e:

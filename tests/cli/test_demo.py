@@ -22,23 +22,28 @@ WIDTH_MAX = 110
 @pytest.mark.slow
 @pytest.mark.timeout(1_500)
 def test_tells_its_story_to_the_end() -> None:
-    """One command shows wear past both limits, two retightenings, a broken wire found as such, and what to do."""
-    done = subprocess.run([*COMMAND, "--seconds", "380"], cwd=ROOT, capture_output=True, text=True, timeout=1_200)
+    """One command shows wear past both limits, retightenings, a stuck transducer named as such, a re-timing that is
+    booked and proved, and ranges."""
+    done = subprocess.run([*COMMAND, "--seconds", "600"], cwd=ROOT, capture_output=True, text=True, timeout=1_200)
     assert (done.returncode, done.stderr) == (0, "")
     assert max(map(len, done.stdout.splitlines())) <= WIDTH_MAX
     summary = done.stdout[done.stdout.index("What was seen, in order") :]
-    told = re.findall(r"(ALARM|WARNING|BOOKED) +([a-z-]+)", summary)
-    assert told == [
-        ("ALARM", "tension-low"),
-        ("BOOKED", "retightened"),
+    told = re.findall(r"(ALARM|WARNING|BOOKED|PROVED) +([a-z-]+)", summary)
+    firsts = list(dict.fromkeys(told))
+    story = [
         ("WARNING", "lag-near"),
-        ("WARNING", "transducer-fault"),
         ("ALARM", "tension-low"),
         ("BOOKED", "retightened"),
+        ("WARNING", "transducer-fault"),
         ("ALARM", "lag-limit"),
+        ("BOOKED", "camshaft-set"),
+        ("PROVED", "camshaft-set"),
     ]
-    assert "wire broken" in re.sub(r"\s+", " ", summary)
-    assert re.search(r"decision +re-time: ", summary)
+    assert [x for x in firsts if x in story] == story
+    assert told.count(("BOOKED", "retightened")) == 2
+    assert "tightener arm or transducer stuck" in re.sub(r"\s+", " ", summary)
+    assert re.search(r"about [0-9,]+ h \([0-9,]+ to [0-9,]+\)", done.stdout)
+    assert "find-fault" not in summary
     assert "monitoring aid" in done.stdout
 
 
@@ -139,6 +144,7 @@ def reading(running: str, spring_mm: float | None, hours: float = 100.0) -> dict
         "spring_mm": spring_mm,
         "tension_n": 1200.0,
         "lag_deg": None,
+        "quality": {"lag": "good", "spring": "good"},
     }
 
 
@@ -151,9 +157,37 @@ def test_crew_books_a_turned_nut_once(in_port_mm: float | None, booked: int) -> 
     for _ in range(3):
         voyage.take("x/reading", reading("stopped", in_port_mm))
     voyage.crew_leaves()
-    assert [r["entry"]["kind"] for r in desk.asked] == ["retightened"] * booked
+    work = [r["entry"] for r in desk.asked if r["entry"]["kind"] != "loading"]
+    assert [w["kind"] for w in work] == ["retightened"] * booked
     if booked:
-        assert desk.asked[0]["entry"]["spring_before_mm"] == 182.9
+        assert work[0]["spring_before_mm"] == 182.9
+
+
+def test_crew_tells_the_loading_once_for_each_leg() -> None:
+    """The condition of the leg that has begun; those that went by unseen are not told late."""
+    desk = Desk()
+    voyage = Voyage(desk, "main")
+    for day in ("2031-01-01", "2031-01-03", "2031-01-04", "2031-03-12"):
+        voyage.take("x/reading", reading("ahead", 181.0) | {"ts": f"{day}T00:00:00.000Z"})
+    voyage.crew_leaves()
+    assert [r["entry"]["condition"] for r in desk.asked] == ["laden", "laden"]
+
+
+def test_re_timing_is_booked_under_way_and_proved(capsys: pytest.CaptureFixture[str]) -> None:
+    """Booked once with the first lag that is known after the stay; the lag that is good again is the proof."""
+    desk = Desk()
+    voyage = Voyage(desk, "main")
+    voyage.take("x/reading", reading("ahead", 181.0) | {"ts": "2031-11-20T00:00:00.000Z", "lag_deg": 2.01})
+    after = {"ts": "2031-12-17T06:00:00.000Z", "lag_deg": 0.22}
+    for quality in ("doubtful", "doubtful"):
+        voyage.take("x/reading", reading("ahead", 181.0) | after | {"quality": {"lag": quality, "spring": "good"}})
+    done = {"kind": "adjustment", "what": "camshaft-set", "by": "second engineer", "before": {}, "after": {}}
+    voyage.take("x/event", done | {"ts": after["ts"], "hours": 100.0})
+    for _ in range(2):
+        voyage.take("x/reading", reading("ahead", 181.0) | after)
+    voyage.crew_leaves()
+    assert [r["entry"]["kind"] for r in desk.asked].count("camshaft-set") == 1
+    assert capsys.readouterr().out.count("at sea +0.22 deg, before the work +2.01 deg") == 1
 
 
 def test_refused_booking_is_told(capsys: pytest.CaptureFixture[str]) -> None:

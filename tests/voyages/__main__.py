@@ -4,6 +4,7 @@ python -m tests.voyages --hours 1 [--jobs 2] [--first SEED] [--seeds N] [--again
 """
 
 import argparse
+import re
 import sys
 import time
 from collections import Counter
@@ -57,7 +58,14 @@ def _table(verdicts: list[Verdict]) -> int:
         ("voyages with a broken oracle", f"{len(failed)}", "0"),
         ("planted faults found in time", f"{found:,} of {planted:,} = {100 * share:.2f} %", ">= 99 %"),
         ("alarms without cause", f"{false} = {365.25 * false / max(days, 1e-9):.2f} an engine-year", "<= 1"),
-        ("lag called good, worst error", f"{max((v.lag_worst_deg for v in verdicts), default=0):.4f} deg", "0.01"),
+        ("lag called good, worst error", f"{max((v.lag_worst_deg for v in verdicts), default=0):.4f} deg", "0.02"),
+        ("length called good, worst error", f"{max((v.length_worst_mm for v in verdicts), default=0):.3f} mm", "0.2"),
+        ("true cause named", _share(sum(v.named for v in verdicts), sum(v.worded for v in verdicts)), ">= 95 %"),
+        (
+            "true cause first, where it can be",
+            _share(sum(v.named_first for v in verdicts), sum(v.may_be_first for v in verdicts)),
+            ">= 90 %",
+        ),
         ("hours, worst error", f"{100 * max((v.hours_worst_share for v in verdicts), default=0):.4f} %", "0.1 %"),
         (
             "hours off at the end, ports with them",
@@ -70,11 +78,17 @@ def _table(verdicts: list[Verdict]) -> int:
         _say(f"{what:<38}{figure:<36}{bound}")
     for name, lines in (
         ("alarms without cause, by tag", [line.split()[0] for v in verdicts for line in v.false_alarms]),
+        ("broken oracles, by kind", [re.sub(r"[-+0-9.,]+", "#", line)[:60] for v in verdicts for line in v.failures]),
+        ("causes not named or not first", [line for v in verdicts for line in v.unnamed]),
         ("missed, by kind", [line.split(" at ")[0] for v in verdicts for line in v.missed]),
     ):
         _say(f"{name}: {', '.join(f'{k} {n}' for k, n in Counter(lines).most_common()) or 'none'}")
     rate_ok = 365.25 * false <= days or not false
     return 0 if not failed and share >= 0.99 and rate_ok else 1
+
+
+def _share(n: int, of: int) -> str:
+    return f"{n} of {of} = {100 * n / of:.1f} %" if of else "none"
 
 
 if __name__ == "__main__":

@@ -28,6 +28,8 @@ class Box:
         self.daemon: Daemon | None = None
         self.on_start: Callable[[Daemon], None] = lambda _daemon: None
         self.starts = self.kills = self.cuts = 0
+        self.port_text = ""
+        """Why no bytes can come, as the head's source says it: its port has vanished."""
 
     # -- life and death -----------------------------------------------------------------------------------------
 
@@ -68,6 +70,15 @@ class Box:
             return answer
 
         thread.submit = submit  # type: ignore[method-assign]
+        thread.inbox.port_text = self.port_text
+
+    def port_gone(self, text: str) -> None:
+        """The head's port is not there any more."""
+        self.port_text = text
+        if self.daemon is not None:
+            for thread in self.daemon.engines.threads.values():
+                thread.inbox.port_lost(text)
+            self.idle()
 
     def _wait(self, future: Future[Any], _timeout_s: float) -> bool:
         """Nobody waits here: what the disk takes now is written now."""

@@ -2,19 +2,18 @@
 
 import random
 import tomllib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
 from firmware_sim import Scenario
-from firmware_sim.scenario import checked
+from firmware_sim.truth_file import is_work
+from firmware_sim.voyage import draw_voyage
 from gateway.model.settings import Settings
 from gateway.model.settings_file import checked_settings
-from tests.sea_voyage import DAY_S
-from tests.sea_voyage import plan as sea_plan
 
-from .faults import KINDS, Kind
+from .faults import UNBOOKED, WRONG_FITTING, Call, call_for
 
+DAY_S = 86_400.0
 TERN = Path(__file__).parents[2] / "config" / "tern-passage.toml"
 BOX_EVENTS = {
     # what: (chance that a seed has it at all, how many at most, longest duration s)
@@ -46,10 +45,15 @@ SHORE_EVENTS = {
 class Planted:
     """A fault in the drive, a sensor, the head or the wire. Times of the simulation, s; `until_s` inf = it stays."""
 
-    kind: Kind
+    name: str
+    call: Call
     at_s: float
     until_s: float
     within_s: float
+    lasting: str = ""
+    hidden: bool = False
+    """Nothing is to be seen of it: what came before took the figures away."""
+    deg: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -70,16 +74,17 @@ class Plan:
     days: float
     every_s: float
     burst_s: float
+    sails: Scenario
     passages: list[tuple[float, float]]
     planted: list[Planted]
     happenings: list[Happening]
-    tables: dict[str, dict[str, Any]]
     hours_at_start: float
     acknowledges: bool
+    odd_clock: bool = False
     shore: bool = False
     """A second broker, ashore, has its own place in the outbox and gets every trend."""
-    events: list[dict[str, Any]] = field(default_factory=list)
-    points: list[tuple[float, float]] = field(default_factory=list)
+    port_gone_s: float = float("inf")
+    work: list[tuple[str, float]] = field(default_factory=list)
 
     @property
     def steady(self) -> bool:
@@ -88,16 +93,7 @@ class Plan:
 
     def scenario(self) -> Scenario:
         """For the simulated head."""
-        head: dict[str, Any] = {"rate_hz": 50 if self.steady else 100, "samples": 50}
-        if not self.steady:
-            head |= {"burst_s": self.burst_s, "every_s": self.every_s}
-        engine = {
-            "speed": self.points,
-            "sea": [[8.3, 0.5], [13.1, 0.5], [310.0, 0.4]],
-            "load_wander": [[11_000.0, 0.02], [90_000.0, 0.04]],
-        }
-        data = {"run": {"duration_s": self.days * DAY_S}, "head": head, "engine": engine, **self.tables}
-        return checked(data | {"event": self.events}, f"seed {self.seed}")
+        return self.sails
 
     def settings(self, variant: int = 0) -> Settings:
         """The invented vessel's, fit for this head; `variant`: as the crew changed them."""
@@ -116,84 +112,94 @@ class Plan:
 
 
 def make(seed: int) -> Plan:
-    """The voyage of this seed."""
+    """The voyage of this seed: a believable sea, and what hits the box in it."""
     rng = random.Random(f"voyage {seed}")
-    steady = rng.random() < 0.12
-    days = rng.uniform(0.8, 1.2) if steady else rng.choice([8.0, 10.0, 12.0, 16.0])
-    every_s = 0.0 if steady else rng.choice([1_200.0, 1_800.0, 1_800.0, 3_600.0])
-    course = sea_plan(seed, days)
-    if steady:
-        rpm = rng.uniform(78, 100)
-        course.points, course.passages = [(0.0, rpm)], [(0.0, days * DAY_S)]
-    tables = _tables(rng, steady)
+    days = rng.choice([7.0, 9.0, 10.0, 14.0])
+    drawn = draw_voyage(seed, days)
+    if not drawn.scenario.head.burst_s:
+        # A head without pause costs a hundred times as much: a day and a half of it.
+        days = 1.5
+        drawn = draw_voyage(seed, days)
+    c = drawn.scenario.clock
+    odd = c.jitter_us > 0 or c.tick_us > 1 or c.declared != 1
+    if drawn.wiring or odd:
+        # What nothing can be measured with hides all else: it sails with no other fault.
+        drawn = draw_voyage(seed, days, faults=False)
+    head = drawn.scenario.head
     due = rng.random() < 0.15
     p = Plan(
         seed=seed,
         days=days,
-        every_s=every_s,
-        burst_s=0.0 if steady else 6.0,
-        passages=[(a, min(b, days * DAY_S)) for a, b in course.passages if a < days * DAY_S],
+        every_s=head.every_s if head.burst_s else 0.0,
+        burst_s=head.burst_s or 0.0,
+        sails=drawn.scenario,
+        passages=drawn.passages,
         planted=[],
         happenings=[],
-        tables=tables,
-        hours_at_start=23_800.0 - rng.uniform(5, 60) if due and not steady else 21_400.0,
+        hours_at_start=23_800.0 - rng.uniform(5, 60) if due and head.burst_s else 21_400.0,
         acknowledges=rng.random() < 0.7,
-        points=course.points,
+        odd_clock=odd,
     )
-    _plant(rng, p)
+    _expect(p, drawn.faults, drawn.wiring)
     _hit(rng, p)
     _ashore(random.Random(f"shore {seed}"), p)
     return p
 
 
-def _tables(rng: random.Random, steady: bool) -> dict[str, dict[str, Any]]:
-    chain = {
-        "elongation_percent": round(rng.uniform(0.10, 0.30), 4),
-        "wear_percent_per_1000h": round(rng.uniform(0.008, 0.030), 5),
-    }
-    if not steady and rng.random() < 0.12:
-        # Wear to the limits within the voyage: what is seen is the same, only sooner.
-        chain |= {"elongation_percent": 0.33, "wear_rate_factor": rng.uniform(40, 120)}
-    return {
-        "chain": chain,
-        "tightener": {"length_mm": round(rng.uniform(179.8, 181.0), 3)},
-        "thermal": {"warm_at_start": steady},
-    }
-
-
-def _plant(rng: random.Random, p: Plan) -> None:
-    """Each kind on or off by seed; one slot of a passage for each fault, so that none hides behind another."""
-    on = [k for k in KINDS if rng.random() < k.chance and (p.steady or k.in_bursts)]
-    rng.shuffle(on)
-    lasting: set[str] = set()
-    slots = _slots(p)
-    rng.shuffle(slots)
-    for kind in on:
-        if kind.lasting and kind.lasting in lasting:
+def _expect(p: Plan, faults: list[tuple[str, float, float]], wiring: str | None) -> None:
+    """What was drawn, each with the call that it must raise."""
+    events = {e.at_s: e.model_dump() for e in p.sails.event}
+    if wiring:
+        found = _planted(p, f"wired: {wiring}", WRONG_FITTING, 0.0, float("inf"), "head")
+        p.planted.append(replace(found, within_s=p.passages[0][0] + found.within_s))
+    lost = False
+    for name, at_s, until_s in faults:
+        event = events[at_s]
+        lasting = _part(event["kind"])
+        stays = float("inf") if lasting else until_s if until_s != float("inf") else at_s
+        deg = abs(float(event.get("deg", 0.0)))
+        p.planted.append(_planted(p, name, call_for(name, event), at_s, stays, lasting, lost, deg))
+        lost |= lasting == "head"
+        if name == "port vanished":
+            p.port_gone_s = at_s
+    for e in p.sails.event:
+        if not is_work(e) or e.at_s > p.days * DAY_S:
             continue
-        within_s, for_s = kind.times(p.every_s, p.burst_s)
-        fits = [s for s in slots if s[1] - s[0] > max(within_s, for_s) * 1.3 + 3 * p.every_s and s[2] >= kind.after_s]
-        if not fits:
-            continue
-        slot = fits[0]
-        slots.remove(slot)
-        lasting |= {kind.lasting} if kind.lasting else set()
-        at_s = round(slot[0] + rng.uniform(0, 0.1) * (slot[1] - slot[0]), 2)
-        p.planted.append(Planted(kind, at_s, float("inf") if kind.lasting else at_s + for_s, within_s))
-        p.events.append(kind.event(at_s, for_s, rng))
+        kind, booked = e.kind, getattr(e, "booked", True)
+        p.work.append((kind, e.at_s))
+        if booked:
+            p.happenings.append(Happening(BOOKED_AS[kind], e.at_s + 1_800.0, e.at_s + 1_800.0))
+        else:
+            sails_s = min((a for a, _ in p.passages if a > e.at_s), default=float("inf"))
+            part = "lag" if kind == "retime" else "spring"
+            call = UNBOOKED[kind]
+            p.planted.append(_planted(p, f"{kind} not booked", call, sails_s, float("inf"), part, lost or bool(wiring)))
     p.planted.sort(key=lambda x: x.at_s)
 
 
-def _slots(p: Plan) -> list[tuple[float, float, float]]:
-    """(from, to, s of the passage before it): stretches of a passage, each for one fault."""
-    length = 0.14 * DAY_S if p.steady else 0.75 * DAY_S
-    out = []
-    for a, b in p.passages:
-        t = a + (0.05 if p.steady else 0.5) * DAY_S
-        while t + length < b - 0.02 * DAY_S:
-            out.append((t, t + length * 0.92, t - a))
-            t += length
-    return out
+def _planted(
+    p: Plan,
+    name: str,
+    call: Call,
+    at_s: float,
+    until_s: float,
+    lasting: str = "",
+    hidden: bool = False,
+    deg: float = 0.0,
+) -> Planted:
+    return Planted(name, call, at_s, until_s, call.within(p.every_s, p.burst_s), lasting, hidden, deg)
+
+
+BOOKED_AS = {"nut-turn": "retightened", "retime": "camshaft-set"}
+
+
+def _part(kind: str) -> str:
+    """Which part an event leaves changed for good; empty = it ends, or is over at once."""
+    if kind in ("coupling-slip", "tooth-jump", "cam-slip", "crank-slip"):
+        return "lag"
+    if kind in ("spring-break", "nut-backs-off", "transducer-shift", "transducer-drift"):
+        return "spring"
+    return {"pump-load": "shape", "other-head": "head", "port-gone": "head"}.get(kind, "")
 
 
 def _hit(rng: random.Random, p: Plan) -> None:
@@ -201,8 +207,6 @@ def _hit(rng: random.Random, p: Plan) -> None:
         clock = what.startswith("clock") or what in ("summer time", "leap second")
         if rng.random() < often[0] and not (p.steady and clock):
             _happen(rng, p, what, often)
-    if rng.random() < 0.6:
-        _book(rng, p)
     p.happenings.sort(key=lambda h: h.at_s)
 
 
@@ -234,18 +238,3 @@ def _figure(what: str, rng: random.Random) -> float:
         case "leap second":
             return -1.0
     return 0.0
-
-
-def _book(rng: random.Random, p: Plan) -> None:
-    """In a port stay the crew sets the camshaft anew or tightens the chain, and books it."""
-    ports = [(b, a) for (_, b), (a, _) in zip(p.passages, p.passages[1:], strict=False) if a - b > 20_000]
-    if not ports:
-        return
-    begin, end = rng.choice(ports)
-    # After the last manoeuvre and before the turning gear, the engine stands.
-    at_s = begin + 0.6 * (end - begin)
-    what = rng.choice(["camshaft-set", "retightened"])
-    figure = rng.uniform(-0.6, -0.2) if what == "camshaft-set" else rng.uniform(0.05, 0.2)
-    kind = {"kind": "retime", "deg": figure} if what == "camshaft-set" else {"kind": "nut-turn", "turns": figure}
-    p.events.append({**kind, "at_s": at_s - 1_800.0, "for_s": 600.0})
-    p.happenings.append(Happening(what, at_s, at_s, figure))

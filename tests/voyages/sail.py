@@ -17,7 +17,7 @@ from .box import Box
 from .broker import Broker
 from .clock import Clock, virtual
 from .disk import Disk, beneath_the_store
-from .plan import Happening, Plan, make
+from .plan import DAY_S, Happening, Plan, make
 
 TICKS_S = (1.0, 6.0, 200.0, 400.0)
 """After the last bytes: moments at which the box is looked at while nothing comes."""
@@ -105,6 +105,11 @@ class _Voyage:
             if self._plan.steady:
                 self._box.turn()
             self._look_after()
+        if self._plan.port_gone_s < self._plan.days * DAY_S:
+            self._until(self._plan.port_gone_s)
+            self._clock.true_s = max(self._clock.true_s, self._plan.port_gone_s)
+            self._box.port_gone("Port of the head vanished: check the plug, the cable and the supply of the head")
+            self._until(self._plan.days * DAY_S)
         self._settle()
         return self._out
 
