@@ -1,4 +1,4 @@
-"""Show the whole job on this machine: simulated head, broker, daemon, page and subscriber, a year within two minutes."""
+"""Show the whole job on this machine: simulated head, broker, daemon, page and subscriber, within two minutes."""
 
 import argparse
 import contextlib
