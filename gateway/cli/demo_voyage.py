@@ -30,11 +30,11 @@ LEGS = (
     ("2031-10-16", "ballast"),
     ("2031-12-16", "laden"),
 )
-"""From these days on, as the mate tells the engine room."""
+"""From these days on, as the deck officers report it."""
 RETIMED_FROM = "2031-12-16"
 """The camshaft was re-timed in the last long stay; from this day on the ship sails again."""
 PIN_GAUGE_MM = 0.6
-"""What the crew's pin gauge said after it: 0.2° late on its 160 mm."""
+"""What the crew's pin gauge showed after it: 0.2° late on its 160 mm."""
 CREW = "second engineer"
 HEADING = (
     f"{'':<23}{'':<12}{'spring':>8}{'share':>8}{'lag':>8}  next limit, with its\n"
@@ -80,7 +80,7 @@ class Voyage:
         if hours is None:
             return
         self._hours.append(hours)
-        self._tell_loading(r)
+        self._book_loading(r)
         if r["running"] == "ahead":
             self._at_sea_mm = length if length is not None else self._at_sea_mm
             self._at_sea(r)
@@ -137,13 +137,13 @@ class Voyage:
         """No more requests: the daemon is about to stop."""
         self._hand.shutdown(cancel_futures=True)
 
-    def _tell_loading(self, r: dict[str, Any]) -> None:
-        """The condition of a leg, booked once it has begun."""
-        told = None
+    def _book_loading(self, r: dict[str, Any]) -> None:
+        """The condition of a leg, booked once it has started."""
+        condition = None
         while self._legs and r["ts"] >= self._legs[0][0]:
-            _, told = self._legs.pop(0)
-        if told:
-            self._book(r, {"kind": "loading", "condition": told})
+            _, condition = self._legs.pop(0)
+        if condition:
+            self._book(r, {"kind": "loading", "condition": condition})
 
     def _at_sea(self, r: dict[str, Any]) -> None:
         """The re-timing is booked with what the encoders read under way; what the lag is then proves it."""
