@@ -16,7 +16,7 @@ EX_IOERR = 74
 # What each does, as --help shows it: docstrings are gone under -OO, which the service runs with.
 COMMANDS = {
     "demo": "Show the whole job on this machine: simulated head, broker, daemon, page and subscriber, "
-    "a year within two minutes.",
+    "within two minutes.",
     "run": "Run the daemon until it is asked to stop (SIGTERM or Ctrl-C).",
     "check": "Check a configuration and print what follows from it.",
     "replay": "Run a capture through the same pipeline and print what the daemon would publish, "
