@@ -105,7 +105,7 @@ def test_maintenance_records_are_entered_one_at_a_time(
         go_on.set()
         first.join(180)
     assert [a["entry"]["id"] for a in answers] == ["w"]
-    assert ways.handle("shell", dry(id="x", hours=21_400.0) | {"dry": False}, "test")["entry"]["id"] == "x"
+    assert ways.handle("shell", dry(id="x", hours=21_401.0) | {"dry": False}, "test")["entry"]["id"] == "x"
     assert [entry.id for entry in engine.snapshot.log] == ["w", "x"]
 
 

@@ -37,7 +37,13 @@ def test_killed_right_after_its_answer_an_act_is_on_the_disk(tmp_path: Path) -> 
             if n % 2:
                 assert answered(socket, {"do": "silence", "by": by})["recorded"]
             else:
-                entry = {"kind": "hand-play", "id": f"play-{n}", "person": by, "hours": 21_400.0, "play_links": 0.7}
+                entry = {
+                    "kind": "hand-play",
+                    "id": f"play-{n}",
+                    "person": by,
+                    "hours": 21_400.0,
+                    "play_links": 0.7 + n / 10,
+                }
                 assert answered(socket, {"do": "book", "entry": entry, "by": by})["recorded"]
             process.kill()
     reader = StateReader(tmp_path / "data")

@@ -137,6 +137,8 @@ class Lockstep:
         link._stopping = SimpleNamespace(  # type: ignore[assignment]
             is_set=lambda: self._politely, wait=lambda _s: self._yield(), set=lambda: None
         )
+        # The link's pauses end by a wake as well: they wait for the simulation, not for the wall.
+        link.wake.wait = lambda timeout=None: (self._yield(), link.wake.is_set())[1]  # type: ignore[method-assign]
         self._politely = False
         self._link_runs = greenlet(self._run)
 

@@ -308,7 +308,7 @@ def test_what_a_figure_means_is_there_on_demand(screen: Screen, size: tuple[int,
     """Pins that each figure's name opens its meaning with its unit, by keyboard too."""
     screen.open("now", size)
     names = screen.driver.find_elements(By.CSS_SELECTOR, ".engine .what")
-    assert len(names) == 11
+    assert len(names) == 12
     for name in names:
         name.send_keys(Keys.ENTER)
         note = screen.driver.find_element(By.ID, str(name.get_attribute("aria-controls")))
@@ -410,7 +410,7 @@ def test_it_asks_nothing_of_the_world(screen: Screen) -> None:
         "return performance.getEntriesByType('resource').map((e) => [e.name, e.decodedBodySize])"
     )
     assert loaded and all(name.startswith(screen.served.url) for name, _ in loaded)
-    assert sum(size for name, size in loaded if "/api/" not in name) < 165_000
+    assert sum(size for name, size in loaded if "/api/" not in name) < 200_000
 
 
 def test_work_sheets_are_live(driver: Chrome, settings: Settings) -> None:
