@@ -68,8 +68,8 @@ class Receipts:
         known = self._confirmed.get(broker)
         if known is None:
             return ()
-        self._look_behind(known, place, now_s)
         ranges = _delivered(known.receipt, place)
+        self._look_behind(known, place, now_s, bool(ranges))
         if known.fresh:
             known.fresh = False
             return ranges
@@ -105,8 +105,8 @@ class Receipts:
             behind = None if old is None or receipt.seq > old.receipt.seq else old.behind_since_s
             self._confirmed[broker] = _Confirmed(receipt, now_s, behind_since_s=behind)
 
-    def _look_behind(self, known: _Confirmed, place: int, now_s: float) -> None:
-        if known.receipt.seq >= place:
+    def _look_behind(self, known: _Confirmed, place: int, now_s: float, gaps: bool) -> None:
+        if known.receipt.seq >= place and not gaps:
             known.behind_since_s = None
         elif known.behind_since_s is None:
             known.behind_since_s = now_s

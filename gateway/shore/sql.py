@@ -89,11 +89,13 @@ BEHIND = (
     "AND c.to_seq > s.upto_seq)"
 )
 RECEIPTS_DUE = (
-    "SELECT gateway, vessel, first_seq, upto_seq, asked, asks, CASE WHEN gap_since < ? THEN 1 ELSE 0 END, "
-    "CASE WHEN seen_at > ? THEN 1 ELSE 0 END FROM gateway WHERE seen_at < ? AND CASE "
-    "WHEN gap_since < ? OR (first_seq > 1 AND seen_at > ?) THEN ask_at < ? "
-    "WHEN receipt_seq < 0 THEN receipt_at < ? ELSE receipt_seq < upto_seq END ORDER BY gateway LIMIT ?"
-)
+    "SELECT gateway, vessel, first_seq, upto_seq, asked, asks, ask_at, CASE WHEN {gap} THEN 1 ELSE 0 END, "
+    "CASE WHEN {before} AND ask_at < ? THEN 1 ELSE 0 END, "
+    "CASE WHEN gap_since IS NULL AND NOT {before} THEN 0 ELSE 1 END FROM gateway WHERE seen_at < ? AND ({gap} "
+    "OR ({before} AND ask_at < ?) OR ((gap_since IS NULL OR gap_since >= ?) AND CASE WHEN receipt_seq < 0 "
+    "THEN receipt_at < ? ELSE receipt_seq < upto_seq END)) ORDER BY gateway LIMIT ?"
+).format(gap="(gap_since < ? AND ask_at < ?)", before="(first_seq > 1 AND seen_at > ?)")
+"""What may be asked for now, and what has risen; the last three columns: a gap, what was before the first, either."""
 RECEIPT_PUBLISHED = (
     "UPDATE gateway SET receipt_seq = ?, receipt_at = ?, asked = ?, asks = ?, ask_at = ? WHERE gateway = ?"
 )

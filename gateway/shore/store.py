@@ -67,7 +67,7 @@ class Receipt:
 
 @dataclass(frozen=True, slots=True)
 class _Due:
-    """A row of RECEIPTS_DUE."""
+    """A row of RECEIPTS_DUE. `asks_gap`, `asks_before`: what may be asked for now; `is_open`: something is missing."""
 
     gateway: str
     vessel: str
@@ -75,17 +75,24 @@ class _Due:
     upto: int
     asked: str
     asks: int
-    has_gap: int
-    is_new: int
+    ask_at: Any
+    asks_gap: int
+    asks_before: int
+    is_open: int
 
     def published(self, receipt: Receipt, utc_s: float) -> tuple[Any, ...]:
         """For RECEIPT_PUBLISHED."""
+        at = rfc3339(utc_s)
+        if not self.is_open:
+            return receipt.seq, at, "[]", 0, at, self.gateway
+        if not self.asks_gap and not self.asks_before:
+            return receipt.seq, at, self.asked, self.asks, self.ask_at, self.gateway
         asked = json.dumps(receipt.missing)
         asks = self.asks + 1 if asked == self.asked else 0
         # The ship sends so many a second; meanwhile it is not asked for the same again.
         takes_s = sum(b - a + 1 for a, b in receipt.missing) / EVENTS_AGAIN_PER_S
         wait_s = min(ASK_S_MAX, (ASK_S + takes_s) * 2.0 ** min(asks, 12))
-        return receipt.seq, rfc3339(utc_s), asked, asks, rfc3339(utc_s + wait_s), self.gateway
+        return receipt.seq, at, asked, asks, rfc3339(utc_s + wait_s), self.gateway
 
 
 def _without(found: Iterable[Span], closed: Sequence[Span]) -> list[Span]:
@@ -255,9 +262,10 @@ class FleetStore:
         settled, new = rfc3339(utc_s - settle_s), rfc3339(utc_s - NEW_S)
         now, repeat = rfc3339(utc_s), rfc3339(utc_s - REPUBLISH_S)
         with self._db.transaction():
+            ask_gap, ask_before = (settled, now), (new, now)
             rows = self._db.run(
                 sql.RECEIPTS_DUE + self._db.free,
-                (settled, new, settled, settled, new, now, repeat, RECEIPTS_PER_STEP),
+                (*ask_gap, *ask_before, new, settled, *ask_gap, *ask_before, settled, repeat, RECEIPTS_PER_STEP),
             )
             due = {str(row[0]): _Due(*row) for row in rows}
             receipts = [Receipt(d.vessel, d.gateway, d.upto, self._missing(d)) for d in due.values()]
@@ -269,9 +277,9 @@ class FleetStore:
     def _missing(self, due: "_Due") -> Spans:
         """The gaps of a gateway, lowest first, as many as a receipt may name; none that a person has closed."""
         found: list[Span] = []
-        if due.is_new and due.first > 1:
+        if due.asks_before:
             found.append((max(1, due.first - BEFORE_FIRST), due.first - 1))
-        if due.has_gap:
+        if due.asks_gap:
             ((lowest,),) = self._db.run(sql.LOWEST_ABOVE, (due.gateway, due.upto))
             holes = self._db.run(sql.HOLES, (due.gateway, due.upto, MISSING_MAX))
             found += [(due.upto + 1, int(lowest) - 1)] if lowest is not None and lowest > due.upto + 1 else []

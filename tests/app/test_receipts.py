@@ -55,6 +55,14 @@ def test_how_long_the_shore_is_behind() -> None:
     assert receipts.behind_s(410.0) == {BROKER: 10.0}
 
 
+def test_a_gap_below_the_receipts_end_counts_too() -> None:
+    """Another keeper may name its highest number and the gaps below it: they go again, and the shore is behind."""
+    receipts = Receipts()
+    receipts.take(BROKER, receipt(43, [[5, 9]]), GATEWAY)
+    assert receipts.lacking(BROKER, 43, 43, 100.0) == ((5, 9),)
+    assert receipts.behind_s(160.0) == {BROKER: 60.0}
+
+
 @pytest.mark.parametrize(
     "payload",
     [

@@ -164,6 +164,21 @@ def test_a_receipt_names_what_is_missing_and_asks_less_and_less_often(store_url:
     assert receipts(store, UTC + 20 * 86_400 + 1) == [Receipt("a", name, 30, ())]
 
 
+def test_a_young_gateways_receipts_rise_at_once(store_url: str) -> None:
+    """Asking for what was recorded before the first that came, which the ship may not hold any more, does not hold up
+    the receipts of what comes now, and is not repeated with each of them."""
+    store, name = FleetStore(store_url), gateway_of("a")
+    kept(store, event("a", 11))
+    assert receipts(store, UTC + 20) == [Receipt("a", name, 11, ((1, 10),))]
+    asked = 0
+    for n in range(12, 40):
+        kept(store, event("a", n), utc_s=UTC + 10 * n)
+        (receipt,) = receipts(store, UTC + 10 * n + 2)
+        assert receipt.seq == n
+        asked += bool(receipt.missing)
+    assert 1 <= asked <= 4
+
+
 def test_every_receipt_is_due_again_when_a_keeper_has_caught_up(store_url: str) -> None:
     """For a ship whose last events were lost by a broker; not more often than each half minute."""
     store, name = FleetStore(store_url), gateway_of("a")
