@@ -4,7 +4,7 @@ An alarm keeps four facts, each moved by its own cause and by nothing else:
 
     active      the process: the condition has held for the on-delay; false again after the off-delay
     accepted    a person has acknowledged this occurrence; true also where there is nothing to accept
-    shelved     a person has put it away until a time, at most a day; it comes back by itself
+    shelved     a person has shelved it until a time, at most a day; it comes back by itself
     withdrawn   a person has taken it out of service, or design suppresses it (a higher alarm stands for it)
 
 The state that is shown follows from the facts, withdrawn over shelved over the rest:
@@ -78,7 +78,7 @@ class AlarmFacts:
     """When it was last announced, repeated or reminded of."""
     repeats: int = 0
     away: str = ""
-    """Who put it away and why, while it is shelved or out of service."""
+    """Who shelved it or took it out of service, and why."""
 
 
 class Alarm:
@@ -212,7 +212,7 @@ class Alarm:
     # -- what people and design do ------------------------------------------------------------------------------
 
     def acknowledge(self, now_us: int, by: str) -> list[Transition]:
-        """A person has seen it. Nothing to accept, or put away: nothing happens."""
+        """A person has seen it. Nothing to accept, or shelved: nothing happens."""
         before = self.state
         if before not in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED):
             return []

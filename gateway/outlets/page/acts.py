@@ -1,4 +1,4 @@
-"""What may be done from the page, by somebody who has logged in: acknowledge, put away, stop the sound, book."""
+"""What may be done from the page, by somebody who has logged in: acknowledge, shelve, stop the sound, book."""
 
 import asyncio
 import time

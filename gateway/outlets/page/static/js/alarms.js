@@ -78,11 +78,11 @@ function item(a) {
 
 function more(a, act) {
   const away = a.state === "shelved" || a.state === "out-of-service";
-  if (away) return a.state === "shelved" ? act("unshelve", "Bring back") : act("in-service", "Back in service");
+  if (away) return a.state === "shelved" ? act("unshelve", "Unshelve") : act("in-service", "Back in service");
   const minutes = h("select", { "aria-label": "for how long" }, [30, 60, 240, 720, 1440].map((m) => h("option", { value: m }, m < 60 ? `${m} min` : `${m / 60} h`)));
   const reason = h("input", { "aria-label": "reason", placeholder: "reason", maxlength: 200 });
-  return h("details", {}, h("summary", {}, "Put away"), h("p", {}, minutes, " ", reason, " ",
-    act("shelve", "Put away", () => ({ minutes: Number(minutes.value), why: reason.value }))));
+  return h("details", {}, h("summary", {}, "Shelve"), h("p", {}, minutes, " ", reason, " ",
+    act("shelve", "Shelve", () => ({ minutes: Number(minutes.value), why: reason.value }))));
 }
 
 async function send(a, do_, body, why) {

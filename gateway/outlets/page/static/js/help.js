@@ -7,7 +7,7 @@ export function show(root) {
     h("div", {}, h("dt", {}, unit ? `${name}, ${unit}` : name), h("dd", {}, meaning)));
   const state = {
     unacknowledged: "It calls: it flashes, and the panel sounds.", acknowledged: "Somebody has seen it; it stands until what raised it is over.",
-    returned: "It is over, but nobody has seen it yet.", shelved: "Put away for a time, a day at most; it comes back by itself.",
+    returned: "It is over, but nobody has seen it yet.", shelved: "Shelved for a time, a day at most; it comes back by itself.",
     suppressed: "A weightier alarm tells the same.", "out-of-service": "Taken out for work on a sensor; it stays so until put back.",
   };
   const states = Object.entries(state).map(([key, said]) => h("div", {}, h("dt", {}, STATE[key]), h("dd", {}, said)));
@@ -20,7 +20,7 @@ export function show(root) {
     h("section", {}, h("h3", {}, "How far a reading may be believed"),
       h("p", {}, "Good: averaged over enough revolutions, no sensor in doubt. Uncertain: it is measured, but for the reason given it may be off. Not known: there is no figure, and none is made up.")),
     h("section", {}, h("h3", {}, "Alarms"),
-      h("p", {}, `From weighty to light: ${Object.values(PRIORITY).join(", ")}; a triangle, a circle and a square tell alarm, warning and caution apart without colour. An alarm is judged only while the engine runs as it must for it; when she stops, what stood still stands.`),
+      h("p", {}, `Priorities, highest first: ${Object.values(PRIORITY).join(", ")}; a triangle is an alarm, a circle a warning, a square a caution, also without colour. An alarm is judged only while the engine runs as it must for it; when the engine stops, what stood still stands.`),
       h("dl", { class: "plain" }, states)),
     h("section", {}, h("h3", {}, "This page"),
       h("p", {}, "All times are UTC. Figures renew themselves each second; when they do not, the page says so within five. Touch or press a figure's name to read what it means. With a keyboard: Tab goes on, Enter presses. Acting asks for a log-in and is put on record with your name; looking does not, unless the ship has set it so.")));

@@ -1,11 +1,11 @@
 // The engineer's words for what the gateway says in its own, and what each figure means.
 export const RUNNING = {
-  unknown: "not known whether she runs", stopped: "stopped", turning: "on the turning gear",
+  unknown: "running state unknown", stopped: "stopped", turning: "on the turning gear",
   changing: "speed changing", ahead: "running ahead, steady", astern: "running astern",
 };
 export const STATE = {
   unacknowledged: "not acknowledged", acknowledged: "acknowledged", returned: "gone back to normal, not acknowledged",
-  shelved: "put away", suppressed: "held back by another alarm", "out-of-service": "out of service", normal: "normal",
+  shelved: "shelved", suppressed: "held back by another alarm", "out-of-service": "out of service", normal: "normal",
 };
 export const PRIORITY = {
   "emergency-alarm": "Emergency alarm", alarm: "Alarm", warning: "Warning", caution: "Caution",
