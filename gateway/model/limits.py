@@ -29,6 +29,9 @@ INBOUND_MESSAGE_BYTES_MAX = 4_096
 EVENTS_AGAIN_PER_S = 20.0
 """Events a second that the ship sends again for a shore that lacks them (interface, section 3): behind fresh ones, so
 that a large gap holds nothing up."""
+EVENTS_AGAIN_PER_DAY = 20_000
+"""And so many a day (about 12 MB), ten times the largest gap that a shore must be able to fill: whoever asks without
+end, a keeper gone wrong or an attacker at the broker, does not run up the bill of a satellite link without end."""
 
 PENDING_EVENTS_MAX = 10_000
 """Events held in memory while the disk fails (about 5 MB). Beyond that the oldest that is not an alarm goes first."""

@@ -3,6 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gateway.model.limits import EVENTS_AGAIN_PER_DAY
 from gateway.outlets.mqtt.line import Outgoing
 from gateway.outlets.mqtt.resend import Resend
 
@@ -52,6 +53,16 @@ def test_twenty_a_second_however_often_it_is_asked() -> None:
     resend.ask(((1, 1_000),))
     sent = [n for tenth in range(101) for n in drained(resend, held, tenth / 10)]
     assert len(sent) == 20 + 10 * 20
+
+
+def test_who_asks_without_end_does_not_cost_a_satellite_link_without_end() -> None:
+    """A keeper gone wrong, or a stranger at the broker, asks for everything again each minute for two days."""
+    resend, held = Resend(), set(range(1, 31))
+    sent = 0
+    for minute in range(2 * 24 * 60):
+        resend.ask(((1, 30),))
+        sent += sum(len(drained(resend, held, minute * 60.0 + second)) for second in (0, 1, 2))
+    assert EVENTS_AGAIN_PER_DAY < sent <= 3 * EVENTS_AGAIN_PER_DAY
 
 
 def test_one_that_the_link_did_not_take_comes_next() -> None:

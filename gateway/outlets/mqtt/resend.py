@@ -6,7 +6,7 @@ shore reports in its next receipt.
 
 from collections.abc import Callable
 
-from gateway.model.limits import EVENTS_AGAIN_PER_S
+from gateway.model.limits import EVENTS_AGAIN_PER_DAY, EVENTS_AGAIN_PER_S
 from gateway.outlets.mqtt.line import Outgoing
 
 Ranges = tuple[tuple[int, int], ...]
@@ -19,7 +19,7 @@ class Resend:
     def __init__(self) -> None:
         self._asked: Ranges | None = None
         self._left: list[tuple[int, int]] = []
-        self._tokens, self._at_s = EVENTS_AGAIN_PER_S, float("-inf")
+        self._tokens, self._left_today, self._at_s = EVENTS_AGAIN_PER_S, float(EVENTS_AGAIN_PER_DAY), float("-inf")
         self.sent = 0
         """Events handed to the broker again, since the start."""
         self.not_held: Ranges = ()
@@ -33,10 +33,11 @@ class Resend:
         """The next event to go again, if one may go now. `first(a, b)`: the lowest event held from `a` to `b`."""
         if self._asked is not None:
             self._left, self._asked, self.not_held = sorted(self._asked), None, ()
-        earned = EVENTS_AGAIN_PER_S * min(1.0, now_s - self._at_s)
-        self._tokens = min(EVENTS_AGAIN_PER_S, self._tokens + earned)
+        since_s = min(86_400.0, now_s - self._at_s)
+        self._tokens = min(EVENTS_AGAIN_PER_S, self._tokens + EVENTS_AGAIN_PER_S * since_s)
+        self._left_today = min(EVENTS_AGAIN_PER_DAY, self._left_today + EVENTS_AGAIN_PER_DAY * since_s / 86_400.0)
         self._at_s = now_s
-        while self._left and self._tokens >= 1.0:
+        while self._left and min(self._tokens, self._left_today) >= 1.0:
             start, end = self._left[0]
             out = first(start, end)
             held = end + 1 if out is None else out.again or 0
@@ -51,6 +52,7 @@ class Resend:
     def passed_on(self, out: Outgoing) -> None:
         """What `due` gave was handed to the broker."""
         self._tokens -= 1.0
+        self._left_today -= 1.0
         self.sent += 1
         _, end = self._left.pop(0)
         if out.again is not None and out.again < end:
