@@ -367,8 +367,10 @@ def test_another_thread_may_offer_and_ask_at_any_time() -> None:
 def test_what_is_not_mqtt_is_a_reason_and_no_unexpected_fault(sent: bytes) -> None:
     """Malformed packets (MQTT 5, section 4.13) end the connection with a reason that says what to check."""
     outbox = MemoryOutbox()
-    with scripted() as broker, linked(broker_settings(broker.port), outbox) as link:
-        reasons: set[str] = set()
+    with scripted() as broker:
+        # before the link begins: one that is once connected whole has no reason to tell
         broker._connack = lambda five: b"\x20\x03\0\0\0" + sent  # type: ignore[method-assign]
-        until(lambda: bool(reasons.add(link.status().reason) or reasons - {"", "not yet connected"}), "a reason")
+        with linked(broker_settings(broker.port), outbox) as link:
+            reasons: set[str] = set()
+            until(lambda: bool(reasons.add(link.status().reason) or reasons - {"", "not yet connected"}), "a reason")
         assert not any("unexpected" in r for r in reasons), reasons
