@@ -71,6 +71,8 @@ class EnginePipeline:
         self._announced: list[int] = []
         """Pipeline time of each announcement of the last day."""
         self._use_datum(lag=False, spring=False)
+        self.changed_settings: tuple[str, ...] = ()
+        """What the settings measure otherwise than before the restart, in words."""
 
     # -- bytes in, outputs out ----------------------------------------------------------------------------------
 
@@ -328,5 +330,8 @@ class EnginePipeline:
         self.work.since_us = work_us if isinstance(work_us, int) else None
         t_us = self.timeline.t_us
         self.measuring.restore(kept, t_us)
+        changed = self.wear.changed_since(kept)
+        self.changed_settings = changed.texts
+        self.measuring.measured_otherwise(lag=changed.lag, spring=changed.spring)
         self.wear.restore(kept, wear, t_us, self._slow_means(t_us))
         self._use_datum(lag=False, spring=False)

@@ -155,6 +155,9 @@ class Daemon:
         event("started", f"the gateway has started with settings {self._fingerprint}")
         for renewal in filter(None, (self.stores.state.renewal, self.stores.history.renewal)):
             event("storage-renewed", renewal.text)
+        for thread in self.engines.threads.values():
+            for text in thread.changed_settings:
+                event("settings-changed", text)
         reader = StateReader(self.data_dir)
         known = {row.topic for row in reader.retained()}
         reader.close()

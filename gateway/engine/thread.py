@@ -92,6 +92,7 @@ class EngineThread(threading.Thread):
         self._logger = structlog.get_logger("engine").bind(engine=self.slug)
         # The first one soon: a gateway that is killed again and again must not start from nothing each time.
         self._checkpoint_at = time.monotonic() + 1.0
+        self.changed_settings = pipeline.changed_settings
         self._counts = pipeline.decoder.counts.snapshot()
         self._baud_at = time.monotonic() + BAUD_WATCH_S
         self._alarm_views = alarm_views(pipeline.alarms, index + 1, pipeline.timeline)

@@ -96,6 +96,14 @@ class Measuring:
             self.meter.spring.restart()
             self.meter.ripple.begin_again()
 
+    def measured_otherwise(self, *, lag: bool, spring: bool) -> None:
+        """The settings were changed: what the means hold was measured by the old ones."""
+        if lag:
+            self.meter.lag.restart()
+        if spring:
+            self.meter.spring.restart()
+            self.meter.ripple.begin_again()
+
     # -- over a restart -----------------------------------------------------------------------------------------
 
     def caught_up(self, t_us: int) -> None:

@@ -12,12 +12,13 @@ manoeuvre, which is averaged over.
 import math
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import astuple, dataclass
+from dataclasses import astuple, dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from gateway.measure.cycles import skew_lag_deg
 from gateway.measure.lost_motion import LostMotionPair
 from gateway.model.settings import EngineSettings
 from gateway.wear import geometry
@@ -113,6 +114,12 @@ class LostMotion:
     def add(self, pair: LostMotionPair) -> None:
         """Take a pair."""
         self.pairs.append(pair)
+
+    def skewed(self, more_us: float) -> None:
+        """So much more skew is taken off from now on: off the pairs seen so far as well, twice their speed's."""
+        if more_us:
+            pairs = (replace(p, deg=p.deg - skew_lag_deg(more_us, 2 * p.rpm)) for p in self.pairs)
+            self.pairs = deque(pairs, maxlen=PAIRS_MAX)
 
     def rebase(self, since_h: float) -> None:
         """Retightened, or the chain renewed: what was before is of another slack."""

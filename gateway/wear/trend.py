@@ -46,6 +46,7 @@ from gateway.wear.loading import loading_text
 from gateway.wear.lost_motion import NO_LOST_MOTION, LostMotion, LostMotionView
 from gateway.wear.ride_out import Interval, RideOut, mesh_share
 from gateway.wear.rows import Loadings
+from gateway.wear.scale import Changed, changed_since, scale_of
 from gateway.wear.segments import Segments, StepFound
 from gateway.wear.shape_reference import ShapeReference
 from gateway.wear.stop_shifts import StopShifts
@@ -512,6 +513,7 @@ class EngineWear:
             "loadings": [list(since) for since in self._loadings],
             "lost_motion": self.lost_motion.state(),
             "shape": self.shape.state(),
+            "scale": scale_of(self.engine, self.datum.zero_deg),
         }
 
     def load(self, state: dict[str, Any]) -> None:
@@ -538,6 +540,17 @@ class EngineWear:
             self.lost_motion.load(state["lost_motion"])
         if "shape" in state:
             self.shape.load(state["shape"])
+        self._measured_otherwise(changed_since(state.get("scale"), self.engine, self.datum.zero_deg))
+
+    def _measured_otherwise(self, changed: Changed) -> None:
+        """The settings were changed: figures have stepped, and the drive has not. What it wears at stands."""
+        if changed.lag:
+            self.lag.rebase(keep_slope=True)
+        if changed.spring:
+            self.spring.rebase(keep_slope=True)
+        if changed.lag or changed.spring:
+            self._first_h = None
+        self.lost_motion.skewed(changed.skew_us)
 
 
 def nearest(trend: Trend) -> LimitAhead | None:

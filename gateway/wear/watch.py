@@ -19,6 +19,7 @@ from gateway.wear.datum import Datum
 from gateway.wear.jumps import JumpFound, Jumps
 from gateway.wear.loading import loadings_of
 from gateway.wear.logbook import rebase
+from gateway.wear.scale import Changed, changed_since, scale_of
 from gateway.wear.summary import StandingStep, WearSummary
 from gateway.wear.trend import EngineWear, Series, Side, Trend, nearest
 
@@ -204,13 +205,23 @@ class WearWatch:
 
     def state(self) -> dict[str, object]:
         """What a restart needs at once; what the trend has learnt is larger, and `series.state` keeps it."""
-        return {**self.jumps.state(), "slips": list(self._slips)}
+        scale = scale_of(self.engine, self.datum.zero_deg)
+        return {**self.jumps.state(), "slips": list(self._slips), "scale": scale}
+
+    def changed_since(self, kept: Mapping[str, object]) -> Changed:
+        """What the settings measure otherwise than when this was kept."""
+        return changed_since(kept.get("scale"), self.engine, self.datum.zero_deg)
 
     def restore(
         self, kept: Mapping[str, object], series: Mapping[str, object] | None, t_us: int, now: SlowMeans
     ) -> None:
         """Go on from `state`, and from what the trend had learnt where that was kept."""
         self.jumps.restore(kept)
+        changed = self.changed_since(kept)
+        if changed.lag:
+            self.jumps.lag.rebase()
+        if changed.spring:
+            self.jumps.spring.rebase()
         slips = kept["slips"]
         if not isinstance(slips, list):  # no assertion: those are gone under -OO
             raise TypeError("slips: not what was kept")

@@ -2,19 +2,23 @@
 
 python -m tests.attack                     every case on a ship of its own
 python -m tests.attack NAME …              some of them
+python -m tests.attack NAME --times 6      one so often on one ship: does its memory grow each time, or once?
 python -m tests.attack --together 30       all at once for so many minutes, beside a head and a subscriber
 """
 
 import argparse
 import os
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 from tests.attack import cases, together  # noqa: E402, F401
-from tests.attack.case import CASES, Outcome, run  # noqa: E402
+from tests.attack.case import CASES, LONGEST_S, Case, Outcome, on_ship, run  # noqa: E402
+from tests.attack.head_process import EVERY_S  # noqa: E402
+from tests.attack.rig import ship  # noqa: E402
 
 HEAD = (
     f"{'case':<34} {'held':<5} {'before':>7} {'after':>7} {'alarm':>6} {'machine':>8} {'took':>6}   "
@@ -29,6 +33,13 @@ def line(o: Outcome) -> str:
     return f"{o.case.name:<34} {held:<5} {figures}   {o.why}".rstrip()
 
 
+def repeated(one: Case, times: int) -> Iterator[Outcome]:
+    """The same attack again and again on one ship: a bounded cache fills once, a leak grows each time."""
+    with ship(int(times * LONGEST_S / EVERY_S), **one.options) as s:
+        for _ in range(times):
+            yield on_ship(one, s)
+
+
 def all_together(minutes: float) -> int:
     """Print what was seen; 1 where something did not hold."""
     report = together.run(minutes)
@@ -41,6 +52,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("cases", nargs="*", metavar="NAME")
     parser.add_argument("--together", type=float, metavar="MINUTES", help="all at once, for so long")
+    parser.add_argument("--times", type=int, default=1, metavar="N", help="each so often on one ship")
     args = parser.parse_args()
     if args.together is not None:
         return all_together(args.together)
@@ -51,10 +63,10 @@ def main() -> int:
     failed = 0
     for one in CASES:
         if not args.cases or one.name in args.cases:
-            outcome = run(one)
-            failed += bool(outcome.why)
-            sys.stdout.write(f"{line(outcome)}\n")
-            sys.stdout.flush()
+            for outcome in repeated(one, args.times) if args.times > 1 else [run(one)]:
+                failed += bool(outcome.why)
+                sys.stdout.write(f"{line(outcome)}\n")
+                sys.stdout.flush()
     sys.stdout.write(f"{failed} did not hold; load average {os.getloadavg()[0]:.1f}\n")
     return 1 if failed else 0
 

@@ -96,6 +96,25 @@ def running(tmp_path: Path) -> Iterator[Daemon]:
     daemon.stop()
 
 
+def test_settings_that_measure_otherwise_are_told_once(tmp_path: Path) -> None:
+    """Started with another skew and another zero than before, the daemon puts both on the record, and not again."""
+    for lag in ({}, {}, {"skew_us": 40.0, "zero_deg": 17.0}, {"skew_us": 40.0, "zero_deg": 17.0}):
+        data = rig.example(tmp_path, None)
+        data["page"] = {"enabled": False}
+        data["engine"][0]["lag"] |= lag
+        settings = checked_settings(data)
+        daemon = Daemon(settings, fingerprint(settings))
+        daemon.start()
+        assert daemon.stop()
+    reader = StateReader(tmp_path / "data")
+    bodies = [json.loads(row.payload) for row in reader.events(0, 10_000, kind="gateway")]
+    reader.close()
+    texts = [b["text"] for b in bodies if b["what"] == "settings-changed"]
+    assert len(texts) == 2 and "skew_us of main is 40" in texts[0] and "zero of main is 17°" in texts[1]
+    starts = [n for n, b in enumerate(bodies) if b["what"] == "started"]
+    assert len(starts) == 4 and starts[2] < [b["what"] for b in bodies].index("settings-changed") < starts[3]
+
+
 def alarm_moves(data_dir: Path, tag: str) -> list[tuple[str, str]]:
     """From and to of an alarm's stored events."""
     reader = StateReader(data_dir)
