@@ -123,6 +123,7 @@ class SelfWatch:
                 1,
                 self._utc_s(a.facts.changed_us),
                 None if a.facts.shelved_until_us is None else self._utc_s(a.facts.shelved_until_us),
+                None if a.facts.since_us is None else self._utc_s(a.facts.since_us),
             )
             for a in self.alarms.alarms.values()
         )

@@ -72,9 +72,11 @@ def take_snapshot(
     )
 
 
-def alarm_view(alarm: Alarm, instance: int, utc_s: float, until_utc_s: float | None = None) -> AlarmView:
+def alarm_view(
+    alarm: Alarm, instance: int, utc_s: float, until_utc_s: float | None = None, since_utc_s: float | None = None
+) -> AlarmView:
     """One alarm as it stands; `instance`: 1 for the first engine; `utc_s`: when it last changed; `until_utc_s`:
-    when a shelved one comes back."""
+    when a shelved one comes back; `since_utc_s`: since when it stands."""
     state = alarm.state
     return AlarmView(
         no=alarm.row.no,
@@ -92,13 +94,20 @@ def alarm_view(alarm: Alarm, instance: int, utc_s: float, until_utc_s: float | N
         away=alarm.facts.away or "",
         until_utc_s=until_utc_s,
         short=short_text(alarm.row.tag, alarm.facts.value, alarm.facts.limit) if alarm.facts.text else "",
+        since_utc_s=since_utc_s,
     )
 
 
 def alarm_views(alarms: AlarmSet, instance: int, timeline: Timeline) -> tuple[AlarmView, ...]:
     """All alarms of an engine."""
     return tuple(
-        alarm_view(a, instance, timeline.utc_s(a.facts.changed_us), _utc_s(timeline, a.facts.shelved_until_us))
+        alarm_view(
+            a,
+            instance,
+            timeline.utc_s(a.facts.changed_us),
+            _utc_s(timeline, a.facts.shelved_until_us),
+            _utc_s(timeline, a.facts.since_us),
+        )
         for a in alarms.alarms.values()
     )
 

@@ -52,8 +52,10 @@ class PageSettings(Section):
     locked_minutes: Annotated[Finite, Field(ge=1, le=1_440)] = 15.0
     """After `failures_max` wrong log-ins by a name from an address each next one there waits longer, up to this."""
     viewers_max: Annotated[Integer, Field(ge=1, le=256)] = 32
-    alarm_colour: Literal["amber", "red"] = "amber"
-    """Machinery alarms: amber after A.1021(26) table 7.1.2, or red after MSC.191(79)."""
+    alarm_colour: Literal["amber", "red"] = "red"
+    """Alarms: red after MSC.191(79) 5.7.1, or amber after A.1021(26) table 7.1.2. Warnings orange, cautions yellow."""
+    sound: Switch = True
+    """The page may sound for what is not acknowledged, once somebody has pressed "Sound" on that screen."""
 
     def __post_init__(self) -> None:
         if (self.cert_file is None) != (self.key_file is None):

@@ -20,7 +20,7 @@ class AlarmView:
     `no`: row of the alarm table. `title`: at most 16 characters. `instance`: 1–999,999, one per engine.
     `revision`: 1–99, +1 on each change, kept across restarts. `changed_utc_s`: time of the last change. `away`: who
     shelved it or took it out of service; `until_utc_s`: when a shelved one comes back; `short`: the text in at most 42
-    characters, with figure and limit.
+    characters, with figure and limit. `since_utc_s`: since when it stands, or stood last; `None` = never did.
     """
 
     no: int
@@ -38,6 +38,7 @@ class AlarmView:
     away: str = ""
     until_utc_s: float | None = None
     short: str = ""
+    since_utc_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,9 @@
-"""The present as the page tells it, made from the board."""
+"""The present as the page shows it, made from the snapshot."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
+from gateway.alarm.wording import WORDS
+from gateway.encode.engine_state import EngineState, action_of, alarms_state, engine_state, present_figure, since
 from gateway.encode.messages import TrendMessage, rfc3339
 from gateway.encode.outlook import outlook
 from gateway.model.enums import AlarmState, Quality
@@ -18,12 +20,18 @@ from gateway.outlets.page.shapes import (
     Figure,
     LimitsAnswer,
     PresentAnswer,
+    StateAnswer,
 )
 from gateway.wear.course import band_mm
 
 QUIET_S = 3.0
 """Sooner than the alarm of a silent head, so that figures are seen to be old before they are taken away."""
 NOT_YET = Measured(None, Quality.BAD, "nothing heard from the sensor head")
+AWAY_WORDS = {
+    AlarmState.SHELVED: "shelved",
+    AlarmState.OUT_OF_SERVICE: "out of service",
+    AlarmState.SUPPRESSED: "suppressed",
+}
 _CALLING = {AlarmState.UNACKNOWLEDGED: 0, AlarmState.ACKNOWLEDGED: 1, AlarmState.RETURNED: 2}
 _WEIGHT = {"emergency-alarm": 0, "alarm": 1, "warning": 2, "caution": 3}
 
@@ -41,8 +49,12 @@ def present(inputs: PageInputs, shelf: Shelf, utc_s: float, mask: Mask) -> Prese
         fresh=board.fresh,
         silenced=board.silenced,
         alarm_colour=inputs.settings.page.alarm_colour,
+        sound=inputs.settings.page.sound,
+        state=_state(alarms_state(board.gateway_alarms)),
         engines=tuple(
-            engine_answer(settings[v.slug], v, shelf.trend(v.slug), quiet_s[settings[v.slug].head], mask)
+            engine_answer(
+                settings[v.slug], v, shelf.trend(v.slug), quiet_s[settings[v.slug].head], mask, fresh=board.fresh
+            )
             for v in board.engines
         ),
         alarms=alarm_answers("", board.gateway_alarms, mask),
@@ -50,10 +62,11 @@ def present(inputs: PageInputs, shelf: Shelf, utc_s: float, mask: Mask) -> Prese
 
 
 def engine_answer(
-    e: EngineSettings, v: EngineView, trend: TrendMessage | None, quiet_s: float, mask: Mask
+    e: EngineSettings, v: EngineView, trend: TrendMessage | None, quiet_s: float, mask: Mask, *, fresh: bool
 ) -> EngineAnswer:
     """One engine."""
     d = v.detail
+    hours = None if trend is None else trend.hours_since.retightened
     return EngineAnswer(
         slug=v.slug,
         name=e.name or e.slug,
@@ -79,7 +92,8 @@ def engine_answer(
         limits=limits_answer(e, d.free_length_mm if d else e.tightener.free_length_mm),
         trend=trend,
         outlook={} if trend is None else {x.limit: outlook(x, trend) for x in trend.limits},
-        alarms=alarm_answers(v.slug, v.alarms, mask),
+        state=_state(engine_state(v, fresh=fresh)),
+        alarms=alarm_answers(v.slug, v.alarms, mask, lambda tag: present_figure(tag, v, hours)),
         work_since=None if v.work_since_utc_s is None else rfc3339(v.work_since_utc_s),
     )
 
@@ -109,28 +123,49 @@ def limits_answer(e: EngineSettings, free_length_mm: float) -> LimitsAnswer:
     )
 
 
-def alarm_answers(engine: str, views: Iterable[AlarmView], mask: Mask) -> tuple[AlarmAnswer, ...]:
-    """Alarms that are not normal: those that call first, then by priority, newest first."""
+def _state(s: EngineState) -> StateAnswer:
+    return StateAnswer(
+        state=s.state,
+        what=s.what,
+        since=None if s.since_utc_s is None else rfc3339(s.since_utc_s),
+        action=s.action,
+        alert=None if s.alert is None else s.alert.tag,
+        away=tuple(f"{_title(v)}: {AWAY_WORDS[v.state]}" for v in s.away),
+    )
+
+
+def _title(v: AlarmView) -> str:
+    return WORDS[v.tag].title if v.tag in WORDS else v.title
+
+
+def alarm_answers(
+    engine: str, views: Iterable[AlarmView], mask: Mask, figure: Callable[[str], str] = lambda _: ""
+) -> tuple[AlarmAnswer, ...]:
+    """Alarms that are not normal: those that call first, then by priority, newest first. `figure`: the present one
+    of a tag."""
     standing = [v for v in views if v.state is not AlarmState.NORMAL]
     standing.sort(key=lambda v: (_CALLING.get(v.state, 3), _WEIGHT[v.priority], -v.changed_utc_s))
-    return tuple(_alarm(engine, v, mask) for v in standing)
+    return tuple(_alarm(engine, v, mask, figure(v.tag)) for v in standing)
 
 
-def _alarm(engine: str, v: AlarmView, mask: Mask) -> AlarmAnswer:
+def _alarm(engine: str, v: AlarmView, mask: Mask, now: str) -> AlarmAnswer:
     return AlarmAnswer(
         tag=v.tag,
         no=v.no,
         engine=engine,
-        title=v.title,
+        title=_title(v),
         text=mask.text(v.text),
         priority=v.priority,
         state=v.state,
         active=v.active,
         unacknowledged=v.unacknowledged,
         changed=rfc3339(v.changed_utc_s),
+        since=rfc3339(since(v)),
         causes=v.causes,
         away=mask.away(v.away),
         until=None if v.until_utc_s is None else rfc3339(v.until_utc_s),
+        action=action_of(v.tag),
+        now=now,
     )
 
 

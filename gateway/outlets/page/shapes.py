@@ -5,6 +5,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from gateway.encode.bounded_json import WHOLE_MAX
+from gateway.encode.engine_state import State
 from gateway.encode.figures import Fine, Hundredths, Tenths, Thousandths, Whole
 from gateway.encode.shapes import Stamp, TrendMessage
 from gateway.model.enums import AlarmState, Priority, Quality, Running
@@ -41,7 +42,8 @@ class Figure(Answer):
 
 
 class AlarmAnswer(Answer):
-    """An alarm that is not normal."""
+    """An alarm that is not normal. `title`: on screens; `since`: when it was raised, or, if it has returned, when it
+    did; `action`: what to do; `now`: the present figure, empty where the alarm is about none."""
 
     tag: Slug
     no: int
@@ -53,9 +55,24 @@ class AlarmAnswer(Answer):
     active: bool
     unacknowledged: bool
     changed: Stamp
+    since: Stamp
     causes: tuple[str, ...]
     away: str
     until: Stamp | None
+    action: str
+    now: str
+
+
+class StateAnswer(Answer):
+    """The state in one word, with what is wrong, since when and what to do. `alert`: the tag shown, or shown last
+    before the data ended; `away`: titles of what is shelved, out of service or suppressed, with that word."""
+
+    state: State
+    what: str
+    since: Stamp | None
+    action: str
+    alert: str | None
+    away: tuple[str, ...]
 
 
 class LimitsAnswer(Answer):
@@ -124,12 +141,13 @@ class EngineAnswer(Answer):
     limits: LimitsAnswer
     trend: TrendMessage | None
     outlook: dict[str, str]
+    state: StateAnswer
     alarms: tuple[AlarmAnswer, ...]
     work_since: Stamp | None = None
 
 
 class PresentAnswer(Answer):
-    """The present of all engines. `fresh`: the gateway's own parts come round."""
+    """The present of all engines. `fresh`: the gateway's own parts respond. `state`: by the gateway's own alarms."""
 
     v: Literal[1] = 1
     ts: Stamp
@@ -139,6 +157,8 @@ class PresentAnswer(Answer):
     fresh: bool
     silenced: bool
     alarm_colour: Literal["amber", "red"]
+    sound: bool
+    state: StateAnswer
     engines: tuple[EngineAnswer, ...]
     alarms: tuple[AlarmAnswer, ...]
 
