@@ -124,8 +124,9 @@ def action_of(tag: str) -> str:
     return WORDS[tag].action if tag in WORDS else ""
 
 
-def present_figure(tag: str, v: EngineView, hours_since_retightened: float | None = None) -> str:
-    """The present figure that an alarm is about, with its unit; empty where it is about no figure."""
+def present_figure(tag: str, v: EngineView, *, known: bool, hours_since_retightened: float | None = None) -> str:
+    """The present figure that an alarm is about, with its unit; empty where it is about no figure. `known`: data come;
+    without them no figure is the present one."""
     d = v.detail
     lag = None if d is None else d.lag.value
     figures: dict[str, tuple[float | None, int, str]] = {
@@ -142,7 +143,7 @@ def present_figure(tag: str, v: EngineView, hours_since_retightened: float | Non
     if tag not in figures:
         return ""
     value, digits, unit = figures[tag]
-    if value is None:
+    if value is None or not known:
         return "not known now"
     if unit == "°":
         return f"{abs(value):.{digits}f}° {'late' if value >= 0 else 'early'}"

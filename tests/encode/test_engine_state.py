@@ -14,6 +14,7 @@ from gateway.model.records import Measured
 from gateway.model.snapshot import EngineView
 
 NOW_S = 1_790_000_000.0
+TAGS = ("lag-limit", "tension-low", "slap-high", "retighten-due")
 
 
 def view(*alarms: Any, lag: Measured | None = None, spring: Measured | None = None, **changes: Any) -> EngineView:
@@ -106,7 +107,8 @@ def test_what_is_away_is_named_beside_normal(state: AlarmState) -> None:
 def test_the_figure_of_a_standing_alarm_is_the_present_one() -> None:
     """Pins figure, unit and side; where it is not known it is not made up."""
     v = view(lag=Measured(-2.31, Quality.GOOD), compression_mm=19.04, slap_mm=3.0)
-    shown = [present_figure(tag, v, 4_010.2) for tag in ("lag-limit", "tension-low", "slap-high", "retighten-due")]
+    shown = [present_figure(tag, v, known=True, hours_since_retightened=4_010.2) for tag in TAGS]
     assert shown == ["2.31° early", "19.0 mm compressed", "3.0 mm", "4,010 h"]
-    assert present_figure("storage-fault", v) == ""
-    assert present_figure("elongation-limit", replace(v, elongation_percent=None)) == "not known now"
+    assert present_figure("storage-fault", v, known=True) == ""
+    assert present_figure("tension-low", v, known=False) == "not known now"
+    assert present_figure("elongation-limit", replace(v, elongation_percent=None), known=True) == "not known now"

@@ -28,7 +28,7 @@ from gateway.worksheet.catalogue import SHEETS, as_data, sheet
 
 ALL_RULES = {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
 COLOURS = {"type": "rule", "values": ["color-contrast"]}
-VIEWS = ("now", "course", "log", "sheets", "commission", "help")
+VIEWS = ("now", "trends", "log", "sheets", "commission", "help")
 
 
 def shipped(package: str, name: str) -> Path | None:
@@ -134,7 +134,7 @@ def test_wcag_22_aa_of_every_sheet(page: tuple[Chrome, rig.Served]) -> None:
         assert faults(driver) == [], title
 
 
-@pytest.mark.parametrize("view", ["now", "course", "sheets"])
+@pytest.mark.parametrize("view", ["now", "trends", "sheets"])
 def test_old_figures_can_still_be_read(page: tuple[Chrome, rig.Served], view: str) -> None:
     """Pins that figures shown as old keep their contrast in every light, and so does what says that they are old."""
     driver = shown(page, view, b.DESK, "day")

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterable
 
 from gateway.alarm.wording import WORDS
-from gateway.encode.engine_state import EngineState, action_of, alarms_state, engine_state, present_figure, since
+from gateway.encode.engine_state import EngineState, State, action_of, alarms_state, engine_state, present_figure, since
 from gateway.encode.messages import TrendMessage, rfc3339
 from gateway.encode.outlook import outlook
 from gateway.model.enums import AlarmState, Quality
@@ -67,6 +67,8 @@ def engine_answer(
     """One engine."""
     d = v.detail
     hours = None if trend is None else trend.hours_since.retightened
+    state = engine_state(v, fresh=fresh)
+    known = state.state is not State.NO_DATA
     return EngineAnswer(
         slug=v.slug,
         name=e.name or e.slug,
@@ -92,8 +94,10 @@ def engine_answer(
         limits=limits_answer(e, d.free_length_mm if d else e.tightener.free_length_mm),
         trend=trend,
         outlook={} if trend is None else {x.limit: outlook(x, trend) for x in trend.limits},
-        state=_state(engine_state(v, fresh=fresh)),
-        alarms=alarm_answers(v.slug, v.alarms, mask, lambda tag: present_figure(tag, v, hours)),
+        state=_state(state),
+        alarms=alarm_answers(
+            v.slug, v.alarms, mask, lambda tag: present_figure(tag, v, known=known, hours_since_retightened=hours)
+        ),
         work_since=None if v.work_since_utc_s is None else rfc3339(v.work_since_utc_s),
     )
 

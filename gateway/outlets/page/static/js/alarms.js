@@ -1,7 +1,7 @@
-// Alarms that are not normal, on top of every view; acknowledged from here.
-import { byId, h, s, stamp, text, time } from "./dom.js";
-import { post } from "./api.js";
-import { askLogin } from "./login.js";
+// Alarms that are not normal, on every view; acknowledged from here.
+import { byId, h, stamp, text } from "./dom.js";
+import { act } from "./acts.js";
+import { sign, sinceWords } from "./tile.js";
 import { PRIORITY, STATE } from "./words.js";
 
 const rows = new Map();
@@ -9,88 +9,89 @@ const heard = new Map();
 let list = null;
 let count = null;
 
-export function update(present) {
+export const stands = (a) => a.active || a.unacknowledged;
+export const everyAlarm = (present) => [
+  ...present.engines.flatMap((e) => e.alarms.map((a) => ({ ...a, place: e.name }))),
+  ...present.alarms.map((a) => ({ ...a, place: "gateway" }))];
+
+// "1 alarm, 2 cautions": each priority counted as what it is.
+export function counted(all) {
+  const names = [["emergency-alarm", "emergency alarm"], ["alarm", "alarm"], ["warning", "warning"], ["caution", "caution"]];
+  const parts = names.map(([key, name]) => [all.filter((a) => a.priority === key).length, name]).filter(([n]) => n);
+  return parts.map(([n, name]) => `${n} ${name}${n === 1 ? "" : "s"}`).join(", ");
+}
+
+// `loss`: why figures are old, or null. What was known last stays, struck out.
+export function update(present, loss) {
   const root = byId("alarms");
   if (!list) {
     count = h("h2", {});
     list = h("ul", {});
     root.replaceChildren(count, list);
   }
-  const all = [...present.engines.flatMap((e) => e.alarms.map((a) => ({ ...a, place: e.name, today: present.ts.slice(0, 10) }))),
-    ...present.alarms.map((a) => ({ ...a, place: "gateway", today: present.ts.slice(0, 10) }))];
-  const calling = all.filter((a) => a.active || a.unacknowledged);
-  text(count, calling.length === 0 ? "No alarms" : `${calling.length} ${calling.length === 1 ? "alarm" : "alarms"}`);
-  root.classList.toggle("calm", all.length === 0);
+  const all = everyAlarm(present);
+  const calling = all.filter(stands);
+  text(count, calling.length === 0 ? "No alarms" : counted(calling));
+  root.classList.toggle("quiet", all.length === 0);
+  root.classList.toggle("old", loss !== null);
   document.documentElement.dataset.alarmColour = present.alarm_colour;
   announce(all);
+  const at = Date.parse(present.ts);
   const wanted = all.map((a) => [`${a.engine}/${a.tag}`, a]);
   for (const key of [...rows.keys()]) if (!wanted.some(([k]) => k === key)) { rows.get(key).el.remove(); rows.delete(key); }
-  wanted.forEach(([key, a], at) => {
-    const seen = JSON.stringify(a);
+  wanted.forEach(([key, a], place) => {
+    const { now, ...rest } = a;
+    const seen = JSON.stringify(rest);
     let row = rows.get(key);
     if (!row || row.seen !== seen) {
-      const el = item(a);
-      if (row) row.el.replaceWith(el);
-      row = { el, seen };
+      const made = item(a);
+      if (row) row.el.replaceWith(made.el);
+      row = { ...made, seen };
       rows.set(key, row);
     }
-    if (list.children[at] !== row.el) list.insertBefore(row.el, list.children[at] || null);
+    row.show(now, at);
+    if (list.children[place] !== row.el) list.insertBefore(row.el, list.children[place] || null);
   });
 }
 
-// Told once to a screen reader: what is new, not what stands.
+// Once to a screen reader: what is new, not what stands.
 function announce(all) {
   const fresh = all.filter((a) => a.state === "unacknowledged" && heard.get(`${a.engine}/${a.tag}`) !== a.changed);
   heard.clear();
   for (const a of all) if (a.state === "unacknowledged") heard.set(`${a.engine}/${a.tag}`, a.changed);
-  if (fresh.length) text(byId("said"), fresh.map((a) => `${PRIORITY[a.priority]}, ${a.place}: ${a.text || a.title}`).join(". "));
-}
-
-// A shape for each priority, so that colour is never the only cue.
-function sign(priority) {
-  const shape = { "emergency-alarm": "M12 2l10 6v8l-10 6-10-6v-8z", alarm: "M12 2l11 20h-22z", warning: "M12 2a10 10 0 1 0 .01 0z" }[priority] || "M3 3h18v18h-18z";
-  return s("svg", { viewBox: "0 0 24 24", class: "sign", "aria-hidden": "true" }, s("path", { d: shape }),
-    s("path", { class: "bang", d: "M11 8h2v7h-2zM11 17h2v2h-2z" }));
-}
-
-// The clock alone where it was today.
-function since(a) {
-  const ms = Date.parse(a.changed);
-  return a.changed.slice(0, 10) === a.today ? time(ms).slice(0, 5) : stamp(ms);
+  if (fresh.length) text(byId("announced"), fresh.map((a) => `${PRIORITY[a.priority]}, ${a.place}: ${a.text || a.title}`).join(". "));
 }
 
 function item(a) {
   const why = h("p", { class: "why", role: "status" });
-  const act = (do_, label, body = () => ({})) => h("button", { type: "button", "data-do": do_, "aria-label": `${label}: ${a.title.toLowerCase()}, ${a.place}`,
-    onclick: () => send(a, do_, body, why) }, label);
-  const buttons = [];
-  if (a.unacknowledged) buttons.push(act("acknowledge", "Acknowledge"));
-  const el = h("li", { class: "alarm", "data-tag": a.tag, "data-priority": a.priority, "data-state": a.state },
+  const button = (what, label, body = () => ({})) => h("button", { type: "button", "data-do": what, "aria-label": `${label}: ${a.title.toLowerCase()}, ${a.place}`,
+    onclick: () => act(a, what, body, why) }, label);
+  const buttons = a.unacknowledged ? [button("acknowledge", "Acknowledge")] : [];
+  const since = h("span", { class: "since" });
+  const present = h("p", { class: "present" });
+  const el = h("li", { class: "alarm", "data-tag": a.tag, "data-priority": a.priority, "data-state": a.state, "data-calls": String(a.unacknowledged) },
     sign(a.priority),
-    h("div", { class: "said" },
-      h("p", { class: "head" }, h("strong", {}, PRIORITY[a.priority]), ` ${a.place} · ${STATE[a.state] || a.state}`, ` · since ${since(a)}`),
-      h("p", { class: "text" }, a.text || a.title),
+    h("div", { class: "details" },
+      h("p", { class: "head" }, h("strong", {}, PRIORITY[a.priority]), ` · ${a.place} · ${STATE[a.state] || a.state} · `, since),
+      h("p", { class: "text" }, a.title), a.text && a.text !== a.title ? h("p", { class: "more" }, `${stands(a) ? "When raised: " : ""}${a.text}`) : null, present,
+      stands(a) && a.action ? h("p", { class: "action" }, `Do: ${a.action}`) : null,
       a.causes.length ? h("p", { class: "causes" }, `Likely causes: ${a.causes.join("; ")}`) : null,
-      a.away ? h("p", { class: "causes" }, `${a.away}${a.until ? `, until ${stamp(Date.parse(a.until))}` : ""}`) : null, why),
-    h("div", { class: "acts" }, buttons, more(a, act)));
-  return el;
+      a.away ? h("p", { class: "causes" }, `${a.away}${a.until ? `, until ${stamp(Date.parse(a.until))} UTC` : ""}`) : null, why),
+    h("div", { class: "acts" }, buttons, more(a, button)));
+  return {
+    el,
+    show(now, at) {
+      text(since, sinceWords(a.since, at));
+      text(present, now ? `Now: ${now}` : "");
+    },
+  };
 }
 
-function more(a, act) {
+function more(a, button) {
   const away = a.state === "shelved" || a.state === "out-of-service";
-  if (away) return a.state === "shelved" ? act("unshelve", "Unshelve") : act("in-service", "Back in service");
+  if (away) return a.state === "shelved" ? button("unshelve", "Unshelve") : button("in-service", "Back in service");
   const minutes = h("select", { "aria-label": "for how long" }, [30, 60, 240, 720, 1440].map((m) => h("option", { value: m }, m < 60 ? `${m} min` : `${m / 60} h`)));
   const reason = h("input", { "aria-label": "reason", placeholder: "reason", maxlength: 200 });
   return h("details", {}, h("summary", {}, "Shelve"), h("p", {}, minutes, " ", reason, " ",
-    act("shelve", "Shelve", () => ({ minutes: Number(minutes.value), why: reason.value }))));
-}
-
-async function send(a, do_, body, why) {
-  try {
-    await post(`/api/alarm/${a.tag}/${do_}`, { engine: a.engine || null, ...body() });
-    text(why, "Done; the gateway will show it.");
-  } catch (e) {
-    text(why, e.message);
-    if (e.status === 401) askLogin(e.message);
-  }
+    button("shelve", "Shelve", () => ({ minutes: Number(minutes.value), why: reason.value }))));
 }

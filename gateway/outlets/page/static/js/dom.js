@@ -47,3 +47,12 @@ export function day(ms) {
 }
 
 export const stamp = (ms) => `${day(ms)} ${time(ms).slice(0, 5)}`;
+
+// A length of time in its two largest units.
+export function period(ms) {
+  const min = Math.max(0, Math.floor(ms / 60000));
+  if (min < 1) return "less than 1 min";
+  if (min < 60) return `${min} min`;
+  if (min < 2880) return `${Math.floor(min / 60)} h ${min % 60} min`;
+  return `${Math.floor(min / 1440)} d ${Math.floor((min % 1440) / 60)} h`;
+}

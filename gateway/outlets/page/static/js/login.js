@@ -2,8 +2,12 @@
 import { byId, text } from "./dom.js";
 import { logIn, logOut, look, onSession, session } from "./api.js";
 
-export function askLogin(why = "") {
+let wanted = null;
+
+// `then`: what was asked for and wants a log-in; it is done once somebody has logged in.
+export function askLogin(why = "", then = null) {
   const box = byId("login");
+  wanted = then;
   text(byId("login-notice"), session.users ? session.notice : "Nobody may act from this page: the settings name no users. `camdrift page-password` makes one.");
   text(byId("login-why"), why);
   if (!box.open) box.showModal();
@@ -16,13 +20,19 @@ export function setUp() {
     if (!session.user) return askLogin();
     try { await logOut(); } catch (e) { askLogin(e.message); }
   });
-  byId("login-cancel").addEventListener("click", () => byId("login").close());
+  const box = byId("login");
+  byId("login-cancel").addEventListener("click", () => box.close());
+  // Closed without a log-in: nothing is done later by somebody else.
+  box.addEventListener("close", () => { if (!session.user) wanted = null; });
   byId("login-form").addEventListener("submit", async (e) => {
     e.preventDefault();
     const password = byId("login-password");
     try {
       await logIn(byId("login-name").value, password.value);
-      byId("login").close();
+      const then = wanted;
+      wanted = null;
+      box.close();
+      if (then) then();
     } catch (problem) {
       text(byId("login-why"), problem.message);
     } finally {

@@ -19,6 +19,15 @@ let turn = null;
 let turning = null;
 let got = null;
 let root = null;
+let ready = null;
+
+// The chart library, loaded when this view is first opened.
+const library = () => {
+  ready ??= new Promise((done, fail) => {
+    document.head.append(h("link", { rel: "stylesheet", href: "uplot/uPlot.min.css" }), h("script", { src: "uplot/uPlot.iife.min.js", onload: done, onerror: fail }));
+  });
+  return ready;
+};
 
 export function leave() {
   asked++;
@@ -36,8 +45,9 @@ export function update(_root, body) {
 
 const mine = () => present.engines.find((e) => e.slug === engine) || present.engines[0];
 
-export function show(where, body) {
+export async function show(where, body) {
   root = where;
+  await library();
   present = body;
   leave();
   if (!body || !body.engines.length) {
