@@ -1,6 +1,7 @@
 """Its place puts this folder on the import path, so that helpers beside it can be imported by tests in every folder."""
 
 import os
+import sys
 
 # Before anything brings numpy in: the workers' threads of linear algebra would spin against each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -8,6 +9,11 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import pytest
 import structlog
 from hypothesis import HealthCheck, settings
+
+# Where bytecode is switched off each worker would rewrite the tests, and each command that a test starts would compile
+# the program, over and over: a tenth of the suite's time.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 # One profile for the suite: the same examples in each run, and nothing that depends on how busy the machine is (neither
 # the deadline of an example nor the check of how fast they are made). A test sets `max_examples` where it needs more or

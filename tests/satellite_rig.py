@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import daemon_rig as rig
+from in_process import camdrift
 from satellite_link import SHORE, Side
 from shore_rig import trend
 
@@ -304,9 +305,8 @@ def wait(happened: Callable[[], bool], what: str, within_s: float) -> float:
 def status(config: Path, within_s: float = 180) -> dict[str, Any]:
     """`camdrift status --json`; a daemon that only just starts is waited for. It answers whatever the link does."""
     end = time.monotonic() + within_s
-    words = [*rig.ENTRY, "status", str(config), "--json"]
     while True:
-        done = subprocess.run(words, cwd=rig.ROOT, capture_output=True, text=True, timeout=180)
+        done = camdrift("status", config, "--json")
         if done.returncode == 0:
             found: dict[str, Any] = json.loads(done.stdout)
             return found

@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from in_process import camdrift
 from jsonschema import Draft202012Validator
 
 from gateway.cli.main import COMMANDS, command, parser
@@ -18,13 +19,6 @@ CONFIG = ROOT / "config"
 TERN, TWO = CONFIG / "tern-passage.toml", CONFIG / "two-engines.toml"
 CAPTURE = ROOT / "tests" / "replay" / "manoeuvring" / "capture.bin"
 COMMAND = [sys.executable, "-m", "gateway.cli"]
-
-
-def camdrift(*args: object) -> "subprocess.CompletedProcess[str]":
-    """Run the command to its end; whatever it says, it is no traceback."""
-    done = subprocess.run([*COMMAND, *map(str, args)], cwd=ROOT, capture_output=True, text=True, timeout=180)
-    assert "Traceback" not in done.stderr
-    return done
 
 
 TEN_MISTAKES = [
@@ -175,7 +169,16 @@ def test_replayed_messages_fit_their_schemas() -> None:
 
 def test_version() -> None:
     """`--version` answers on stdout."""
-    assert re.fullmatch(r"camdrift \d+\.\d+\.\d+\n", camdrift("--version").stdout)
+    done = subprocess.run([*COMMAND, "--version"], cwd=ROOT, capture_output=True, text=True, timeout=180)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert re.fullmatch(r"camdrift \d+\.\d+\.\d+\n", done.stdout)
+
+
+def test_a_refusal_leaves_the_process_with_its_status() -> None:
+    """What the other tests here ask in their own process is so of a process: message on stderr, exit status."""
+    done = subprocess.run([*COMMAND, "check", "nowhere.toml"], cwd=ROOT, capture_output=True, text=True, timeout=180)
+    assert (done.returncode, done.stdout) == (78, "")
+    assert done.stderr == camdrift("check", "nowhere.toml").stderr != ""
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -188,8 +191,9 @@ def test_help_carries_the_caution(command: str, capsys: pytest.CaptureFixture[st
 
 
 @pytest.mark.parametrize("words", [("check", TERN), ("--help",), ("book", "--help")], ids=["check", "help", "book"])
-def test_without_docstrings_it_says_the_same(words: tuple[object, ...]) -> None:
+def test_without_docstrings_it_says_the_same(words: tuple[object, ...], monkeypatch: pytest.MonkeyPatch) -> None:
     """Under -OO, as the service runs, a command says what it says otherwise."""
+    monkeypatch.setenv("COLUMNS", "100")
     bare = subprocess.run(
         [sys.executable, "-OO", "-m", "gateway.cli", *map(str, words)],
         cwd=ROOT,

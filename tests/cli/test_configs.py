@@ -2,7 +2,6 @@
 
 import json
 import subprocess
-import sys
 import tomllib
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
@@ -10,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from daemon_rig import ENTRY, HEAD, ROOT, daemon, toml_text, until, written
+from daemon_rig import HEAD, ROOT, daemon, toml_text, until, written
+from in_process import camdrift
 
 from gateway.model.settings_file import fingerprint, load_settings, shipped_config
 
@@ -22,7 +22,7 @@ ODD = {"minimal.toml": ["the zero of the lag was never taken: the lag is not kno
 
 def check(path: Path) -> str:
     """What `camdrift check` prints of valid settings."""
-    done = subprocess.run([*ENTRY, "check", str(path)], cwd=ROOT, capture_output=True, text=True, timeout=180)
+    done = camdrift("check", path)
     assert (done.returncode, done.stderr) == (0, "")
     return done.stdout
 
@@ -66,9 +66,7 @@ def test_minimal_is_minimal(tmp_path: Path, key: str) -> None:
     data = tomllib.loads((CONFIG / "minimal.toml").read_text(encoding="utf-8"))
     where: dict[str, Any] = data if key in data else data["engine"][0]
     del where[key]
-    done = subprocess.run(
-        [*ENTRY, "check", str(written(tmp_path, data))], cwd=ROOT, capture_output=True, text=True, timeout=180
-    )
+    done = camdrift("check", written(tmp_path, data))
     assert done.returncode == 78
     assert key in done.stderr
 
@@ -137,8 +135,7 @@ def test_the_daemon_runs_on_it(tmp_path: Path, name: str) -> None:
 
 
 def _speeds_are(config: Path, wanted: dict[str, tuple[dict[str, Any], float]]) -> bool:
-    command = [sys.executable, "-m", "gateway.cli", "status", str(config), "--json"]
-    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=180)
+    done = camdrift("status", config, "--json")
     if done.returncode:
         return False
     engines = json.loads(done.stdout)["engines"]

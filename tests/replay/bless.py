@@ -4,6 +4,9 @@
 """
 
 import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from replay_cases import CASES
 

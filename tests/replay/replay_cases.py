@@ -5,6 +5,8 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
+from in_process import camdrift
+
 FOLDER = Path(__file__).parent
 ROOT = FOLDER.parents[1]
 START = "2031-05-04T06:30:00Z"
@@ -32,9 +34,9 @@ class Case:
         """What `camdrift replay` says of it now: stdout, stderr."""
         files = [str(self.folder / "settings.toml"), str(self.folder / "capture.bin")]
         options = ["--start", START, "--engine", self.engine, "--readings"]
-        command = [sys.executable, "-m", "gateway.cli", "replay", *files, *options]
-        done = subprocess.run(command, cwd=ROOT, capture_output=True, timeout=SECONDS_MAX, check=True)
-        return done.stdout, done.stderr
+        done = camdrift("replay", *files, *options)
+        assert done.returncode == 0, done.stderr
+        return done.stdout.encode(), done.stderr.encode()
 
     def record(self) -> None:
         """Make the capture anew from its scenario."""

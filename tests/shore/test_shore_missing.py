@@ -1,7 +1,6 @@
 """Events that the broker has confirmed and no keeper ever got: the ship holds them, and sends them again."""
 
 import random
-import subprocess
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, nullcontext
 from pathlib import Path
@@ -9,6 +8,7 @@ from pathlib import Path
 import daemon_rig as rig
 import pytest
 import satellite_rig as sat
+from in_process import camdrift
 from mqtt_fakes import mosquitto, needs_mosquitto, subscriber
 from shore_books import stored
 from shore_rig import BROKER_LINES, keeper
@@ -47,8 +47,8 @@ def ship(folder: Path, port: int) -> Iterator[Path]:
 def book(config: Path, n: int) -> None:
     """Somebody aboard writes `n` notes: an event each."""
     for _ in range(n):
-        words = [*rig.ENTRY, "book", str(config), "note", "--person", "Second Engineer", "--note", "oil jets cleaned"]
-        subprocess.run(words, cwd=rig.ROOT, capture_output=True, timeout=180, check=True)
+        done = camdrift("book", config, "note", "--person", "Second Engineer", "--note", "oil jets cleaned")
+        assert done.returncode == 0, done.stderr
 
 
 def all_is_ashore(url: str, data: Path) -> None:
