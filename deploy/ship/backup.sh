@@ -3,6 +3,7 @@
 #
 #   backup.sh save FILE.tar.gz        while the gateway runs; safe, each database is copied as a whole
 #   backup.sh restore FILE.tar.gz     with the gateway stopped; what was there is kept beside it
+#   backup.sh daily                   save into BACKUP_DIR under the day of the week, and onto BACKUP_STICK where it is
 #
 # Passwords and keys (files of the settings that only their owner may read) are left out; their names are told.
 set -eu
@@ -12,7 +13,20 @@ data=${CAMDRIFT_DATA:-/var/lib/camdrift}
 python=${CAMDRIFT_PYTHON:-/opt/camdrift/venv/bin/python}
 
 fail() { echo "backup.sh: $1" >&2; exit 2; }
-[ $# -eq 2 ] || fail "save FILE.tar.gz, or restore FILE.tar.gz"
+if [ "${1:-}" = daily ] && [ $# -eq 1 ]; then
+    folder=${BACKUP_DIR:-/var/backups/camdrift}
+    mkdir -p "$folder"
+    file=$folder/camdrift-$(LC_ALL=C date +%a).tar.gz
+    "$0" save "$file"
+    if [ -n "${BACKUP_STICK:-}" ]; then
+        [ -d "$BACKUP_STICK" ] || fail "$BACKUP_STICK is not there: plug the stick in; $file was made"
+        cp "$file" "$BACKUP_STICK/${file##*/}.part" && sync "$BACKUP_STICK/${file##*/}.part"
+        mv "$BACKUP_STICK/${file##*/}.part" "$BACKUP_STICK/${file##*/}"
+        echo "copied: $BACKUP_STICK/${file##*/}"
+    fi
+    exit
+fi
+[ $# -eq 2 ] || fail "save FILE.tar.gz, restore FILE.tar.gz, or daily"
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
 

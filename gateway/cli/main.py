@@ -17,6 +17,7 @@ EX_IOERR = 74
 COMMANDS = {
     "demo": "Show the whole job on this machine: simulated head, broker, daemon, page and subscriber, "
     "within two minutes.",
+    "doctor": "Show what is wrong on this box, each with the line that mends it; pack a bundle for support.",
     "run": "Run the daemon until it is asked to stop (SIGTERM or Ctrl-C).",
     "check": "Check a configuration and print what follows from it.",
     "replay": "Run a capture through the same pipeline and print what the daemon would publish, "
