@@ -55,7 +55,7 @@ def _imo_number(text: str) -> str:
     return text
 
 
-def _day(text: str) -> str:
+def calendar_day(text: str) -> str:
     try:
         date.fromisoformat(text)
     except ValueError:
@@ -73,7 +73,7 @@ class Vessel(Section):
     """Seven digits, the last of them a check digit; reports bear it."""
     class_society: Annotated[Line, Field(max_length=64)] | None = None
     """Who classes the ship, in words; reports bear it."""
-    last_survey: Annotated[str, Field(pattern=DAY), AfterValidator(_day)] | None = None
+    last_survey: Annotated[str, Field(pattern=DAY), AfterValidator(calendar_day)] | None = None
     """The day of the last survey of this drive, UTC: `report --survey` begins with it."""
 
 

@@ -9,6 +9,7 @@ from pydantic import ValidationError
 from gateway.model.errors import SettingsError
 from gateway.model.fields import Section
 from gateway.model.settings import Settings
+from gateway.model.shore_settings import ShoreSettings
 from gateway.model.toml_file import read_toml
 from gateway.model.validate import adapter_of, faults
 
@@ -27,11 +28,20 @@ def shipped_config(name: str) -> Path:
 
 def load_settings(path: Path) -> Settings:
     """Read and check a settings file. Raises SettingsError with one line per fault, `file: key: what is wrong`."""
+    return _load(Settings, path)
+
+
+def load_shore_settings(path: Path) -> ShoreSettings:
+    """Read and check the shore's settings file. Raises SettingsError as `load_settings` does."""
+    return _load(ShoreSettings, path)
+
+
+def _load(kind: type[S], path: Path) -> S:
     data = read_toml(path)
     try:
-        return checked_settings(data)
+        return checked_section(kind, data)
     except ValidationError as e:
-        lines = list(faults(e, whole="(whole file)", toml=Settings))
+        lines = list(faults(e, whole="(whole file)", toml=kind))
         more = [f"and {len(lines) - FAULTS_MAX:,} more; correct these first"] if len(lines) > FAULTS_MAX else []
         raise SettingsError([f"{path}: {line}" for line in [*lines[:FAULTS_MAX], *more]]) from None
 
