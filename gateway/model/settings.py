@@ -56,6 +56,7 @@ def _imo_number(text: str) -> str:
 
 
 def calendar_day(text: str) -> str:
+    """The text, where it is a day as YYYY-MM-DD. Raises ValueError."""
     try:
         date.fromisoformat(text)
     except ValueError:

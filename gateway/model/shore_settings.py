@@ -192,9 +192,9 @@ class Planning(Section):
 class ShoreSettings(Section):
     """All of it; each part may be left out."""
 
-    page: FleetPageSettings = field(default_factory=FleetPageSettings)
-    notices: NoticeSettings = field(default_factory=NoticeSettings)
-    planning: Planning = field(default_factory=Planning)
+    page: FleetPageSettings = FleetPageSettings()
+    notices: NoticeSettings = NoticeSettings()
+    planning: Planning = Planning()
     person: Annotated[list[Person], Field(max_length=256)] = field(default_factory=list, metadata=schema_default([]))
     duty: Annotated[list[Duty], Field(max_length=64)] = field(default_factory=list, metadata=schema_default([]))
     rule: Annotated[list[Rule], Field(max_length=256)] = field(default_factory=list, metadata=schema_default([]))

@@ -1,8 +1,8 @@
-"""What is due now: from what stands, what was sent and seen, the rota and the clock. Pure; no I/O, no clock of its own.
+"""What is due now: from what stands, what was sent and seen, the rota and the clock. Pure; no clock of its own.
 
-A situation opens a notice. After a moment in which others may join, it goes to the first person of its rule, is repeated
-at growing intervals, and goes on to the next person, round and round, until somebody has marked it seen or it is over.
-What is over is mentioned once to whom it was sent, unless it comes back soon.
+A situation opens a notice. After a moment in which others may join, it goes to the first person of its rule, is
+repeated at growing intervals, and goes on to the next person, round and round, until somebody has marked it seen or it
+is over. What is over is mentioned once to whom it was sent, unless it comes back soon.
 """
 
 from collections.abc import Iterable, Mapping, Sequence

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 SILENCES_MAX = 20
 """The last ones are kept."""
 NOTED_S = 1_800.0
-"""Shorter ones say nothing: trends come each hour at most."""
+"""Shorter ones mean nothing: trends come each hour at most."""
 BEYOND = 1.5
 SILENT_S_MAX = 4 * 86_400.0
 

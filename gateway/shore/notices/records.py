@@ -35,9 +35,9 @@ class Situation:
 class Notice:
     """One situation, as far as people were notified of it.
 
-    `step`: how often it was sent, counting from the first person; `next_s`: when it is due again; `absent_s`: since when
-    the situation stands no more; `people`: whom it has reached or was sent to, the last one last; `seen_by`: empty until
-    somebody has marked it.
+    `step`: how often it was sent, counting from the first person; `next_s`: when it is due again; `absent_s`: since
+    when the situation stands no more; `people`: to whom it was sent, the last one last; `seen_by`: empty until somebody
+    has marked it.
     """
 
     id: int

@@ -10,7 +10,8 @@ TITLE_CHARS_MAX = 150
 LINK = "{link}"
 """Replaced when it is sent: each try has a link of its own."""
 NOT_ABOARD = (
-    "Seen tells the others ashore that you know. It acknowledges nothing aboard, and the ship does not learn of it."
+    "Seen means that you look after it: nobody else ashore is notified again. It acknowledges nothing aboard, and the "
+    "ship does not learn of it."
 )
 WORKS = {
     "re-time": ("camshaft to re-time", "camshafts to re-time"),
@@ -65,7 +66,7 @@ def _due(n: Notice) -> str:
 
 
 def digest(rows: Sequence[FleetRow], open_notices: Sequence[Notice], day: str) -> tuple[str, str]:
-    """Title and body of the digest: works that are advised, cautions that stand, notices that nobody has marked seen."""
+    """Title and body of the digest: works that are advised, cautions that stand, notices not marked seen."""
     works: dict[str, list[FleetRow]] = {}
     for row in rows:
         if row.decision in WORKS:
