@@ -15,6 +15,7 @@ from urllib.parse import SplitResult, urlsplit
 
 from pydantic import ValidationError
 
+from gateway.cli import shore_notify
 from gateway.cli.text import note, out
 from gateway.encode import iso19848
 from gateway.encode.times import utc_of
@@ -36,7 +37,7 @@ PORTS = {"mqtt": 1883, "mqtts": 8883}
 
 def add(p: argparse.ArgumentParser) -> None:
     """Arguments."""
-    sub = p.add_subparsers(dest="shore", required=True, metavar="keep|watch|fleet|export|close-gap|schema")
+    sub = p.add_subparsers(dest="shore", required=True, metavar="keep|watch|notify|fleet|export|close-gap|schema")
     keep = sub.add_parser("keep", help="subscribe to a fleet and keep what it sends")
     _access_arguments(keep)
     _keep_arguments(keep)
@@ -45,6 +46,9 @@ def add(p: argparse.ArgumentParser) -> None:
     look.add_argument("--json", action="store_true", help="one JSON object a line")
     look.add_argument("--vessel", help="only this vessel's")
     _silence_argument(look)
+    people = sub.add_parser("notify", help="notify people ashore of what stands, until they have seen it")
+    _store_argument(people)
+    shore_notify.add(people)
     lines = sub.add_parser("fleet", help="list every engine, worst first")
     _store_argument(lines)
     lines.add_argument("--format", choices=("table", "csv", "json"), default="table")
@@ -115,6 +119,7 @@ def main(args: argparse.Namespace) -> int:
     does: dict[str, Callable[[argparse.Namespace], int]] = {
         "keep": _keep,
         "watch": _watch,
+        "notify": lambda a: shore_notify.main(a, _stopping()),
         "fleet": _fleet,
         "export": _export,
         "close-gap": _close_gap,

@@ -7,11 +7,13 @@ import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from datetime import date, datetime
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, Protocol
 from urllib.parse import urlsplit
 
+from gateway.encode.messages import rfc3339
 from gateway.model.errors import CamdriftError, Refused, StorageError
 from gateway.model.sql_script import statements
 
@@ -62,6 +64,13 @@ def open_database(url: str, *, make: bool) -> Database:
         # As elsewhere: three slashes and a relative path, four and an absolute one.
         return Sqlite(Path(parts.path[1:]), make=make)
     raise Refused(f"--store {url}: give sqlite:///FILE or postgresql://USER@HOST/DATABASE")
+
+
+def plain(value: Any) -> Any:
+    """Times and dates as the interface spells them, from either database."""
+    if isinstance(value, datetime):
+        return rfc3339(value.timestamp())
+    return value.isoformat() if isinstance(value, date) else value
 
 
 def steps(kind: str) -> list[str]:

@@ -2,18 +2,17 @@
 
 import json
 from dataclasses import asdict, dataclass, field, fields
-from datetime import date, datetime
 from typing import Any
 
 from pydantic import ValidationError
 
 from gateway.alarm.wording import WORDS
 from gateway.encode.checked import parse_trend, trend_of
-from gateway.encode.messages import rfc3339, utc_of
+from gateway.encode.messages import utc_of
 from gateway.encode.outlook import outlook
 from gateway.encode.shapes import TrendMessage
 from gateway.model.csv_text import csv_text
-from gateway.shore.database import Database, open_database
+from gateway.shore.database import Database, open_database, plain
 
 RANGES_MAX = 20
 PRIORITY_RANK = {"emergency-alarm": 4, "alarm": 3, "warning": 2, "caution": 1}
@@ -28,7 +27,7 @@ _ENGINES = (
     "ON n.vessel = v.vessel LEFT JOIN engine_now e ON e.vessel = n.vessel AND e.engine = n.engine "
     "LEFT JOIN trend t ON t.vessel = e.vessel AND t.engine = e.engine AND t.trend_at = e.trend_at"
 )
-_ALARMS = (
+STANDING_ALARMS = (
     "SELECT vessel, engine, tag, priority, state, since_at, value, limit_value, unit, said FROM alarm "
     "WHERE state IN ('unacknowledged', 'acknowledged') ORDER BY vessel, engine, tag"
 )
@@ -120,7 +119,7 @@ def fleet(url: str, utc_s: float) -> list[FleetRow]:
     db = open_database(url, make=False)
     try:
         alarms: dict[tuple[str, str], list[Standing]] = {}
-        for vessel, engine, *values in db.run(_ALARMS):
+        for vessel, engine, *values in db.run(STANDING_ALARMS):
             alarms.setdefault((vessel, engine), []).append(Standing(*(plain(v) for v in values)))
         missing = _missing(db)
         refused = {str(v): int(n) for v, n in db.run(_REFUSED)}
@@ -195,13 +194,6 @@ def _missing(db: Database) -> dict[str, tuple[int, tuple[str, ...]]]:
         more = tuple(f"{gateway} {a + 1}-{b - 1}" for a, b in ranges)
         found[vessel] = (count + top - upto - beyond, shown + more)
     return found
-
-
-def plain(value: Any) -> Any:
-    """Times and dates as the interface spells them, from either database."""
-    if isinstance(value, datetime):
-        return rfc3339(value.timestamp())
-    return value.isoformat() if isinstance(value, date) else value
 
 
 def as_json(rows: list[FleetRow]) -> str:

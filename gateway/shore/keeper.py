@@ -21,6 +21,7 @@ from gateway.shore.check import Checked, NotTaken, Reason, check, filters
 from gateway.shore.link import Access, FleetLink, Subscription, TakenOver
 from gateway.shore.rate import Rates
 from gateway.shore.store import FleetStore, Item, Receipt, Span, spans
+from gateway.shore.workers import BEAT_S
 
 DAY_S = 86_400.0
 BUSY_MESSAGES = 100
@@ -84,7 +85,7 @@ class Keeper:
         self._since = 0.0
         self._touched: dict[str, Span] = {}
         self._heard: dict[str, float] = {}
-        self._due = {"books": 0.0, "sweep": 0.0, "forget": 0.0}
+        self._due = {"books": 0.0, "sweep": 0.0, "forget": 0.0, "beat": 0.0}
         self._reason = ""
         self._opened_s, self._looked_at = 0.0, 0
         self._caught_up = False
@@ -204,6 +205,9 @@ class Keeper:
 
     def _upkeep(self, link: FleetLink, store: FleetStore) -> None:
         now = time.monotonic()
+        if now >= self._due["beat"]:
+            self._due["beat"] = now + BEAT_S
+            store.beat(self._s.name, self._utc())
         if now >= self._due["sweep"]:
             self._due["sweep"] = now + self._s.sweep_s
             self._touched = {**store.behind(), **self._touched}
@@ -294,6 +298,7 @@ class Keeper:
         link.unsubscribe()
         self._until_quiet(link, store, stopping, 5.0)
         self._books(link, store)
+        store.gone(self._s.name)
         self._log.info("keeper.drained", kept=self.counts.kept)
 
 

@@ -65,6 +65,8 @@ HEARD = _insert(
     "ON CONFLICT (vessel) DO UPDATE SET heard_at = excluded.heard_at, silent_since = NULL "
     "WHERE excluded.heard_at > vessel.heard_at",
 )
+SILENCES = "SELECT vessel, heard_at, silences FROM vessel WHERE vessel IN ({marks}) ORDER BY vessel"
+SILENCE = "UPDATE vessel SET silences = ? WHERE vessel = ?"
 GATEWAY = _insert("gateway", "gateway, vessel, first_seq, upto_seq, top_seq, seen_at", _NOTHING)
 GATEWAY_MOVED = (
     "UPDATE gateway SET first_seq = ?, upto_seq = ?, top_seq = ?, gap_since = ?, gap_told = gap_told * ? "

@@ -14,17 +14,20 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any, TypeVar
 
-from gateway.encode.messages import rfc3339
+from gateway.encode.messages import rfc3339, utc_of
 from gateway.encode.shapes import MISSING_MAX
 from gateway.model.limits import EVENTS_AGAIN_PER_S
 from gateway.shore import sql
 from gateway.shore.check import Checked, NotTaken, Reason
-from gateway.shore.database import Again, DataFault, open_database
+from gateway.shore.database import Again, DataFault, open_database, plain
+from gateway.shore.habit import NOTED_S, noted
 from gateway.shore.rows import Batch
+from gateway.shore.workers import KEEPER, beat
 
 TRIES = 5
 OWNERS_MAX = 200_000
 GATEWAYS_PER_STEP = 200
+VESSELS_PER_STEP = 500
 SEQS_PER_STEP = 20_000
 STEPS_MAX = 1_000
 REFUSED_ROWS = 10_000
@@ -212,8 +215,26 @@ class FleetStore:
 
     def heard(self, vessels: Mapping[str, float]) -> None:
         """When each vessel was last heard, by the shore's clock."""
-        if vessels:
-            self._again(lambda: self._db.many(sql.HEARD, [(v, rfc3339(at)) for v, at in sorted(vessels.items())]))
+        names = sorted(vessels)
+        for at in range(0, len(names), VESSELS_PER_STEP):
+            self._again(partial(self._heard, {v: vessels[v] for v in names[at : at + VESSELS_PER_STEP]}))
+
+    def _heard(self, vessels: Mapping[str, float]) -> None:
+        with self._db.transaction():
+            rows = self._db.run(sql.SILENCES.format(marks=_marks(vessels)) + self._db.locked, list(vessels))
+            for vessel, heard_at, silences in rows:
+                silence_s = vessels[vessel] - utc_of(str(plain(heard_at)))
+                if silence_s >= NOTED_S:
+                    self._db.run(sql.SILENCE, (json.dumps(noted(json.loads(silences), silence_s)), vessel))
+            self._db.many(sql.HEARD, [(v, rfc3339(at)) for v, at in vessels.items()])
+
+    def beat(self, name: str, utc_s: float) -> None:
+        """This keeper is at work."""
+        self._again(lambda: beat(self._db, KEEPER, name, utc_s))
+
+    def gone(self, name: str) -> None:
+        """This keeper will not come back."""
+        self._again(lambda: self._db.run("DELETE FROM worker WHERE kind = ? AND name = ?", (KEEPER, name)))
 
     def advance(self, touched: Mapping[str, Span], utc_s: float) -> None:
         """Bring the books of these gateways up to the events that are kept."""

@@ -10,8 +10,8 @@ import pytest
 from gateway.model.settings_file import checked_section
 from gateway.model.shore_settings import ShoreSettings
 from gateway.model.validate import faults
+from gateway.shore.habit import noted, silent_after_s
 from gateway.shore.notices.decide import decide
-from gateway.shore.notices.habit import noted, silent_after_s
 from gateway.shore.notices.records import Delivery, Notice, Reached, Situation
 from gateway.shore.notices.rules import digest_day, local, on_duty
 from gateway.shore.notices.texts import SHOWN_MAX, body_of, title_of

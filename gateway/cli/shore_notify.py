@@ -1,0 +1,61 @@
+"""`camdrift shore notify`: people are notified of what stands."""
+
+import argparse
+import os
+import socket
+from pathlib import Path
+from threading import Event
+
+from gateway.cli.text import note, out
+from gateway.model.errors import Refused
+from gateway.model.settings_file import load_shore_settings
+from gateway.shore.notices.sender import NotSent, Sender
+
+TRIAL = (
+    "This is a trial: nothing stands, and nothing is to be done. It shows that notices of the fleet reach you here. "
+    "Confirm it to whoever sent it."
+)
+
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Arguments, beside those of the store."""
+    p.add_argument("settings", type=Path, help="the shore's settings: people, duty, rules")
+    p.add_argument("--name", default="1", help="this notifier's own, the same at each start (default: %(default)s)")
+    p.add_argument("--test", metavar="PERSON", help="send a trial notice to this person, and end")
+    p.add_argument("--forget", metavar="NAME", help="the notifier of this name will not come back; end")
+
+
+def main(args: argparse.Namespace, stopping: Event) -> int:
+    """Notify until stopped, or send a trial."""
+    from gateway.shore.notices.notifier import Notifier
+    from gateway.shore.notices.store import NoticeStore
+
+    if args.forget:
+        store = NoticeStore(args.store)
+        store.gone(args.forget)
+        store.close()
+        return 0
+    settings = load_shore_settings(args.settings)
+    sender = Sender(settings)
+    if args.test:
+        if args.test not in {p.name for p in settings.person}:
+            raise Refused(f"--test {args.test}: nobody of that name is in {args.settings}")
+        return _trial(sender, args.test)
+    if not settings.rule:
+        raise Refused(f"{args.settings}: there is no [[rule]], so nobody would be notified of anything; add one")
+    if settings.notices.address is None:
+        note("camdrift: notices.address is not set: notices have no link, and repeat until they are over")
+    Notifier(args.store, settings, sender, args.name).run(stopping)
+    return 0
+
+
+def _trial(sender: Sender, person: str) -> int:
+    try:
+        faults = sender.send(person, f"Trial notice from {socket.gethostname()} ({os.getpid()})", TRIAL)
+    except NotSent as e:
+        note(f"camdrift: {person} was not reached: {e}")
+        return 1
+    for fault in faults:
+        note(f"camdrift: {person}: {fault}")
+    out(f"sent to {person}; ask whether it has arrived")
+    return 0
