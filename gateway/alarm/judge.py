@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from gateway.alarm.machine import HELD, Alarm, AlarmSet, Finding
 from gateway.alarm.table import BY_TAG
+from gateway.alarm.wording import LIMIT_NAMES
 from gateway.model.enums import Running
 from gateway.model.settings import EngineSettings
 from gateway.wear.shape_reference import OFF, ShapeView
@@ -75,11 +76,11 @@ def _lag(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     past = abs(e.lag_deg) - _edge(limit, alarm)
     if past < 0:
         return Finding(False, e.lag_deg, limit)
-    what = "near limit" if near else "limit"
-    if e.lag_deg >= 0:
-        text = f"Cam {e.lag_deg:.2f} deg late, {what} {limit:.2f}"
-    else:
-        text = f"Cam {-e.lag_deg:.2f} deg early, {what} {limit:.2f}: early is not wear"
+    what = "warning limit" if near else "limit"
+    side = "late" if e.lag_deg >= 0 else "early"
+    text = f"Camshaft {abs(e.lag_deg):.2f}° {side}, {what} {limit:.2f}°"
+    if e.lag_deg < 0:
+        text += ". Early is not wear"
     return Finding(True, e.lag_deg, limit, text)
 
 
@@ -95,7 +96,7 @@ def _tension(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     past = sign * e.compression_mm - _edge(sign * limit, alarm)
     if past < 0:
         return Finding(False, e.compression_mm, limit)
-    text = f"Chain {'slack' if low else 'tight'}: spring {e.compression_mm:.1f} mm compressed, limit {limit:.1f}"
+    text = f"Chain {'slack' if low else 'tight'}: spring compressed {e.compression_mm:.1f} mm, limit {limit:.1f} mm"
     return Finding(True, e.compression_mm, limit, text)
 
 
@@ -106,7 +107,7 @@ def _moved(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     if e.spring_mm is None:
         return HELD
     moved = e.spring_mm - t.locked_at_mm
-    text = f"Locked tightener moved {moved:+.2f} mm: something has come loose or broken"
+    text = f"Locked tightener moved {moved:+.2f} mm, limit {t.moved_mm:.2f} mm. A part is loose or broken"
     past = abs(moved) - _edge(t.moved_mm, alarm)
     return Finding(past >= 0, e.spring_mm, t.locked_at_mm, text)
 
@@ -132,7 +133,7 @@ def _slap(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     past = e.slap_mm - _edge(limit, alarm)
     if past < 0:
         return Finding(False, e.slap_mm, limit)
-    return Finding(True, e.slap_mm, limit, f"Chain slaps {e.slap_mm:.1f} mm, limit {limit:.1f}")
+    return Finding(True, e.slap_mm, limit, f"Chain slap {e.slap_mm:.1f} mm, limit {limit:.1f} mm")
 
 
 def _elongation(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
@@ -143,7 +144,7 @@ def _elongation(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     limit = engine.elongation.near_percent if near else engine.elongation.limit_percent
     if not _over(value, limit, alarm):
         return Finding(False, value, limit)
-    text = f"Chain {value:.2f} % longer than new, {'near limit' if near else 'limit'} {limit:.2f}"
+    text = f"Chain {value:.2f} % longer than new, {'warning limit' if near else 'limit'} {limit:.2f} %"
     return Finding(True, value, limit, text)
 
 
@@ -151,7 +152,7 @@ def _disagree(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     if e.wear.agreement == "unknown":
         return HELD
     causes = e.wear.causes
-    text = "Lag and tightener do not tell of the same wear" + (f"; first look: {causes[0]}" if causes else "")
+    text = "Lag and tightener do not agree" + (f". Most likely: {causes[0]}" if causes else "")
     return Finding(e.wear.agreement == "part", None, None, text, causes)
 
 
@@ -162,7 +163,9 @@ def _in_sight(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
         return Finding(False, None, horizon)
     if not _over(-hours, -horizon, alarm):
         return Finding(False, hours, horizon)
-    return Finding(True, hours, horizon, f"{e.wear.nearest_limit} may be reached in {hours:.0f} h")
+    name = LIMIT_NAMES.get(e.wear.nearest_limit, e.wear.nearest_limit)
+    about = f"about {round(hours, -1):,.0f} h" if hours >= LEAST_H else f"less than {LEAST_H:.0f} h"
+    return Finding(True, hours, horizon, f"{name} expected in {about} at the earliest (1 in 20)")
 
 
 def _retighten(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
@@ -186,7 +189,7 @@ def _silent(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     if e.silent_s == 0:
         return CLEAR
     return Finding(
-        True, e.silent_s, None, e.port_text or "No good frame from the sensor head: check its supply and cable"
+        True, e.silent_s, None, e.port_text or "No valid data from the sensor head. Check its supply and its cable"
     )
 
 
@@ -197,7 +200,7 @@ def _poor(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     past = loss - _edge(LINK_LOSS_PERCENT, alarm)
     if past < 0:
         return Finding(False, loss, LINK_LOSS_PERCENT)
-    text = f"{loss:.1f} % of frames lost or refused in 10 min: check cable, screen and baud rate"
+    text = f"{loss:.1f} % of frames lost or refused in 10 min. Check the cable, its screen and the baud rate"
     return Finding(True, loss, LINK_LOSS_PERCENT, text)
 
 
@@ -222,6 +225,8 @@ def _shape(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     return Finding(True, named.p50, limit, e.shape.text)
 
 
+LEAST_H = 10.0
+"""No forecast is known to less."""
 LINK_LOSS_PERCENT = 1.0
 """Interface, section 3."""
 

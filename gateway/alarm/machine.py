@@ -25,6 +25,7 @@ from dataclasses import asdict, dataclass, field
 from typing import NamedTuple
 
 from gateway.alarm.table import Row
+from gateway.alarm.wording import cleared_text
 from gateway.model.enums import AlarmState, Priority
 from gateway.model.limits import SHELVE_HOURS_MAX
 from gateway.model.records import Transition
@@ -95,6 +96,8 @@ class Alarm:
         self.off_delay_us = round(1e6 * (row.off_delay_s if t.off_delay_s is None else t.off_delay_s))
         self.deadband = row.deadband if t.deadband is None else t.deadband
         self.facts = AlarmFacts()
+        self.present: Finding | None = None
+        """What was last found while it stands: the figure that is shown. Not kept over a restart."""
 
     @property
     def state(self) -> AlarmState:
@@ -168,9 +171,12 @@ class Alarm:
         f.active = not f.active
         f.pending_since_us = None
         f.value, f.limit = finding.value, finding.limit
+        self.present = None
         if f.active:
             f.accepted, f.since_us = False, now_us
             f.text, f.causes = finding.text, finding.causes
+        else:
+            f.text = cleared_text(self.row.tag, finding.value, finding.limit, self.row.unit)
         return self._moved(now_us, before)
 
     def _moved(
@@ -309,6 +315,8 @@ class AlarmSet:
             # Nearly always it moves nothing, and its delays and the suppressed ones need not be looked at.
             if finding is not None and not alarm.unmoved_by(finding.over):
                 out += self._one(now_us, alarm, finding)
+            if finding is not None and finding.over and alarm.facts.active:
+                alarm.present = finding
         for lower, higher in self._pairs:
             if lower.facts.suppressed != _stands_for(higher):
                 out += self._withdraw(now_us)

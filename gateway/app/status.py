@@ -9,6 +9,7 @@ from typing import Any
 
 from gateway import __version__
 from gateway.alarm.load import DAY_S, load_on_people
+from gateway.alarm.wording import WORDS
 from gateway.app.receipts import Receipts
 from gateway.encode.times import rfc3339, utc_of
 from gateway.encode.topics import Topics
@@ -118,12 +119,15 @@ def _alarms(engine: str | None, views: tuple[AlarmView, ...]) -> list[dict[str, 
     return [
         {
             "tag": a.tag,
+            "title": WORDS[a.tag].title,
+            "action": WORDS[a.tag].action,
             "engine": engine,
             "state": str(a.state),
             "priority": str(a.priority),
             "text": a.text,
             "causes": list(a.causes),
             "away": a.away,
+            "changed": rfc3339(a.changed_utc_s),
             "until": None if a.until_utc_s is None else rfc3339(a.until_utc_s),
         }
         for a in views

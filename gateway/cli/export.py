@@ -22,7 +22,7 @@ from gateway.wear.bookings import entries_csv
 
 PAGE = 1_000
 MEDIANS_MAX = 1_000_000
-EVENT_COLUMNS = "seq,ts,topic,kind,hours,tag_or_what,priority,from,to,value,limit,unit,text,by".split(",")  # noqa: SIM905
+EVENT_COLUMNS = "seq,ts,topic,kind,hours,tag_or_what,priority,from,to,value,limit,unit,text,by,why,action".split(",")  # noqa: SIM905
 MEDIAN_COLUMNS = ("ts", *(name for name in Median.__slots__ if name != "utc_s"))
 
 
@@ -97,9 +97,11 @@ def _figures(e: AlarmEvent | AdjustmentEvent | GatewayEvent) -> list[object]:
             e.unit,
             e.text,
             e.by or "",
+            e.why or "",
+            e.action or "",
         ]
     by = e.by if isinstance(e, AdjustmentEvent) else None
-    return [e.what, None, None, None, None, None, None, e.text, by or ""]
+    return [e.what, None, None, None, None, None, None, e.text, by or "", "", ""]
 
 
 def _bookings(data_dir: Path, engine: str, from_s: float, to_s: float) -> None:

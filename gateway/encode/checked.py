@@ -56,8 +56,22 @@ def trend_of(data: object) -> TrendMessage:
 
 
 def schema(name: str) -> dict[str, Any]:
-    """JSON Schema (2020-12) of a message or of the settings. Raises KeyError for a name that is not in SCHEMAS."""
+    """JSON Schema (2020-12) of a message or of the settings. Raises KeyError for a name that is not in SCHEMAS.
+
+    A message of a gateway of the interface's first edition passes too: keys added since may be absent.
+    """
     mode: Literal["validation", "serialization"] = "validation" if name in _TAKEN else "serialization"
     made = adapter(name).json_schema(by_alias=True, mode=mode)
+    if mode == "serialization":
+        for shape in (made, *made.get("$defs", {}).values()):
+            _free_added(shape)
     head = {"$schema": "https://json-schema.org/draft/2020-12/schema", "$id": f"urn:camdrift:schema:1:{name}"}
     return head | made
+
+
+def _free_added(shape: dict[str, Any]) -> None:
+    """What has a default and is no constant was added to a shape after it was published."""
+    properties = shape.get("properties", {})
+    added = {key for key, p in properties.items() if "default" in p and "const" not in p}
+    if added:
+        shape["required"] = [key for key in shape["required"] if key not in added]

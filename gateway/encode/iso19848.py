@@ -188,7 +188,8 @@ def _event(ship: Ship, engine: str, e: Event) -> dict[str, Any]:
         pairs += [f"value={e.value:g} {e.unit}".rstrip()] if e.value is not None else []
     else:
         pairs = [f"what={e.what}"]
-    value = ";".join([f"seq={e.seq}", f"kind={e.kind}", *pairs, f"text={e.text}"])
+    why = f"; {e.why}" if isinstance(e, AlarmEvent) and e.why else ""
+    value = ";".join([f"seq={e.seq}", f"kind={e.kind}", *pairs, f"text={e.text}{why}"])
     return {"TimeStamp": e.ts, "DataChannelID": ship.local_id(engine, "event"), "Value": value, "Quality": GOOD}
 
 

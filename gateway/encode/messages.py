@@ -6,6 +6,7 @@ Keys come in the order of the shape, figures are rounded by field, what is not a
 from collections.abc import Mapping, Sequence
 from typing import Any, Literal
 
+from gateway.alarm.wording import WORDS
 from gateway.encode.figures import WHOLE
 from gateway.encode.plain import compact, plain
 from gateway.encode.shapes import (
@@ -29,7 +30,7 @@ from gateway.encode.shapes import (
 )
 from gateway.encode.times import rfc3339, utc_of
 from gateway.encode.topics import Topics
-from gateway.model.enums import AlarmState, Priority
+from gateway.model.enums import AlarmState, Priority, Quality
 from gateway.model.errors import Refused
 from gateway.model.records import Reading, Transition
 
@@ -90,19 +91,32 @@ def reading_message(reading: Reading, utc_s: float) -> ReadingMessage:
         lag_p2p_deg=reading.lag_p2p_deg,
         casing_c=reading.casing_c,
         quality=ReadingQuality(spring=reading.spring.quality, lag=reading.lag.quality),
+        why=_why_not_good(reading),
     )
+
+
+def _why_not_good(reading: Reading) -> str | None:
+    """`spring: reason; lag: reason`, of those that are not good."""
+    named = (("spring", reading.spring), ("lag", reading.lag))
+    found = [f"{name}: {m.reason or m.quality.value}" for name, m in named if m.quality is not Quality.GOOD]
+    return "; ".join(found) or None
 
 
 def _with_reason(text: str, why: str | None) -> str:
     return f"{text}; {why}" if why else text
 
 
+_OVER = (AlarmState.NORMAL, AlarmState.RETURNED)
+
+
 def alarm_event_body(transition: Transition, utc_s: float, hours: float | None) -> dict[str, Any]:
-    """Everything of an alarm's event but `v`, `gateway` and `seq`; a person's reason goes to the end of the text."""
+    """Everything of an alarm's event but `v`, `gateway` and `seq`; a reason that is nobody's ends the text."""
     t = transition
+    words = WORDS.get(t.tag)
     body = AlarmBody(
         ts=rfc3339(utc_s), hours=hours, tag=t.tag, priority=t.priority, came_from=t.came_from, to=t.to, value=t.value,
-        limit=t.limit, unit=t.unit, text=_with_reason(t.text, t.why), causes=t.causes, by=t.by,
+        limit=t.limit, unit=t.unit, text=t.text if t.by else _with_reason(t.text, t.why), causes=t.causes, by=t.by,
+        why=t.why if t.by else None, action=None if words is None or t.to in _OVER else words.action,
     )  # fmt: skip
     return plain(body)
 

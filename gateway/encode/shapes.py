@@ -80,7 +80,7 @@ class ReadingQuality(Message):
 
 @dataclass(frozen=True, kw_only=True)
 class ReadingMessage(Versioned):
-    """The present of one engine."""
+    """The present of one engine. `why`: the reason where a quality is not good."""
 
     ts: Stamp
     hours: Thousandths
@@ -94,6 +94,7 @@ class ReadingMessage(Versioned):
     lag_p2p_deg: Fine
     casing_c: Tenths
     quality: ReadingQuality
+    why: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -215,7 +216,7 @@ class EventBody(Message):
 
 @dataclass(frozen=True, kw_only=True)
 class AlarmBody(EventBody):
-    """An alarm changed its state."""
+    """An alarm changed its state. `why`: a person's reason; `action`: what to do, while the alarm stands."""
 
     kind: Literal["alarm"] = "alarm"
     tag: Slug
@@ -228,6 +229,8 @@ class AlarmBody(EventBody):
     text: str
     causes: tuple[str, ...]
     by: str | None
+    why: str | None = None
+    action: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

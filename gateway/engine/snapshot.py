@@ -4,10 +4,10 @@ Page, panel, sheets, status and prefilled bookings read this record and never th
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
-from gateway.alarm.machine import Alarm, AlarmSet
+from gateway.alarm.machine import Alarm, AlarmSet, Finding
 from gateway.alarm.wording import short_text
 from gateway.measure.timeline import Timeline
 from gateway.model.enums import AlarmState, Quality
@@ -57,7 +57,7 @@ def take_snapshot(
     """The engine as it is now. To be called from the thread that owns `p`, and from no other."""
     counts = p.decoder.counts
     return EngineSnapshot(
-        view=_engine_view(p, index, alarms, delivery_flowing),
+        view=_engine_view(p, index, with_present(alarms, p.alarms), delivery_flowing),
         utc_s=p.timeline.utc_s(p.timeline.t_us),
         hours=p.meter.hours.hours,
         datum=p.wear.datum,
@@ -96,6 +96,19 @@ def alarm_view(
         short=short_text(alarm.row.tag, alarm.facts.value, alarm.facts.limit) if alarm.facts.text else "",
         since_utc_s=since_utc_s,
     )
+
+
+def with_present(views: tuple[AlarmView, ...], alarms: AlarmSet) -> tuple[AlarmView, ...]:
+    """The same, those that stand with their present figure in place of the one that raised them."""
+    if not any(v.active for v in views):
+        return views
+    return tuple(_present_view(v, alarms[v.tag].present) if v.active else v for v in views)
+
+
+def _present_view(v: AlarmView, found: Finding | None) -> AlarmView:
+    if found is None or found.text == v.text:
+        return v
+    return replace(v, text=found.text, causes=found.causes, short=short_text(v.tag, found.value, found.limit))
 
 
 def alarm_views(alarms: AlarmSet, instance: int, timeline: Timeline) -> tuple[AlarmView, ...]:

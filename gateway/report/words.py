@@ -2,6 +2,7 @@
 
 from datetime import UTC, datetime
 
+from gateway.alarm.wording import LIMIT_NAMES, WORDS
 from gateway.encode.shapes import Range
 from gateway.report.hours import Span
 
@@ -13,14 +14,7 @@ DO = {
     "renew-chain": "Renew the chain or its worn links",
     "find-fault": "Find the fault first",
 }
-LIMITS = {
-    "lag-near": "lag, warning limit",
-    "lag-limit": "lag, limit",
-    "tension-low": "chain slack",
-    "elongation-near": "elongation, warning limit",
-    "elongation-limit": "elongation, limit",
-    "retighten-due": "retightening due",
-}
+LIMITS = {tag: name[0].lower() + name[1:] for tag, name in LIMIT_NAMES.items()}
 KINDS = {
     "retightened": "Chain retightened",
     "camshaft-set": "Camshaft set",
@@ -39,33 +33,7 @@ AGREEMENT = {
     "part": "lag and tightener part: not all of it is wear",
     "unknown": "the wear could not be checked against a second estimate",
 }
-ALARMS = {
-    "lag-near": "camshaft at or past its warning limit",
-    "lag-limit": "camshaft at or past its limit",
-    "lag-step": "camshaft timing stepped: tooth jump or coupling slip",
-    "tension-low": "spring compressed less than its band: chain slack",
-    "tension-high": "spring compressed more than its band: chain tight",
-    "tightener-moved": "locked tightener left its length",
-    "tension-step": "spring length stepped",
-    "slap-high": "chain slaps: spring length swings past its limit",
-    "elongation-near": "chain at or past its warning limit of elongation",
-    "elongation-limit": "chain at or past its limit of elongation",
-    "wear-disagree": "the estimates of wear part",
-    "limit-in-sight": "a limit may be reached within the planning horizon",
-    "retighten-due": "retightening interval passed",
-    "transducer-fault": "tightener's transducer failed, frozen or noisy",
-    "crank-encoder-fault": "crankshaft's encoder not valid, slipping or still",
-    "cam-encoder-fault": "camshaft's encoder not valid, slipping or still",
-    "head-silent": "nothing heard from the sensor head",
-    "link-poor": "frames lost between head and gateway",
-    "clock-doubtful": "clock not kept right",
-    "delivery-stalled": "events not delivered ashore for too long",
-    "storage-fault": "disk does not take what is written, or is nearly full",
-    "certificate-expiry": "a certificate ends soon, or has ended",
-    "head-timing": "another sensor head than configured, or its times do not join",
-    "trial": "trial of the alarm path by a person",
-    "shape-changed": "camshaft load near one cylinder differs from its own past",
-}
+ALARMS = {tag: words.title for tag, words in WORDS.items()}
 NOTICE = (
     "This report is made by a monitoring aid. It never replaces the engine maker's manual, class rules, the ship's "
     "safety management system, a permit to work or a licensed engineer's judgement. No figure in it is permission to "

@@ -161,7 +161,10 @@ def _alert(item: Checked) -> Alert:
     m, a = item.message, item.address
     if isinstance(m, AlarmEvent):
         title = WORDS[m.tag].title if m.tag in WORDS else m.tag
-        text = f"Cleared: {title}" if m.to in _CLEARED else m.text
+        # A gateway of the first edition repeats the text that the alarm was raised with.
+        old = m.to in _CLEARED and not m.text.startswith("Cleared")
+        text = f"Cleared: {title}" if old else m.text
+        text += f"; {m.why}" if m.why else ""
         return Alert(
             m.ts, a.vessel, a.engine, "alarm", m.tag, text, m.priority.value, m.came_from.value, m.to.value, m.value,
             m.limit, m.unit, m.by or "",

@@ -554,10 +554,10 @@ class EngineWear:
 
 
 def nearest(trend: Trend) -> LimitAhead | None:
-    """The limit not yet reached that may be reached first, by the early end of its forecast.
+    """The limit not yet reached that may be reached first, by the earliest end (1 in 20) of its forecast.
 
     Only where the drift towards it is distinguishable from zero, or known exactly: in the first days of a fit the
-    early end alone is near for want of data, and would cry wolf.
+    earliest end alone is near for want of data, and would cry wolf.
     """
     ahead = [
         x for x in trend.limits if x.hours_to.p05 is not None and x.hours_to.p50 is not None and x.hours_to.p50 > 0

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from gateway.alarm.judge import Evidence, judge
 from gateway.alarm.machine import AlarmSet
 from gateway.alarm.table import BY_TAG, ENGINE_TAGS, ROWS
+from gateway.engine.snapshot import alarm_view, with_present
 from gateway.model.enums import AlarmState, Running
 from gateway.wear.summary import StandingStep, WearSummary
 
@@ -210,7 +211,7 @@ def test_a_locked_tightener_is_judged_by_its_length_alone() -> None:
 def test_early_is_told_as_not_wear() -> None:
     """The text says late or early, the figure and its limit."""
     alarms = alarm_set()
-    late, early = "1.62 deg late, near limit 1.50", "1.62 deg early, near limit 1.50: early is not wear"
+    late, early = "1.62° late, warning limit 1.50°", "1.62° early, warning limit 1.50°. Early is not wear"
     for lag, words in ((1.62, late), (-1.62, early)):
         finding = judge(ENGINE, alarms, replace(GOOD, lag_deg=lag))["lag-near"]
         assert words in finding.text
@@ -281,39 +282,39 @@ def test_a_limit_taken_out_of_service_hands_back_to_the_near_limit() -> None:
 CLEAR = (False, None, None, "", ())
 SAID: list[tuple[str, Evidence, tuple[Any, ...]]] = [
     ("lag-near", GOOD, (False, 0.8, 1.5, "", ())),
-    ("lag-near", replace(GOOD, lag_deg=1.5), (True, 1.5, 1.5, "Cam 1.50 deg late, near limit 1.50", ())),
+    ("lag-near", replace(GOOD, lag_deg=1.5), (True, 1.5, 1.5, "Camshaft 1.50° late, warning limit 1.50°", ())),
     ("lag-near", replace(GOOD, lag_deg=-1.5),
-     (True, -1.5, 1.5, "Cam 1.50 deg early, near limit 1.50: early is not wear", ())),
+     (True, -1.5, 1.5, "Camshaft 1.50° early, warning limit 1.50°. Early is not wear", ())),
     ("lag-limit", GOOD, (False, 0.8, 2.0, "", ())),
-    ("lag-limit", replace(GOOD, lag_deg=2.04), (True, 2.04, 2.0, "Cam 2.04 deg late, limit 2.00", ())),
+    ("lag-limit", replace(GOOD, lag_deg=2.04), (True, 2.04, 2.0, "Camshaft 2.04° late, limit 2.00°", ())),
     ("lag-limit", replace(GOOD, lag_deg=-2.04),
-     (True, -2.04, 2.0, "Cam 2.04 deg early, limit 2.00: early is not wear", ())),
+     (True, -2.04, 2.0, "Camshaft 2.04° early, limit 2.00°. Early is not wear", ())),
     ("lag-step", GOOD, (False, None, 0.5, "", ())),
     ("lag-step", RAISES["lag-step"], (True, 8.0, 0.5, "Cam phase stepped", ())),
     ("tension-low", GOOD, (False, 23.0, 20.5, "", ())),
     ("tension-low", replace(GOOD, compression_mm=20.44),
-     (True, 20.44, 20.5, "Chain slack: spring 20.4 mm compressed, limit 20.5", ())),
+     (True, 20.44, 20.5, "Chain slack: spring compressed 20.4 mm, limit 20.5 mm", ())),
     ("tension-high", GOOD, (False, 23.0, 25.5, "", ())),
     ("tension-high", replace(GOOD, compression_mm=25.56),
-     (True, 25.56, 25.5, "Chain tight: spring 25.6 mm compressed, limit 25.5", ())),
+     (True, 25.56, 25.5, "Chain tight: spring compressed 25.6 mm, limit 25.5 mm", ())),
     ("tension-step", GOOD, (False, None, 1.0, "", ())),
     ("tension-step", RAISES["tension-step"], (True, 2.0, 1.0, "Spring length stepped", ())),
     ("slap-high", GOOD, (False, 0.8, 3.0, "", ())),
-    ("slap-high", replace(GOOD, slap_mm=3.26), (True, 3.26, 3.0, "Chain slaps 3.3 mm, limit 3.0", ())),
+    ("slap-high", replace(GOOD, slap_mm=3.26), (True, 3.26, 3.0, "Chain slap 3.3 mm, limit 3.0 mm", ())),
     ("elongation-near", GOOD, (False, 0.3, 0.8, "", ())),
     ("elongation-near", RAISES["elongation-near"],
-     (True, 0.8, 0.8, "Chain 0.80 % longer than new, near limit 0.80", ())),
+     (True, 0.8, 0.8, "Chain 0.80 % longer than new, warning limit 0.80 %", ())),
     ("elongation-limit", GOOD, (False, 0.3, 1.0, "", ())),
     ("elongation-limit", replace(GOOD, wear=replace(GOOD.wear, elongation_percent=1.02)),
-     (True, 1.02, 1.0, "Chain 1.02 % longer than new, limit 1.00", ())),
-    ("wear-disagree", GOOD, (False, None, None, "Lag and tightener do not tell of the same wear", ())),
+     (True, 1.02, 1.0, "Chain 1.02 % longer than new, limit 1.00 %", ())),
+    ("wear-disagree", GOOD, (False, None, None, "Lag and tightener do not agree", ())),
     ("wear-disagree", RAISES["wear-disagree"],
-     (True, None, None, "Lag and tightener do not tell of the same wear; first look: a coupling has slipped",
+     (True, None, None, "Lag and tightener do not agree. Most likely: a coupling has slipped",
       ("a coupling has slipped",))),
     ("limit-in-sight", GOOD, (False, 9_000.0, 1_000.0, "", ())),
     ("limit-in-sight", replace(GOOD, wear=replace(GOOD.wear, hours_to_limit=None)), (False, None, 1_000.0, "", ())),
     ("limit-in-sight", RAISES["limit-in-sight"],
-     (True, 1_000.0, 1_000.0, "lag-near may be reached in 1000 h", ())),
+     (True, 1_000.0, 1_000.0, "Camshaft lag warning limit expected in about 1,000 h at the earliest (1 in 20)", ())),
     ("retighten-due", GOOD, (False, 1_600.0, 4_000.0, "", ())),
     ("retighten-due", RAISES["retighten-due"],
      (True, 4_000.0, 4_000.0, "4000 h since retightening, interval 4000 h", ())),
@@ -323,10 +324,10 @@ SAID: list[tuple[str, Evidence, tuple[Any, ...]]] = [
     ("cam-encoder-fault", RAISES["cam-encoder-fault"], (True, None, None, "stands still", ())),
     ("head-silent", GOOD, CLEAR),
     ("head-silent", RAISES["head-silent"],
-     (True, 6.0, None, "No good frame from the sensor head: check its supply and cable", ())),
+     (True, 6.0, None, "No valid data from the sensor head. Check its supply and its cable", ())),
     ("link-poor", GOOD, (False, 0.0, 1.0, "", ())),
     ("link-poor", replace(GOOD, link_loss_percent=1.26),
-     (True, 1.26, 1.0, "1.3 % of frames lost or refused in 10 min: check cable, screen and baud rate", ())),
+     (True, 1.26, 1.0, "1.3 % of frames lost or refused in 10 min. Check the cable, its screen and the baud rate", ())),
     ("tightener-moved", GOOD, CLEAR),
 ]  # fmt: skip
 """Tag, evidence, and what must be found: over, figure, limit, text, causes."""
@@ -355,7 +356,7 @@ def test_a_locked_tightener_is_told_with_its_lengths() -> None:
     for mm in (180.2, 180.8, 179.6):
         f = judge(engine, AlarmSet(rows, {}, "main"), replace(GOOD, spring_mm=mm))["tightener-moved"]
         said[mm] = (f.over, f.value, f.limit, f.text)
-    words = "Locked tightener moved {} mm: something has come loose or broken"
+    words = "Locked tightener moved {} mm, limit 0.50 mm. A part is loose or broken"
     assert said == {
         180.2: (False, 180.2, 180.2, words.format("+0.00")),
         180.8: (True, 180.8, 180.2, words.format("+0.60")),
@@ -392,7 +393,7 @@ def test_small_limits_late_and_early() -> None:
     rows = tuple(r for r in ROWS if r.tag in ENGINE_TAGS)
     for lag, side in ((0.6, "late"), (-0.6, "early")):
         f = judge(engine, AlarmSet(rows, {}, "main"), replace(GOOD, lag_deg=lag))["lag-near"]
-        assert f.over and f"0.60 deg {side}" in f.text
+        assert f.over and f"0.60° {side}" in f.text
 
 
 def test_a_sprung_tightener_is_never_one_that_moved() -> None:
@@ -400,3 +401,23 @@ def test_a_sprung_tightener_is_never_one_that_moved() -> None:
     engine = tern(tightener={"locked_at_mm": 150.0})
     rows = tuple(r for r in ROWS if r.tag in ENGINE_TAGS)
     assert judge(engine, AlarmSet(rows, {}, "main"), GOOD)["tightener-moved"].over is False
+
+
+def test_a_standing_alarm_shows_its_present_figure() -> None:
+    """Raised at 2.04°, now 2.31°: text and short text show 2.31°; over a time without a sensor the last one stays."""
+    alarms = alarm_set()
+    held(alarms, replace(GOOD, lag_deg=2.04), 120)
+    raised = tuple(alarm_view(a, 1, 0.0) for a in alarms.alarms.values())
+    for later in (replace(GOOD, lag_deg=2.31), replace(GOOD, lag_deg=None)):
+        held(alarms, later, 1, start_s=200)
+        shown = next(v for v in with_present(raised, alarms) if v.tag == "lag-limit")
+        assert (shown.text, shown.short) == ("Camshaft 2.31° late, limit 2.00°", "Cam 2.31 deg late, limit 2.00")
+    assert alarms["lag-limit"].facts.text == "Camshaft 2.04° late, limit 2.00°"
+
+
+def test_a_cleared_alarm_is_recorded_as_cleared() -> None:
+    """The event of the return bears the figure that is inside its limit again, not the text of the alarm."""
+    alarms = alarm_set()
+    held(alarms, replace(GOOD, compression_mm=20.0), 120)
+    back = [t for s in range(120, 600) for t in alarms.judge(s * 1_000_000, judge(ENGINE, alarms, GOOD))]
+    assert [(t.tag, t.text) for t in back] == [("tension-low", "Cleared: chain slack (23.0 mm, limit 20.5 mm)")]

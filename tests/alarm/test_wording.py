@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.alarm.table import ROWS
-from gateway.alarm.wording import SHORT_CHARS_MAX, WORDS, short_text
+from gateway.alarm.wording import HELP, SHORT_CHARS_MAX, WORDS, cleared_text, short_text
 
 FIGURES = st.none() | st.floats(allow_nan=True, allow_infinity=True)
 
@@ -55,3 +55,24 @@ def test_usual_figures_are_shown_and_not_left_out(tag: str) -> None:
     """Up to four digits before the point nothing falls back on the text without figures."""
     for value, limit in ((9.99, 9.99), (-99.9, 99.9), (999.0, 999.0)):
         assert short_text(tag, value, limit) != WORDS[tag].plain
+
+
+def test_each_alarm_has_its_four_lines_of_help_in_the_same_order() -> None:
+    """Meaning, likely causes, what to check first, when to call ashore: none left empty, all in whole sentences."""
+    assert list(HELP) == list(WORDS)
+    for tag, lines in HELP.items():
+        for line in (lines.meaning, lines.causes, lines.first, lines.ashore):
+            assert line[0].isupper() and line.endswith("."), (tag, line)
+
+
+@pytest.mark.parametrize(
+    ("tag", "value", "limit", "unit", "text"),
+    [
+        ("tension-low", 21.44, 20.5, "mm", "Cleared: chain slack (21.4 mm, limit 20.5 mm)"),
+        ("lag-limit", 1.9, 2.0, "deg", "Cleared: camshaft lag limit exceeded (1.90°, limit 2.00°)"),
+        ("head-silent", None, None, "s", "Cleared: no valid data from the sensor head"),
+    ],
+)
+def test_a_cleared_alarm_says_so(tag: str, value: float | None, limit: float | None, unit: str, text: str) -> None:
+    """With the figure that is inside its limit again, where there is one."""
+    assert cleared_text(tag, value, limit, unit) == text

@@ -72,7 +72,7 @@ def test_reading_has_the_fields_of_the_interface_in_order() -> None:
     assert m.dump(m.reading_message(reading(), UTC)).decode() == (
         '{"v":1,"ts":"1985-04-12T23:20:50.520Z","hours":21400.123,"running":"ahead","rpm":92.12,"spring_mm":180.123,'
         '"compression_mm":23.07,"tension_n":1264,"slap_mm":0.5,"lag_deg":1.2346,"lag_p2p_deg":0.1,"casing_c":51.2,'
-        '"quality":{"spring":"good","lag":"uncertain"}}'
+        '"quality":{"spring":"good","lag":"uncertain"},"why":"lag: few cycles"}'
     )
 
 
@@ -82,7 +82,8 @@ def test_alarm_event_has_the_fields_of_the_interface_in_order() -> None:
     assert m.event_payload(GATEWAY, 7, body).decode() == (
         f'{{"v":1,"gateway":"{GATEWAY}","seq":7,"ts":"1985-04-12T23:20:50.520Z","hours":21400.0,"kind":"alarm",'
         '"tag":"lag-near","priority":"warning","from":"normal","to":"unacknowledged","value":1.5124,"limit":1.5,'
-        '"unit":"°","text":"lag near: late","causes":["chain wear"],"by":"second engineer"}'
+        '"unit":"°","text":"lag near: late","causes":["chain wear"],"by":"second engineer",'
+        '"why":null,"action":"Plan re-timing of the camshaft and check the maximum pressures."}'
     )
 
 
@@ -232,8 +233,29 @@ def test_since_is_null_when_normal() -> None:
 
 
 def test_a_persons_reason_is_not_lost() -> None:
-    """Pins that the reason for shelving stands at the end of the text."""
-    assert m.alarm_event_body(transition(why="sensor being renewed"), UTC, None)["text"].endswith("being renewed")
+    """Pins that a person's reason has a key of its own, and that one of the program's own ends the text."""
+    body = m.alarm_event_body(transition(by="chief", why="sensor being renewed"), UTC, None)
+    assert (body["why"], body["text"]) == ("sensor being renewed", "lag near: late")
+    body = m.alarm_event_body(transition(why="shelving ended"), UTC, None)
+    assert (body["why"], body["text"]) == (None, "lag near: late; shelving ended")
+
+
+def test_what_to_do_is_in_the_event_while_the_alarm_stands() -> None:
+    """Pins that a cleared alarm asks for nothing."""
+    assert m.alarm_event_body(transition(), UTC, None)["action"].startswith("Plan re-timing")
+    assert m.alarm_event_body(transition(to=AlarmState.RETURNED), UTC, None)["action"] is None
+
+
+ADDED = {"reading": ("why",), "event": ("why", "action"),
+         "trend": ("spring_mm", "lost_motion_deg", "why_unknown", "noise", "announcements_24h")}  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "payload"), [pair for pair in all_messages() if pair[0] in ADDED])
+def test_a_message_of_the_first_edition_is_taken(name: str, payload: bytes) -> None:
+    """Pins that a ship with an older gateway is read: by the published schema, and by our own reader."""
+    old = {key: x for key, x in json.loads(payload).items() if key not in ADDED[name]}
+    valid(name, json.dumps(old).encode())
+    adapter(name).validate_python(old)
 
 
 @pytest.mark.parametrize("payload", [

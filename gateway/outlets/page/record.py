@@ -21,7 +21,7 @@ TABLE_ROWS = 100
 """Of the table made at a time: some 30 kB, all that one download costs."""
 _COLUMNS = (
     "seq", "ts", "engine", "hours", "kind", "tag", "priority", "from", "to", "value", "limit", "unit", "what", "by",
-    "text", "causes", "before", "after", "version",
+    "text", "causes", "before", "after", "version", "why", "action",
 )  # fmt: skip
 
 

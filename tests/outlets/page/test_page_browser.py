@@ -337,7 +337,7 @@ def test_the_course_is_drawn(screen: Screen, size: tuple[int, int]) -> None:
     screen.open("trends", size)
     screen.press("input[value=ahead]")
     screen.until(lambda: "retightened" in screen.text(".marks"), "the year with the work done")
-    assert "early end" in " ".join(screen.texts("figcaption"))
+    assert "earliest (1 in 20)" in " ".join(screen.texts("figcaption"))
     assert len(screen.driver.find_elements(By.CSS_SELECTOR, ".charts canvas")) == 3
     labels = [e.get_attribute("aria-label") for e in screen.driver.find_elements(By.CSS_SELECTOR, ".plot [role=img]")]
     assert len(labels) == 4 and all(labels)

@@ -141,7 +141,7 @@ function chart(spec) {
   const box = h("div", { class: "plot" });
   const known = spec.data[0].filter((v) => v !== null);
   const end = known.length ? `Lowest ${number(Math.min(...known), spec.digits)}, highest ${number(Math.max(...known), spec.digits)}, last ${figure(known[known.length - 1], spec)}.` : "No figures in this time.";
-  const reach = spec.fit && spec.fit.reached ? " The limit is reached." : spec.fit && spec.fit.likely ? ` Reaches ${figure(spec.fit.limit, spec)} about ${day(spec.fit.likely * 1000)}${spec.fit.early ? `, early end ${day(spec.fit.early * 1000)}` : ""}.` : "";
+  const reach = spec.fit && spec.fit.reached ? " The limit is reached." : spec.fit && spec.fit.likely ? ` Reaches ${figure(spec.fit.limit, spec)} about ${day(spec.fit.likely * 1000)}${spec.fit.early ? `, earliest (1 in 20) ${day(spec.fit.early * 1000)}` : ""}.` : "";
   const at = h("p", { class: "at", "aria-hidden": "true" });
   const { button, note } = explained(spec.help, `${spec.name}, ${spec.unit}`);
   queueMicrotask(() => plot(spec, box, at, `${spec.name}. ${end}${reach}`));
