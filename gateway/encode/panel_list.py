@@ -75,7 +75,7 @@ def signals(settings: Settings | None = None) -> Iterator[Signal]:
         yield from _outlets(settings)
     yield from REGISTERS
     for row in ROWS:
-        yield Signal("discrete input", str(row.no), f"{row.tag} stands", priority=_priority(row.tag, settings),
+        yield Signal("discrete input", str(row.no), f"{row.tag} stands", priority=priority_of(row.tag, settings),
                      text=_where(row.gateway))  # fmt: skip
     for row in ROWS:
         yield Signal("discrete input", str(ACKNOWLEDGE_BASE + row.no), f"{row.tag} not yet acknowledged")
@@ -84,7 +84,7 @@ def signals(settings: Settings | None = None) -> Iterator[Signal]:
         yield Signal("coil", str(ACKNOWLEDGE_BASE + row.no), f"acknowledge {row.tag}", text="write 1; reads 0")
     for row in ROWS:
         yield Signal(
-            "alert", str(alert_id(row.no)), row.tag, row.unit, priority=_priority(row.tag, settings),
+            "alert", str(alert_id(row.no)), row.tag, row.unit, priority=priority_of(row.tag, settings),
             text=f"{row.title} | {short_text(row.tag, None, None)}",
         )  # fmt: skip
 
@@ -93,7 +93,8 @@ def _where(gateway: bool) -> str:
     return "of the gateway: the same at every engine" if gateway else ""
 
 
-def _priority(tag: str, settings: Settings | None) -> str:
+def priority_of(tag: str, settings: Settings | None) -> str:
+    """The priority of an alarm in these settings; where engines differ, of each of them by name."""
     row = next(r for r in ROWS if r.tag == tag)
     if settings is None:
         return row.priority.value

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from gateway.encode.event_words import KINDS
 from gateway.encode.outlook import outlook
 from gateway.encode.shapes import TrendMessage
 from gateway.report.alarms import AlarmCount
@@ -18,7 +19,6 @@ from gateway.report.words import (
     AGREEMENT,
     ALARMS,
     DO,
-    KINDS,
     LIMITS,
     NOT_KNOWN,
     minute,

@@ -1,5 +1,6 @@
 """The first page: of each engine the decision, the figures at both ends of the period, and the course of the lag."""
 
+from gateway.encode.event_words import KINDS
 from gateway.encode.outlook import outlook
 from gateway.encode.shapes import TrendLimit
 from gateway.model.enums import Priority
@@ -11,7 +12,7 @@ from gateway.report.markup import Markup, tag
 from gateway.report.missing import SETS_LAG, SETS_SPRING, gaps, touched
 from gateway.report.plot import drawn
 from gateway.report.ranges import bars
-from gateway.report.words import DO, KINDS, LIMITS, NOT_KNOWN, day, number, plural, ranged, spanned, with_unit
+from gateway.report.words import DO, LIMITS, NOT_KNOWN, day, number, plural, ranged, spanned, with_unit
 from gateway.wear.course import band_mm
 
 PLOTS_UP_TO = 1

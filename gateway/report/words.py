@@ -15,19 +15,6 @@ DO = {
     "find-fault": "Find the fault first",
 }
 LIMITS = {tag: name[0].lower() + name[1:] for tag, name in LIMIT_NAMES.items()}
-KINDS = {
-    "retightened": "Chain retightened",
-    "camshaft-set": "Camshaft set",
-    "pumps-compensated": "Fuel pumps compensated",
-    "chain-renewed": "Chain renewed",
-    "links-renewed": "Links renewed",
-    "spring-renewed": "Tightener spring renewed",
-    "links-measured": "Links measured by hand",
-    "hand-play": "Play by hand",
-    "pressures": "Cylinder pressures taken",
-    "loading": "Loading condition",
-    "note": "Note",
-}
 AGREEMENT = {
     "agree": "lag and tightener agree",
     "part": "lag and tightener part: not all of it is wear",

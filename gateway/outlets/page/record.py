@@ -5,12 +5,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from gateway.alarm.table import ROWS
+from gateway.alarm.wording import HELP, WORDS
+from gateway.encode.event_words import details_of, title_of
+from gateway.encode.panel_list import priority_of
 from gateway.encode.topics import Topics
 from gateway.model.csv_text import csv_text
-from gateway.model.settings import EngineSettings
+from gateway.model.settings import EngineSettings, Settings
 from gateway.outlets.page.inputs import StateRows
 from gateway.outlets.page.mask import Mask
-from gateway.outlets.page.shapes import BookingsAnswer, EventsAnswer, EventsQuery
+from gateway.outlets.page.shapes import AlarmHelp, BookingsAnswer, EventsAnswer, EventsQuery, HelpAnswer
 from gateway.wear.bookings import Entry, as_data, entries_csv
 from gateway.wear.logbook import rebase
 
@@ -21,7 +25,7 @@ TABLE_ROWS = 100
 """Of the table made at a time: some 30 kB, all that one download costs."""
 _COLUMNS = (
     "seq", "ts", "engine", "hours", "kind", "tag", "priority", "from", "to", "value", "limit", "unit", "what", "by",
-    "text", "causes", "before", "after", "version", "why", "action",
+    "text", "causes", "before", "after", "version", "why", "action", "title", "details",
 )  # fmt: skip
 
 
@@ -42,8 +46,8 @@ def event_page(
     found = [row for row in found if row.seq < before]
     if not found:
         return EventPage([], 1)
-    events = [e for row in reversed(found) if (e := _event(topics, row, q)) is not None]
-    return EventPage([mask.event(e) for e in events] if mask else events, found[0].seq)
+    events = [e for row in reversed(found) if (e := _event(topics, row, q, mask)) is not None]
+    return EventPage(events, found[0].seq)
 
 
 def newest(rows: StateRows, q: EventsQuery) -> int:
@@ -80,6 +84,27 @@ def csv_rows(events: Sequence[Mapping[str, Any]]) -> bytes:
     return csv_text([event.get(c) for c in _COLUMNS] for event in events).encode()
 
 
+def help_answer(settings: Settings) -> HelpAnswer:
+    """Every alarm in words, with its priority in these settings."""
+    rows = []
+    for row in ROWS:
+        words, lines = WORDS[row.tag], HELP[row.tag]
+        rows.append(
+            AlarmHelp(
+                tag=row.tag,
+                no=row.no,
+                title=words.title,
+                priority=priority_of(row.tag, settings),
+                action=words.action,
+                meaning=lines.meaning,
+                causes=lines.causes,
+                first=lines.first,
+                ashore=lines.ashore,
+            )
+        )
+    return HelpAnswer(alarms=tuple(rows))
+
+
 def bookings_answer(e: EngineSettings, log: Sequence[Entry]) -> BookingsAnswer:
     """The log book as it stands."""
     rows = tuple(as_data(entry) for entry in log)
@@ -91,12 +116,24 @@ def bookings_table(log: Sequence[Entry]) -> str:
     return entries_csv(log)
 
 
-def _event(topics: Topics, row: Any, q: EventsQuery) -> dict[str, Any] | None:
+def _event(topics: Topics, row: Any, q: EventsQuery, mask: Mask | None) -> dict[str, Any] | None:
     engine = _engine_of(topics, row.topic)
     if (q.kind is not None and row.kind != q.kind) or (q.engine is not None and engine != q.engine):
         return None
     body: dict[str, Any] = json.loads(row.payload)
-    return body | {"engine": engine}
+    # A name is half of a log-in: what is left out cannot be searched for either.
+    shown = body if mask is None else mask.event(body)
+    event = shown | {"engine": engine, "title": title_of(shown), "details": details_of(shown)}
+    return event if _is_asked(event, q) else None
+
+
+def _is_asked(event: Mapping[str, Any], q: EventsQuery) -> bool:
+    if q.priority is not None and event.get("priority") != q.priority:
+        return False
+    if q.by and q.by.casefold() not in str(event.get("by") or "").casefold():
+        return False
+    text = " ".join(str(event.get(key) or "") for key in ("title", "details", "tag"))
+    return q.text.casefold() in text.casefold()
 
 
 def _engine_of(topics: Topics, topic: str) -> str | None:

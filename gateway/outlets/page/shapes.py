@@ -213,12 +213,19 @@ class HistoryAnswer(Answer):
 
 
 class EventsQuery(Question):
-    """Events newest first; `before`: a seq, for the page of older ones."""
+    """Events newest first; `before`: a seq, for the page of older ones.
+
+    `by`: who acted; `text`: what title, details or tag contain. Both without regard to capital letters, and of what
+    the one who asks may see.
+    """
 
     before: Annotated[int, Field(ge=1, le=WHOLE_MAX)] | None = None
     limit: Annotated[int, Field(ge=1, le=500)] = 100
     kind: Literal["alarm", "adjustment", "gateway"] | None = None
     engine: Slug | None = None
+    priority: Literal["emergency-alarm", "alarm", "warning", "caution"] | None = None
+    by: Annotated[str, Field(max_length=64)] = ""
+    text: Annotated[str, Field(max_length=64)] = ""
 
 
 class EventsTableQuery(EventsQuery):
@@ -228,13 +235,34 @@ class EventsTableQuery(EventsQuery):
 
 
 class EventsAnswer(Answer):
-    """Events as they were published, newest first, each with its engine (null: the gateway's own).
+    """Events as they were published, newest first, each with its engine (null: the gateway's own), and in words
+    with `title` and `details`.
 
     `older`: the seq before which to ask for the next page, null where there is none.
     """
 
     events: tuple[dict[str, Any], ...]
     older: int | None
+
+
+class AlarmHelp(Answer):
+    """One alarm in four lines: meaning, likely causes, what to check first, when to call ashore; and what to do."""
+
+    tag: Slug
+    no: int
+    title: str
+    priority: str
+    action: str
+    meaning: str
+    causes: str
+    first: str
+    ashore: str
+
+
+class HelpAnswer(Answer):
+    """All alarms, in the order of their numbers."""
+
+    alarms: tuple[AlarmHelp, ...]
 
 
 class BookingsQuery(Question):

@@ -31,6 +31,7 @@ from gateway.outlets.page.record import (
     csv_rows,
     event_page,
     events_answer,
+    help_answer,
     newest,
 )
 from gateway.outlets.page.shapes import (
@@ -39,6 +40,7 @@ from gateway.outlets.page.shapes import (
     EventsAnswer,
     EventsQuery,
     EventsTableQuery,
+    HelpAnswer,
     HistoryAnswer,
     HistoryQuery,
     PresentAnswer,
@@ -124,6 +126,7 @@ class Views:
                 query=EventsTableQuery,
                 media_type="text/csv",
             ),
+            Op("GET", "/api/help", self.help, "What each alarm means and what to do.", answer=HelpAnswer, touch=False),
             Op("GET", "/api/bookings", self.bookings, "The log book.", query=BookingsQuery, answer=BookingsAnswer),
             Op(
                 "GET",
@@ -247,6 +250,10 @@ class Views:
     def _mask(self, call: Call) -> Mask | None:
         """What is left out for who asks."""
         return None if call.session is not None else self._names
+
+    async def help(self, _call: Call) -> Response:
+        """GET /api/help."""
+        return answered(help_answer(self._in.settings))
 
     def _book(self, call: Call, slug: str) -> list[Entry]:
         mask = self._mask(call)

@@ -15,7 +15,9 @@ import page_rig as rig
 import pytest
 import structlog
 
+from gateway.alarm.table import ROWS
 from gateway.model.settings import Settings
+from gateway.outlets.page.mask import HIDDEN
 from gateway.outlets.page.shapes import HistoryAnswer, PresentAnswer
 from gateway.store.history import HistoryReader
 
@@ -121,6 +123,35 @@ def test_questions_out_of_bounds(ground: Ground, query: dict[str, Any], status: 
     """Pins that a question beyond its bounds is refused with a reason in words."""
     answer = ground.client.get("/api/history", params=query)
     assert answer.status_code == status and answer.json()["why"]
+
+
+def test_the_log_is_in_words_and_filtered(ground: Ground) -> None:
+    """Pins title and details, and the filters by person and by text, without regard to capitals, also as CSV."""
+    work = ground.client.get("/api/events", params={"text": "CHAIN RETIGHTENED"}).json()["events"]
+    assert [(e["title"], e["kind"]) for e in work] == [("Chain retightened", "adjustment")]
+    assert "After: free length 203.2 mm, spring 180.2 mm." in work[0]["details"]
+    assert ground.client.get("/api/events", params={"text": "no. 77"}).json()["events"][0]["title"] == "Gateway started"
+    assert ground.client.get("/api/events", params={"by": "nobody of that name"}).json()["events"] == []
+    assert ground.client.get("/api/events", params={"priority": "alarm"}).json()["events"] == []
+    table = ground.client.get("/api/events.csv", params={"text": "no. 77"}).text.splitlines()
+    assert len(table) == 2 and table[0].endswith("title,details") and "Gateway started" in table[1]
+
+
+def test_a_name_that_is_left_out_cannot_be_searched_for(ground: Ground) -> None:
+    """Pins that who has not logged in cannot try names: the filter sees what they see."""
+    named = ground.client.get("/api/events", params={"kind": "adjustment"}).json()["events"][0]["by"]
+    assert named == HIDDEN
+    assert ground.client.get("/api/events", params={"by": "Second engineer"}).json()["events"] == []
+    assert ground.client.get("/api/events", params={"text": "Second engineer"}).json()["events"] == []
+
+
+def test_help_has_four_lines_for_each_alarm(ground: Ground) -> None:
+    """Pins that the page has the words from the module that has them for all."""
+    alarms = ground.client.get("/api/help").raise_for_status().json()["alarms"]
+    assert [a["tag"] for a in alarms] == [row.tag for row in ROWS]
+    slack = next(a for a in alarms if a["tag"] == "tension-low")
+    assert (slack["title"], slack["priority"]) == ("Chain slack", "alarm")
+    assert all(slack[key] for key in ("action", "meaning", "causes", "first", "ashore"))
 
 
 def test_events_page_by_page_without_gap(ground: Ground) -> None:

@@ -2,46 +2,52 @@
 import { h, lay, number, stamp, text } from "./dom.js";
 import { get, post, save } from "./api.js";
 import { askLogin } from "./login.js";
-import { PRIORITY, STATE } from "./words.js";
+import { PRIORITY } from "./words.js";
 
 const KINDS = { "": "everything", alarm: "alarms", adjustment: "work on the drive", gateway: "the gateway itself" };
 let engines = [];
 let asked = 0;
+let pause = 0;
+const TYPING_MS = 400;
 
-export const leave = () => { asked++; };
+export const leave = () => { asked++; clearTimeout(pause); };
 
 export function show(root, present) {
   engines = present ? present.engines : [];
   const body = h("tbody", {});
   const older = h("button", { type: "button", hidden: true }, "Older");
-  const said = h("p", { role: "status" });
+  const status = h("p", { role: "status" });
   const kind = h("select", { id: "log-kind" }, Object.entries(KINDS).map(([k, name]) => h("option", { value: k }, name)));
   const engine = h("select", { id: "log-engine" }, h("option", { value: "" }, "all"), engines.map((e) => h("option", { value: e.slug }, e.name)));
-  const word = h("input", { id: "log-word", maxlength: 60, type: "search" });
+  const priority = h("select", { id: "log-priority" }, h("option", { value: "" }, "all"), Object.entries(PRIORITY).map(([k, name]) => h("option", { value: k }, name)));
+  const by = h("input", { id: "log-by", maxlength: 60, type: "search", autocomplete: "off" });
+  const word = h("input", { id: "log-word", maxlength: 60, type: "search", autocomplete: "off" });
   const csv = h("a", { class: "button", href: "/api/events.csv", download: "events.csv" }, "Events as CSV");
-  const state = { body, older, said, rows: [], next: null };
-  const query = () => ({ kind: kind.value, engine: engine.value });
-  const anew = () => {
+  const state = { body, older, status, rows: [], next: null };
+  const query = () => ({ kind: kind.value, engine: engine.value, priority: priority.value, by: by.value.trim(), text: word.value.trim() });
+  const refresh = () => {
     state.rows = [];
     state.next = null;
     csv.href = `/api/events.csv?${new URLSearchParams(Object.entries(query()).filter(([, v]) => v))}`;
-    more(state, query(), word);
+    more(state, query());
   };
-  older.addEventListener("click", () => more(state, query(), word));
-  kind.addEventListener("change", anew);
-  engine.addEventListener("change", anew);
-  word.addEventListener("input", () => draw(state, word));
-  lay(root, h("h2", {}, "Log"), bookForm(anew),
+  // The record is searched by the gateway: once, when the typing pauses.
+  const typed = () => { clearTimeout(pause); pause = setTimeout(refresh, TYPING_MS); };
+  older.addEventListener("click", () => more(state, query()));
+  for (const choice of [kind, engine, priority]) choice.addEventListener("change", refresh);
+  for (const field of [by, word]) field.addEventListener("input", typed);
+  lay(root, h("h2", {}, "Log"), bookForm(refresh),
     h("form", { class: "filter", onsubmit: (e) => e.preventDefault() },
       h("label", { for: "log-kind" }, "Show"), kind, h("label", { for: "log-engine" }, "of engine"), engine,
-      h("label", { for: "log-word" }, "with the word"), word),
+      h("label", { for: "log-priority" }, "with priority"), priority, h("label", { for: "log-by" }, "by"), by,
+      h("label", { for: "log-word" }, "with the text"), word),
     h("p", { class: "row" }, csv, engines.map((e) => h("a", { class: "button", href: `/api/bookings.csv?engine=${e.slug}`, download: "log-book.csv" }, engines.length > 1 ? `Log book of ${e.name} as CSV` : "Log book as CSV"))),
     reportForm(),
     h("div", { class: "wide", tabindex: "0", role: "region", "aria-label": "Record, newest first" },
       h("table", { class: "log" }, h("caption", { class: "unseen" }, "Record, newest first"),
-        h("thead", {}, h("tr", {}, ["Time, UTC", "Where", "What", "Said"].map((x) => h("th", { scope: "col" }, x)))), body)),
-    said, h("p", {}, older));
-  anew();
+        h("thead", {}, h("tr", {}, ["Time, UTC", "Engine", "Event", "Details"].map((x) => h("th", { scope: "col" }, x)))), body)),
+    status, h("p", {}, older));
+  refresh();
 }
 
 // A report of whole days, as a file to save, print and sign; the gateway takes seconds to make it.
@@ -68,7 +74,7 @@ function reportForm() {
     h("label", { for: "report-to" }, "to the end of"), to, make, why);
 }
 
-async function more(state, query, word) {
+async function more(state, query) {
   const mine = ++asked;
   try {
     const got = await get("/api/events", { ...query, limit: 100, before: state.next });
@@ -76,40 +82,23 @@ async function more(state, query, word) {
     state.rows.push(...got.events);
     state.next = got.older;
     state.older.hidden = got.older === null;
-    draw(state, word);
+    draw(state);
   } catch (e) {
-    if (mine === asked) text(state.said, e.message);
+    if (mine === asked) text(state.status, e.message);
   }
 }
 
-function draw(state, word) {
-  const wanted = word.value.trim().toLowerCase();
-  const rows = state.rows.filter((e) => !wanted || JSON.stringify(e).toLowerCase().includes(wanted));
-  state.body.replaceChildren(...rows.map(row));
-  text(state.said, rows.length ? `${rows.length} of ${state.rows.length} loaded` : "Nothing to show.");
+function draw(state) {
+  state.body.replaceChildren(...state.rows.map(row));
+  text(state.status, state.rows.length ? `${state.rows.length} shown` : "Nothing to show.");
 }
 
 function row(e) {
   const name = (engines.find((x) => x.slug === e.engine) || {}).name || e.engine || "gateway";
   return h("tr", { "data-kind": e.kind, "data-seq": e.seq },
     h("td", {}, stamp(Date.parse(e.ts)), e.hours === null ? null : h("span", { class: "words" }, ` ${number(e.hours, 0)} h`)),
-    h("td", {}, name), h("td", {}, what(e)), h("td", {}, said(e)));
+    h("td", {}, name), h("td", {}, e.title), h("td", {}, e.details));
 }
-
-function what(e) {
-  if (e.kind === "alarm") return `${PRIORITY[e.priority] || e.priority} ${e.tag}: ${STATE[e.to] || e.to}`;
-  return e.what.replaceAll("-", " ");
-}
-
-function said(e) {
-  if (e.kind === "adjustment") return [e.by, pairs(e.before, "before"), pairs(e.after, "after"), e.text].filter(Boolean).join("; ");
-  return [e.text, e.by ? `by ${e.by}` : ""].filter(Boolean).join("; ");
-}
-
-const pairs = (figures, when) => {
-  const all = Object.entries(figures || {}).map(([k, v]) => worded(k, v));
-  return all.length ? `${when}: ${all.join(", ")}` : "";
-};
 
 // A figure's key ends in its unit: spring_mm 182.8 is "spring 182.80 mm".
 const UNITS = { _n_per_mm: " N/mm", _mm: " mm", _m: " m", _deg: "°", _percent: " %", _bar: " bar", _kw: " kW", _rpm: " rpm", _c: " °C", _h: " h" };
@@ -143,7 +132,7 @@ const FIELD = {
 
 const CHOICES = { condition: ["laden", "ballast"] };
 
-function bookForm(anew) {
+function bookForm(refresh) {
   const kind = h("select", { id: "book-kind" }, Object.entries(BOOK).map(([k, [name]]) => h("option", { value: k }, name)));
   const engine = h("select", { id: "book-engine" }, engines.map((e) => h("option", { value: e.slug }, e.name)));
   const person = h("input", { id: "book-person", maxlength: 64, autocomplete: "off" });
@@ -181,7 +170,7 @@ function bookForm(anew) {
       const what = [e.condition, figures].filter(Boolean).join(", ");
       text(why, dry ? `Will be booked: ${what}. Nothing is booked yet.` : `Booked as ${e.id}.`);
       book.disabled = !dry;
-      if (!dry) anew();
+      if (!dry) refresh();
     } catch (e) {
       text(why, e.message);
       book.disabled = true;
