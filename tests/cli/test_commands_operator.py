@@ -160,9 +160,9 @@ def test_acts_are_done_refused_and_on_record(tmp_path: Path, run: Run) -> None:
         assert process.end() == 0
     shelving = recorded(tmp_path, tag="head-silent", to="shelved")
     assert shelving["by"] == f"Second ({ME})"
-    assert "cable work" in shelving["text"] and "30 min" in shelving["text"]
+    assert "cable work" in shelving["why"] and "30 min" in shelving["why"]
     out = recorded(tmp_path, tag="head-silent", to="out-of-service")
-    assert out["by"] == ME and "head ashore" in out["text"]
+    assert out["by"] == ME and "head ashore" in out["why"]
     assert recorded(tmp_path, tag="head-silent", to="acknowledged")["by"] == ME
     assert all(began - 2 <= utc_of(e["ts"]) <= time.time() for e in events(tmp_path))
 
