@@ -229,14 +229,14 @@ def test_put_away_over_a_restart(tmp_path: Path, run: Run, how: str) -> None:
 
 
 def test_status_and_bookings_with_a_head(tmp_path: Path, run: Run) -> None:
-    """With a head heard the status shows its figures in lines of at most 100 columns; a booking takes effect at once,
+    """With a head heard the status shows its figures in lines of at most 80 columns; a booking takes effect at once,
     is refused with each reason on a line of its own, outlives a restart, and comes out again as CSV."""
     config = written(tmp_path, example(tmp_path, None))
     with head(tmp_path), running(config) as process:
         until(lambda: status(run, config)["engines"]["main"]["spring_mm"]["value"] is not None, "the spring is read")
         code, out, _ = run("status", config)
         assert code == 0 and "spring" in out and "alarm load" in out
-        assert max(map(len, out.splitlines())) <= 100
+        assert max(map(len, out.splitlines())) <= 80
         before = status(run, config)["engines"]["main"]
         book = ("book", config, "retightened", "--person", "Second Engineer")
         code, out, err = run(*book, "--free-length-mm", "210", "--spring-after-mm", "300")
