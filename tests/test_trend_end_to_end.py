@@ -16,6 +16,7 @@ from gateway.measure.timeline import Now
 from gateway.model.settings import Settings
 from gateway.model.settings_file import load_settings
 from gateway.pipeline import EnginePipeline, MedianDue, Output, TrendDue
+from gateway.report.words import DO
 from gateway.store.state import NewRetained, StateStore
 
 HOURS = 500
@@ -121,8 +122,8 @@ def test_the_command_prints_the_stored_trend(
     arguments = ["trend", "config/tern-passage.toml", "--data-dir", str(tmp_path)]
     assert main(arguments) == 0
     text = capsys.readouterr().out
-    assert f"decision              {trend.decision.do}" in text
-    assert "retighten-due" in text
+    assert f"  decision{'':<26}{DO[trend.decision.do]}. {trend.decision.why}" in text
+    assert "    retightening due" in text and "retighten-due" not in text
     assert "not permission to work" in text
     assert main([*arguments, "--json"]) == 0
     assert capsys.readouterr().out.encode() == spoken.payload + b"\n"

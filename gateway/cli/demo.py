@@ -14,7 +14,7 @@ import tempfile
 import threading
 import time
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -26,6 +26,7 @@ from gateway.app.daemon import Daemon
 from gateway.cli.demo_voyage import HEADING, Voyage
 from gateway.cli.embedded_broker import EmbeddedBroker, embedded_broker
 from gateway.cli.logs import set_up_logs
+from gateway.cli.progress import progress
 from gateway.cli.text import note, out
 from gateway.encode.topics import Topics
 from gateway.model.errors import PortError, Refused
@@ -94,7 +95,11 @@ def main(args: argparse.Namespace) -> int:
         out(HEADING)
         voyage = Voyage(partial(daemon.commands.handle, "shell"), ENGINE)
         end.callback(voyage.crew_leaves)
-        whole = _follow(voyage, daemon, messages, head, stopping, began_s + args.seconds)
+        with progress("the voyage, at the latest", args.seconds, below_lines=True) as moved:
+            until_s = began_s + args.seconds
+            whole = _follow(
+                voyage, daemon, messages, head, stopping, until_s, lambda: moved(time.monotonic() - began_s)
+            )
         voyage.sum_up(whole=whole, seconds=time.monotonic() - began_s)
         if args.stay:
             _stay(daemon, stopping)
@@ -155,7 +160,7 @@ def _show_page(daemon: Daemon, password: str, *, stays: bool) -> None:
 def _stay(daemon: Daemon, stopping: threading.Event) -> None:
     """The head has sent all; the page goes on."""
     if not stopping.is_set():
-        out("\nThe sensor head has ended, so the page shows that it is silent; Course has the year. Ctrl-C ends all.")
+        out("\nThe sensor head has ended, so the page shows that it is silent; Trends has the year. Ctrl-C ends all.")
     while not stopping.wait(1.0) and daemon.watch():
         pass
 
@@ -222,10 +227,12 @@ def _follow(
     head: "subprocess.Popen[bytes]",
     stopping: threading.Event,
     until_s: float,
+    moved: Callable[[], None],
 ) -> bool:
     """Take messages until the head has sent all, or time is up. True: the voyage was heard to its end."""
     heard_s = watched_s = time.monotonic()
     while not stopping.is_set() and (now_s := time.monotonic()) < until_s:
+        moved()
         if now_s - watched_s >= 1.0:
             watched_s = now_s
             if not daemon.watch():

@@ -6,14 +6,18 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
+from gateway.alarm.wording import LIMIT_NAMES
 from gateway.cli.text import out
 from gateway.cli.trend import CAUTION, text_of
 from gateway.encode.checked import trend_of
+from gateway.encode.event_words import KINDS
 from gateway.encode.outlook import about_hours
 from gateway.encode.shapes import HoursRange
 from gateway.model.errors import Refused
 
 WIDTH = 108
+INDENT = " " * 32
+"""Where the words of a line begin."""
 LINE_EVERY_H = 250.0
 NUT_TURNED_MM = 2.5
 """In port the spring stands shorter by so much than it was at sea: cooling alone makes it about 1 mm shorter."""
@@ -97,20 +101,21 @@ class Voyage:
         first = min(ahead, key=lambda x: x["hours_to"]["p50"], default=None)
         if first is None:
             return ""
-        return f"{first['limit']} {about_hours(HoursRange(**first['hours_to']))}"
+        return f"{LIMIT_NAMES[first['limit']]}, {about_hours(HoursRange(**first['hours_to']))}"
 
     def _alarm(self, e: dict[str, Any]) -> None:
         raised = e["to"] == "unacknowledged" and e["from"] != "unacknowledged"
         if raised:
-            self._show(e, e["priority"].upper(), e["tag"], e["text"])
+            self._show(e, e["priority"].upper(), e["text"])
             self._hand.submit(self._acknowledge, e["tag"])
         elif e["to"] in ("returned", "normal") and e["from"] in ("unacknowledged", "acknowledged"):
-            self._show(e, "over", e["tag"], "back to normal")
+            text = e["text"].removeprefix("Cleared: ")
+            self._show(e, "CLEARED", text[:1].upper() + text[1:])
 
-    def _show(self, message: dict[str, Any], word: str, what: str, text: str) -> None:
-        line = f"{_when(message)}{word:<9}{what:<18}{text}"
+    def _show(self, message: dict[str, Any], word: str, text: str) -> None:
+        line = f"{_when(message)}{word:<9}{text}"
         self._seen.append((message["ts"], line))
-        out("\n".join(textwrap.wrap(line, WIDTH, subsequent_indent=" " * 50)))
+        out("\n".join(textwrap.wrap(line, WIDTH, subsequent_indent=INDENT)))
 
     def _adjusted(self, message: dict[str, Any]) -> None:
         """A booking that counts. Those of the loading come with each leg: shown as they come, not summed up."""
@@ -118,13 +123,13 @@ class Voyage:
         match what:
             case "retightened":
                 before, after = message["before"].get("spring_mm"), message["after"].get("spring_mm")
-                self._show(message, "BOOKED", what, f"by {by}: spring {before} mm, now {after} mm")
+                self._show(message, "BOOKED", f"{KINDS[what]} by the {by}: spring {before} mm, now {after} mm")
             case "camshaft-set":
                 self._to_prove = True
-                self._show(message, "BOOKED", what, f"by {by}: lag counts from here on")
+                self._show(message, "BOOKED", f"{KINDS[what]} by the {by}: lag counts from here on")
             case _:
                 leg = message["after"].get("condition")
-                out(f"{_when(message)}{'booked':<9}{what:<18}by {by}: {leg or 'see the log book'}"[:WIDTH])
+                out(f"{_when(message)}{'booked':<9}{KINDS[what]} by the {by}: {leg or 'see the log book'}"[:WIDTH])
 
     # -- the crew -----------------------------------------------------------------------------------------------
 
@@ -158,8 +163,8 @@ class Voyage:
             return
         elif self._to_prove and self._lag_before_deg is not None:
             self._to_prove = False
-            text = f"at sea {lag:+.2f} deg, before the work {self._lag_before_deg:+.2f} deg"
-            self._show(r, "PROVED", "camshaft-set", text)
+            text = f"Camshaft set: lag at sea {lag:+.2f}°, before the work {self._lag_before_deg:+.2f}°"
+            self._show(r, "PROVED", text)
         elif not self._retimed:
             self._lag_before_deg = lag
 
@@ -200,13 +205,13 @@ class Voyage:
         out(f"{ran:,.0f} running hours in {seconds:.0f} s" + ("." if whole else "; ended before the voyage was over."))
         out("\nWhat was seen, in order")
         for _, line in sorted(self._seen, key=lambda seen: seen[0]) or [("", "nothing")]:
-            out("\n".join(textwrap.wrap(line, WIDTH, initial_indent="  ", subsequent_indent=" " * 50)))
+            out("\n".join(textwrap.wrap(line, WIDTH, initial_indent="  ", subsequent_indent="  " + INDENT)))
         if self._trend is None:
             out("\nThe voyage was too short for a trend.")
             return
         out("\nHow it stands, and what to do\n")
         for line in text_of(self._engine, trend_of(self._trend)).splitlines():
-            out("\n".join(textwrap.wrap(line, WIDTH, subsequent_indent=" " * 24, drop_whitespace=True)))
+            out("\n".join(textwrap.wrap(line, WIDTH, subsequent_indent=" " * 36, drop_whitespace=True)))
         out("\n" + "\n".join(textwrap.wrap(CAUTION, WIDTH)))
 
 

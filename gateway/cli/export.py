@@ -8,6 +8,7 @@ from pathlib import Path
 
 from gateway.cli.iso19848 import ship_channels, ship_package
 from gateway.cli.operator import common
+from gateway.cli.progress import progress
 from gateway.encode.checked import parse_event
 from gateway.encode.messages import AdjustmentEvent, AlarmEvent, GatewayEvent, rfc3339, utc_of
 from gateway.encode.topics import Topics
@@ -76,12 +77,15 @@ def _events(data_dir: Path, topics: Topics, engine: str | None, from_s: float, t
     write(csv_text([EVENT_COLUMNS]))
     wanted = None if engine is None else topics.event(engine)
     after = 0
-    while rows := reader.events(after, PAGE):
-        after = rows[-1].seq
-        for row in rows:
-            event = parse_event(row.payload)
-            if from_s <= utc_of(event.ts) < to_s and wanted in (None, row.topic):
-                write(csv_text([[row.seq, event.ts, row.topic, row.kind, event.hours, *_figures(event)]]))
+    last = reader.events(0, 1, newest_first=True)
+    with progress("export of events", float(last[0].seq) if last else None, lines_on_stdout=True) as moved:
+        while rows := reader.events(after, PAGE):
+            after = rows[-1].seq
+            moved(after)
+            for row in rows:
+                event = parse_event(row.payload)
+                if from_s <= utc_of(event.ts) < to_s and wanted in (None, row.topic):
+                    write(csv_text([[row.seq, event.ts, row.topic, row.kind, event.hours, *_figures(event)]]))
     reader.close()
 
 
@@ -115,6 +119,9 @@ def _history(data_dir: Path, engine: str, from_s: float, to_s: float) -> None:
     reader = HistoryReader(data_dir)
     write = sys.stdout.write
     write(csv_text([MEDIAN_COLUMNS]))
-    for m in reader.medians(engine, from_s, to_s, MEDIANS_MAX):
-        write(csv_text([[rfc3339(m.utc_s), *(getattr(m, name) for name in MEDIAN_COLUMNS[1:])]]))
+    medians = reader.medians(engine, from_s, to_s, MEDIANS_MAX)
+    with progress("export of the history", float(len(medians)), lines_on_stdout=True) as moved:
+        for n, m in enumerate(medians):
+            write(csv_text([[rfc3339(m.utc_s), *(getattr(m, name) for name in MEDIAN_COLUMNS[1:])]]))
+            moved(n)
     reader.close()

@@ -3,10 +3,12 @@
 import argparse
 from collections.abc import Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 import numpy.typing as npt
 
+from gateway.cli.progress import progress
 from gateway.cli.text import note
 from gateway.link.encode import health_frame, identity_frame, samples_frame
 from gateway.model.errors import Refused, StorageError
@@ -36,7 +38,7 @@ def main(args: argparse.Namespace) -> int:
     name = next(h.name for h in settings.head if h.slug == engine.head) or "import"
     try:
         with open(args.out, "xb") as out:
-            out.writelines(frames(recording, engine, name))
+            _write(out, recording, engine, name)
     except FileExistsError:
         raise Refused(f"{args.out} exists; give another name, or remove it") from None
     except OSError as e:
@@ -47,6 +49,17 @@ def main(args: argparse.Namespace) -> int:
         note(f"- {lack}")
     note(f"Next: camdrift replay {args.config} {args.out}")
     return 0 if turns >= 1 else 1
+
+
+def _write(out: BinaryIO, recording: Recording, engine: EngineSettings, name: str) -> None:
+    with progress("writing the capture", float(recording.rows)) as moved:
+        samples = 0
+        step_s = engine.recording.interval_ms / 1_000 if engine.recording else 1.0
+        whole_s = max(float(recording.crank.t_s[-1] - recording.crank.t_s[0]), step_s)
+        for frame in frames(recording, engine, name):
+            out.write(frame)
+            samples += BLOCK
+            moved(min(1.0, samples * step_s / whole_s) * recording.rows)
 
 
 def _engine(settings: Settings, slug: str | None) -> EngineSettings:

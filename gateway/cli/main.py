@@ -43,6 +43,7 @@ COMMANDS = {
     "schema": "Print the JSON Schema of a message or of the configuration.",
     "page-password": "Read a password, hidden, and print the line for the settings that "
     "lets its owner act on the page.",
+    "completion": "Print the completion of commands and options for a shell: bash, zsh, fish or tcsh.",
     "shore": "The shore side: keep what a fleet sends, watch its alerts, list its engines.",
 }
 WITHOUT_LOGS = frozenset(
@@ -57,6 +58,7 @@ WITHOUT_LOGS = frozenset(
         "try-alarm",
         "schema",
         "panel",
+        "completion",
     )
 )
 """Commands that log nothing: the logging library would take longer to import than they run."""

@@ -7,6 +7,8 @@ from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
+from gateway.cli.progress import progress
+from gateway.cli.replay_account import Account
 from gateway.cli.text import note
 from gateway.encode.messages import Topics, event_payload, utc_of
 from gateway.encode.publish import encode_alarm, encode_reading, encode_trend
@@ -17,6 +19,7 @@ from gateway.model.settings import Settings
 from gateway.model.settings_file import load_settings
 from gateway.pipeline import AlarmChanged, EnginePipeline, Output, ReadingDue, TrendDue
 from gateway.sources.capture_file import read_capture
+from gateway.store.whole_file import write_whole
 
 CHUNK_BYTES = 1 << 18
 """Small enough that a chunk's arrays stay in the cache, large enough that numpy's cost a call does not count."""
@@ -33,6 +36,7 @@ def add(p: argparse.ArgumentParser) -> None:
     )
     p.add_argument("--engine", help="short name of the engine whose head it is; needed where there are several")
     p.add_argument("--readings", action="store_true", help="print the readings too")
+    p.add_argument("--plot", type=Path, metavar="FILE", help="draw lag, spring and alarms into this .svg file")
 
 
 def main(args: argparse.Namespace) -> int:
@@ -42,17 +46,44 @@ def main(args: argparse.Namespace) -> int:
         start_utc_s = utc_of(args.start)
     except ValueError as e:
         raise Refused(f"--start: {e}") from None
+    if args.plot is not None and args.plot.suffix.lower() != ".svg":
+        raise Refused(f"--plot {args.plot}: give a name that ends in .svg")
     slug = _engine(settings, args.engine)
     pipeline = pipeline_for(settings, slug, start_utc_s)
     topics = Topics(settings.gateway.topic_prefix, settings.vessel.slug)
     lines = Lines(topics, slug, settings.vessel.slug, readings=args.readings)
-    for chunk in read_capture(args.capture, CHUNK_BYTES):
-        sys.stdout.buffer.writelines(lines.of(pipeline.feed(chunk, Now(0.0, 0.0))))
+    account, done = Account(keep=args.plot is not None), 0
+    chunks = read_capture(args.capture, CHUNK_BYTES)
+    with progress(f"replay of {args.capture.name}", _bytes_of(args.capture), lines_on_stdout=True) as moved:
+        for chunk in chunks:
+            outputs = list(pipeline.feed(chunk, Now(0.0, 0.0)))
+            sys.stdout.buffer.writelines(lines.of(outputs))
+            account.take(outputs)
+            done += len(chunk)
+            moved(done)
     _sum_up(pipeline)
+    for line in account.lines():
+        note(line)
+    if args.plot is not None:
+        _draw(args.plot, account, pipeline)
     if pipeline.presence.is_wrong:
         note(f"camdrift: {pipeline.presence.wrong_text}")
         return 1
     return 0 if pipeline.decoder.counts.good else 1
+
+
+def _bytes_of(path: Path) -> float | None:
+    """Of a regular file; `None` for a pipe, whose end nobody knows."""
+    return path.stat().st_size or None if path.is_file() else None
+
+
+def _draw(path: Path, account: Account, pipeline: EnginePipeline) -> None:
+    try:
+        drawing = account.drawing(pipeline.engine)
+    except ValueError as e:
+        raise Refused(f"--plot {path}: {e}; check the capture, then --engine") from None
+    write_whole(path, drawing.encode())
+    note(f"drawn: {path}")
 
 
 def pipeline_for(settings: Settings, engine: str, start_utc_s: float) -> EnginePipeline:

@@ -5,6 +5,7 @@ import time
 from pathlib import Path
 
 from gateway.cli.operator import common
+from gateway.cli.progress import progress
 from gateway.cli.report_asked import Asked, Named, engines, month, span
 from gateway.cli.report_files import SUFFIXES, write_report
 from gateway.cli.report_read import Record, ship_facts
@@ -47,10 +48,16 @@ def main(args: argparse.Namespace) -> int:
     try:
         now_s = max(time.time(), record.latest_s(slugs))
         asked = Asked(slugs, _period(args, settings, now_s), args.survey)
-        facts = ship_facts(settings, record, asked, now_s, Named())
         path = _named(args.out, settings, asked)
-        write_report(path, page(facts))
-        tables = write_tables(path, facts, record) if asked.survey else []
+        with progress(f"report {path.name}", 4.0) as moved:
+            moved(0)
+            facts = ship_facts(settings, record, asked, now_s, Named())
+            moved(1)
+            html = page(facts)
+            moved(2)
+            write_report(path, html)
+            moved(3)
+            tables = write_tables(path, facts, record) if asked.survey else []
     finally:
         record.close()
     note(f"{path}: {facts.vessel.name}, {facts.period.name}, no. {facts.reference()}")

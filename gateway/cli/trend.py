@@ -12,7 +12,7 @@ from gateway.encode.shapes import Range, TrendMessage
 from gateway.encode.topics import Topics
 from gateway.model.errors import Refused
 from gateway.model.settings_file import load_settings
-from gateway.report.words import number, ranged
+from gateway.report.words import DO, LIMITS, number, ranged
 from gateway.store.reader import StateReader
 
 CAUTION = (
@@ -78,18 +78,18 @@ def text_of(slug: str, t: TrendMessage) -> str:
         ),
         "  limits, as the trend reaches them; an alarm goes by the present figure and may come before",
     ]
-    lines += [_row(f"  {x.limit}", outlook(x, t)) for x in t.limits]
+    lines += [_row(f"  {LIMITS[x.limit]}", outlook(x, t)) for x in t.limits]
     if t.noise:
         lines.append(_row("ranges rest on", t.noise))
     agreement = {
         "agree": "lag and tightener agree",
-        "part": "lag and tightener part",
+        "part": "lag and tightener do not agree",
         "unknown": "not known",
     }
     lines.append(_row("agreement", agreement[t.agreement]))
     if t.causes:
         lines.append(_row("likely causes", "; ".join(t.causes)))
-    lines.append(_row("decision", f"{t.decision.do}: {t.decision.why}"))
+    lines.append(_row("decision", f"{DO[t.decision.do]}. {t.decision.why}"))
     return "\n".join(lines)
 
 
@@ -102,4 +102,4 @@ def _both(level: Range, digits: int, unit: str, slope: Range, slope_digits: int,
 
 
 def _row(name: str, text: str) -> str:
-    return f"  {name:<22}{text}"
+    return f"  {name:<34}{text}"
