@@ -11,6 +11,7 @@ from gateway import __version__
 from gateway.alarm.load import DAY_S, load_on_people
 from gateway.alarm.wording import WORDS
 from gateway.app.receipts import Receipts
+from gateway.encode.engine_state import EngineState, alarms_state, engine_state, since
 from gateway.encode.times import rfc3339, utc_of
 from gateway.encode.topics import Topics
 from gateway.engine.snapshot import EngineSnapshot
@@ -61,6 +62,7 @@ def status_of(parts: Parts) -> dict[str, Any]:
             "heads": {slug: _head(state) for slug, state in parts.heads.items()},
             "silenced": parts.snapshot.silenced,
             "alarms": _alarms(None, parts.snapshot.gateway_alarms),
+            "state": _state(alarms_state(parts.snapshot.gateway_alarms)),
             "brokers": {name: _broker(parts, reader, name, s) for name, s in parts.links.items()},
             "panel": dict(parts.faults),
             "storage": {**parts.storage, "free_mb": _free_mb(parts.data_dir)},
@@ -108,7 +110,16 @@ def engine_status(s: EngineSnapshot) -> dict[str, Any]:
 
 def _engine(s: EngineSnapshot, beat_s: float) -> dict[str, Any]:
     quiet_s = time.monotonic() - beat_s
-    return engine_status(s) | {"hangs_s": round(quiet_s) if quiet_s > HANGS_S else None}
+    hangs = quiet_s > HANGS_S
+    return engine_status(s) | {
+        "hangs_s": round(quiet_s) if hangs else None,
+        "state": _state(engine_state(s.view, fresh=not hangs)),
+    }
+
+
+def _state(s: EngineState) -> dict[str, Any]:
+    at = None if s.since_utc_s is None else rfc3339(s.since_utc_s)
+    return {"state": s.state.value, "what": s.what, "since": at, "action": s.action}
 
 
 def _measured(m: Measured) -> dict[str, Any]:
@@ -127,7 +138,7 @@ def _alarms(engine: str | None, views: tuple[AlarmView, ...]) -> list[dict[str, 
             "text": a.text,
             "causes": list(a.causes),
             "away": a.away,
-            "changed": rfc3339(a.changed_utc_s),
+            "since": rfc3339(since(a)),
             "until": None if a.until_utc_s is None else rfc3339(a.until_utc_s),
         }
         for a in views

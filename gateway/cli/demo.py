@@ -96,10 +96,8 @@ def main(args: argparse.Namespace) -> int:
         voyage = Voyage(partial(daemon.commands.handle, "shell"), ENGINE)
         end.callback(voyage.crew_leaves)
         with progress("the voyage, at the latest", args.seconds, below_lines=True) as moved:
-            until_s = began_s + args.seconds
-            whole = _follow(
-                voyage, daemon, messages, head, stopping, until_s, lambda: moved(time.monotonic() - began_s)
-            )
+            parts = (voyage, daemon, messages, head, stopping)
+            whole = _follow(*parts, began_s + args.seconds, lambda: moved(time.monotonic() - began_s))
         voyage.sum_up(whole=whole, seconds=time.monotonic() - began_s)
         if args.stay:
             _stay(daemon, stopping)

@@ -69,8 +69,13 @@ class _Shown:
         columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TextColumn("time left"),
                    TimeRemainingColumn())  # fmt: skip
         # Data on a piped stdout must stay there: the library would take it for the terminal's.
-        redirect = {"redirect_stdout": self._below_lines, "redirect_stderr": self._below_lines}
-        self._bar = Progress(*columns, console=Console(stderr=True), transient=True, **redirect)
+        self._bar = Progress(
+            *columns,
+            console=Console(stderr=True),
+            transient=True,
+            redirect_stdout=self._below_lines,
+            redirect_stderr=self._below_lines,
+        )
         self._task = self._bar.add_task(self._what, total=self._total)
         self._bar.start()
         return True

@@ -67,9 +67,9 @@ def table(s: dict[str, Any]) -> Iterator[str]:
     """The lines, none longer than 80 columns: first the state of each engine, then the figures."""
     yield f"{s['vessel']}  {s['utc'][:19].replace('T', ' ')} UTC  camdrift {s['version']}, up {_span(s['up_s'])}"
     for slug, e in s["engines"].items():
-        yield from _state(slug, *engine_state(e), e["alarms"])
+        yield from _state(slug, e["state"], e["alarms"])
     if s["alarms"]:
-        yield from _state("gateway", *_gravest(s["alarms"]), s["alarms"])
+        yield from _state("gateway", s["state"], s["alarms"])
     for slug, e in s["engines"].items():
         yield ""
         yield from _engine(slug, e)
@@ -92,38 +92,21 @@ def table(s: dict[str, Any]) -> Iterator[str]:
             yield from _row(name, text)
 
 
-def engine_state(e: dict[str, Any]) -> tuple[str, str]:
-    """The state in one word, and why where no alarm says it. What is not judged is never NORMAL."""
-    if e["hangs_s"] is not None:
-        return "NO DATA", f"the pipeline has not responded for {e['hangs_s']} s; look at the log"
-    if not e["head_heard"]:
-        return "NO DATA", "no valid data from the sensor head"
-    state, _ = _gravest(e["alarms"])
-    if state != "NORMAL":
-        return state, ""
-    if e["running"] != "ahead":
-        return "NOT JUDGED", f"the engine is {_running(e['running'])}"
-    sick = [f"{name}: {e[key]['reason'] or e[key]['quality']}" for name, key in (("spring", "spring_mm"),
-            ("lag", "lag_deg")) if e[key]["quality"] == "bad"]  # fmt: skip
-    return ("NOT JUDGED", "; ".join(sick)) if sick else ("NORMAL", "")
-
-
-def _gravest(alarms: list[dict[str, Any]]) -> tuple[str, str]:
-    stands = [a["priority"] for a in alarms if a["state"] in STANDS]
-    found = next((p for p in GRAVEST if p in stands), None)
-    return ("NORMAL", "") if found is None else (found.replace("-", " ").upper(), "")
-
-
-def _state(name: str, state: str, why: str, alarms: list[dict[str, Any]]) -> Iterator[str]:
-    """One line with the state, then each alarm that is not normal: since when, what, what to do."""
-    shown = f" {state} "
-    first = textwrap.wrap(f"{name}  {why}".rstrip(), WIDTH - INDENT)
-    yield f"{coloured(shown, COLOURS[state])}{'':<{INDENT - len(shown)}}{first[0]}"
+def _state(name: str, s: dict[str, Any], alarms: list[dict[str, Any]]) -> Iterator[str]:
+    """One line with the state, what and since when; what to do; then each alarm that is not normal, with its figure."""
+    word = s["state"].replace("-", " ").upper()
+    shown, since = f" {word} ", "" if s["since"] is None else f", since {_minute(s['since'])} UTC"
+    first = textwrap.wrap(f"{name}  {s['what']}{since}".rstrip(), WIDTH - INDENT)
+    yield f"{coloured(shown, COLOURS[word])}{'':<{INDENT - len(shown)}}{first[0]}"
     yield from (f"{'':<{INDENT}}{line}" for line in first[1:])
+    if s["action"]:
+        yield from _row("", s["action"])
     for a in sorted(alarms, key=_order):
-        yield from _row(a["changed"][:16].replace("T", " "), _alarm(a))
-        if a["state"] in STANDS:
-            yield from _row("", a["action"])
+        yield from _row(_minute(a["since"]), _alarm(a))
+
+
+def _minute(stamp: str) -> str:
+    return stamp[:16].replace("T", " ")
 
 
 def _order(a: dict[str, Any]) -> tuple[bool, int]:

@@ -16,7 +16,7 @@ def test_each_shell_gets_all_commands_and_their_options(shell: str, capsys: pyte
     """Every command of `--help` and an option of one of them stand in the script."""
     assert main(["completion", shell]) == 0
     script = capsys.readouterr().out
-    assert all(name in script for name in COMMANDS) and "capture" in script and "plot" in script
+    assert all(name in script for name in COMMANDS) and "plot" in script
 
 
 def test_bash_takes_the_script_and_completes(capsys: pytest.CaptureFixture[str]) -> None:
