@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, fields
 
 from gateway.alarm.table import ROWS
-from gateway.alarm.wording import short_text
+from gateway.alarm.wording import WORDS, short_text
 from gateway.encode.registers import ACKNOWLEDGE_BASE
 from gateway.encode.sentences import CATEGORY, TALKER, alert_id
 from gateway.model.panel_settings import SentenceSettings
@@ -53,7 +53,7 @@ REGISTERS = (
     _register("6", "lag of the camshaft", "deg", "1000", _S16, _NOT_KNOWN_S, "late positive"),
     _register("7", "elongation of the chain", "%", "1000", _S16, _NOT_KNOWN_S),
     _register("8", "slap, peak to peak", "mm", "100", _S16, _NOT_KNOWN_S),
-    _register("9", "hours to the nearest limit, 5 % of the range", "h", "1", _U16, _NOT_KNOWN_U, "65534: or more"),
+    _register("9", "hours to the nearest limit, earliest (1 in 20)", "h", "1", _U16, _NOT_KNOWN_U, "65534: or more"),
     _register("10-11", "running hours", "h", "10", HIGH_WORD_FIRST, "0xFFFFFFFF"),
     _register("12", "alarms that stand", "", "1", _U16, ""),
     _register("13", "alarms not yet acknowledged", "", "1", _U16, ""),
@@ -76,7 +76,7 @@ def signals(settings: Settings | None = None) -> Iterator[Signal]:
     yield from REGISTERS
     for row in ROWS:
         yield Signal("discrete input", str(row.no), f"{row.tag} stands", priority=priority_of(row.tag, settings),
-                     text=_where(row.gateway))  # fmt: skip
+                     text=WORDS[row.tag].title + _where(row.gateway))  # fmt: skip
     for row in ROWS:
         yield Signal("discrete input", str(ACKNOWLEDGE_BASE + row.no), f"{row.tag} not yet acknowledged")
     yield Signal("coil", "0", "acknowledge all", text="write 1; reads 0; only where acknowledging is enabled")
@@ -90,7 +90,7 @@ def signals(settings: Settings | None = None) -> Iterator[Signal]:
 
 
 def _where(gateway: bool) -> str:
-    return "of the gateway: the same at every engine" if gateway else ""
+    return "; of the gateway, the same at every engine" if gateway else ""
 
 
 def priority_of(tag: str, settings: Settings | None) -> str:

@@ -25,7 +25,7 @@ FIGURES = {
     "lag of the camshaft": ("lag_deg", -0.723),
     "elongation of the chain": ("elongation_percent", 0.331),
     "slap, peak to peak": ("slap_mm", 1.25),
-    "hours to the nearest limit, 5 % of the range": ("hours_to_limit", 912.0),
+    "hours to the nearest limit, earliest (1 in 20)": ("hours_to_limit", 912.0),
     "running hours": ("running_hours", 21_400.3),
 }
 
