@@ -1,13 +1,18 @@
 """Check a configuration and print what follows from it."""
 
 import argparse
+from collections.abc import Iterator
 from pathlib import Path
 
+from gateway.alarm.table import BY_TAG
 from gateway.cli.text import out
+from gateway.encode.panel_list import outlets
 from gateway.measure.loop import calibration_residuals_mm
+from gateway.model.enums import Priority
 from gateway.model.outlet_checks import outlet_warnings
-from gateway.model.settings import EngineSettings
+from gateway.model.settings import EngineSettings, Settings
 from gateway.model.settings_file import fingerprint, load_settings
+from gateway.report.words import LIMITS
 from gateway.wear import geometry
 from gateway.wear.plausibility import plausibility
 
@@ -39,9 +44,40 @@ def main(args: argparse.Namespace) -> int:
     ]
     if unset:
         out(f"not set, reports leave it open: {', '.join(unset)}")
-    for warning in outlet_warnings(settings):
+    out("")
+    _panel(settings)
+    for warning in (*outlet_warnings(settings), *_lowered(settings)):
         out(f"odd: {warning}")
     return 0
+
+
+def _panel(s: Settings) -> None:
+    """What the alarm panel gets by these settings."""
+    rows = [row for row in outlets(s) if row.kind != "unit identifier"]
+    out("alarm panel" + (" (its maker's list: camdrift panel CONFIG)" if rows else ""))
+    if not rows:
+        _row("none", "alarms reach only the page and MQTT; for a panel set modbus_tcp, modbus_rtu, sentences or relay")
+    for row in rows:
+        _row(row.kind, ": ".join(x for x in (row.address, row.signal) if x) + (f"; {row.text}" if row.text else ""))
+
+
+def _lowered(s: Settings) -> Iterator[str]:
+    """Priorities below the usual ones: the panel, the relay and the page then call less."""
+    tuned = [("alarms", s.alarms), *((f"engine {e.slug}: alarms", e.alarms) for e in s.engine)]
+    for where, tunings in tuned:
+        for tag, tuning in tunings.items():
+            usual = BY_TAG[tag].priority if tag in BY_TAG else None
+            if usual is not None and tuning.priority is not None and _lower(tuning.priority, usual):
+                effect = "drops no relay and is not repeated" if tuning.priority is Priority.CAUTION else "calls less"
+                yield (
+                    f"{where}.{tag}: priority is {tuning.priority}, usually {usual}; a {tuning.priority} {effect}; "
+                    "remove priority to have the usual one"
+                )
+
+
+def _lower(one: Priority, other: Priority) -> bool:
+    order = list(Priority)
+    return order.index(one) > order.index(other)
 
 
 def _figures(e: EngineSettings, percent_per_1000h: float) -> None:
@@ -58,7 +94,7 @@ def _figures(e: EngineSettings, percent_per_1000h: float) -> None:
         _row("  at the spring", f"{f.band_force_n[0]:.0f} to {f.band_force_n[2]:.0f} N")
         _row("  tightener's share", f"{f.band_tension_n[0]:.0f} to {f.band_tension_n[2]:.0f} N")
     else:
-        _row("locked at", f"{t.locked_at_mm:.1f} mm, may stray {t.moved_mm:.1f} mm")
+        _row("locked at", f"{t.locked_at_mm:.1f} mm, may move {t.moved_mm:.1f} mm")
     if e.lag.zero_deg is None:
         _row("lag", "not known: no zero. Book the camshaft setting with what the pin gauge reads")
     if e.lag.pin_gauge_radius_mm:
@@ -71,10 +107,10 @@ def _figures(e: EngineSettings, percent_per_1000h: float) -> None:
     out(f"  {percent_per_1000h:g} % per 1,000 h (an example; the trend shows the real rate):")
     for limit in f.limits:
         hours = limit.hours(percent_per_1000h)
-        _row(f"  {limit.tag}", f"{limit.growth_percent:.3f} %  {hours:,.0f} h" if hours else "")
+        _row(f"  {LIMITS[limit.tag]}", f"{limit.growth_percent:.3f} %  {hours:,.0f} h" if hours else "")
     left = e.service.retightened_at_h + e.service.retighten_every_h - e.service.hours_at_start
     _row("retightening due", f"{left:,.0f} h after the hours at start")
 
 
 def _row(name: str, text: str) -> None:
-    out(f"  {name:<24}{text}")
+    out(f"  {name:<34}{text}")

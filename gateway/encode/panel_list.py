@@ -72,7 +72,7 @@ REGISTERS = (
 def signals(settings: Settings | None = None) -> Iterator[Signal]:
     """Every row; with settings, priorities as these have them, and the outlets and engines by name."""
     if settings is not None:
-        yield from _outlets(settings)
+        yield from outlets(settings)
     yield from REGISTERS
     for row in ROWS:
         yield Signal("discrete input", str(row.no), f"{row.tag} stands", priority=priority_of(row.tag, settings),
@@ -107,7 +107,8 @@ def priority_of(tag: str, settings: Settings | None) -> str:
     )
 
 
-def _outlets(settings: Settings) -> Iterator[Signal]:
+def outlets(settings: Settings) -> Iterator[Signal]:
+    """Units, ports, sentences and relays of these settings."""
     for n, engine in enumerate(settings.engine):
         yield Signal("unit identifier", str(n + 1), f"engine {engine.slug}")
     tcp = settings.modbus_tcp

@@ -135,11 +135,24 @@ WARNED = [
     ),
     ({"modbus_rtu": [{"port": "@head"}]}, "is used by head main and modbus_rtu.0"),
     (
-        {"modbus_tcp": {"port": 8_484, "listen": "127.0.0.1"}, "page": {"port": 8_484}},
+        {"modbus_tcp": {"port": 8_484, "listen": "192.0.2.7"}, "page": {"port": 8_484}},
         "TCP port 8484 is used by modbus_tcp and page",
     ),
     ({"modbus_tcp": {"listen": "0.0.0.0", "acknowledge_enabled": True}}, "listens on all addresses and anybody may"),
     ({"sentences": [{"port": "/dev/ttyS7"}]}, "sentences.0: mnemonic is not set"),
+    ({"modbus_tcp": {}}, "only this computer can read; set listen to this computer's address on the panel network"),
+    ({"modbus_tcp": {"port": 502, "listen": "192.0.2.7"}}, "port 502 is below 1024"),
+    ({"modbus_tcp": {"listen": "192.0.2.7", "acknowledge_from": ["192.0.2.9/32"]}}, "acknowledge_from has no effect"),
+    ({"modbus_rtu": [{"port": "/dev/ttyS7", "parity": "N"}]}, "modbus_rtu.0: no parity with 1 stop bit"),
+    (
+        {"sentences": [{"transport": "udp", "mnemonic": "CDR", "interface": "192.0.2.7", "accept": True}]},
+        "sentences.0: accept is true and receive_port is not set",
+    ),
+    ({"sentences": [{"transport": "udp", "mnemonic": "CDR"}]}, "sentences.0: interface is not set"),
+    (
+        {"alarms": {"storage-fault": {"priority": "caution"}}},
+        "alarms.storage-fault: priority is caution, usually warning",
+    ),
 ]
 
 
@@ -157,6 +170,18 @@ def test_check_warns_of_a_slip_at_the_outlets(
     assert cli.main(["check", str(path)]) == 0
     odd = [line for line in capsys.readouterr().out.splitlines() if line.startswith("odd: ")]
     assert len(odd) == 1 and words in odd[0]
+
+
+def test_check_shows_what_the_panel_gets(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Each outlet with its port; where there is none, what to set."""
+    assert cli.main(["check", str(shipped_config("tern-passage.toml"))]) == 0
+    assert "for a panel set modbus_tcp, modbus_rtu, sentences or relay" in capsys.readouterr().out
+    path = tmp_path / "ship.toml"
+    relay = {"engine": "main", "through": "rts", "port": "/dev/ttyS9"}
+    path.write_text(toml_text(EXAMPLE | {"modbus_tcp": {"listen": "192.0.2.7"}, "relay": [relay]}), encoding="utf-8")
+    assert cli.main(["check", str(path)]) == 0
+    shown = " ".join(capsys.readouterr().out.split())
+    assert "Modbus TCP 192.0.2.7:1502: reading only" in shown and "relay RTS of /dev/ttyS9: engine main" in shown
 
 
 def test_the_examples_have_no_slip() -> None:
