@@ -188,7 +188,7 @@ def test_re_timing_is_booked_under_way_and_proved(capsys: pytest.CaptureFixture[
         voyage.take("x/reading", reading("ahead", 181.0) | after)
     voyage.crew_leaves()
     assert [r["entry"]["kind"] for r in desk.asked].count("camshaft-set") == 1
-    assert capsys.readouterr().out.count("at sea +0.22 deg, before the work +2.01 deg") == 1
+    assert capsys.readouterr().out.count("lag at sea +0.22°, before the work +2.01°") == 1
 
 
 def test_refused_booking_is_told(capsys: pytest.CaptureFixture[str]) -> None:
