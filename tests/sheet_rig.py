@@ -8,8 +8,7 @@ import contextlib
 import json
 import socket
 import threading
-from collections.abc import Iterator
-from itertools import takewhile
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -32,9 +31,11 @@ class Aboard:
         scenario: Scenario,
         page: dict[str, Any] | None = None,
         tightener: dict[str, Any] | None = None,
+        lag: dict[str, Any] | None = None,
     ) -> None:
         self.truth = Truth(scenario)
         self._frames = Head(scenario).frames()
+        self._next = next(self._frames, None)
         self._lock, self._at_s, self._over = threading.Lock(), 0.0, threading.Event()
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.socket = folder / "data" / "camdrift.sock"
@@ -42,6 +43,7 @@ class Aboard:
         data = example(folder, None)
         data["capture"] = {"enabled": False}
         data["engine"][0]["tightener"] |= tightener or {}
+        data["engine"][0]["lag"] |= lag or {}
         data["page"] = page or {"enabled": False}
         data["time"] = {"source": "head", "start": START}
         data["head"][0]["port"] = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
@@ -69,8 +71,11 @@ class Aboard:
         with self._lock:
             if t_s > self._at_s:
                 self._at_s = t_s
-                due = takewhile(lambda frame: frame[1] <= t_s * 1e6, self._frames)
-                self._wire.sendall(b"".join(data for data, _ in due))
+                due = []
+                while self._next is not None and self._next[1] <= t_s * 1e6:
+                    due.append(self._next[0])
+                    self._next = next(self._frames, None)
+                self._wire.sendall(b"".join(due))
 
     @contextlib.contextmanager
     def beating(self) -> Iterator[None]:
@@ -91,8 +96,10 @@ class Aboard:
 
     def now_s(self) -> float:
         """How far the daemon has come in the scenario."""
-        take = next(i["take"] for i in self.sheet("retime")["inputs"] if i["name"] == "oil_off")
-        return -1.0 if take is None else float(take) - utc_of(START)
+        # What is booked without a time of its own is booked at the head's present.
+        note = {"kind": "note", "note": "when", "person": "test"}
+        entry = ask(self.socket, {"do": "book", "entry": note, "dry": True})["entry"]
+        return float(entry["utc_s"]) - utc_of(START)
 
     def sheet(self, name: str, **typed: object) -> dict[str, Any]:
         """The work sheet as page and command line get it."""
@@ -108,20 +115,33 @@ class Aboard:
 
     def booked(self) -> dict[str, Any]:
         """The one adjustment on the record."""
+        events = self.adjustments()
+        assert len(events) == 1
+        return events[0]
+
+    def adjustments(self) -> list[dict[str, Any]]:
+        """All adjustments on the record, oldest first."""
         reader = StateReader(self.folder / "data")
         events = [json.loads(row.payload) for row in reader.events(0, 10_000, kind="adjustment")]
         reader.close()
-        assert len(events) == 1
-        found: dict[str, Any] = events[0]
-        return found
+        return events
+
+    def act(self, name: str, what: str, **more: str) -> dict[str, Any]:
+        """Somebody acts at the sheet in a terminal; the sheet after it."""
+        made: dict[str, Any] = ask(self.socket, {"do": "sheet-act", "name": name, "act": what, **more})["sheet"]
+        return made
 
 
 @contextlib.contextmanager
 def aboard(
-    folder: Path, scenario: Scenario, page: dict[str, Any] | None = None, tightener: dict[str, Any] | None = None
+    folder: Path,
+    scenario: Scenario,
+    page: dict[str, Any] | None = None,
+    tightener: dict[str, Any] | None = None,
+    lag: dict[str, Any] | None = None,
 ) -> Iterator[Aboard]:
     """The daemon at work and connected; afterwards it ends well."""
-    made = Aboard(folder, scenario, page, tightener)
+    made = Aboard(folder, scenario, page, tightener, lag)
     try:
         with daemon(made.config) as process:
             made.connect()
@@ -148,9 +168,14 @@ def said(sheet: dict[str, Any], word: str) -> bool:
     return any(word in n["text"] for n in sheet["notices"])
 
 
-def standing(*events: dict[str, object], rpm: float = 0.0) -> Scenario:
-    """An engine that stands, or is on the turning gear from the tenth second on."""
+def standing(
+    *events: dict[str, object], rpm: float = 0.0, turned: Sequence[tuple[float, float, float]] = ()
+) -> Scenario:
+    """An engine that stands, or is on the turning gear from the tenth second on; or in the spells `turned`, each from
+    and to in seconds, and the speed in rpm."""
     speed = [(0.0, 0.0)] if rpm == 0 else [(0.0, 0.0), (10.0, 0.0), (12.0, rpm)]
+    for from_s, to_s, way_rpm in turned:
+        speed += [(from_s, 0.0), (from_s + 2.0, way_rpm), (to_s, way_rpm), (to_s + 2.0, 0.0)]
     base = load_scenario("steady").changed(
         head={"rate_hz": 100.0},
         engine={"speed": speed},

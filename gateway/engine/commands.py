@@ -32,8 +32,17 @@ from gateway.model.snapshot import GATEWAY
 from gateway.wear import bookings
 from gateway.wear.booking_check import new_booking
 from gateway.worksheet.catalogue import as_data, sheet
-from gateway.worksheet.record import ACT_NAMES, SheetAct, SheetRecord, booking_notices, check, in_words, with_locks
-from gateway.worksheet.sheet import Sheet
+from gateway.worksheet.record import (
+    ACT_NAMES,
+    SheetAct,
+    SheetRecord,
+    after,
+    booking_notices,
+    check,
+    in_words,
+    with_locks,
+)
+from gateway.worksheet.sheet import Facts, Sheet
 
 NAME_MAX = 64
 ANSWER_S = 8.0
@@ -151,16 +160,22 @@ class Commands:
         return as_data(made) | heading | ({} if record is None else {"record": record_data(record, made)})
 
     def _made(self, name: str, engine: str, typed: Mapping[str, str]) -> tuple[SheetRecord | None, Sheet]:
-        """A sheet with what was done at it. Figures of an open sheet stand before those that come with the question."""
+        """A sheet with what was done at it. The figures of an open sheet are the stored ones, not the question's."""
         figures = dict(typed)
         file = figures.pop("file", None)
-        settings = next(e for e in self._settings.engine if e.slug == engine)
-        facts = facts_of(settings, self._engines()[engine].snapshot, self._burst_clock(settings.head))
         record = self._open.record(engine, name)
         if record is None:
-            return None, sheet(name, facts, figures, file)
-        made = with_locks(sheet(name, facts, {**figures, **record.typed()}, file), record)
-        return record, replace(made, notices=(*made.notices, *booking_notices(record, made)))
+            return None, sheet(name, self._facts(engine), figures, file)
+        # Of an open sheet only what is stored counts: what one device has typed beside it would be booked by nobody.
+        return record, self._with(name, engine, record, file)
+
+    def _with(self, name: str, engine: str, record: SheetRecord, file: str | None = None) -> Sheet:
+        made = with_locks(sheet(name, self._facts(engine), record.typed(), file), record)
+        return replace(made, notices=(*made.notices, *booking_notices(record, made)))
+
+    def _facts(self, engine: str) -> Facts:
+        settings = next(e for e in self._settings.engine if e.slug == engine)
+        return facts_of(settings, self._engines()[engine].snapshot, self._burst_clock(settings.head))
 
     def _burst_clock(self, head: str) -> float | None:
         """The wall clock where it can say how old a burst's reading is: not where head time counts."""
@@ -278,6 +293,7 @@ class Commands:
             noted = self._noted(request, engine, by, now_s)
             figures = present_figures(engine.snapshot)
             if noted is not None:
+                data = noted.figures(data)
                 data = noted.entry(data, filled(data, figures, now_s))
             entry, stored = new_booking(filled(data, figures, now_s))
             refuse_twin(entry, engine.snapshot.log)
@@ -334,12 +350,24 @@ class Commands:
         try:
             record, made = self._made(name, engine.slug, {})
             check(record, act, made)
+            self._check_figure(engine.slug, name, act, made)
             self._store_act(engine.slug, name, act)
         finally:
             self._entering.release()
         if what in ("open", "close"):
             self._done(f"engine {engine.slug}", engine.submit(Work(self._open.any_open(engine.slug))))
         return {"sheet": self.sheet(name, engine.slug, {})}
+
+    def _check_figure(self, slug: str, name: str, act: SheetAct, made: Sheet) -> None:
+        """Raises Refused for a figure that cannot be: with it the sheet would refuse more than it does without."""
+        record = after(self._open.record(slug, name), act)
+        if act.what != "figure" or record is None:
+            return
+        before = {n.text for n in made.notices}
+        then = self._with(name, slug, record)
+        found = [n.text for n in then.notices if n.level == "refused" and n.text not in before]
+        if found:
+            raise Refused(found[0])
 
     def _store_act(self, slug: str, name: str, act: SheetAct) -> None:
         if self._store is None:

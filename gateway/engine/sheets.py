@@ -22,6 +22,10 @@ from gateway.worksheet.sheet import Sheet
 SAME_H = 0.1
 """Work booked twice with the same figures while the engine has hardly run between is one work."""
 ANY_TIME = ("note", "loading", "correction")
+PRESSURES = "pressures"
+"""The one sheet whose figures a file may bring, which is not kept."""
+NOISE = {"_mm": 0.1, "_deg": 0.05}
+"""Two readings of the same thing differ by no more, by the end of the figure's name."""
 NOT_FIGURES = ("id", "utc_s", "hours", "person", "note")
 Store = Callable[[NewSheetAct], "Future[int]"]
 
@@ -80,13 +84,25 @@ def record_data(record: SheetRecord, sheet: Sheet) -> dict[str, Any]:
 
 @dataclass(frozen=True, slots=True)
 class NotedBooking:
-    """A booking that a sheet makes. `corrects`: the id of the one that it corrects."""
+    """A booking that a sheet makes. `corrects`: the id of the one that it corrects; `booking`: the sheet's own figures,
+    `None` where only a file has them."""
 
     sheet: str
     by: str
     utc_s: float
     reason: str
     corrects: str
+    booking: Mapping[str, Any] | None = None
+
+    def figures(self, data: Mapping[str, Any]) -> dict[str, Any]:
+        """What is booked: the sheet's own figures, as all devices show them, by whom `data` names. Raises Refused where
+        `data` brings others, which somebody has changed meanwhile."""
+        if self.booking is None:
+            return dict(data)
+        brought = {k: v for k, v in data.items() if k not in NOT_FIGURES}
+        if brought and not _alike(brought, {k: v for k, v in self.booking.items() if k not in NOT_FIGURES}):
+            raise Refused("the sheet's figures have changed meanwhile; check what will be booked again")
+        return {**self.booking, **{k: v for k, v in data.items() if k in NOT_FIGURES and k != "note"}}
 
     def entry(self, data: Mapping[str, Any], inner: Mapping[str, Any]) -> dict[str, Any]:
         """What is booked: `data`, with why ticks are missing; or a correction by `inner`, which is `data` filled in."""
@@ -116,11 +132,15 @@ def booking_of(
         raise Refused(f"this work is booked already as {record.booked[-1]}; book a correction that names it")
     if corrects and not record.booked:
         raise Refused("nothing is booked from this sheet yet, so there is nothing to correct")
+    if made.booking is None and name != PRESSURES:
+        raise Refused(f"nothing can be booked yet; still needed: {made.booking_wants}")
     missing = missing_ticks(record, made)
     if missing and not reason.strip():
         first = next(s for s in made.steps if s.key == missing[0])
         raise Refused(f"{len(missing)} steps are not ticked, the first is: {first.text} Tick them, or give a reason")
-    return NotedBooking(name, by, utc_s, reason.strip(), corrects)
+    if corrects and not reason.strip():
+        raise Refused("give a reason for the correction")
+    return NotedBooking(name, by, utc_s, reason.strip(), corrects, made.booking)
 
 
 def refuse_twin(entry: b.Entry, log: Sequence[b.Entry]) -> None:
@@ -130,8 +150,21 @@ def refuse_twin(entry: b.Entry, log: Sequence[b.Entry]) -> None:
     struck = {e.replaces for e in log if isinstance(e, b.Correction)}
     for e in log:
         same = e.kind == entry.kind and abs(e.hours - entry.hours) < SAME_H and e.id not in struck
-        if same and e.id != entry.id and _figures(e) == _figures(entry):
+        if same and e.id != entry.id and _alike(_figures(e), _figures(entry)):
             raise Refused(f"this work is booked already as {e.id}, with the same figures; book a correction of it")
+
+
+def _alike(a: Mapping[str, Any], b: Mapping[str, Any]) -> bool:
+    """The same figures, but for the noise of a reading that was taken twice."""
+
+    def near(key: str, x: Any, y: Any) -> bool:
+        within = next((most for end, most in NOISE.items() if key.endswith(end)), None)
+        if within is None or not isinstance(x, int | float) or not isinstance(y, int | float):
+            return bool(x == y)
+        return abs(x - y) <= within
+
+    known = {k for d in (a, b) for k, v in d.items() if v not in (None, [])}
+    return all(near(k, a.get(k), b.get(k)) for k in known)
 
 
 def _figures(entry: b.Entry) -> dict[str, Any]:

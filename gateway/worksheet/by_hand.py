@@ -66,8 +66,9 @@ def links(facts: Facts, typed: Typed) -> Sheet:
         _link_steps(facts),
         (opening_wait(facts),),
         (
-            Input("links", "Links", "", "Pitches between the two pins.", typed.text("links")),
-            Input("length_mm", "Length over them", "mm", "Pin to pin, chain taut.", typed.text("length_mm")),
+            Input("links", "Links", "", "Pitches between the two pins.", typed.text("links"), step="count"),
+            Input("length_mm", "Length over them", "mm", "Pin to pin, chain taut.", typed.text("length_mm"),
+                  step="measure"),
         ),
         tuple(notices),
         booking=booking,
@@ -132,8 +133,9 @@ def hand_play(facts: Facts, typed: Typed) -> Sheet:
         _play_steps(facts),
         (opening_wait(facts),),
         (
-            Input("play_links", "Play", "links", "Either this or the next.", typed.text("play_links")),
-            Input("play_mm", "Play", "mm", "", typed.text("play_mm")),
+            Input("play_mm", "Play", "mm", "Total travel, by rule. Either this or the next.", typed.text("play_mm"),
+                  step="" if in_links is not None else "measure"),
+            Input("play_links", "Play", "links", "", typed.text("play_links")),
         ),
         tuple(notices),
         booking=booking,

@@ -38,6 +38,7 @@ SPRING = (
 NOT_PERMISSION = "Not permission to open: the manual and the permit to work decide."
 NOT_PERMISSION_PLUGS = "Not permission to refit: the manual and the permit to work decide."
 
+SINCE_STOPPING, SINCE_OIL = "Time since stopping", "Time since oil pressure off"
 ISOLATE, RESTORE = "Isolate and open", "Close and restore"
 
 
@@ -61,13 +62,13 @@ def stopped_cautions(engine: EngineSettings) -> tuple[str, ...]:
 def opening_wait(facts: Facts) -> Wait:
     """Time since stopping as the gateway has seen it, never more than it was, and the minimum."""
     since_s = facts.rest_s if facts.standing else 0.0 if facts.running != "unknown" else None
-    return Wait("Time since stopping", since_s, facts.engine.service.open_after_min * 60, NOT_PERMISSION)
+    return Wait(SINCE_STOPPING, since_s, facts.engine.service.open_after_min * 60, NOT_PERMISSION)
 
 
 def plugs_wait(engine: EngineSettings, utc_s: float | None, off_utc_s: float | None) -> Wait:
     """Time since the oil pressure was released from the couplings, and the minimum."""
     since_s = None if utc_s is None or off_utc_s is None else max(0.0, utc_s - off_utc_s)
-    return Wait("Time since oil pressure off", since_s, engine.service.plugs_after_min * 60, NOT_PERMISSION_PLUGS)
+    return Wait(SINCE_OIL, since_s, engine.service.plugs_after_min * 60, NOT_PERMISSION_PLUGS)
 
 
 def slack_sense(engine: EngineSettings, *, to_tightener: bool) -> Sense:
@@ -91,8 +92,8 @@ def isolating(engine: EngineSettings) -> tuple[Step, ...]:
     """The steps up to the open casing, one tick each."""
     least = engine.service.open_after_min
 
-    def step(key: str, text: str, who: str, confirm: str, caution: str = "") -> Step:
-        return Step(text, who, confirm, key, ISOLATE, caution)
+    def step(key: str, text: str, who: str, confirm: str, caution: str = "", wait: str = "") -> Step:
+        return Step(text, who, confirm, key, ISOLATE, caution, live=False, wait=wait)
 
     return (
         step("immobilise", "Get permission to immobilise the engine from the master, and in port from the port.", CHIEF,
@@ -109,7 +110,7 @@ def isolating(engine: EngineSettings) -> tuple[Step, ...]:
              "The propeller turns with the engine and can kill a diver. Get the clearance again before each turn."),
         step("oil", "Shut off the lubricating oil.", SECOND, "oil off"),
         step("open", f"Wait for a minimum of {least:g} min after stopping, longer after an oil-mist alarm. "
-             "Then open the casing door and secure it.", SECOND, "waited, door secured", DOOR),
+             "Then open the casing door and secure it.", SECOND, "waited, door secured", DOOR, SINCE_STOPPING),
         step("ventilate", "Ventilate the casing. Post a stand-by person. Test the atmosphere where required.",
              SECOND, "casing ventilated, stand-by posted", CASING),
     )  # fmt: skip
@@ -125,7 +126,7 @@ def restoring() -> tuple[Step, ...]:
     """The steps from the finished work to the engine ready to start; starting air last."""
 
     def step(key: str, text: str, who: str, confirm: str, caution: str = "") -> Step:
-        return Step(text, who, confirm, key, RESTORE, caution)
+        return Step(text, who, confirm, key, RESTORE, caution, live=False)
 
     return (
         step("inspect", "Inspect chain, guides, teeth and oil jets.", SECOND, "inspected"),

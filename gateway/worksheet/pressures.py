@@ -289,13 +289,16 @@ def _earlier(f: Facts) -> list[Row]:
 
 def _inputs(typed: Typed, taken: str) -> tuple[Input, ...]:
     return (
-        Input("taken", "Taken", "", "before or after the work on the timing", taken),
-        Input("max_bar", "Maximum pressures", "", "One a cylinder, from 1 on, with spaces.", typed.text("max_bar")),
+        Input("taken", "Taken", "", "before or after the work on the timing", taken, step="conditions"),
+        Input("max_bar", "Maximum pressures", "", "One a cylinder, from 1 on, with spaces.", typed.text("max_bar"),
+              step="type"),
         Input("mean_bar", "Mean indicated pressures", "", "The same; may be empty.", typed.text("mean_bar")),
         Input("unit", "Unit of both", "", "bar, MPa, kPa, Pa or psi", typed.text("unit") or "bar"),
         Input("rpm", "Speed", "rpm", "Empty: the present speed.", typed.text("rpm")),
-        Input("load", "Load", "%", "Of the engine's full load, from its load indicator.", typed.text("load")),
-        Input("scavenge_bar", "Scavenge pressure", "bar", "In the receiver, gauge.", typed.text("scavenge_bar")),
+        Input("load", "Load", "%", "Of the engine's full load, from its load indicator.", typed.text("load"),
+              step="conditions"),
+        Input("scavenge_bar", "Scavenge pressure", "bar", "In the receiver, gauge.", typed.text("scavenge_bar"),
+              step="conditions"),
         Input("compression_bar", "Compression pressures", "bar", "One a cylinder; may be empty.",
               typed.text("compression_bar")),
     )  # fmt: skip

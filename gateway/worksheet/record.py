@@ -112,6 +112,8 @@ def check(record: SheetRecord | None, act: SheetAct, sheet: Sheet) -> None:
         return
     if record is None:
         raise Refused("this sheet is not open; open it first")
+    if act.what == "close" and not record.booked and (record.ticks or record.figures) and not act.reason.strip():
+        raise Refused("nothing is booked from this sheet; book the work, or give a reason to close it")
     if act.what in ("tick", "untick", "countersign"):
         _check_tick(record, act, sheet)
     elif act.what in ("figure", "unlock"):
@@ -125,6 +127,8 @@ def _check_tick(record: SheetRecord, act: SheetAct, sheet: Sheet) -> None:
     if act.what == "tick":
         if tick is not None:
             raise Refused(f"this step is ticked already, by {tick.by}")
+        if act.key == BOOK_STEP and not record.booked:
+            raise Refused("nothing is booked from this sheet yet; book the work, then tick this step")
         return
     if tick is None:
         raise Refused("this step is not ticked yet")
@@ -177,11 +181,11 @@ def with_locks(sheet: Sheet, record: SheetRecord) -> Sheet:
 def booking_notices(record: SheetRecord, sheet: Sheet) -> tuple[Notice, ...]:
     """What stands in the way of the booking."""
     if record.booked:
-        return (Notice(f"Booked as {record.booked[-1]}. A change is booked as a correction of it.", "good"),)
+        return (Notice(f"Booked as {record.booked[-1]}. A change is booked as a correction of it.", "good", True),)
     missing = missing_ticks(record, sheet)
     if sheet.booking is None or not missing:
         return ()
-    return (Notice(f"{len(missing)} steps are not ticked. Tick them, or give a reason at the booking."),)
+    return (Notice(f"{len(missing)} steps are not ticked. Tick them, or give a reason at the booking.", booking=True),)
 
 
 LABELS = {

@@ -9,7 +9,7 @@ from gateway.model.settings import Tightener
 from gateway.wear import geometry
 from gateway.worksheet import retighten_steps, sums
 from gateway.worksheet.cautions import LOOSE, TURNING, opening_wait, stopped_cautions
-from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Typed, cannot_be, shown
+from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Typed, cannot_be, shown, signed
 
 NAME, TITLE = "retighten", "Retighten the chain"
 THERE_MM = 0.1
@@ -78,7 +78,7 @@ def retighten(facts: Facts, typed: Typed) -> Sheet:
         _figures(facts, work, phase, target),
         retighten_steps.steps(facts.engine),
         (opening_wait(facts),),
-        _inputs(facts, typed, work, t),
+        _inputs(facts, typed, work, t, target),
         tuple(notices),
         live=True,
         booking=booking,
@@ -160,7 +160,7 @@ def _hold(moved: float) -> list[Notice]:
         return [Notice(f"The length fell by {-moved:.2f} mm: the chain is losing tension. Back off the opposite nut.")]
     if moved > HOLD_MM:
         return [Notice(f"The length rose by {moved:.2f} mm: the spring's nut has moved. Come up to the target again.")]
-    return [Notice(f"The length holds: {moved:+.2f} mm since the target. Lock the opposite nut.", "good")]
+    return [Notice(f"The length holds: {signed(moved)} mm since the target. Lock the opposite nut.", "good")]
 
 
 def _seating(now: float, target: float, seated: float | None) -> list[Notice]:
@@ -189,8 +189,8 @@ def _seating(now: float, target: float, seated: float | None) -> list[Notice]:
 def _after(moved: float, kind: str) -> list[Notice]:
     if abs(moved) > HOLD_MM:
         what = "nuts" if kind == "sprung" else "plate, distance tube and lock"
-        return [Notice(f"The length moved by {moved:+.2f} mm since it was locked. Check the {what}. Set it again.")]
-    return [Notice(f"The length holds: {moved:+.2f} mm since it was locked.", "good")]
+        return [Notice(f"The length moved by {signed(moved)} mm since it was locked. Check the {what}. Set it again.")]
+    return [Notice(f"The length holds: {signed(moved)} mm since it was locked.", "good")]
 
 
 # -- what is shown --------------------------------------------------------------------------------------------------
@@ -247,33 +247,43 @@ def _locked_figures(f: Facts, t: Tightener) -> tuple[Figure, ...]:
     )  # fmt: skip
 
 
-def _inputs(f: Facts, typed: Typed, w: Work, t: Tightener) -> tuple[Input, ...]:
+def _inputs(f: Facts, typed: Typed, w: Work, t: Tightener, target: float | None) -> tuple[Input, ...]:
     live = None if f.spring_mm is None or f.burst_age_s is not None else round(f.spring_mm, 3)
+    moved_since = "The nuts have been moved since. Give a reason to change it."
 
-    def entry(name: str, label: str, words: str, locked: str, press: str = "", *, take: bool = True) -> Input:
-        kept = locked if locked and not typed.text(f"unlock_{name}") else ""
-        return Input(name, label, "mm", words, typed.text(name), live if take and not kept else None,
+    def entry(name: str, label: str, words: str, *, locked: bool, press: str = "", offer: bool = True) -> Input:
+        """`offer`: the present length may be taken for it."""
+        kept = moved_since if locked and not typed.text(f"unlock_{name}") else ""
+        return Input(name, label, "mm", words, typed.text(name), live if offer and not kept else None,
                      locked=kept, press=press, step=STEP_OF[name])  # fmt: skip
 
-    moved_since = "The nuts have been moved since. Give a reason to change it."
+    def near(wanted: float | None, within: float) -> bool:
+        return wanted is not None and live is not None and abs(live - wanted) <= within
+
+    # One tap must not write over the length before: once taken it is typed, or changed with a reason.
+    fresh = not typed.text("before_mm") or bool(typed.text("unlock_before_mm"))
+    seats = w.held is not None and (f.datum.locked_at_mm is None or near(f.datum.locked_at_mm, SEATED_MM))
     found = [
         entry("before_mm", "Spring length before", "Before any nut is touched.",
-              moved_since if w.before is not None and (w.free is not None or w.there is not None) else ""),
+              locked=w.before is not None and (w.free is not None or w.there is not None), offer=fresh),
         entry("free_mm", "Free length measured", "With no load, by rule, on two sides.",
-              moved_since if w.there is not None else "", take=False),
-        entry("there_mm", "Length at target", "Press when the length is at the target.",
-              moved_since if w.held is not None else "", "TARGET REACHED"),
-        entry("held_mm", "Length with the opposite nut seated", "Press when the opposite nut is seated and locked.",
-              moved_since if (w.seated if t.kind == "locked" else w.turned) is not None else "", "LENGTH HELD"),
+              locked=w.there is not None, offer=False),
+        entry("there_mm", "Length at target", f"Within {THERE_MM:g} mm of the target.",
+              locked=w.held is not None, press="TARGET REACHED", offer=near(target, THERE_MM)),
+        entry("held_mm", "Length with the opposite nut seated", f"Within {HOLD_MM:g} mm of the length at target.",
+              locked=(w.seated if t.kind == "locked" else w.turned) is not None, press="LENGTH HELD",
+              offer=near(w.there, HOLD_MM)),
     ]  # fmt: skip
     if t.kind == "locked":
         found.append(
-            entry("seated_mm", "Length seated", "Press when the plate sits on the distance tube.",
-                  moved_since if w.turned is not None else "", "SEATED")
+            entry("seated_mm", "Length seated", "With the plate on the distance tube.",
+                  locked=w.turned is not None, press="SEATED", offer=seats)
         )  # fmt: skip
+    ended = w.held is not None and (t.kind == "sprung" or w.seated is not None)
     found.append(
-        entry("turned_mm", "Length after turning round", "After the whole loop, slack on the tightener.", "", "TAKE")
-    )
+        entry("turned_mm", "Length after turning round", "After the whole loop, slack on the tightener.",
+              locked=False, press="TAKE", offer=ended)
+    )  # fmt: skip
     return (
         *found,
         Input("play_links", "Hand play", "links", "At mid-span, by hand.", typed.text("play_links"), step="play"),

@@ -6,20 +6,19 @@ Order of steps after the handbook's "Work at the drive" (common practice, no sou
 from gateway.wear.refusals import GAUGE_MM_MAX
 from gateway.worksheet import retime_steps, sums
 from gateway.worksheet.cautions import LOOSE, TURNING, opening_wait, plugs_wait, stopped_cautions
-from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Typed
+from gateway.worksheet.retime_steps import SET_DEG
+from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Typed, signed
 
 NAME, TITLE = "retime", "Re-time the camshaft"
 DEAD_CENTRE_DEG = 1.0
 """So near the mark of the turning wheel a person stops (common practice, no source)."""
-SET_DEG = 0.05
-"""So near is set: the pin gauge's feelers show no less."""
 
 
 def retime(facts: Facts, typed: Typed) -> Sheet:
     """The sheet, from what is known and what has been typed."""
     gauges, after = _gauges(facts, typed, "gauge_mm"), _gauges(facts, typed, "gauge_after_mm")
     before = typed.number("before_deg", "Lag before")
-    off_utc_s = typed.number("oil_off", "Oil pressure released")
+    off_utc_s = _last_oil_off(facts, typed)
     booking, needs = _booking(facts, before, after, typed)
     return Sheet(
         NAME,
@@ -28,7 +27,7 @@ def retime(facts: Facts, typed: Typed) -> Sheet:
         _figures(facts, gauges, after, before),
         retime_steps.steps(facts),
         (opening_wait(facts), plugs_wait(facts.engine, facts.utc_s, off_utc_s)),
-        _inputs(facts, typed, gauges, after, off_utc_s),
+        _inputs(facts, typed, after),
         (
             *typed.notices(),
             *_pumps(facts),
@@ -158,7 +157,7 @@ def _doubt(f: Facts, gauges: list[float]) -> list[Notice]:
     gauge_se = sums.gauge_deg(radius, sums.GAUGE_SE_MM, f.engine.ratio)
     found = sums.apart(lag, lag_se_deg(f), sums.gauge_deg(radius, gauges[0], f.engine.ratio), gauge_se)
     if not found.differ:
-        return [Notice(f"Gauge and encoders agree within their uncertainty ({found.deg:+.2f}°).", "good")]
+        return [Notice(f"Gauge and encoders agree within their uncertainty ({signed(found.deg)}°).", "good")]
     if not f.whole_turn:
         first = "No whole turn on the turning gear has been read yet: turn once round first."
     elif f.agreement == "part":
@@ -167,7 +166,7 @@ def _doubt(f: Facts, gauges: list[float]) -> list[Notice]:
         first = "Clean holes and points, and let a second person read the gauge."
     return [
         Notice(
-            f"Encoders and gauge differ by {found.deg:+.2f}°, beyond their uncertainty. Trust "
+            f"Encoders and gauge differ by {signed(found.deg)}°, beyond their uncertainty. Trust "
             "neither. Stop and find out "
             f"why. {first}"
         )
@@ -223,24 +222,49 @@ def _sections(f: Facts, after: list[float]) -> list[Notice]:
 # -- what is typed and booked ---------------------------------------------------------------------------------------
 
 
-def _inputs(
-    f: Facts, typed: Typed, gauges: list[float], after: list[float], off_utc_s: float | None
-) -> tuple[Input, ...]:
+def _inputs(f: Facts, typed: Typed, after: list[float]) -> tuple[Input, ...]:
     lag = None if f.lag_deg is None or not f.whole_turn or f.burst_age_s is not None else round(f.lag_deg, 3)
     utc_s = None if f.utc_s is None else round(f.utc_s)
-    released = bool(typed.text("before_deg")) and (off_utc_s is not None or bool(after))
-    locked = "The couplings have been released since. Give a reason to change it."
-    locked = locked if released and not typed.text("unlock_before_deg") else ""
+    released = any(typed.text(_oil(n)) for n in _sections_of(f)) or bool(after)
+    moved_since = "The couplings have been released since. Give a reason to change it."
+
+    def locked(name: str) -> str:
+        return moved_since if released and typed.text(name) and not typed.text(f"unlock_{name}") else ""
+
+    # One tap must not write over the lag before: once taken it is typed, or changed with a reason.
+    fresh = not typed.text("before_deg") or bool(typed.text("unlock_before_deg"))
     each = "Late is +. With several sections, one reading each with spaces between; the encoder's section first."
+    oil = [
+        Input(_oil(n), f"Oil pressure released{'' if n == 1 else f', section {n}'}", "",
+              "Press when the pressure is off the couplings.", typed.text(_oil(n)), utc_s, moment=True,
+              press="PRESSURE OFF", step="pressure-off" if n == 1 else f"section-{n}")
+        for n in _sections_of(f)
+    ]  # fmt: skip
     return (
+        Input("gauge_mm", "Pin gauge before, each section", "mm", each, typed.text("gauge_mm"),
+              locked=locked("gauge_mm"), step="gauge-before"),
         Input("before_deg", "Lag before", "° (crank)", "After one whole turn, couplings untouched.",
-              typed.text("before_deg"), None if locked else lag, locked=locked),
-        Input("gauge_mm", "Pin gauge before, each section", "mm", each, typed.text("gauge_mm")),
-        Input("oil_off", "Oil pressure released", "", "Press when the last pressure is off the couplings.",
-              typed.text("oil_off"), utc_s, moment=True, press="PRESSURE OFF"),
+              typed.text("before_deg"), lag if fresh and not locked("before_deg") else None,
+              locked=locked("before_deg"), step="gauge-before"),
+        *oil,
         Input("gauge_after_mm", "Pin gauge after, each section", "mm", f"0 where it fits. {each}",
-              typed.text("gauge_after_mm")),
+              typed.text("gauge_after_mm"), step="gauge-after"),
     )  # fmt: skip
+
+
+def _oil(section: int) -> str:
+    """The name of the time at which the oil pressure of this section was released."""
+    return "oil_off" if section == 1 else f"oil_off_{section}"
+
+
+def _sections_of(f: Facts) -> range:
+    return range(1, f.engine.lag.camshaft_sections + 1)
+
+
+def _last_oil_off(f: Facts, typed: Typed) -> float | None:
+    """UTC of the last release of pressure, of all sections."""
+    found = [typed.number(_oil(n), "Oil pressure released") for n in _sections_of(f)]
+    return max((x for x in found if x is not None), default=None)
 
 
 def _booking(f: Facts, before: float | None, after: list[float], typed: Typed) -> tuple[dict[str, object] | None, str]:

@@ -5,9 +5,11 @@ reference cylinder's dead centre, approached ahead so that the taut strand is ta
 """
 
 from gateway.model.settings import EngineSettings
-from gateway.worksheet.cautions import CHIEF, LOOSE, SECOND, TURNING, isolating, restoring, turning
-from gateway.worksheet.sheet import Facts, Step
+from gateway.worksheet.cautions import CHIEF, LOOSE, SECOND, SINCE_OIL, TURNING, isolating, restoring, turning
+from gateway.worksheet.sheet import Facts, Sense, Step
 
+SET_DEG = 0.05
+"""So near is set: the pin gauge's feelers show no less."""
 LOAD, POSITION, BEFORE, RELEASE, TURN, AFTER, PUMPS, SEA = (
     "Under load", "Dead centre", "Before", "Release", "Turn", "After", "Fuel pumps", "Under way",
 )  # fmt: skip
@@ -48,7 +50,7 @@ def steps(f: Facts) -> tuple[Step, ...]:
         *_position(f.engine),
         *_before(f.engine),
         *_release(),
-        *_turn(f.engine),
+        *_turn(f),
         *_after(f),
         *restoring(),
         *_under_way(),
@@ -130,7 +132,15 @@ def _release() -> tuple[Step, ...]:
     )
 
 
-def _turn(engine: EngineSettings) -> tuple[Step, ...]:
+def _sense(f: Facts, section: int) -> Sense:
+    """Which way the section's camshaft must turn: by the live lag, which is of the first one; `see` at zero, or where
+    it is not known."""
+    lag = f.lag_deg if section == 1 and f.whole_turn else None
+    return "see" if lag is None or abs(lag) <= SET_DEG else "ahead" if lag > 0 else "astern"
+
+
+def _turn(f: Facts) -> tuple[Step, ...]:
+    engine = f.engine
     first = Step(
         "Turn the camshaft with the tool until gauge and live lag agree at zero. If they differ, "
         "trust neither: stop and "
@@ -141,7 +151,7 @@ def _turn(engine: EngineSettings) -> tuple[Step, ...]:
         TURN,
         f"{TURNING} {LOOSE} {TACKLE} {OIL}",
         turns=True,
-        sense="see",
+        sense=_sense(f, 1),
     )
     release = Step(
         "Release the pressure. Press PRESSURE OFF. Keep the tackle on for the time that the manual gives.",
@@ -167,7 +177,7 @@ def _turn(engine: EngineSettings) -> tuple[Step, ...]:
             TURN,
             f"{TURNING} {LOOSE} {TACKLE} {OIL}",
             turns=True,
-            sense="see",
+            sense=_sense(f, n),
         )
         for n in range(2, engine.lag.camshaft_sections + 1)
     )
@@ -193,6 +203,8 @@ def _after(f: Facts) -> tuple[Step, ...]:
             "plugs",
             AFTER,
             coupling_caution(engine),
+            live=False,
+            wait=SINCE_OIL,
         ),
         turning(
             "turn-after",

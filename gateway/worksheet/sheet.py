@@ -44,7 +44,8 @@ class Step:
 
     `key`: its name within the sheet, the same for every engine, so that a tick keeps its step. `phase`: the part of the
     work that it belongs to. `caution`: hazard, consequence and how to avoid it, where the step has one. `turns`: the
-    step turns crankshaft or camshaft. `sense`: which way.
+    step turns crankshaft or camshaft. `sense`: which way. `live`: the live figures belong to it. `wait`: the text of
+    the waiting time that belongs to it.
     """
 
     text: str
@@ -55,6 +56,8 @@ class Step:
     caution: str = ""
     turns: bool = False
     sense: Sense = ""
+    live: bool = True
+    wait: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,10 +92,12 @@ class Input:
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """What must be shown beside the figures. `refused`: with that figure the sheet does not go on."""
+    """What must be shown beside the figures. `refused`: with that figure the sheet does not go on. `booking`: it is
+    about the booking alone."""
 
     text: str
     level: Literal["refused", "attention", "good"] = "attention"
+    booking: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,6 +217,11 @@ class Typed:
     def notices(self) -> tuple[Notice, ...]:
         """The faults as notices."""
         return tuple(Notice(f, "refused") for f in self.faults)
+
+
+def signed(value: float, digits: int = 2) -> str:
+    """A number with its sign for a sentence; what rounds to zero has none."""
+    return f"{value:+.{digits}f}" if round(value, digits) else f"{0:.{digits}f}"
 
 
 def shown(value: float | None, digits: int = 2) -> str:

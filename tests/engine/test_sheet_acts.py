@@ -246,3 +246,75 @@ def test_acts_survive_damage_and_an_unreadable_one_costs_only_itself(tmp_path: P
     reader.close()
     assert [r.act.get("what") for r in rows] == ["open", "dance"]
     assert OpenSheets(rows).record("main", "retighten") is not None
+
+
+def test_a_figure_that_cannot_be_is_refused_and_not_kept(ship: Ship) -> None:
+    """Pins that a spring longer than new, or no number at all, never becomes a figure of the sheet."""
+    ship.act("open")
+    with pytest.raises(Refused, match="a spring does not grow"):
+        ship.act("figure", key="free_mm", value="206")
+    with pytest.raises(Refused, match="is not a number"):
+        ship.act("figure", key="free_mm", value="20o")
+    assert ship.ways.sheet("retighten", "main", {})["record"]["figures"] == {}
+    ship.act("figure", key="free_mm", value="202,9")
+
+
+def test_what_one_device_types_beside_an_open_sheet_is_no_figure_of_it(ship: Ship) -> None:
+    """Pins that an open sheet shows to everybody what is stored, and nothing else."""
+    ship.act("open")
+    ship.act("figure", key="free_mm", value="202.9")
+    made = ship.ways.sheet("retighten", "main", {"free_mm": "203.0", "there_mm": "180"})
+    shown = {f["key"]: f["value"] for f in made["figures"]}
+    assert shown["target_mm"] == pytest.approx(179.9) and "target" in made["booking_wants"]
+
+
+def test_only_what_the_sheet_shows_is_booked(ship: Ship) -> None:
+    """Pins that an unready sheet books nothing, that old figures are refused once another device has changed them, and
+    that a booking without figures takes the sheet's."""
+    entry = {"kind": "retightened", "free_length_mm": 202.9, "spring_after_mm": 179.9, "person": "second"}
+    asked = {"do": "book", "sheet": "retighten", "reason": "on paper"}
+    ship.act("open")
+    with pytest.raises(Refused, match="still needed: the free length measured today"):
+        ship.ways.handle("page", {**asked, "entry": entry}, "page")
+    ship.act("close")
+    ship.take_all()
+    with pytest.raises(Refused, match="have changed meanwhile"):
+        ship.ways.handle("page", {**asked, "entry": {**entry, "free_length_mm": 202.0}}, "page")
+    booked = ship.ways.handle("page", {**asked, "entry": {"person": "fitter"}}, "page")["entry"]
+    assert (booked["free_length_mm"], booked["spring_before_mm"], booked["person"]) == (202.9, 182.18, "fitter")
+
+
+def test_a_work_that_is_not_booked_is_neither_ticked_so_nor_closed_in_silence(ship: Ship) -> None:
+    """Pins that the step of booking is ticked after the booking, and that unbooked work is closed with a reason."""
+    ship.take_all()
+    with pytest.raises(Refused, match="book the work, then tick"):
+        ship.act("tick", key="book")
+    with pytest.raises(Refused, match="give a reason to close it"):
+        ship.act("close")
+    ship.book(reason="on paper")
+    ship.act("tick", key="book")
+    ship.act("close")
+    ship.take_all()
+    ship.act("close", reason="stopped by the bridge")
+
+
+def test_the_noise_of_a_reading_makes_no_second_work(ship: Ship) -> None:
+    """Pins that a twin is known by its figures within what a reading moves; the sum beyond that is another work."""
+    entry = {"kind": "retightened", "free_length_mm": 202.9, "spring_after_mm": 179.912, "person": "fitter"}
+    first = ship.ways.handle("shell", {"do": "book", "entry": entry}, "x")["entry"]
+    with pytest.raises(Refused, match=f"booked already as {first['id']}"):
+        ship.ways.handle("shell", {"do": "book", "entry": {**entry, "spring_after_mm": 179.934}}, "x")
+    ship.ways.handle("shell", {"do": "book", "entry": {**entry, "spring_after_mm": 179.5}}, "x")
+
+
+def test_a_correction_is_corrected_again_by_naming_the_latest(ship: Ship) -> None:
+    """Pins that a second correction stands, and that each wants its reason."""
+    ship.take_all()
+    last = ship.book(reason="on paper")["entry"]["id"]
+    for n, free in enumerate(("202.8", "202.7")):
+        ship.act("unlock", key="free_mm", reason="measured again")
+        ship.act("figure", key="free_mm", value=free)
+        with pytest.raises(Refused, match=r"give a reason|not ticked"):
+            ship.book(corrects=last)
+        last = ship.book(reason=f"correction {n}", corrects=last)["entry"]["id"]
+    assert ship.engine.snapshot.datum.free_length_mm == 202.7

@@ -26,7 +26,8 @@ class SheetsAnswer(Answer):
 
 class SheetStep(Answer):
     """One step, and who confirms it. `key`: its name in the sheet. `caution`: hazard, consequence, how to avoid it.
-    `turns`: it turns the engine; `sense`: which way, `see` = not in the settings."""
+    `turns`: it turns the engine; `sense`: which way, `see` = not in the settings. `live`: the live figures belong to
+    it; `wait`: the text of the waiting time that belongs to it."""
 
     text: str
     who: str = ""
@@ -36,6 +37,8 @@ class SheetStep(Answer):
     caution: str = ""
     turns: bool = False
     sense: Literal["", "ahead", "astern", "see"] = ""
+    live: bool = True
+    wait: str = ""
 
 
 class SheetFigure(Answer):
@@ -60,10 +63,11 @@ class SheetWait(Answer):
 
 
 class SheetNotice(Answer):
-    """What must be shown beside the figures."""
+    """What must be shown beside the figures. `booking`: it is about the booking alone."""
 
     text: str
     level: Literal["refused", "attention", "good"] = "attention"
+    booking: bool = False
 
 
 class SheetInput(Answer):

@@ -1,9 +1,9 @@
 // Commissioning of a sensor head: one task after the other, judged by the gateway, which keeps the record.
 // The terminal's command goes through the same tasks and the same record; whoever looks later sees where it stands.
-import { h, lay, stamp, text } from "./dom.js";
+import { h, lay, stamp, text, time } from "./dom.js";
 import { get, onSession, post, session } from "./api.js";
 import { askLogin } from "./login.js";
-import { steps } from "./steps.js";
+import { stepList } from "./steps.js";
 
 const ASK_MS = 3000;
 let asked = 0;
@@ -109,7 +109,15 @@ function pad(list, lines) {
 }
 
 function one(t, live) {
-  const ticks = kept(t.key);
+  const { ticks, keep } = kept(t.key);
+  const list = stepList(t.steps, (key, box) => {
+    if (box.checked) ticks[key] = Date.now();
+    else delete ticks[key];
+    keep();
+    mark();
+  });
+  const mark = () => list.draw(true, (key) => (ticks[key] ? { words: `${time(ticks[key])} UTC` } : null));
+  mark();
   const fields = t.questions.map(question);
   const typed = () => Object.fromEntries(fields.map((f) => [f.name, f.input.value]));
   const ready = !t.spans || t.started;
@@ -123,7 +131,7 @@ function one(t, live) {
   const begin = h("p", { class: "row" }, h("button", { type: "button", "data-do": "begin", onclick: () => act("begin", { task: t.key }) }, "Begin: nothing has moved yet"), skip);
   return [h("h3", {}, t.title),
     t.spans ? h("p", { class: "words" }, ready ? "Started. Now do the steps in their order." : "Read the steps. Begin BEFORE anything moves.") : null,
-    ...(t.steps.length ? [h("h4", {}, "Steps"), ...steps(t.steps, ticks.ticks, ticks.keep)] : [h("p", { class: "words" }, "Nothing to do: the sensors show it.")]),
+    ...(t.steps.length ? [h("h4", {}, "Steps"), ...list.el] : [h("p", { class: "words" }, "Nothing to do: the sensors show it.")]),
     h("h4", {}, "Sensors now"), live,
     t.key === "trial" ? h("p", { class: "row" }, h("button", { type: "button", "data-do": "try-alarm", onclick: trial }, "Raise the trial alarm")) : null,
     ready ? judge : begin];

@@ -4,7 +4,8 @@
 import { attr, h, lay, number, stamp, text, time } from "./dom.js";
 import { get, post, session } from "./api.js";
 import { askLogin } from "./login.js";
-import { phaseCard, SENSE } from "./phase.js";
+import { phaseCard } from "./phase.js";
+import { stepList } from "./steps.js";
 
 const SLOW_MS = 3000;
 const LIVE_MS = 200;
@@ -15,7 +16,7 @@ let present = null;
 let place = null;
 let name = "";
 let engine = "";
-let kept = { typed: {}, ticks: {} };
+let kept = { typed: {} };
 let file = "";
 let live = false;
 let busy = 0;
@@ -24,6 +25,7 @@ let timer = 0;
 export function leave() {
   asked++;
   clearInterval(timer);
+  document.body.classList.remove("at-work");
   place = null;
 }
 
@@ -72,7 +74,7 @@ function choose(sheet, wanted) {
 
 function begin(sheet) {
   file = "";
-  kept = { typed: {}, ticks: {} };
+  kept = { typed: {} };
   try {
     const old = JSON.parse(localStorage.getItem(shelf()) || "{}");
     if (Date.now() - (old.at || 0) < KEPT_MS) kept = { ...kept, ...old };
@@ -116,8 +118,7 @@ function make(sheet, body) {
   const notices = h("div", { class: "notices", role: "status" });
   const big = h("dl", { class: "bigs" });
   const small = h("dl", { class: "figures" });
-  const waits = h("div", {});
-  
+  const clocks = h("div", {});
   const book = booking();
   const why_act = h("p", { class: "why", role: "status" });
   const act = async (what, more = {}) => {
@@ -132,12 +133,40 @@ function make(sheet, body) {
       return false;
     }
   };
-  const card = phaseCard(act, { get: () => kept.at_step ?? null, set: (n) => { kept.at_step = n; keep(); } });
-  const opening = h("p", { class: "row" }, h("button", { type: "button", class: "do-now", onclick: () => act("open") }, "Open this sheet"));
-  const closing = h("p", { class: "row" }, h("button", { type: "button", onclick: () => act("close") }, "Close this sheet"));
+  const card = phaseCard(act, { get: () => kept.at_step ?? null, set: (n) => { kept.at_step = n; keep(); } }, book.el,
+    { waits, figures, notices: showNotices, ticked });
+  // What was typed before the sheet was open goes into it, where it can be; it is then the same on all devices.
+  const open = async () => {
+    const typed = Object.entries(kept.typed).filter(([key, value]) => value && !key.startsWith("unlock_"));
+    if (!await act("open")) return;
+    kept = { typed: {} };
+    keep();
+    const faults = [];
+    for (const [key, value] of typed) if (!await act("figure", { key, value })) faults.push(why_act.textContent);
+    text(why_act, faults.join(" "));
+  };
+  const close = async () => {
+    const r = sheet.made.record;
+    const lost = r && !r.booked.length && (Object.keys(r.ticks).length || Object.keys(r.figures).length);
+    const reason = lost ? (window.prompt("Nothing is booked from this sheet. Reason to close it:") || "").trim() : "";
+    if ((!lost || reason) && await act("close", { reason: reason.slice(0, 200) })) { kept = { typed: {} }; keep(); }
+  };
+  const opening = h("p", { class: "row" }, h("button", { type: "button", class: "do-now", onclick: open }, "Open this sheet"));
+  const closing = h("p", { class: "row" }, h("button", { type: "button", onclick: () => {
+    kept.at_step = body.steps.findIndex((s) => s.key === "book");
+    keep();
+    sheet.classList.remove("list");
+    ask();
+  } }, "To the booking"), h("button", { type: "button", onclick: close }, "Close this sheet"));
+  const clear = h("button", { type: "button", onclick: () => { localStorage.removeItem(shelf()); begin(sheet); } }, "Clear this sheet");
   const heading = h("p", { class: "words" });
   const code = h("img", { class: "code", alt: "QR code that leads to this sheet on the ship's page", src: `/api/sheet/${name}/code.svg`, width: 120, height: 120, onerror: () => code.remove() });
-  const list = steps(body.steps, act);
+  const list = stepList(body.steps, async (key, box) => {
+    const wanted = box.checked;
+    const reason = wanted ? "" : (window.prompt("Reason to take back this tick:") || "").trim();
+    if (!wanted && !reason) { box.checked = true; return; }
+    if (!await act(wanted ? "tick" : "untick", { key, reason })) box.checked = !wanted;
+  }, (key) => act("countersign", { key }));
   const inputs = (body.inputs || []).map((i) => typing(i, act));
   const engines = present && present.engines.length > 1
     ? h("p", {}, h("label", {}, "Engine ", h("select", { onchange: (e) => { engine = e.target.value; begin(sheet); } },
@@ -146,28 +175,31 @@ function make(sheet, body) {
     text(why, "");
     const open = Boolean(b.record);
     sheet.classList.toggle("open", open);
+    document.body.classList.toggle("at-work", open && !sheet.classList.contains("list"));
     opening.hidden = open;
     closing.hidden = card.el.hidden = !open;
     text(heading, [b.ship, b.engine_name, b.engine_number, `printed ${stamp(Date.now())} UTC`, open ? `opened by ${b.record.opened_by}, ${stamp(b.record.opened_utc_s * 1000)} UTC` : "not open"].filter(Boolean).join(", "));
+    sheet.made.record = b.record;
+    clear.hidden = open;
     if (open) card.draw(b);
-    for (const s of list.all) s.draw(b.record);
+    list.draw(open, (key) => tickOf(b.record, key), b.steps);
     showNotices(notices, b.notices || []);
     figures(big, b.figures.filter((f) => f.big));
     figures(small, b.figures.filter((f) => !f.big));
-    for (const [n, w] of (b.waits || []).entries()) wait(waits, n, w);
+    waits(clocks, b.waits || []);
     for (const i of inputs) i.draw((b.inputs || []).find((x) => x.name === i.name) || {}, b.record);
     book.draw(b);
   };
   sheet.made = { why, draw };
   lay(sheet, h("h3", {}, body.title), heading, code, opening, why_act, card.el,
     h("div", { class: "cautions" }, h("ul", {}, body.cautions.map((c) => h("li", {}, c)))),
-    engines, why, notices, big, waits, inputs.map((i) => i.el), name === "pressures" ? chooseFile() : null, small,
-    h("h4", {}, "Steps"), list.el, book.el, closing,
-    h("p", { class: "row" }, h("button", { type: "button", onclick: () => print() }, "Print"),
-      h("button", { type: "button", onclick: () => { localStorage.removeItem(shelf()); begin(sheet); } }, "Clear this sheet")));
+    engines, why, notices, big, clocks, inputs.map((i) => i.el), name === "pressures" ? chooseFile() : null, small,
+    h("h4", {}, "Steps"), list.el, signatures(), closing,
+    h("p", { class: "row" }, h("button", { type: "button", onclick: () => print() }, "Print"), clear));
 }
 
-const shown = (f) => f.value === null ? "not known" : `${typeof f.value === "number" ? number(f.value, f.digits ?? 2) : f.value ?? "not known"} ${f.unit || ""}`.trim();
+const unit = (u) => (!u ? "" : /^[°%]/.test(u) ? u : ` ${u}`);
+const shown = (f) => (f.value === null || f.value === undefined ? "not known" : `${typeof f.value === "number" ? number(f.value, f.digits ?? 2) : f.value}${unit(f.unit)}`);
 
 // Made once for the same figures and then only changed, so that nothing jumps under the finger.
 function figures(el, wanted) {
@@ -193,13 +225,25 @@ function showNotices(el, wanted) {
 
 const minutes = (s) => `${Math.floor(s / 60)} min ${String(Math.floor(s % 60)).padStart(2, "0")} s`;
 
-function wait(el, n, w) {
-  if (!el.children[n]) el.append(h("p", { class: "wait" }, h("b", {}), h("span", { class: "clock" }), h("span", {})));
-  const [what, clock, words] = el.children[n].children;
-  text(what, `${w.text} `);
-  text(clock, w.since_s === null ? "not known" : minutes(w.since_s));
-  text(words, ` minimum ${number(w.least_s / 60, 0)} min. ${w.words}`);
+function waits(el, wanted) {
+  while (el.children.length > wanted.length) el.lastChild.remove();
+  for (const [n, w] of wanted.entries()) {
+    if (!el.children[n]) el.append(h("p", { class: "wait" }, h("b", {}), h("span", { class: "clock" }), h("span", {})));
+    const [what, clock, words] = el.children[n].children;
+    text(what, `${w.text} `);
+    text(clock, w.since_s === null ? "not known" : minutes(w.since_s));
+    text(words, ` minimum ${number(w.least_s / 60, 0)} min. ${w.words}`);
+  }
 }
+
+const ticked = (t) => `${t.by}, ${time(t.utc_s * 1000)} UTC${t.second_by ? `; countersigned by ${t.second_by}, ${time(t.second_utc_s * 1000)} UTC` : ""}`;
+const tickOf = (record, key) => {
+  const t = record && record.ticks[key];
+  return t ? { words: ticked(t), signed: Boolean(t.second_by) } : null;
+};
+
+// Lines to sign on the print.
+const signatures = () => h("ul", { class: "signatures" }, ["Done by", "Second person", "Chief engineer"].map((who) => h("li", {}, `${who}: name, date, signature `, h("span", { class: "sign-here" }))));
 
 function typing(i, act) {
   let open = false;
@@ -253,41 +297,6 @@ function chooseFile() {
     } })));
 }
 
-// The phases as headings, each with its own list; the numbers go on from list to list.
-function steps(wanted, act) {
-  const out = [];
-  const all = wanted.map((s, n) => step(s, n, act));
-  for (const [n, s] of wanted.entries()) {
-    const last = out[out.length - 1];
-    if (!last || last.phase !== s.phase) out.push({ phase: s.phase, start: n + 1, rows: [all[n].el] });
-    else last.rows.push(all[n].el);
-  }
-  return { all, el: out.flatMap((p) => [p.phase ? h("h5", {}, p.phase) : null, h("ol", { class: "steps", start: p.start }, p.rows)]) };
-}
-
-function step(s, n, act) {
-  const key = s.key || String(n);
-  const when = h("span", { class: "words" });
-  const box = h("input", { type: "checkbox", disabled: true, onchange: async () => {
-    const reason = box.checked ? "" : (window.prompt("Reason to take back this tick:") || "").trim();
-    const wanted = box.checked;
-    if (!wanted && !reason) { box.checked = true; return; }
-    if (!await act(wanted ? "tick" : "untick", { key, reason })) box.checked = !wanted;
-  } });
-  const sign = h("button", { type: "button", hidden: true, onclick: () => act("countersign", { key }) }, "Countersign");
-  const caution = s.caution ? h("p", { class: "step-caution" }, s.caution) : null;
-  const sense = SENSE[s.sense] ? h("b", { class: "sense" }, SENSE[s.sense]) : null;
-  const el = h("li", {}, caution, h("label", {}, box, h("span", {}, s.text)), sense,
-    h("p", { class: "words" }, `${[s.who, s.confirm].filter(Boolean).join(": ")} `, when, h("span", { class: "sign-here" })), sign);
-  return { el, draw: (record) => {
-    const tick = record && record.ticks[key];
-    box.disabled = !record;
-    if (document.activeElement !== box || Boolean(tick)) box.checked = Boolean(tick);
-    text(when, !tick ? "" : ` ${tick.by}, ${time(tick.utc_s * 1000)} UTC${tick.second_by ? `; ${tick.second_by}, ${time(tick.second_utc_s * 1000)} UTC` : ""}`);
-    sign.hidden = !tick || Boolean(tick.second_by);
-  } };
-}
-
 function booking() {
   let ready = null;
   let record = null;
@@ -297,32 +306,29 @@ function booking() {
   const will = h("p", { class: "words" });
   const why = h("p", { class: "why", role: "status" });
   const send = async (dry) => {
+    book.disabled = true;
     try {
       const entry = { ...ready, ...(person.value ? { person: person.value } : {}) };
-      const done = await post("/api/book", { engine, entry, dry, ...(record ? { sheet: name, reason: reason.value.trim(), corrects: record.booked.at(-1) || "" } : {}) });
-      text(why, dry ? `Will be booked: ${done.answer.words || inWords(done.answer.entry)} Nothing is booked yet.` : `Booked as ${done.answer.entry.id}.`);
+      const done = await post("/api/book", { engine, entry, dry, sheet: name, reason: reason.value.trim(), corrects: record.booked.at(-1) || "" });
+      text(why, dry ? `Will be booked: ${done.answer.words} Nothing is booked yet.` : `Booked as ${done.answer.entry.id}.`);
       book.disabled = !dry;
-      if (!dry && !record) localStorage.removeItem(shelf());
+      if (!dry) { reason.value = ""; await ask(); }
     } catch (e) {
       text(why, e.message);
-      book.disabled = true;
       if (e.status === 401) askLogin(e.message);
     }
   };
   const check = h("button", { type: "button", onclick: () => send(true) }, "Check");
   const book = h("button", { type: "submit", disabled: true }, "Book it");
-  const el = h("form", { class: "book", onsubmit: (e) => { e.preventDefault(); send(false); } }, h("h4", {}, "To book"), will,
+  const el = h("form", { class: "book", onsubmit: (e) => { e.preventDefault(); if (!book.disabled) send(false); } }, h("h4", {}, "To book"), will,
     reasoned, h("p", {}, h("label", {}, "Done by (empty: whoever is logged in) ", person)), why, h("p", { class: "row" }, check, book));
   return { el, draw: (b) => {
     ready = b.booking;
     record = b.record;
     reasoned.hidden = !record || !(record.missing.length || record.booked.length);
     text(book, record && record.booked.length ? "Book the correction" : "Book it");
-    check.disabled = !ready;
-    if (!ready) book.disabled = true;
-    text(will, ready ? (record ? record.words : inWords(ready)) : `Nothing yet. Still needed: ${b.booking_wants || "nothing that this sheet books"}.`);
+    check.disabled = !ready || !record;
+    if (check.disabled) book.disabled = true;
+    text(will, !ready ? `Nothing yet. Still needed: ${b.booking_wants || "nothing that this sheet books"}.` : record ? record.words : "Open this sheet to book from it.");
   } };
 }
-
-const word = (v) => (typeof v === "number" ? number(v, 2) : Array.isArray(v) ? v.map((x) => (typeof x === "object" ? Object.values(x).join(" / ") : x)).join(", ") : v);
-const inWords = (entry) => Object.entries(entry).filter(([k, v]) => v !== null && v !== "" && !["id", "utc_s"].includes(k)).map(([k, v]) => `${k.replaceAll("_", " ")} ${word(v)}`).join("; ");
