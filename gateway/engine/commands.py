@@ -156,7 +156,12 @@ class Commands:
         """A work sheet as plain data; `typed` may bring a pressure file as `file`. Raises Refused."""
         record, made = self._made(name, engine, typed)
         e = next(e for e in self._settings.engine if e.slug == engine)
-        heading = {"ship": self._settings.vessel.name, "engine_name": e.name or e.slug, "engine_number": e.number or ""}
+        heading = {
+            "ship": self._settings.vessel.name,
+            "engine_name": e.name or e.slug,
+            "engine_number": e.number or "",
+            "utc_s": self._facts(engine).utc_s,
+        }
         return as_data(made) | heading | ({} if record is None else {"record": record_data(record, made)})
 
     def _made(self, name: str, engine: str, typed: Mapping[str, str]) -> tuple[SheetRecord | None, Sheet]:

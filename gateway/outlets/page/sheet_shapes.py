@@ -136,7 +136,7 @@ class SheetBody(Question):
 class SheetAnswer(Answer):
     """A work sheet. `live`: its figures follow the readings, ask again each second. `booking`: what to book after, or
     null, and then `booking_wants` names what is still needed. `phase`: where the work stands.
-    `record`: what was done at it; null while it is not open."""
+    `record`: what was done at it; null while it is not open. `utc_s`: the engine's time at its figures, UTC seconds."""
 
     title: str
     name: str = ""
@@ -153,4 +153,5 @@ class SheetAnswer(Answer):
     ship: str = ""
     engine_name: str = ""
     engine_number: str = ""
+    utc_s: float | None = None
     record: SheetRecordAnswer | None = None

@@ -118,6 +118,7 @@ def test_typed_then_opened_and_booked_without_ticks(driver: Chrome, tmp_path: Pa
         screen.until(lambda: "Nothing is booked yet" in screen.text(".book .why"), "checked")
         press_hidden(screen, "Book it")
         screen.until(lambda: "Booked as" in screen.text(".book .why"), "booked")
+        screen.until(lambda: "Book the correction" in screen.text(".book"), "what follows is a correction")
         press_hidden(screen, "Check")
         screen.until(lambda: "give a reason" in screen.text(".book .why"), "a second one wants a reason")
         event = ship.booked()
