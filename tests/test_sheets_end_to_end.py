@@ -78,16 +78,16 @@ def test_retime_from_start_to_end(tmp_path: Path) -> None:
             assert figure(ship.sheet("retime"), "lag_deg") == pytest.approx(
                 float(ship.truth.lag_deg(t_s)), abs=0.02 + moved
             )
-        ship.until(300.0)
+        ship.until(330.0)
         sheet = ship.sheet("retime", before_deg=before)
         assert sheet["booking"] is None and "pin gauge" in sheet["booking_wants"]
         assert said(sheet, "the camshaft is set")
-        assert figure(sheet, "turned_lag_deg") == pytest.approx(float(ship.truth.lag_deg(300.0)), abs=0.02)
+        assert figure(sheet, "turned_lag_deg") == pytest.approx(float(ship.truth.lag_deg(330.0)), abs=0.02)
         event = ship.book(ship.sheet("retime", before_deg=before, gauge_after_mm="0 0"))
         assert figure(ship.sheet("retime"), "lag_deg") == pytest.approx(0.0, abs=0.005)
     assert event["what"] == "camshaft-set"
     assert event["before"]["lag_deg"] == pytest.approx(float(ship.truth.lag_deg(120.0)), abs=0.02)
-    zero_deg = 17.35 + float(ship.truth.lag_deg(300.0))
+    zero_deg = 17.35 + float(ship.truth.lag_deg(330.0))
     assert event["after"]["raw_deg"] == pytest.approx(zero_deg, abs=0.02)
 
 
