@@ -3,7 +3,7 @@
 // usage: node emulate.mjs RP2040JS_FOLDER IMAGE SYMBOLS EVENTS SECONDS [--pace] [--flash FILE]
 // An event is 16 bytes, little-endian: u64 time in ns, u32 what (0 to 29 pin, 100 loop's raw value or 65,536 for no answer,
 // 101 analog input << 16 | value, 102 brown-out: the chip starts again, 103 nothing: time has come so far, 104 a byte typed at the
-// console), u32 value.
+// console, 105 the main loop hangs: it goes on in `stuck` of the image, interrupts as before), u32 value.
 // At the end one JSON line on standard error: figures of the run.
 import { readFileSync, writeFileSync, existsSync, openSync, readSync, writeSync } from "node:fs";
 import { pathToFileURL } from "node:url";
@@ -59,6 +59,9 @@ let late = 0;
 let busy = 0;
 let slept = 0;
 let latches = 0;
+let hangs = false;
+let watchdog = false;
+let watchdogs = 0;
 const flush = () => {
   if (!out.length) return;
   const data = Buffer.from(out);
@@ -73,6 +76,12 @@ function start() {
   const kept = mcu.flash.slice();
   mcu.reset();
   mcu.flash.set(kept);
+  // The emulated watchdog counts down; what its reset does is done here, once the instruction is over.
+  const dog = mcu.peripherals[0x40058];
+  const off = () => { dog.enable = dog.alarm.enable = dog.timer.enable = false; };
+  off();
+  dog.onWatchdogTrigger = () => { watchdog = true; off(); };
+  hangs = false;
   mcu.uart[0].onByte = (b) => out.push(b);
   mcu.spi[0].onTransmit = () => mcu.spi[0].completeTransmit(loopRaw > 0xffff ? 0 : loopRaw);
   mcu.core.VTOR = VECTORS;
@@ -106,6 +115,7 @@ function apply(now) {
     else if (what === 100) loopRaw = value;
     else if (what === 101) mcu.adc.channelValues[value >>> 16] = value & 0xffff;
     else if (what === 104) mcu.uart[0].feedByte(value);
+    else if (what === 105) hangs = true;
     else if (what === 102) { start(); due = next(); return; }
   }
 }
@@ -118,6 +128,18 @@ let nextPace = 20e6;
 while (clock.nanos < end) {
   if (due <= clock.nanos) apply(clock.nanos);
   const core = mcu.core;
+  if (watchdog) {
+    watchdog = false;
+    watchdogs++;
+    start();
+    continue;
+  }
+  // Not in an interrupt: what the main loop was doing it never comes back to.
+  if (hangs && core.IPSR === 0) {
+    hangs = false;
+    core.waiting = false;
+    core.PC = at.stuck;
+  }
   if (core.waiting) {
     const alarm = clock.nanosToNextAlarm || 1000;
     const step = Math.max(1, Math.min(alarm, due - clock.nanos, end - clock.nanos));
@@ -148,4 +170,4 @@ while (clock.nanos < end) {
 flush();
 if (flashFile) writeFileSync(flashFile, mcu.flash.subarray(BOOT_ROM_LESS_AREA, BOOT_ROM_LESS_AREA + SAVED));
 const wall = Number(process.hrtime.bigint() - wallStart) / 1e9;
-process.stderr.write(`${JSON.stringify({ seconds: Number(seconds), wall_s: wall, latches, latch_late_us: late / 1000, load: busy / (busy + slept), events: taken + n })}\n`);
+process.stderr.write(`${JSON.stringify({ seconds: Number(seconds), wall_s: wall, latches, latch_late_us: late / 1000, load: busy / (busy + slept), events: taken + n, watchdogs })}\n`);

@@ -22,7 +22,7 @@ EVENT = np.dtype([("t", "<u8"), ("what", "<u4"), ("value", "<u4")])
 """As the emulator reads it: time in ns; a pin's number, or one of the numbers below; level or value."""
 Events = NDArray[np.void]
 PINS = {"crank": (2, 3, 4), "cam": (5, 6, 7)}
-LOOP, ANALOG, BROWN_OUT, NOTHING, TYPED = 100, 101, 102, 103, 104
+LOOP, ANALOG, BROWN_OUT, NOTHING, TYPED, HANG = 100, 101, 102, 103, 104, 105
 CONSOLE_PIN = 22
 TYPED_NS = 200_000
 """Between two bytes that a person's terminal sends: slower than the wire."""

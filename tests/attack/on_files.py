@@ -1,6 +1,6 @@
-"""Files: settings that are none, and the log's table as a spreadsheet opens it.
+"""Files: settings and passwords that are none, and the log's table as a spreadsheet opens it.
 
-Password and key files: `tests/model/test_files.py`; the files of the data folder: `tests/store/test_store_damaged.py`.
+Each reader alone: `tests/model/test_files.py`; the files of the data folder: `tests/store/test_store_damaged.py`.
 """
 
 import csv
@@ -11,10 +11,12 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from daemon_rig import ENTRY
+from daemon_rig import ENTRY, broker_table, daemon, example, until, written
 from head_writer import HeadWriter
+from page_rig import HASH
 
 from gateway.model.csv_text import safe_cell
+from gateway.outlets.control_client import ask
 from tests.attack.case import case
 from tests.attack.on_head import listening
 from tests.attack.rig import Ship
@@ -63,6 +65,74 @@ def settings_files(ship: Ship) -> None:
         assert code not in (0, 1) and "Traceback" not in text, f"{name}: {code} {text[-200:]}"
         assert text and len(text) < 20_000 and "\x1b" not in text, f"{name}: {text[:200]!r}"
         path.rmdir() if path.is_dir() and not path.is_symlink() else path.unlink()
+
+
+STRANGER_UID = 4_242
+
+
+def _secret(text: str, mode: int = 0o600, uid: int | None = None) -> Callable[[Path], object]:
+    def made(path: Path) -> None:
+        path.write_text(text, encoding="utf-8")
+        path.chmod(mode)
+        if uid is not None:
+            os.chown(path, uid, uid)
+
+    return made
+
+
+def _public_link(path: Path) -> None:
+    """As a stranger may lay it: in a folder where all may write, to a sound file."""
+    folder = path.with_name("public")
+    folder.mkdir(exist_ok=True)
+    folder.chmod(0o1777)
+    _secret(HASH)(path.with_name("sound"))
+    (folder / "link").unlink(missing_ok=True)
+    (folder / "link").symlink_to(path.with_name("sound"))
+    path.symlink_to(folder / "link")
+
+
+SECRETS: dict[str, Callable[[Path], object]] = {
+    "a FIFO": os.mkfifo,
+    "an endless device": lambda path: path.symlink_to("/dev/zero"),
+    "a folder": Path.mkdir,
+    "64 KiB and more": _secret("x" * 70_000),
+    "for others to read": _secret(HASH, 0o644),
+    "through a link that anybody may lay": _public_link,
+    "empty": _secret(""),
+    **({"of another owner": _secret(HASH, uid=STRANGER_UID)} if os.geteuid() == 0 else {}),
+}
+
+
+@case("passwords and keys that are a FIFO, a device, too long, a stranger's, 8 kinds", together=False)
+def password_files(ship: Ship) -> None:
+    """Started with each as the hash of the page's user, the daemon watches and does not serve the page; with all as
+    brokers' passwords it watches and refuses each at the connection. It gives the reason, and ends when asked. `check`
+    waits for none of them."""
+    folder = ship.folder / "secrets"
+    folder.mkdir()
+    data = example(folder, None)
+    data["gateway"]["data_dir"] = str(folder / "data")
+    brokers = []
+    for n, (name, make) in enumerate(SECRETS.items()):
+        path = folder / f"secret-{n}"
+        make(path)
+        page = {"port": 0, "users": [{"name": "second", "password_hash_file": str(path)}]}
+        config = written(folder, data | {"page": page}, f"page-{n}.toml")
+        text = _checked(config)[1]
+        assert "Traceback" not in text, f"check, {name}: {text[-200:]}"
+        with daemon(config) as process:
+            until(lambda p=process, path=path: p.told("not served") and p.told(path.name), f"refused: {name}", 40.0)  # type: ignore[misc]
+            assert ask(folder / "data" / "camdrift.sock", {"do": "status"})["status"]["version"], name
+            assert process.end(ANSWERED_S) == 0 and not process.told(HASH), name
+        brokers.append({**broker_table(ship.broker.port, f"b{n}"), "user": "u", "password_file": str(path)})
+    config = written(folder, data | {"broker": brokers, "page": {"enabled": False}}, "brokers.toml")
+    assert "Traceback" not in _checked(config)[1]
+    with daemon(config) as process:
+        for n, name in enumerate(SECRETS):
+            until(lambda n=n: process.told(f"secret-{n}"), f"refused at the connection: {name}", 40.0)  # type: ignore[misc]
+        assert ask(folder / "data" / "camdrift.sock", {"do": "status"})["status"]["version"]
+        assert process.end(ANSWERED_S) == 0
+        assert not process.told(HASH) and process.log.stat().st_size < 100_000
 
 
 NAMES = (b"=cmd|'/C x'!A0", b"\xef\xbc\x9dSUM(1)", b"@x", b" \t=1+1", b"-2+3")

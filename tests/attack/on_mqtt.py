@@ -3,13 +3,15 @@
 import json
 import threading
 import time
-from collections import defaultdict
+from collections import Counter, defaultdict
 
 from daemon_rig import until
 from paho.mqtt.client import Client, MQTTMessage, MQTTv311
 from paho.mqtt.enums import CallbackAPIVersion
 
 from gateway.encode.messages import rfc3339
+from gateway.model.limits import EVENTS_AGAIN_PER_S
+from gateway.outlets.control_client import ask
 from gateway.store.reader import StateReader
 from tests.attack.case import case
 from tests.attack.rig import Ship
@@ -117,3 +119,39 @@ def requests_by_thousands(ship: Ship) -> None:
     rows = reader.events(last, 10_000)
     assert len(rows) < 200, f"{len(rows)} events of the record"
     assert ship.log_bytes() - logged < 60_000, f"{ship.log_bytes() - logged} bytes of log"
+
+
+RECEIPTS_S = 20.0
+
+
+@case("receipts without end, each of which names the whole record as missing")
+def receipts_without_end(ship: Ship) -> None:
+    """Twenty events a second go again and no more (and 20,000 a day, `tests/outlets/test_mqtt_resend.py`); fresh ones
+    go on between them, and no receipt is believed beyond what was sent."""
+    logged = ship.log_bytes()
+    reader = StateReader(ship.folder / "data")
+    ship.attackers.callback(reader.close)
+    events = reader.events(0, 10_000)
+    gateway = json.loads(events[0].payload)["gateway"]
+    stranger = Stranger(ship.broker.port, f"{ROOT}/+/event", f"{ROOT}/event")
+    ship.attackers.callback(stranger.close)
+
+    def seqs() -> list[int]:
+        return [json.loads(p)["seq"] for payloads in list(stranger.heard.values()) for p in list(payloads)]
+
+    begun_s, n = time.monotonic(), 0
+    while time.monotonic() < begun_s + RECEIPTS_S:
+        n += 1
+        receipt = {"v": 1, "gateway": gateway, "seq": (0, 2**40)[n % 2], "ts": rfc3339(time.time() + n),
+                   "missing": [[1, 2**40]]}  # fmt: skip
+        stranger.publish(f"{ROOT}/received", json.dumps(receipt).encode())
+        time.sleep(0.01)
+    took_s = time.monotonic() - begun_s
+    again = Counter(seqs())
+    most = EVENTS_AGAIN_PER_S * (took_s + 2.0)
+    assert 0 < sum(again.values()) - len(again) <= most, f"{sum(again.values()) - len(again)} again in {took_s:.0f} s"
+    newest = max(row.seq for row in reader.events(0, 1, newest_first=True))
+    until(lambda: any(seq > newest for seq in seqs()), "fresh events go on", 30.0)
+    status = ask(ship.socket_path, {"do": "status"})["status"]
+    assert all(b["sent_again"] <= most for b in status["brokers"].values()), status["brokers"]
+    assert ship.log_bytes() - logged < 20_000, f"{ship.log_bytes() - logged} bytes of log"

@@ -22,9 +22,9 @@ import numpy.typing as npt
 import pytest
 
 from firmware_sim import emulated
-from firmware_sim.pins import BROWN_OUT, EVENT, LOOP, PINS, Events
+from firmware_sim.pins import BROWN_OUT, EVENT, HANG, LOOP, PINS, Events
 
-__all__ = ["BROWN_OUT", "EVENT", "LOOP", "PINS", "Events"]
+__all__ = ["BROWN_OUT", "EVENT", "HANG", "LOOP", "PINS", "Events"]
 
 HEAD = Path(__file__).parents[2] / "deploy" / "head"
 BUILD_S, RUN_S = emulated.BUILD_S, 900

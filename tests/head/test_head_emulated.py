@@ -81,7 +81,7 @@ def test_health_bears_speed_jitter_and_skew(three_seconds: tuple[rig.Run, Heard]
     assert last.jitter_us is not None and last.jitter_us <= 20
     assert last.skew_ns is not None and 0 <= last.skew_ns < 1_500
     assert last.crank_turns == int(2.0 * RPM / 60 + 0.03) or last.crank_turns == int(2.0 * RPM / 60)
-    assert run.figures["latches"] >= 1_498 and run.figures["load"] < 0.5
+    assert run.figures["latches"] >= 1_498 and run.figures["load"] < 0.5 and run.figures["watchdogs"] == 0
 
 
 def test_the_loop_is_the_currents(three_seconds: tuple[rig.Run, Heard]) -> None:
@@ -195,6 +195,24 @@ def test_a_brown_out_in_mid_turn_starts_again_and_says_so(tmp_path: Path) -> Non
     ok = [b for b in last if b.valid == 7]
     off = (ok[-1].crank.astype(int) - ok[-1].cam + 32_768) % 65_536 - 32_768
     assert np.abs(off * 360 / 65_536 - LAG_DEG).max() < 0.05
+
+
+def test_a_main_loop_that_hangs_is_started_again_by_the_watchdog(tmp_path: Path) -> None:
+    """At 1.3 s the main loop hangs, while the interrupts go on latching samples: a second after it last fed the
+    watchdog the chip starts again, and sends with the next boot number. Before, nothing does."""
+
+    def hang(events: rig.Events) -> rig.Events:
+        return np.concatenate([events, np.array([(after(1.3), rig.HANG, 0)], dtype=rig.EVENT)])
+
+    run = rig.run(tmp_path, steady(3.2, change=hang))
+    heard = Heard(run.sent)
+    assert run.figures["watchdogs"] == 1
+    first, again = ([b for b in heard.blocks if b.boot == boot] for boot in (1, 2))
+    assert len(first) + len(again) == len(heard.blocks) and again
+    # 500 samples a second: up to the hang, and from the start a second after it.
+    assert 600 <= sum(len(b.crank) for b in first) <= 650
+    assert 400 <= sum(len(b.crank) for b in again) <= 450
+    assert run.figures["latches"] >= 1_550, "samples are latched while the main loop hangs"
 
 
 def tern_settings() -> object:

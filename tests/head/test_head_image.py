@@ -69,6 +69,36 @@ def test_two_builds_give_the_same_bytes(out: Path, tmp_path: Path) -> None:
         assert (tmp_path / name).read_bytes() == (out / name).read_bytes()
 
 
+def flash(to: Path | str) -> subprocess.CompletedProcess[str]:
+    """`make flash` as a user types it, with what is built already."""
+    words = ["make", "-s", "flash", f"OUT={rig.built()}", f"TO={to}"]
+    return subprocess.run(words, cwd=rig.HEAD, capture_output=True, text=True, timeout=rig.BUILD_S, check=False)
+
+
+def test_flash_copies_the_file_to_the_chip_s_drive(out: Path, tmp_path: Path) -> None:
+    """A folder with the drive's own INFO_UF2.TXT (its line from memory) stands in for the chip in its boot mode: the
+    file arrives whole, alone, and what the drive had stays."""
+    (tmp_path / "INFO_UF2.TXT").write_text("UF2 Bootloader v3.0\nBoard-ID: RPI-RP2\n", encoding="ascii")
+    done = flash(tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["INFO_UF2.TXT", "head-rp2040.uf2"]
+    assert (tmp_path / "head-rp2040.uf2").read_bytes() == (out / "head-rp2040.uf2").read_bytes()
+
+
+@pytest.mark.parametrize("what", ["not given", "not there", "a file", "no chip's drive", "another chip's drive"])
+def test_flash_to_no_drive_of_the_chip_is_refused(out: Path, tmp_path: Path, what: str) -> None:
+    """It says what to do, and copies nothing."""
+    (tmp_path / "file").write_bytes(b"")
+    (tmp_path / "stick").mkdir()
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "INFO_UF2.TXT").write_text("Board-ID: SAMD21\n", encoding="ascii")
+    places = {"not given": "", "not there": tmp_path / "none", "a file": tmp_path / "file",
+              "no chip's drive": tmp_path / "stick", "another chip's drive": tmp_path / "other"}  # fmt: skip
+    done = flash(places[what])
+    assert done.returncode != 0 and "BOOTSEL" in done.stdout + done.stderr
+    assert not list(tmp_path.rglob("*.uf2"))
+
+
 def test_the_core_runs_on_another_cortex_m(out: Path) -> None:
     """The same core on a Cortex-M3 in QEMU: identity and samples, none refused, the lag its made-up shaft has."""
     qemu = shutil.which("qemu-system-arm")

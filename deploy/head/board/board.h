@@ -30,7 +30,6 @@ uint8_t board_console_wanted(void);        /* the console jumper is fitted */
 void board_start(uint32_t interval_us);    /* edges and sampling from now on */
 void board_watchdog(void);
 void board_idle(void);                     /* wait for the next interrupt */
-uint8_t board_was_reset(void);             /* started by the watchdog */
 uint16_t board_analog(unsigned input);     /* 0 casing, 1 frame: share of the supply, 0 to 4,095 */
 int16_t board_head_dc(void);               /* the chip's own temperature, 0.1 degree C */
 int16_t board_skew_ns(void);               /* measured between the two latches */

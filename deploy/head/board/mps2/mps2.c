@@ -83,11 +83,6 @@ void board_idle(void)
     __asm volatile("wfi");
 }
 
-uint8_t board_was_reset(void)
-{
-    return 0;
-}
-
 uint16_t board_analog(unsigned input)
 {
     return input == 0 ? 1500 : 1800;

@@ -207,11 +207,6 @@ void board_idle(void)
     __asm volatile("wfi");
 }
 
-uint8_t board_was_reset(void)
-{
-    return (REG(WATCHDOG + 8) & 3u) != 0;
-}
-
 static uint16_t convert(uint32_t input)
 {
     REG(ADC) = 1u | 1u << 1 | input << 12 | 1u << 2;
