@@ -21,6 +21,7 @@ from gateway.app.commissioning import Commissioning
 from gateway.app.descriptors import DescriptorReserve
 from gateway.app.engines import Engines
 from gateway.app.health import HealthWatch
+from gateway.app.memory import MemoryReturn
 from gateway.app.panel import Panel
 from gateway.app.publisher import Publisher
 from gateway.app.reports import Reports
@@ -65,7 +66,7 @@ class Daemon:
         self.topics = Topics(settings.gateway.topic_prefix, settings.vessel.slug)
         self._started_s = time.monotonic()
         self._heartbeat = 0
-        self._notify, self._reserve = ServiceNotify(), DescriptorReserve()
+        self._notify, self._reserve, self._memory = ServiceNotify(), DescriptorReserve(), MemoryReturn()
         self.stores = Stores(settings, self.topics, self.data_dir, flush_s)
         try:
             self._connect()
@@ -177,6 +178,7 @@ class Daemon:
         for text in self.engines.revive(now_s):
             self.publisher.gateway_event("part-restarted", text)
         self._reserve.look()
+        self._memory.look(now_s)
         if self._fresh(now_s):
             self._heartbeat = (self._heartbeat + 1) & 0xFFFF
         self.own.judge(self._health.look())
