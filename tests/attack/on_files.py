@@ -10,6 +10,7 @@ import subprocess
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from daemon_rig import ENTRY, broker_table, daemon, example, until, written
 from head_writer import HeadWriter
@@ -65,6 +66,32 @@ def settings_files(ship: Ship) -> None:
         assert code not in (0, 1) and "Traceback" not in text, f"{name}: {code} {text[-200:]}"
         assert text and len(text) < 20_000 and "\x1b" not in text, f"{name}: {text[:200]!r}"
         path.rmdir() if path.is_dir() and not path.is_symlink() else path.unlink()
+
+
+DISABLING: dict[str, Callable[[dict[str, Any]], object]] = {
+    "lag-near": lambda e: e.setdefault("alarms", {}).update({"lag-neer": {"enabled": False}}),
+    "on_delay_s": lambda e: e.setdefault("alarms", {}).update({"lag-near": {"on_delay_s": 1e18}}),
+    "settle_min": lambda e: e["running"].update(settle_min=1e12),
+    "steady_s": lambda e: e["running"].update(steady_s=1e12),
+    "pitch_mm": lambda e: e["chain"].update(pitch_mm=1e300),
+    "limit_deg": lambda e: e["lag"].update(limit_deg="2.0"),
+}
+"""What would keep an alarm quiet, by what the refusal has to name; the misspelt one by the name that is meant."""
+
+
+@case("settings that would keep an alarm quiet: a misspelt name, delays without end, absurd figures", together=False)
+def settings_that_disable(ship: Ship) -> None:
+    """`check` refuses each, on a line that names it, and so does the start."""
+    for name, change in DISABLING.items():
+        data = example(ship.folder, None)
+        data["gateway"]["data_dir"] = str(ship.folder / "odd")
+        data["engine"][0].setdefault("running", {})
+        change(data["engine"][0])
+        config = written(ship.folder, data, "odd.toml")
+        code, text = _checked(config)
+        assert code == 78 and name in text and "Traceback" not in text, f"check, {name}: {code} {text[-200:]}"
+        done = subprocess.run([*ENTRY, "run", str(config)], capture_output=True, text=True, timeout=ANSWERED_S)
+        assert done.returncode == 78 and name in done.stderr, f"run, {name}: {done.returncode}"
 
 
 STRANGER_UID = 4_242

@@ -14,7 +14,7 @@ from gateway.model.limits import EVENTS_AGAIN_PER_S
 from gateway.outlets.control_client import ask
 from gateway.store.reader import StateReader
 from tests.attack.case import case
-from tests.attack.rig import Ship
+from tests.attack.rig import Ship, restarted
 
 ROOT = "camdrift/1/tern-passage"
 MEGABYTES = 100
@@ -121,10 +121,46 @@ def requests_by_thousands(ship: Ship) -> None:
     assert ship.log_bytes() - logged < 60_000, f"{ship.log_bytes() - logged} bytes of log"
 
 
+@case("a request that is old, and one that comes again after 70 others and after a kill", together=False)
+def repeated_requests(ship: Ship) -> None:
+    """Neither is done; `by` stands on the record as what was stated over MQTT."""
+    stranger = Stranger(ship.broker.port, f"{ROOT}/done")
+    ship.attackers.callback(stranger.close)
+
+    def sent(name: str, minutes_old: float = 0.0) -> str:
+        """Why it was not done; empty where it was."""
+        before = len(stranger.heard[f"{ROOT}/done"])
+        body = {"v": 1, "id": name, "do": "shelve", "engine": "main", "alarm": "lag-limit", "by": "chief engineer",
+                "minutes": 5, "ts": rfc3339(time.time() - 60 * minutes_old)}  # fmt: skip
+        stranger.publish(f"{ROOT}/do", json.dumps(body).encode())
+        until(lambda: len(stranger.heard[f"{ROOT}/done"]) > before, f"{name} is answered", 30.0)
+        answer = json.loads(stranger.heard[f"{ROOT}/done"][-1])
+        assert answer["id"] == name, answer
+        return "" if answer["ok"] else str(answer["why"])
+
+    for name, minutes in (("old", 10.0), ("of tomorrow", -24 * 60.0)):
+        assert "its time" in sent(name, minutes_old=minutes), f"{name} was done"
+    assert sent("first") == ""
+    ask(ship.socket_path, {"do": "unshelve", "engine": "main", "alarm": "lag-limit"})
+    for n in range(70):
+        sent(f"n{n}")
+    assert "was used" in sent("first"), "done again after 70 others"
+    ship.process.kill()
+    restarted(ship)
+    brokers = lambda: ask(ship.socket_path, {"do": "status"})["status"]["brokers"].values()  # noqa: E731
+    until(lambda: all(b["connected"] for b in brokers()), "connected again", 30.0)
+    assert "was used" in sent("first"), "done again after a kill"
+    reader = StateReader(ship.folder / "data")
+    ship.attackers.callback(reader.close)
+    shelved = [json.loads(row.payload) for row in reader.events(0, 10_000, kind="alarm")]
+    by = {str(e["by"]) for e in shelved if e["to"] == "shelved"}
+    assert by and all("stated" in name for name in by), by
+
+
 RECEIPTS_S = 20.0
 
 
-@case("receipts without end, each of which names the whole record as missing")
+@case("receipts without end, each of which names the whole record as missing", together=False)
 def receipts_without_end(ship: Ship) -> None:
     """Twenty events a second go again and no more (and 20,000 a day, `tests/outlets/test_mqtt_resend.py`); fresh ones
     go on between them, and no receipt is believed beyond what was sent."""
