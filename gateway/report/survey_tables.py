@@ -186,6 +186,9 @@ TABLES = (
         elongation_p05_percent number: elongation of the chain, low end
         elongation_p50_percent number: elongation, middle
         elongation_p95_percent number: elongation, high end
+        lost_motion_p05_deg number: lag ahead less lag astern at the last manoeuvre, degrees of the crank, low end
+        lost_motion_p50_deg number: lost motion, middle; empty: not measured, or not by the version of that day
+        lost_motion_p95_deg number: lost motion, high end
         decision text: what to do
         why text: the reason
     """), _none),
@@ -209,6 +212,9 @@ def trend_rows(engine: str, kept: Iterable[tuple[float, bytes]]) -> Rows:
         try:
             t = json.loads(payload)
             ranges = [t[name][p] for name in ("lag_deg", "elongation_percent") for p in ("p05", "p50", "p95")]
+            # Trends of before it was measured have none.
+            lost = t.get("lost_motion_deg") or {}
+            ranges += [lost.get(p) for p in ("p05", "p50", "p95")]
             decision = [t["decision"]["do"], t["decision"]["why"]]
         except (KeyError, TypeError, ValueError):
             continue

@@ -13,7 +13,7 @@ from report_signed import AFTER_BAR, BEFORE_BAR, FROM, SPAN, TO, signed_ship
 from gateway.cli.main import main
 from gateway.encode.times import utc_of
 from gateway.model.settings_file import fingerprint, load_settings
-from gateway.report.survey_tables import TABLES, described
+from gateway.report.survey_tables import TABLES, described, trend_rows
 from gateway.store.commission_file import CommissionFile
 from gateway.store.history import History
 from gateway.worksheet import commission_record as records
@@ -51,6 +51,19 @@ def test_each_table_is_there_and_as_described(survey: tuple[Path, Path, rig.Read
     assert all(table(out, t.name) for t in TABLES)
     guide = (DEPLOY / "SURVEY.md").read_text(encoding="utf-8")
     assert described().strip() in guide, "put what described() gives into the guide"
+
+
+def test_trends_bear_the_lost_motion_where_it_was_measured() -> None:
+    """Its range as published; empty for a day before it was measured, and for a trend of before there was one."""
+    range_ = {"p05": 0.58, "p50": 0.62, "p95": 0.66}
+    old = {"hours": 100.0, "lag_deg": range_, "elongation_percent": range_, "decision": {"do": "nothing", "why": ""}}
+    unknown = old | {"lost_motion_deg": dict.fromkeys(("p05", "p50", "p95"))}
+    measured = old | {"lost_motion_deg": range_}
+    kept = [(float(n), json.dumps(t).encode()) for n, t in enumerate((old, unknown, measured))]
+    names = [c.name for c in next(t for t in TABLES if t.name == "trends").columns]
+    rows = [dict(zip(names, row, strict=True)) for row in trend_rows("main", kept)]
+    found = [[row[f"lost_motion_{p}_deg"] for p in range_] for row in rows]
+    assert found == [[None] * 3, [None] * 3, list(range_.values())]
 
 
 def test_the_document_names_ship_engine_and_itself(survey: tuple[Path, Path, rig.Read]) -> None:
