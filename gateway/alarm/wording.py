@@ -283,7 +283,7 @@ HELP: dict[str, Help] = {
         "Call ashore if no cause is found within a week.",
     ),
     "limit-in-sight": Help(
-        "At the present wear a limit may be reached within the planning horizon. The date is the earliest, 1 in 20.",
+        "A limit is expected within the planning horizon. Its hours are the earliest (1 in 20) at the present wear.",
         "Normal wear. Faster wear than before.",
         "Look at the forecast in Trends. Compare its rate with the months before.",
         "Call ashore to plan the work that the decision names.",
@@ -358,7 +358,7 @@ HELP: dict[str, Help] = {
         "A person tries the alarm path. Nothing is wrong with the engine.",
         "The command `camdrift try-alarm` or a commissioning.",
         "Check that panel, relay, page, ship and shore show it. It ends by itself after 2 min.",
-        "Tell the shore that it is a trial, if they see it.",
+        "Call ashore if the shore does not know of the trial.",
     ),
     "shape-changed": Help(
         "The load of one cylinder's cam differs from the engine's own reference.",

@@ -17,7 +17,9 @@ HOW = {
 
 def add(p: argparse.ArgumentParser) -> None:
     """Arguments."""
-    p.add_argument("shell", choices=SHELLS, help="; ".join(f"{shell}: {how}" for shell, how in HOW.items()))
+    p.add_argument("shell", choices=SHELLS, help="the shell that completes; what to do with it stands below")
+    p.epilog = "\n\n".join(f"{shell}: {how}" for shell, how in HOW.items())
+    p.formatter_class = argparse.RawDescriptionHelpFormatter
 
 
 def main(args: argparse.Namespace) -> int:

@@ -63,7 +63,7 @@ WITHOUT_LOGS = frozenset(
 )
 """Commands that log nothing: the logging library would take longer to import than they run."""
 EPILOG = (
-    "camdrift is a monitoring aid: it stops and starts nothing, and never replaces the engine maker's manual, class "
+    "camdrift is a monitoring aid: it stops and starts nothing. It never replaces the engine maker's manual, class "
     "rules, the safety management system, a permit to work or a licensed engineer's judgement."
 )
 

@@ -100,8 +100,8 @@ def _modbus(s: Settings) -> Iterator[str]:
     for n, rtu in enumerate(s.modbus_rtu):
         if rtu.parity == "N" and rtu.stop_bits == 1:
             yield (
-                f"modbus_rtu.{n}: no parity with 1 stop bit; the serial line guide of Modbus (V1.02, 2.5.1) has "
-                "2 stop bits there; set stop_bits = 2, or ask the panel's maker"
+                f"modbus_rtu.{n}: no parity with 1 stop bit; without parity the serial line guide of Modbus "
+                "has 2 (V1.02, 2.5.1). Set stop_bits = 2, or ask the panel's maker"
             )
 
 

@@ -28,7 +28,7 @@ class SerialLine:
             self._fd = self._device.fileno()
         except _FAILURES as e:
             raise PortError(
-                f"{port}: cannot be opened as a serial line ({_reason(e)}); check that it exists, that this user may "
+                f"{port}: cannot be opened as a serial line ({_reason(e)}). Check that it exists, that this user may "
                 "open it and that no other program holds it"
             ) from None
         self._lock = threading.Lock()

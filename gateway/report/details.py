@@ -124,7 +124,7 @@ def _forecast(t: TrendMessage | None, slug: str) -> list[Markup]:
         table(levels_now, ("Figure", "Where it stands", "Per 1,000 running hours"), levels),
         bars(t, f"{slug}-forecast") or tag("p", "No limit is in the forecast."),
         table(
-            "Running hours ahead and date of each limit; the range is what the readings allow, not a promise; an alarm "
+            "Running hours ahead and date of each limit. The range is what the readings allow. An alarm "
             "goes by the present figure and may come before",
             ("Limit", "Reached"),
             [(name, outlook(x, t)) for name, x in limits],

@@ -53,7 +53,7 @@ def _readings(e: EngineFacts) -> list[str]:
     remarks = []
     if e.coverage.measured is None:
         remarks.append(
-            "This head sends bursts, and readings older than 400 days are kept by the hour: the share of hours with "
+            "This head sends bursts, and readings older than 400 days are kept by the hour. The share of hours with "
             "good readings is not known for them."
         )
     if e.last.spring_mm is None:
@@ -102,7 +102,7 @@ def _trend(e: EngineFacts, p: Period) -> list[str]:
     at_s = utc_of(e.trend.ts)
     if at_s < p.to_s - OLD_S:
         return [
-            f"Forecast and decision are of {day(at_s)}, the last on record up to the period's end: "
-            "the engine has not run steadily since, or camdrift was not at work."
+            f"Forecast and decision are of {day(at_s)}, the last on record up to the period's end. "
+            "The engine has not run steadily since, or camdrift was not at work."
         ]
     return []

@@ -80,8 +80,8 @@ def _pumps_off(d: Datum) -> Decision | None:
     if booked < PUMP_STEP_DEG / 2 or d.compensated_at_h is None or d.compensated_at_h > d.camshaft_set_at_h:
         return None
     why = (
-        f"The camshaft was re-timed and {booked:.1f}° are still booked at the fuel pumps; take the pumps' compensation "
-        f"off first and book 0°, {MANUAL}: otherwise injection is early and maximum pressure too high."
+        f"The camshaft was re-timed and {booked:.1f}° are still booked at the fuel pumps. Take the pumps' compensation "
+        f"off first and book 0°, {MANUAL}. Otherwise injection is early and maximum pressure too high."
     )
     return Decision("compensate", why, compensate_deg=0.0)
 

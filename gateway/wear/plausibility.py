@@ -119,8 +119,8 @@ def _wrap_and_tension(engine: EngineSettings) -> list[str]:
         )
     elif tension < TENSION_SHARE_MIN * strength:
         found.append(
-            f"the tightener's share of the slack strand's force is only {tension:.0f} N, implausibly small for this "
-            "chain; check rate, lever_ratio (wheel force over spring force) and wrap_deg"
+            f"the tightener's share of the slack strand's force is only {tension:.0f} N, too small for this chain. "
+            "Check rate, lever_ratio (wheel force over spring force) and wrap_deg"
         )
     if t.wire is not None and not 3 <= t.wire.coil_diameter_mm / t.wire.diameter_mm <= 20:
         found.append("coil diameter over wire diameter is outside of 3 to 20; check the wire table")

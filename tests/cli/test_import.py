@@ -126,10 +126,10 @@ def test_without_its_settings_it_names_them(tmp_path: Path, capsys: pytest.Captu
 
 
 @pytest.mark.skipif(shutil.which("awk") is None, reason="not installed: awk")
-def test_the_readmes_example_runs(tmp_path: Path) -> None:
-    """README's lines as they stand there, from the invented recording to its last reading: the lag comes back."""
+def test_the_guides_example_runs(tmp_path: Path) -> None:
+    """The guide's lines as they stand there, from the invented recording to its last reading: the lag comes back."""
     root = Path(__file__).parents[2]
-    text = (root / "README.md").read_text(encoding="utf-8")
+    text = (root / "deploy" / "GUIDE.md").read_text(encoding="utf-8")
     (lines,) = [block for block in re.findall(r"^```sh\n(.*?)^```", text, re.M | re.S) if "camdrift import" in block]
     shutil.copytree(root / "config", tmp_path / "config")
     said = subprocess.run(

@@ -141,7 +141,7 @@ def why_not(error: Exception, host: str, port: int, within_s: float) -> str:
         if error.verify_code in _BY_THE_CLOCK:
             return (
                 f"TLS: the broker's certificate {_BY_THE_CLOCK[error.verify_code]} by this box's clock, which shows "
-                f"{time.strftime('%Y-%m-%d', time.gmtime())}; set the clock, or if it is right have a new one put there"
+                f"{time.strftime('%Y-%m-%d', time.gmtime())}; set the clock, or if it is right renew the certificate"
             )
         return (
             f"TLS: the broker's certificate is not accepted: {error.verify_message}; check ca_file, host and the clock"

@@ -90,7 +90,7 @@ class RtsLine:
             with contextlib.suppress(*_FAILURES):
                 self._device.close()
             raise PortError(
-                f"relay: {port} cannot be used for its RTS line ({_reason(e)}); it must be a real serial port with an "
+                f"relay: {port} cannot be used for its RTS line ({_reason(e)}). It must be a real serial port with an "
                 "RTS line, free, and open to this user"
             ) from None
 
