@@ -21,7 +21,7 @@ UNCORRELATED = len(GAPS)
 """The place of rows with nothing before them."""
 
 _EDGES = tuple(math.sqrt(a * b) for a, b in zip(GAPS, (*GAPS[1:], 2 * GAPS[-1] + 1), strict=True))
-_GAPS = np.array(GAPS, float)
+_GAPS = np.array([*GAPS, math.inf])
 
 
 def gap_place(steps: float) -> int:
@@ -41,6 +41,8 @@ class Ar1Sums:
         self.columns = columns
         self.sums: Floats = np.zeros((UNCORRELATED + 1, 2 * columns, 2 * columns))
         self.counts: NDArray[np.int64] = np.zeros(UNCORRELATED + 1, np.int64)
+        self._parts: tuple[NDArray[np.intp], Floats] | None = None
+        """Of `grams`, as long as nothing is added."""
 
     @property
     def rows(self) -> int:
@@ -52,25 +54,28 @@ class Ar1Sums:
         pair = np.concatenate((row - before, before)) if before is not None else np.concatenate((row, row * 0.0))
         self.sums[place] += sign * np.outer(pair, pair)
         self.counts[place] += sign
+        self._parts = None
 
     def grams(self, phis: Floats) -> tuple[Floats, Floats]:
         """The whitened sums float[G, q, q] for each φ in float[G], and ln |V| of the noise's correlation, float[G]."""
         q = self.columns
-        used = np.flatnonzero(self.counts)
-        rho = self._rho(phis)[:, used]
-        part = self.sums[used]
-        cross = part[:, :q, q:]
-        parts = np.concatenate((part[:, :q, :q], cross + cross.transpose(0, 2, 1), part[:, q:, q:]))
+        used, parts = self._used_parts()
+        # An infinite gap: φ to its power is nil.
+        rho = phis[:, None] ** _GAPS[used]
         weight = 1.0 / (1.0 - rho * rho)
         weights = np.concatenate((weight, weight * (1 - rho), weight * (1 - rho) ** 2), axis=1)
-        out = (weights @ parts.reshape(len(parts), q * q)).reshape(len(phis), q, q)
-        return out, -(np.log(weight) * self.counts[used]).sum(axis=1)
+        out = (weights @ parts).reshape(len(phis), q, q)
+        return out, -(np.log(weight) @ self.counts[used])
 
-    @staticmethod
-    def _rho(phis: Floats) -> Floats:
-        rho = np.zeros((len(phis), UNCORRELATED + 1))
-        rho[:, :UNCORRELATED] = phis[:, None] ** _GAPS
-        return rho
+    def _used_parts(self) -> tuple[NDArray[np.intp], Floats]:
+        """The places used, and float[3·used, q²]: the sums of d·d, of d·p both ways, and of p·p for each."""
+        if self._parts is None:
+            q, used = self.columns, np.flatnonzero(self.counts)
+            part = self.sums[used]
+            cross = part[:, :q, q:]
+            parts = np.concatenate((part[:, :q, :q], cross + cross.transpose(0, 2, 1), part[:, q:, q:]))
+            self._parts = used, parts.reshape(len(parts), q * q)
+        return self._parts
 
     def state(self) -> dict[str, object]:
         """JSON-able; only what is used, and one triangle of it."""

@@ -250,12 +250,12 @@ class Chain:
         fit = fit_over_phi(self.segments)
         if fit is None:
             return
-        best = int(np.argmax(fit.weight))
-        inverse = fit.solution.inverse[best].copy()
+        phi, found = fit.likeliest()
+        inverse = found.inverse[0]
         if not fit.kept[0]:
             inverse[0, 0] = NOTHING_KNOWN
-        sigma = max(math.sqrt(fit.solution.rss[best] / fit.spare), SIGMA_MIN)
-        self.working = Working(fit.solution.coef[best], inverse, float(fit.phis[best]), sigma)
+        sigma = max(math.sqrt(found.rss[0] / fit.spare), SIGMA_MIN)
+        self.working = Working(found.coef[0], inverse, phi, sigma)
 
     def rows_from_recent(self) -> None:
         """A state of version 0.1 has no rows: they begin with its newest medians, all of the present level."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from gateway.wear.ar1_sums import Ar1Sums
-from gateway.wear.regression import Floats, Solution, independent, solve, without_first
+from gateway.wear.regression import Factored, Floats, Solution, factored, independent, solution_of, without_first
 
 COLUMNS = ("level", "hours", "rpm", "warmth", "load", "warmth not known", "load not known")
 """Columns of the fit. The last two carry the level while a figure is not known, and are left out otherwise."""
@@ -28,13 +28,23 @@ _FINE = np.linspace(0.0, 1.0, 33)
 
 @dataclass(frozen=True, slots=True)
 class PhiFit:
-    """Fits at G values of φ and their weights, which sum to 1. `spare`: residual degrees of freedom."""
+    """Fits at G values of φ, and their weights, which sum to 1. `spare`: residual degrees of freedom."""
 
     phis: Floats
     weight: Floats
-    solution: Solution
+    found: Factored
     spare: int
     kept: list[bool]
+
+    @property
+    def solution(self) -> Solution:
+        """Solved at each φ."""
+        return solution_of(self.found, self.kept)
+
+    def likeliest(self) -> tuple[float, Solution]:
+        """The φ of the greatest weight, and the fit there alone: a stack of one."""
+        best = int(np.argmax(self.weight))
+        return float(self.phis[best]), solution_of(self.found.at(best), self.kept)
 
 
 def fit_over_phi(segments: list[Ar1Sums]) -> PhiFit | None:
@@ -46,7 +56,7 @@ def fit_over_phi(segments: list[Ar1Sums]) -> PhiFit | None:
         return None
     z = _COARSE
     for _ in range(4):
-        log_like, solution = _likelihood(segments, np.tanh(z), kept, spare)
+        log_like, found = _likelihood(segments, np.tanh(z), kept, spare)
         inside = np.flatnonzero(log_like > log_like.max() - 12.0)
         if len(inside) >= 12 and z is not _COARSE:
             break
@@ -54,19 +64,19 @@ def fit_over_phi(segments: list[Ar1Sums]) -> PhiFit | None:
         z = low + (high - low) * _FINE
     phis = np.tanh(z)
     weight = np.exp(log_like - log_like.max()) * (1 - phis * phis)
-    return PhiFit(phis, weight / weight.sum(), solution, spare, kept)
+    return PhiFit(phis, weight / weight.sum(), found, spare, kept)
 
 
-def _likelihood(segments: list[Ar1Sums], phis: Floats, kept: list[bool], spare: int) -> tuple[Floats, Solution]:
-    """Restricted log-likelihood float[G] at each φ, the noise's variance fitted (Harville 1974), and the solutions."""
+def _likelihood(segments: list[Ar1Sums], phis: Floats, kept: list[bool], spare: int) -> tuple[Floats, Factored]:
+    """Restricted log-likelihood float[G] at each φ, the noise's variance fitted (Harville 1974), and the fits there."""
     total, logs = segments[-1].grams(phis)
     for segment in segments[:-1]:
         if segment.rows:
             grams, log_noise = segment.grams(phis)
             rest, log_level = without_first(grams)
             total, logs = total + rest, logs + log_noise + log_level
-    solution = solve(total, kept)
-    return -0.5 * (spare * np.log(solution.rss) + solution.logdet + logs), solution
+    found = factored(total, kept)
+    return -0.5 * (spare * np.log(found.rss) + found.logdet + logs), found
 
 
 def _choose(segments: list[Ar1Sums]) -> list[bool]:
@@ -76,13 +86,13 @@ def _choose(segments: list[Ar1Sums]) -> list[bool]:
     that follows from the columns before it (see `regression.independent`).
     """
     no_memory = np.zeros(1)
-    plain = sum(s.grams(no_memory)[0][0] for s in segments)
-    whole = segments[-1].grams(no_memory)[0]
-    for s in segments[:-1]:
-        if s.rows:
-            whole = whole + without_first(s.grams(no_memory)[0])[0]
+    *before, present = [s.grams(no_memory)[0] for s in segments if s.rows or s is segments[-1]]
+    plain = sum(before, present)[0]
+    whole = present
+    for grams in before:
+        whole = whole + without_first(grams)[0]
     normal = whole[0][:-1, :-1].copy()
-    for column in _constant(np.asarray(plain)):
+    for column in _constant(plain):
         normal[column, :] = normal[:, column] = 0.0
     return independent(normal)
 

@@ -5,6 +5,7 @@ factor is taken, so that what is squared is the conditioning of the shape of the
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +37,23 @@ class Solution:
     rank: int
 
 
+class Factored(NamedTuple):
+    """A stack of G problems up to their likelihood, k columns kept: all that a search needs, for half the work.
+
+    `unroot`: float[G, k, k], the inverse of the normal matrix's Cholesky factor. `along`: float[G, k], what is
+    explained in its terms. `rss`, `logdet`: as in `Solution`.
+    """
+
+    unroot: Floats
+    along: Floats
+    rss: Floats
+    logdet: Floats
+
+    def at(self, place: int) -> "Factored":
+        """One of them: a stack of one."""
+        return Factored(*(part[place : place + 1] for part in self))
+
+
 def gram(rows: Floats) -> Floats:
     """Sums of products float[q, q] of rows float[N, q], whose last column is what is to be explained."""
     out: Floats = rows.T @ rows
@@ -62,21 +80,30 @@ def solve(grams: Floats, keep: list[bool]) -> Solution:
 
     Raises numpy.linalg.LinAlgError where a kept column is not independent (see `independent`).
     """
-    idx = np.flatnonzero(np.asarray(keep))
-    p, last = grams.shape[-1] - 1, grams.shape[-1] - 1
-    normal = grams[:, idx[:, None], idx]
+    return solution_of(factored(grams, keep), keep)
+
+
+def solution_of(found: Factored, keep: list[bool]) -> Solution:
+    """The solutions from their factors, taken with the same `keep`."""
+    idx, p = np.flatnonzero(np.asarray(keep)), len(keep)
+    coef = np.zeros((len(found.rss), p))
+    coef[:, idx] = (found.along[:, None, :] @ found.unroot)[:, 0, :]
+    inverse = np.zeros((len(found.rss), p, p))
+    inverse[:, idx[:, None], idx] = found.unroot.transpose(0, 2, 1) @ found.unroot
+    return Solution(coef, inverse, found.rss, found.logdet, len(idx))
+
+
+def factored(grams: Floats, keep: list[bool]) -> Factored:
+    """The first half of `solve`."""
+    part = grams[:, [*keep, True]][:, :, [*keep, True]]
+    normal, total = part[:, :-1, :-1], part[:, -1, -1]
     scale = 1.0 / np.sqrt(np.diagonal(normal, axis1=1, axis2=2))
     root = np.linalg.cholesky(normal * scale[:, :, None] * scale[:, None, :])
     unroot = np.linalg.inv(root) * scale[:, None, :]
-    along = (unroot @ grams[:, idx, last][:, :, None])[:, :, 0]
-    total = grams[:, last, last]
-    coef = np.zeros((len(grams), p))
-    coef[:, idx] = (along[:, None, :] @ unroot)[:, 0, :]
-    inverse = np.zeros((len(grams), p, p))
-    inverse[:, idx[:, None], idx] = unroot.transpose(0, 2, 1) @ unroot
-    logdet = 2 * np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1) - 2 * np.log(scale).sum(axis=1)
+    along = (unroot @ part[:, :-1, -1:])[:, :, 0]
+    logdet = 2 * np.log(np.diagonal(root, axis1=1, axis2=2) / scale).sum(axis=1)
     rss = np.maximum(total - (along * along).sum(axis=1), PERFECT * total + np.finfo(float).tiny)
-    return Solution(coef, inverse, rss, logdet, len(idx))
+    return Factored(unroot, along, rss, logdet)
 
 
 def without_first(grams: Floats) -> tuple[Floats, Floats]:

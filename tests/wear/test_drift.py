@@ -2,6 +2,7 @@
 
 import json
 import math
+from functools import cache
 
 import numpy as np
 import pytest
@@ -46,6 +47,12 @@ def fed(rows, **settings):
     fit = DriftFit(**settings)
     innovations = [i for m in rows for i in fit.add(m)]
     return fit, innovations
+
+
+@cache
+def drift_of(seed, **given):
+    """The drift of a series that several tests look at."""
+    return fed(medians(*series(seed, **given)))[0].drift()
 
 
 def dense(phi, slot):
@@ -186,7 +193,7 @@ def test_odd_medians_do_not_pull(by):
     standard error, and are counted."""
     rows = medians(*series(10, n=3000))
     at = {k for start in range(100, 2900, 140) for k in ((start, start + 1) if start % 280 else (start,))}
-    clean, spoilt = fed(rows)[0].drift(), fed(spoil(rows, at, by))[0].drift()
+    clean, spoilt = drift_of(10, n=3000), fed(spoil(rows, at, by))[0].drift()
     assert abs(spoilt.b - clean.b) < 0.1 * math.sqrt(clean.cov[1][1])
     assert spoilt.cov[1][1] == pytest.approx(clean.cov[1][1], rel=0.05)
     assert spoilt.odd - clean.odd == len(at)
@@ -196,7 +203,7 @@ def test_odd_medians_do_not_pull(by):
 def test_odd_median_among_the_first(at):
     """Pins that an odd median among those of the first fit is left out too; what it would have told is lost."""
     rows = medians(*series(11, n=400, phi=0.95))
-    clean, spoilt = fed(rows)[0].drift(), fed(spoil(rows, {at}, -0.5))[0].drift()
+    clean, spoilt = drift_of(11, n=400, phi=0.95), fed(spoil(rows, {at}, -0.5))[0].drift()
     assert abs(spoilt.b - clean.b) < 0.2 * math.sqrt(clean.cov[1][1])
 
 
@@ -250,7 +257,7 @@ def test_spring_length_is_fitted_alike():
         Median(m.utc_s, m.hours, 850, None, None, 180 + m.lag_deg, None, m.rpm, None, m.casing_c, m.load)
         for m in medians(*series(17))
     ]
-    lag, spring = fed(medians(*series(17)))[0].drift(), fed(rows, figure="spring")[0].drift()
+    lag, spring = drift_of(17), fed(rows, figure="spring")[0].drift()
     assert spring.b == pytest.approx(lag.b, rel=0.1)
     assert spring.a == pytest.approx(180 + lag.a, abs=1e-3)
 
@@ -311,17 +318,29 @@ def test_asking_changes_nothing():
     assert asked.drift() == silent.drift()
 
 
-@pytest.mark.parametrize("cut", [0, 20, 36, 37, 400, 451, 1199])
-def test_restart_goes_on_to_the_bit(cut):
+CUTS = (0, 20, 36, 37, 400, 451, 1199)
+
+
+@pytest.fixture(scope="module")
+def whole():
+    """Rows with two odd medians, the fit of them all, and its JSON state before each of the cuts."""
+    rows, fit, states = spoil(medians(*series(23)), {450, 451}, 1.0), DriftFit(), {}
+    for i, m in enumerate(rows):
+        if i in CUTS:
+            states[i] = json.dumps(fit.state())
+        fit.add(m)
+    return rows, fit, states
+
+
+@pytest.mark.parametrize("cut", CUTS)
+def test_restart_goes_on_to_the_bit(whole, cut):
     """Pins that a fit restored from its JSON state gives the very same figures as one never stopped."""
-    rows = spoil(medians(*series(23)), {450, 451}, 1.0)
-    whole, _ = fed(rows)
-    first, _ = fed(rows[:cut])
-    second = DriftFit.restore(json.loads(json.dumps(first.state())))
+    rows, fit, states = whole
+    second = DriftFit.restore(json.loads(states[cut]))
     for m in rows[cut:]:
         second.add(m)
-    assert second.drift() == whole.drift()
-    assert json.dumps(second.state()) == json.dumps(whole.state())
+    assert second.drift() == fit.drift()
+    assert json.dumps(second.state()) == json.dumps(fit.state())
 
 
 def test_state_grows_by_rows_alone():
@@ -345,7 +364,7 @@ def test_columns_that_follow_are_found_in_order():
 
 def test_line_of_a_fit_keeps_its_reference():
     """Pins that the line's level is the fit's, at the fit's own hours, with its (co)variances and freedom."""
-    drift = fed(medians(*series(2)))[0].drift()
+    drift = drift_of(2)
     line = line_of(drift)
     assert (line.hours_ref, line.a, line.b, line.dof) == (drift.hours_ref, drift.a, drift.b, drift.dof)
     assert ((line.var_a, line.cov_ab), (line.cov_ab, line.var_b)) == drift.cov

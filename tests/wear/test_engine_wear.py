@@ -2,7 +2,9 @@
 
 import json
 import math
+from collections.abc import Sequence
 from dataclasses import replace
+from functools import cache
 from itertools import pairwise
 from typing import Any
 
@@ -51,8 +53,24 @@ def medians(
 
 
 def fed(rows: list[Median], datum: Datum | None = None, wear: EngineWear | None = None) -> EngineWear:
-    """An engine's wear that has seen these."""
+    """An engine's wear that has seen these.
+
+    Only what is asked looks at the datum, not what is taken in: the same rows are fed once, and taken over from there
+    as after a restart.
+    """
     made = wear or EngineWear(ENGINE if datum is None else datum.engine, datum or from_settings(ENGINE))
+    if wear is None and made.engine is ENGINE:
+        made.load(json.loads(_state_after(tuple(rows))))
+        return made
+    return _feed(made, rows)
+
+
+@cache
+def _state_after(rows: tuple[Median, ...]) -> str:
+    return json.dumps(_feed(EngineWear(ENGINE, from_settings(ENGINE)), rows).state())
+
+
+def _feed(made: EngineWear, rows: Sequence[Median]) -> EngineWear:
     for row in rows:
         made.add(row)
         made.ran(row.utc_s, row.hours)

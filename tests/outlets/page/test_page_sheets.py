@@ -54,10 +54,17 @@ def type_in(screen: Screen, label: str, value: str) -> None:
 def press(screen: Screen, words: str, within: str = "") -> None:
     """Press the button that says this, next to a label where several do."""
     path = f"//div[label[starts-with(., '{within}')]]/button" if within else f"//button[starts-with(., '{words}')]"
-    button = screen.driver.find_element(By.XPATH, path)
-    assert button.text.startswith(words)
-    screen.driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", button)
-    button.click()
+
+    def pressed() -> bool:
+        # The page draws the sheet anew now and then: the button may just be going.
+        button = screen.driver.find_element(By.XPATH, path)
+        if not button.text.startswith(words):
+            return False
+        screen.driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", button)
+        button.click()
+        return True
+
+    screen.until(pressed, f"{words!r} is pressed")
 
 
 def shot(screen: Screen, folder: Path, name: str) -> None:
