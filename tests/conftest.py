@@ -37,22 +37,30 @@ def _logs_as_new() -> None:
     structlog.reset_defaults()
 
 
-LONGEST_FIRST = (
+WAITING = (
     "tests/faults/",
     "tests/shore/",
     "tests/cli/",
     "tests/outlets/page/",
     "tests/outside/test_page_wcag",
-    "tests/wear/",
+    "tests/deploy/",
     "tests/test_",
 )
-"""So that no worker is left with one of these at the end while the others have nothing to do."""
+"""Long files that mostly wait, for processes that they start."""
+COMPUTING = ("tests/wear/", "tests/sea/", "tests/measure/")
+"""Long files that do sums all the time."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Files that take long come first, in the order of the list; the others stay as they are."""
+    """Files that take long come first, those that wait and those that do sums evenly mixed, so that the cores are busy
+    all the time and no worker is left with a long one at the end; the others stay as they are."""
+    files = list(dict.fromkeys(item.nodeid.split("::")[0] for item in items))
+    place: dict[str, float] = {}
+    for starts in (WAITING, COMPUTING):
+        kind = sorted((f for f in files if f.startswith(starts)), key=lambda f: _first(f, starts))
+        place.update((f, (n + 0.5) / len(kind)) for n, f in enumerate(kind))
+    items.sort(key=lambda item: place.get(item.nodeid.split("::")[0], 1.0))
 
-    def rank(item: pytest.Item) -> int:
-        return next((n for n, start in enumerate(LONGEST_FIRST) if item.nodeid.startswith(start)), len(LONGEST_FIRST))
 
-    items.sort(key=rank)
+def _first(file: str, starts: tuple[str, ...]) -> int:
+    return next(n for n, start in enumerate(starts) if file.startswith(start))

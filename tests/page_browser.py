@@ -16,6 +16,8 @@ PHONE, DESK = (390, 844), (1280, 800)
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 DRIVER = shutil.which("chromedriver")
 WHY_NOT = None if CHROMIUM and DRIVER else "no chromium with chromedriver here (Debian: chromium, chromium-driver)"
+NU_CHECKER = ("java", "-Xss1m", "-XX:TieredStopAtLevel=1", "-XX:+UseSerialGC", "-jar")
+"""How Java is called for a few small documents: half the time goes where the usual compiler is still warming up."""
 FLAGS = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
     "--disable-background-networking", "--disable-component-update", "--disable-dev-shm-usage", "--hide-scrollbars",

@@ -13,6 +13,7 @@ from unittest import mock
 
 from mqtt_fakes import free_port
 from pyModbusTCP.client import ModbusClient
+from waiting import PATIENCE_S
 
 from firmware_sim import Head, parse_scenario
 from gateway.app import panel
@@ -141,4 +142,4 @@ def at_work(folder: Path, head: HeadServer, *, disk_full: bool = False) -> Itera
 
 def discrete(port: int) -> ModbusClient:
     """A foreign Modbus client."""
-    return ModbusClient(host="127.0.0.1", port=port, unit_id=1, auto_open=True, timeout=30.0)
+    return ModbusClient(host="127.0.0.1", port=port, unit_id=1, auto_open=True, timeout=PATIENCE_S)

@@ -14,6 +14,9 @@ BY_A_CLOCK = re.compile(
     r"|\bassert [^#\n]*(?:monotonic|perf_counter|process_time|time\.time)\(\) - \w+ *<"
     r"|\bassert (?:\w+ *[<>]=? *)?(?:took|elapsed|seconds|wall|duration)\w* *<"
 )
+IMPATIENT = re.compile(r"(?:\btimeout=|\.(?:wait|join|get|result)\(|\bwithin_s=|\bread_some\([\w.]+, )(\d[\d_.]*)\b")
+"""Bounded waits. Of a second or less they are a look now and then within a longer wait."""
+PATIENCE_MIN_S = 100.0
 LIMIT = re.compile(r"mark\.timeout\((\d[\d_]*)\)")
 
 
@@ -33,6 +36,17 @@ def test_a_limit_only_ends_a_hang() -> None:
     """No test has less time than the suite gives to each, ten minutes."""
     limits = {p.name: int(n) for p in sources() for n in LIMIT.findall(p.read_text(encoding="utf-8"))}
     assert [name for name, limit in limits.items() if limit < 600] == []
+
+
+def test_what_is_awaited_is_awaited_long() -> None:
+    """No event is given up in less than a hundred seconds: that only ends a hang."""
+    short = {
+        f"{p.name}: {m.group()}"
+        for p in sources()
+        for m in IMPATIENT.finditer(p.read_text(encoding="utf-8"))
+        if 1.0 < float(m[1]) < PATIENCE_MIN_S
+    }
+    assert short == set()
 
 
 def test_one_profile_for_all_examples(request: pytest.FixtureRequest) -> None:

@@ -56,7 +56,7 @@ def test_scripts_can_be_read_by_the_shell(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
     if path.name == "templates":
         return
-    done = subprocess.run(["sh", "-n", str(path)], capture_output=True, text=True, timeout=60, check=False)
+    done = subprocess.run(["sh", "-n", str(path)], capture_output=True, text=True, timeout=180, check=False)
     assert (done.returncode, done.stderr) == (0, "")
     assert text.startswith("#!/bin/sh\n") and "\nset -e\n" in text
 

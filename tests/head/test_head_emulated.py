@@ -17,6 +17,7 @@ from gateway.sources.head import Chunk, HeadSource
 from tests.drive_engines import TERN
 from tests.head import firmware_rig as rig
 from tests.pty_pair import one_pty
+from tests.waiting import PATIENCE_S
 
 LAG_DEG = 1.25
 RPM = 97.0
@@ -237,13 +238,13 @@ def test_a_minute_through_the_gateways_own_source(tmp_path: Path, capsys: pytest
     with one_pty() as (master, name):
         source = HeadSource(HeadSettings(slug="head", port=name), chunks, when_full="wait")
         source.start()
-        chunks.get(timeout=60)
+        chunks.get(timeout=PATIENCE_S)
         errors = tmp_path / "figures"
         with open(errors, "wb") as err:
             chip = subprocess.Popen(rig.command(tmp_path, steady(seconds)), stdout=subprocess.PIPE, stderr=err)
             readings = _carried(chip, master, chunks, pipeline)
         source.stop()
-        assert chip.wait(60) == 0
+        assert chip.wait(PATIENCE_S) == 0
     counts = pipeline.decoder.counts
     assert counts.lost == 0 and sum(counts.refused.values()) == 0 and counts.samples >= 605
     last = readings[-1].reading
@@ -267,7 +268,7 @@ def _carried(
             done += os.write(master, data[done:])
         sent += len(data)
         while taken < sent:
-            chunk, when_s = chunks.get(timeout=120)
+            chunk, when_s = chunks.get(timeout=PATIENCE_S)
             taken += len(chunk)
             found += [x for x in pipeline.feed(chunk, Now(when_s, 0.0)) if isinstance(x, ReadingDue)]
     return found

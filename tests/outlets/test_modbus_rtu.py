@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import pytest
 from panel_boards import Box, alarm, board, engine
 from pty_pair import one_pty, read_some
+from waiting import PATIENCE_S
 
 from gateway.model.panel_settings import ModbusRtuSettings
 from gateway.outlets.modbus.frames import rtu_frame
@@ -28,7 +29,7 @@ class Line:
     def ask(self, frame: bytes, size: int) -> bytes:
         os.write(self.fd, frame)
         data = b""
-        while len(data) < size and (chunk := read_some(self.fd, 5.0)):
+        while len(data) < size and (chunk := read_some(self.fd, PATIENCE_S)):
             data += chunk
         return data
 

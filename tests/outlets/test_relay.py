@@ -168,7 +168,7 @@ for _ in range(2_000):
 """
 
 
-@pytest.mark.parametrize(("how", "dead_after_s"), [(signal.SIGKILL, "60"), (signal.SIGSTOP, "1")])
+@pytest.mark.parametrize(("how", "dead_after_s"), [(signal.SIGKILL, "60"), (signal.SIGSTOP, "3")])
 def test_a_daemon_killed_or_frozen_drops_the_contact(tmp_path: Path, how: signal.Signals, dead_after_s: str) -> None:
     """Pins with real processes that a killed daemon drops it by end of input, and a frozen one by silence."""
     contact = tmp_path / "contact"

@@ -173,7 +173,7 @@ def test_html_as_it_is_made(page: tuple[Chrome, rig.Served], tmp_path: Path) -> 
         made = str(driver.execute_script("return document.documentElement.outerHTML"))
         (tmp_path / f"{view}.html").write_text(f"<!doctype html>\n{made}", "utf-8")
     (tmp_path / "planted.html").write_text("<!doctype html><html lang=en><title>x</title><p><img src=a></p>", "utf-8")
-    command = ["java", "-Xss1m", "-jar", str(VNU), "--format", "json", *map(str, sorted(tmp_path.glob("*.html")))]
+    command = [*b.NU_CHECKER, str(VNU), "--format", "json", *map(str, sorted(tmp_path.glob("*.html")))]
     told = subprocess.run(command, capture_output=True, text=True, timeout=180)
     # uPlot places its layers by style attributes, set by script through the object model, which the policy allows.
     found: dict[str, list[str]] = {}

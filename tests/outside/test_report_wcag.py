@@ -64,7 +64,7 @@ def test_html_is_sound(report: Path) -> None:
     """Pins that the Nu checker finds no error in the report, and that it finds a planted one."""
     planted = report.with_name("planted.html")
     planted.write_text(report.read_text("utf-8").replace("<main>", "<main><img src=a>"), "utf-8")
-    command = ["java", "-Xss1m", "-jar", str(VNU), "--format", "json", str(report), str(planted)]
+    command = [*b.NU_CHECKER, str(VNU), "--format", "json", str(report), str(planted)]
     told = subprocess.run(command, capture_output=True, text=True, timeout=180)
     errors = [m for m in json.loads(told.stderr)["messages"] if m["type"] == "error"]
     assert {Path(m["url"]).stem for m in errors} == {"planted"}

@@ -66,7 +66,7 @@ def test_two_notifiers_decide_once_and_a_restart_neither_repeats_nor_forgets(sto
 
     def look() -> None:
         store = NoticeStore(store_url)
-        meet.wait(60)
+        meet.wait(180)
         made.append(len(store.look(s, UTC + 60, "x").deliveries))
         store.close()
 
@@ -74,7 +74,7 @@ def test_two_notifiers_decide_once_and_a_restart_neither_repeats_nor_forgets(sto
     for t in threads:
         t.start()
     for t in threads:
-        t.join(60)
+        t.join(180)
     assert sorted(made) == [0, 1]
     later = NoticeStore(store_url)
     assert later.look(s, UTC + 61).deliveries == ()
