@@ -226,3 +226,18 @@ CREATE TABLE notice_lock (
     id              integer PRIMARY KEY
 );
 INSERT INTO notice_lock (id) VALUES (1);
+
+-- For the fleet's page: what a trend has besides, from now on, and port stays that a planner has typed.
+
+ALTER TABLE trend ADD COLUMN spring_mm double precision;
+ALTER TABLE trend ADD COLUMN lost_motion_deg double precision;
+
+CREATE TABLE port_stay (
+    id              bigint GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
+    vessel          text NOT NULL,
+    port            text NOT NULL,
+    from_day        date NOT NULL,
+    to_day          date NOT NULL,
+    actor           text NOT NULL,
+    made_at         timestamptz NOT NULL
+);

@@ -15,7 +15,7 @@ from urllib.parse import SplitResult, urlsplit
 
 from pydantic import ValidationError
 
-from gateway.cli import shore_notify
+from gateway.cli import shore_notify, shore_serve
 from gateway.cli.text import note, out
 from gateway.encode import iso19848
 from gateway.encode.times import utc_of
@@ -37,7 +37,7 @@ PORTS = {"mqtt": 1883, "mqtts": 8883}
 
 def add(p: argparse.ArgumentParser) -> None:
     """Arguments."""
-    sub = p.add_subparsers(dest="shore", required=True, metavar="keep|watch|notify|fleet|export|close-gap|schema")
+    sub = p.add_subparsers(dest="shore", required=True, metavar="keep|watch|notify|serve|fleet|export|close-gap|schema")
     keep = sub.add_parser("keep", help="subscribe to a fleet and keep what it sends")
     _access_arguments(keep)
     _keep_arguments(keep)
@@ -49,6 +49,9 @@ def add(p: argparse.ArgumentParser) -> None:
     people = sub.add_parser("notify", help="notify people ashore of what stands, until they have seen it")
     _store_argument(people)
     shore_notify.add(people)
+    serve = sub.add_parser("serve", help="serve the fleet's page")
+    _store_argument(serve)
+    shore_serve.add(serve)
     lines = sub.add_parser("fleet", help="list every engine, worst first")
     _store_argument(lines)
     lines.add_argument("--format", choices=("table", "csv", "json"), default="table")
@@ -120,6 +123,7 @@ def main(args: argparse.Namespace) -> int:
         "keep": _keep,
         "watch": _watch,
         "notify": lambda a: shore_notify.main(a, _stopping()),
+        "serve": lambda a: shore_serve.main(a, _stopping()),
         "fleet": _fleet,
         "export": _export,
         "close-gap": _close_gap,

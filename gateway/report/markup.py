@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from html import escape
 
-VOID = frozenset({"meta", "br", "hr", "col"})
+VOID = frozenset({"meta", "br", "hr", "col", "input"})
 
 
 class Markup(str):

@@ -148,7 +148,7 @@ def _row(
     passed = next((a.tag for a in standing if a.tag in PASSED), None)
     if passed is not None:
         found |= {"next_limit": passed, "hours_to_p05": 0.0, "date_p05": None, "hours_to_p50": 0.0, "date_p50": None}
-    trend = _trend_of(message)
+    trend = trend_message(message)
     return FleetRow(
         **found,
         state=state,
@@ -165,7 +165,7 @@ def _row(
     )
 
 
-def _trend_of(message: Any) -> TrendMessage | None:
+def trend_message(message: Any) -> TrendMessage | None:
     """The trend as it came; `None` where it is kept no more, or is of another version."""
     if message is None:
         return None

@@ -94,6 +94,7 @@ def trend_row(item: Checked, at: str) -> Row:
     return (
         a.vessel, a.engine, at, m.hours, m.lag_deg.p05, m.lag_deg.p50, m.lag_deg.p95, m.lag_deg_per_1000h.p50,
         m.elongation_percent.p50, m.elongation_percent_per_1000h.p50, m.decision.do, dump(m).decode(),
+        m.spring_mm.p50, m.lost_motion_deg.p50,
     )  # fmt: skip
 
 

@@ -1,5 +1,7 @@
 """Every statement that writes. `?` marks a value; PostgreSQL's `%s` is put in its place when the store is opened."""
 
+EVENT_TEXT = "said"
+"""The column of an event's and an alarm's text."""
 NEWER = "WHERE excluded.{at} >= {table}.{at} OR {table}.{at} > ?"
 
 
@@ -20,7 +22,7 @@ _EVENT = (
 _ALARM = "alarm_at, state, priority, since_at, value, limit_value, unit, said, message"
 _TREND = (
     "vessel, engine, trend_at, hours, lag_deg_p05, lag_deg, lag_deg_p95, lag_deg_per_1000h, elongation_percent, "
-    "elongation_percent_per_1000h, decision, message"
+    "elongation_percent_per_1000h, decision, message, spring_mm, lost_motion_deg"
 )
 _ENGINE = (
     "trend_at, hours, lag_deg, lag_deg_per_1000h, elongation_percent, elongation_percent_per_1000h, next_limit, "

@@ -44,6 +44,10 @@ class Page:
         routes.append(Route("/{path:path}", self._file, methods=["GET"]))
         self.app: App = Guard(Starlette(routes=routes), settings.names)
 
+    def end(self) -> None:
+        """Viewers' open streams end; without it the server never would."""
+        self.stream.close()
+
     def close(self) -> None:
         """Let go of the store's files."""
         self._shelf.close()

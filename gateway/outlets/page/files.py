@@ -25,10 +25,10 @@ class StaticFile:
     etag: str
 
 
-def static_files() -> dict[str, StaticFile]:
-    """Every file under `static`, by its path there."""
+def static_files(package: str = "gateway.outlets.page") -> dict[str, StaticFile]:
+    """Every file under the package's `static`, by its path there."""
     found: dict[str, StaticFile] = {}
-    _read(files("gateway.outlets.page") / "static", "", found)
+    _read(files(package) / "static", "", found)
     return found
 
 

@@ -18,7 +18,6 @@ HEADERS = [
     (b"content-security-policy", POLICY.encode()),
     (b"x-content-type-options", b"nosniff"),
     (b"x-frame-options", b"DENY"),
-    (b"referrer-policy", b"no-referrer"),
     (b"cross-origin-opener-policy", b"same-origin"),
     (b"cross-origin-resource-policy", b"same-origin"),
     (b"permissions-policy", b"camera=(), geolocation=(), microphone=()"),
@@ -27,10 +26,14 @@ URL_BYTES_MAX = 2_048
 
 
 class Guard:
-    """ASGI middleware. A page of another name, brought to this address by a forged name service, gets nothing."""
+    """ASGI middleware. A page of another name, brought to this address by a forged name service, gets nothing.
 
-    def __init__(self, app: App, names: Iterable[str]) -> None:
+    `referrer`: a page with forms needs `same-origin`, since without a referrer browsers send no origin with a form.
+    """
+
+    def __init__(self, app: App, names: Iterable[str], referrer: str = "no-referrer") -> None:
         self._app = app
+        self._headers = [*HEADERS, (b"referrer-policy", referrer.encode())]
         self._names = {"localhost", *(n.lower() for n in names)}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -40,7 +43,7 @@ class Guard:
 
         async def with_headers(message: MutableMapping[str, Any]) -> None:
             if message["type"] == "http.response.start":
-                message["headers"] = [*message.get("headers", []), *HEADERS]
+                message["headers"] = [*message.get("headers", []), *self._headers]
             await send(message)
 
         headers = {k.lower(): v.decode("latin-1") for k, v in scope["headers"]}

@@ -1,0 +1,22 @@
+"""The fleet's page on a server of its own, with the places, bounds and TLS of the page aboard."""
+
+from collections.abc import Callable
+
+from gateway.model.shore_settings import ShoreSettings
+from gateway.outlets.page.web_server import Served, WebServer
+from gateway.shore.database import open_database
+
+
+class FleetServer(WebServer):
+    """Serves the fleet's page until stopped. Raises StorageError where the store cannot be opened or made."""
+
+    def __init__(self, url: str, settings: ShoreSettings) -> None:
+        def make(_relieve: Callable[[], None]) -> Served:
+            # Only here, so that the other commands do not carry the web's libraries.
+            from gateway.shore.page.app import FleetPage
+
+            return FleetPage(url, settings)
+
+        # Brings the tables up to date, also where no keeper was ever started.
+        open_database(url, make=True).close()
+        super().__init__(settings.page.as_page(), make)
