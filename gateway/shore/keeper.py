@@ -217,7 +217,10 @@ class Keeper:
         if now >= self._due["forget"]:
             self._due["forget"] = now + 3600.0
             utc_s = self._utc()
-            store.forget(utc_s - self._s.readings_days * DAY_S, utc_s - self._s.trends_days * DAY_S)
+            before = utc_s - self._s.readings_days * DAY_S, utc_s - self._s.trends_days * DAY_S
+            for what in store.months(utc_s, *before):
+                self._log.info("store.months", what=what)
+            store.forget(*before)
 
     def _books(self, link: FleetLink, store: FleetStore) -> None:
         utc_s = self._utc()

@@ -21,6 +21,7 @@ from gateway.shore import sql
 from gateway.shore.check import Checked, NotTaken, Reason
 from gateway.shore.database import Again, DataFault, open_database, plain
 from gateway.shore.habit import NOTED_S, noted
+from gateway.shore.months import keep_months
 from gateway.shore.rows import Batch
 from gateway.shore.workers import KEEPER, beat
 
@@ -321,6 +322,11 @@ class FleetStore:
         """Gaps open since before `before_utc_s`, each reported by one keeper once."""
         rows = self._db.run(sql.GAPS_DUE, (rfc3339(before_utc_s),))
         return [Gap(str(v), str(g), int(upto), int(top)) for g, v, upto, top in rows]
+
+    def months(self, utc_s: float, readings_before_utc_s: float, trends_before_utc_s: float) -> list[str]:
+        """In PostgreSQL: the months' tables of trends and readings, made ahead and dropped when they are too old."""
+        before = {"reading": readings_before_utc_s, "trend": trends_before_utc_s}
+        return self._again(lambda: keep_months(self._db, utc_s, before))
 
     def forget(self, readings_before_utc_s: float, trends_before_utc_s: float) -> None:
         """Delete what is older."""

@@ -1,0 +1,1 @@
+-- In PostgreSQL trends and readings are divided by month from this step on; SQLite keeps one table of each.
