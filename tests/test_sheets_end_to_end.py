@@ -101,3 +101,48 @@ def test_the_live_line_follows_the_daemon(tmp_path: Path, capsys: pytest.Capture
         shown = float(lines[-1].split("Spring length now ")[1].split()[0])
         assert shown == pytest.approx(float(ship.truth.spring_mm(30.0)), abs=0.05)
         assert "Nut turns to go" in lines[-1] and "minimum 20 min" in lines[-1]
+
+
+def test_a_whole_sheet_in_the_terminal(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Pins open, keep, take, tick, countersign, book and close by commands, the mistakes that are refused, the print
+    with ticks and names, and the booked figures against the head's truth within 0.05 mm."""
+    start = float(Truth(standing()).spring_mm(40.0))
+    turns = (start - FREE_MM + REQUIRED_MM) / 6.0
+    scenario = standing({"at_s": 60.0, "kind": "nut-turn", "turns": turns, "for_s": 30.0})
+    with aboard(tmp_path, scenario) as ship:
+
+        def sheet(*words: str) -> str:
+            """What the command prints; an exit status other than 0 is shown as its reason."""
+            capsys.readouterr()
+            status = main(["sheet", "retighten", str(ship.config), *words])
+            shown = capsys.readouterr()
+            return shown.out if status == 0 else shown.err
+
+        ship.until(40.0)
+        assert "not open" in sheet("--tick", "permit", "--by", "second")
+        sheet("--open", "--tick", "immobilise", "permit", "--by", "second")
+        assert "a second person must countersign" in sheet("--countersign", "permit", "--by", "second")
+        sheet("--countersign", "permit", "--by", "chief")
+        sheet("--take", "before_mm", "--by", "second")
+        assert "there is no reading that may be taken now" in sheet("--take", "before_mm", "--by", "second")
+        assert "a spring does not grow" in sheet("--keep", "--free", "206")
+        sheet("--keep", "--free", "202,9")
+        assert "there is no reading that may be taken now" in sheet("--take", "there_mm")
+        ship.until(140.0)
+        sheet("--take", "there_mm", "--tick", "target")
+        sheet("--take", "held_mm", "--tick", "hold")
+        assert "is locked" in sheet("--keep", "--before", "179.9")
+        assert "steps are not ticked" in sheet("--book", "--person", "fitter")
+        words = sheet("--book", "--dry", "--reason", "ticked on paper", "--person", "fitter")
+        assert "Will be booked: Retightened. Free length 202.9 mm." in words
+        sheet("--book", "--reason", "ticked on paper", "--person", "fitter")
+        assert "give a reason" in sheet("--book", "--person", "fitter")
+        printed = sheet("--tick", "book", "--by", "chief", "--print")
+        assert "Tern Passage" in printed and "signature" in printed and "No QR code" in printed
+        assert "[x] Chief engineer: permit in force   second" in " ".join(printed.split())
+        assert "countersigned by chief" in printed and "booked without all ticks: ticked on paper" in printed
+        sheet("--close")
+        assert "not open" in sheet()
+        event = ship.booked()
+    assert event["before"]["spring_mm"] == pytest.approx(start, abs=0.05)
+    assert event["after"]["spring_mm"] == pytest.approx(float(ship.truth.spring_mm(140.0)), abs=0.05)

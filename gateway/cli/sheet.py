@@ -1,6 +1,7 @@
 """Work sheets: cautions, figures, order of steps, and what to book after; live beside a running daemon."""
 
 import argparse
+import io
 import json
 import shlex
 import sys
@@ -9,6 +10,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+from gateway.cli import sheet_acts
 from gateway.cli.operator import common
 from gateway.cli.text import note, out
 from gateway.encode.times import utc_of
@@ -27,7 +29,13 @@ from gateway.worksheet.sheet import Facts
 
 WIDTH = 100
 LIVE_S = 1.0
+NOT_REACHED = ("127.0.0.1", "::1", "localhost", "0.0.0.0", "::")
+"""Addresses of the page that another device cannot use."""
 LIVE_MIN_MAX = 24 * 60.0
+LIVE_NOTICES = (
+    "Passed", "At the target", "The length", "Tighten", "Seated", "By the encoders", "The sensor head", "No live",
+)  # fmt: skip
+"""What a notice that must stand in the live line begins with."""
 UNANSWERED_MAX = 60
 """So many questions in a row may go unanswered, a minute's restart of the daemon, before the line gives up."""
 Option = tuple[str, str, str, str]
@@ -90,6 +98,8 @@ def add(p: argparse.ArgumentParser) -> None:
             one.add_argument(
                 "--for", dest="minutes", type=float, default=240.0, metavar="MIN", help="how long (default: 240)"
             )
+        one.add_argument("--print", action="store_true", help="with a QR code that leads to the sheet on the page")
+        sheet_acts.add(one)
         for option, figure, metavar, text in OPTIONS[name]:
             several = {"nargs": "+"} if metavar.endswith("…") else {}
             one.add_argument(option, dest=f"typed_{figure}", metavar=metavar.rstrip("…"), help=text, **several)  # type: ignore[arg-type]
@@ -101,11 +111,19 @@ def main(args: argparse.Namespace) -> int:
     typed = _typed(args)
     if getattr(args, "live", False):
         return _live(args, typed)
+    if sheet_acts.acts(args):
+        sheet_acts.perform(args, typed)
+        typed = {}
     made = _made(settings, args, typed)
+    record = made.get("record")
+    if record is not None and typed:
+        note("this sheet is open: what it shows are its own figures; add --keep to change them")
     if args.json:
         out(json.dumps(made, indent=2, ensure_ascii=False))
     else:
         out(text_of(made, _book_line(args, made)))
+        if args.print:
+            out(_code(settings, args.sheet))
     return 1 if any(n["level"] == "refused" for n in made["notices"]) else 0
 
 
@@ -128,9 +146,8 @@ def _typed(args: argparse.Namespace) -> dict[str, str]:
 
 def _made(settings: Settings, args: argparse.Namespace, typed: dict[str, str]) -> dict[str, Any]:
     """From the daemon, which has the readings; where none runs, from settings and log book."""
-    if args.sheet == "pressures":
-        file = None if args.file is None else _file(args.file)
-        return as_data(sheet(args.sheet, _without(settings, args), typed, file))
+    if args.sheet == "pressures" and args.file is not None:
+        return as_data(sheet(args.sheet, _without(settings, args), typed, _file(args.file)))
     try:
         return _asked(args, typed)
     except NoDaemon:
@@ -220,7 +237,7 @@ def live_line(made: dict[str, Any]) -> str:
     waits = [
         f"{w['text'].lower()} {_clock(w['since_s'])} (minimum {w['least_s'] / 60:.0f} min)" for w in made["waits"][:1]
     ]
-    notices = [n["text"] for n in made["notices"] if n["text"].startswith(("Passed", "There", "It "))][:1]
+    notices = [n["text"] for n in made["notices"] if n["text"].startswith(LIVE_NOTICES)][:1]
     return " | ".join([*figures, *notices, *waits])
 
 
@@ -229,7 +246,8 @@ def live_line(made: dict[str, Any]) -> str:
 
 def text_of(made: dict[str, Any], book: str) -> str:
     """A sheet as text to read or print."""
-    lines = [made["title"].upper(), ""]
+    record = made.get("record")
+    lines = [made["title"].upper(), *sheet_acts.heading(made, time.time()), ""]
     lines += [textwrap.fill(f"! {c}", WIDTH, subsequent_indent="  ") for c in made["cautions"]]
     for n in made["notices"]:
         sign = {"refused": "REFUSED: ", "attention": "NOTE: ", "good": "OK: "}[n["level"]]
@@ -251,17 +269,25 @@ def text_of(made: dict[str, Any], book: str) -> str:
         arrow = {"ahead": "  >> AHEAD", "astern": "  << ASTERN", "see": "  ?? LOOK WHICH WAY"}.get(s["sense"], "")
         lines.append(textwrap.fill(f"{n:>4}. {s['text']}{arrow}", WIDTH, subsequent_indent="      "))
         if s["who"]:
-            lines.append(f"      [ ] {s['who']}: {s['confirm']}   ______________")
+            who = sheet_acts.ticked(record, s["key"])
+            line = f"[{'x' if who else ' '}] {s['who']}: {s['confirm']}   {who or '______________'}   [{s['key']}]"
+            lines.append(textwrap.fill(line, WIDTH, initial_indent="      ", subsequent_indent="          "))
     lines += [
         "",
         "To book",
         textwrap.fill(book, WIDTH, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False),
+        *sheet_acts.below(record),
     ]
     return "\n".join(lines)
 
 
 def _book_line(args: argparse.Namespace, made: dict[str, Any]) -> str:
-    booking = made["booking"]
+    booking, record = made["booking"], made.get("record")
+    if record is not None and record["booked"]:
+        return f"Booked as {', '.join(record['booked'])}. A change is booked as a correction, with --book --reason."
+    if record is not None and booking is not None:
+        missing = f" {len(record['missing'])} steps are not ticked: give --reason." if record["missing"] else ""
+        return f"{record['words']} Book it with --book.{missing}"
     if booking is None:
         return f"Nothing yet. Still needed: {made['booking_wants']}."
     words = [f"camdrift book {args.config} {booking['kind']} --person NAME"]
@@ -289,7 +315,8 @@ def _value(f: dict[str, Any]) -> str:
     if value is None:
         return "not known"
     shown = value if isinstance(value, str) else f"{value:.{f['digits']}f}"
-    return f"{shown} {f['unit']}".strip()
+    gap = "" if f["unit"][:1] in ("°", "%") else " "
+    return f"{shown}{gap}{f['unit']}".strip()
 
 
 def _clock(since_s: float | None) -> str:
@@ -297,3 +324,20 @@ def _clock(since_s: float | None) -> str:
         return "not known"
     minutes = int(since_s // 60)
     return f"{minutes // 60} h {minutes % 60} min" if minutes >= 60 else f"{minutes} min"
+
+
+def _code(settings: Settings, name: str) -> str:
+    """A QR code of the sheet's address on the page, in characters; or why there is none."""
+    page = settings.page
+    host = page.names[0] if page.names else page.listen
+    if not page.enabled or host in NOT_REACHED:
+        return "No QR code: set page.listen or page.names to an address at which other devices reach the page."
+    try:
+        import segno
+    except ImportError:
+        return "No QR code: the extra `print` is not installed."
+    scheme, at = "http" if page.cert_file is None else "https", f"[{host}]" if ":" in host else host
+    address = f"{scheme}://{at}:{page.port}/#sheets/{name}"
+    drawn = io.StringIO()
+    segno.make_qr(address).terminal(drawn, compact=True)
+    return f"{drawn.getvalue()}\n{address}"

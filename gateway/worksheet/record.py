@@ -202,7 +202,7 @@ def in_words(booking: Mapping[str, Any]) -> str:
     """What will be written into the log book, in words."""
     kind = str(booking.get("kind", "")).replace("-", " ").capitalize()
     parts = [kind]
-    for key, value in booking.items():
+    for key, value in sorted(booking.items(), key=lambda item: item[0] == "note"):
         if key in ("kind", "id", "utc_s", "hours", "person", "replaces", "entry") or value in (None, "", []):
             continue
         unit = next((u for tail, u in UNITS.items() if key.endswith(tail)), "")
