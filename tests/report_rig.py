@@ -21,6 +21,7 @@ import page_rig
 from gateway.encode.messages import alarm_event_body, dump, gateway_event_body, rfc3339
 from gateway.encode.topics import Topics
 from gateway.model.enums import AlarmState, Priority
+from gateway.model.output import NewSheetAct
 from gateway.model.records import Median, Transition
 from gateway.model.settings import Settings
 from gateway.store.history import History
@@ -116,6 +117,7 @@ def write(
     events: Sequence[tuple[str | None, Mapping[str, Any]]] = (),
     bookings: Iterable[tuple[str, Entry]] = (),
     trends: Mapping[str, Any] | None = None,
+    sheet_acts: Sequence[NewSheetAct] = (),
 ) -> None:
     """A store as the daemon would leave it. `events`: engine (`None`: the gateway's) and body."""
     folder = settings.gateway.data_dir
@@ -133,6 +135,7 @@ def write(
         events=[NewEvent(topics.event(slug), str(body["kind"]), body) for slug, body in events],
         retained=[NewRetained(topics.trend(slug), "trend", dump(t)) for slug, t in (trends or {}).items()],
         bookings=[NewBooking(s, e.id, e.kind, rfc3339(e.utc_s), entry_json(e)) for s, e in bookings],
+        sheet_acts=sheet_acts,
     )
     store.close()
 

@@ -9,7 +9,9 @@ import report_rig as rig
 
 from gateway.encode.messages import dump, gateway_event_body
 from gateway.encode.shapes import Decision
+from gateway.encode.times import rfc3339
 from gateway.model.enums import Priority
+from gateway.model.output import NewSheetAct
 from gateway.model.settings_file import fingerprint, load_settings
 from gateway.store.history import History
 from gateway.wear.bookings import CamshaftSet, CylinderPressures, Entry, Pressures, Retightened
@@ -68,6 +70,27 @@ def events(first: str, second: str) -> list[tuple[str | None, dict[str, Any]]]:
     ]
 
 
+def at_the_sheet() -> list[NewSheetAct]:
+    """The retightening's sheet: two ticks, one countersigned, a figure changed with a reason, booked and closed."""
+
+    def act(after_s: float, what: str, by: str, **more: str) -> NewSheetAct:
+        utc_s = DONE_S - 7_200 + after_s
+        data = {"what": what, "by": by, "utc_s": utc_s, **more}
+        return NewSheetAct("main", "retighten", rfc3339(utc_s), json.dumps(data))
+
+    return [
+        act(0, "open", "second.engineer"),
+        act(60, "tick", "second.engineer", key="permit"),
+        act(90, "countersign", "chief.engineer", key="permit"),
+        act(120, "figure", "second.engineer", key="before_mm", value="181.9"),
+        act(150, "tick", "fitter", key="unlock"),
+        act(180, "unlock", "second.engineer", key="before_mm", reason="read wrongly"),
+        act(200, "figure", "second.engineer", key="before_mm", value="181.4"),
+        act(7_800, "booked", "second.engineer", key="r-1", reason="the rest was ticked on paper"),
+        act(7_900, "close", "second.engineer"),
+    ]
+
+
 def signed_ship(folder: Path, config: str = "tern-passage.toml", **voyage: Any) -> Path:
     """Its settings file, with the store beside it."""
     path = rig.settings_file(folder, config)
@@ -77,6 +100,7 @@ def signed_ship(folder: Path, config: str = "tern-passage.toml", **voyage: Any) 
         {"main": sailed},
         events=events("0123456789ab", fingerprint(settings)),
         bookings=[("main", entry) for entry in work(sailed)],
+        sheet_acts=at_the_sheet(),
         trends={"main": rig.trend(rig.utc(2027, 5, 30), sailed.hours_then(rig.utc(2027, 5, 30)))},
     )
     history = History(settings.gateway.data_dir, settings.gateway.history_mb)

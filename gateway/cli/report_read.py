@@ -1,5 +1,6 @@
 """What the report needs from the store, read beside a running daemon or without one."""
 
+import contextlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -23,6 +24,7 @@ from gateway.report.alarms import Ledger
 from gateway.report.facts import EngineFacts, Period, ShipFacts
 from gateway.report.hours import Counter, Span, counter_at, coverage, run_between
 from gateway.report.plot import Point
+from gateway.report.sheets import sheets_done
 from gateway.report.words import day, minute
 from gateway.report.work import SIDE_H, Side, edge, work
 from gateway.store.history import HistoryReader, ReadingRow
@@ -30,6 +32,7 @@ from gateway.store.reader import StateReader
 from gateway.wear.booking_check import read_entry
 from gateway.wear.bookings import Entry
 from gateway.wear.course import GAP_STEPS, Datums, band_mm, booked_between, broken, elongation_percent
+from gateway.worksheet.record import SheetAct, read_act
 
 POINTS = 560
 """About one for each step that can be distinguished on paper."""
@@ -166,6 +169,7 @@ class _EngineRead:
     ) -> None:
         self._e: EngineSettings = next(e for e in settings.engine if e.slug == slug)
         self._bursts = next(h for h in settings.head if h.slug == self._e.head).burst_pause_s > 0
+        self._people = people
         self._record, self._history, self._p, self._ends, self._latest = record, record.history, period, ends, latest
         self._log = [people.entry(x) for x in record.log(slug)]
         self._datums = Datums(self._e, self._log)
@@ -178,6 +182,7 @@ class _EngineRead:
         first_s = steady.first[0] if steady.first else p.from_s
         first, last = self._sides(steady.first, steady.last)
         points = self._points()
+        sheets = sheets_done(e, self._log, self._acts())
         return EngineFacts(
             settings=e,
             run_h=run_between(start, end),
@@ -196,7 +201,7 @@ class _EngineRead:
             trends_from_s=self._trends_from_s(),
             courses=self._courses(points),
             bands=self._bands(),
-            work=[work(n, x, self._around(x.hours)) for n, x in enumerate(self._booked(), 1)],
+            work=[work(n, x, self._around(x.hours), sheets.get(x.id)) for n, x in enumerate(self._booked(), 1)],
             alarms=ledger.counts(lambda engine: engine == slug),
         )
 
@@ -214,6 +219,17 @@ class _EngineRead:
     def _trends_from_s(self) -> float | None:
         kept = [utc_s for utc_s, _ in self._history.trends(self._e.slug, 0.0, EVER, 1)]
         return min([*kept, *([] if self._latest is None else [utc_of(self._latest.ts)])], default=None)
+
+    def _acts(self) -> list[tuple[str, SheetAct]]:
+        """What was done at the work sheets, with people's names as they are shown; what cannot be read is left out."""
+        found = []
+        for row in self._record.state.sheet_acts():
+            if row.engine != self._e.slug:
+                continue
+            shown = self._people.event({"by": row.act.get("by"), "why": row.act.get("reason", "")})
+            with contextlib.suppress(TypeError, ValueError):
+                found.append((row.sheet, read_act({**row.act, "by": shown["by"], "reason": shown["why"]})))
+        return found
 
     def _booked(self) -> list[Entry]:
         return booked_between(self._log, self._p.from_s, self._p.to_s)

@@ -13,6 +13,7 @@ from gateway.report.markup import Markup, tag
 from gateway.report.missing import gaps
 from gateway.report.plot import drawn
 from gateway.report.ranges import bars
+from gateway.report.sheets import sheet_parts
 from gateway.report.signed import engine_record
 from gateway.report.tables import table
 from gateway.report.words import (
@@ -47,6 +48,7 @@ def engine_details(e: EngineFacts, s: ShipFacts) -> Markup:
         _forecast(e.trend, e.settings.slug),
         tag("h3", "Work, before and after"),
         _work(e.work),
+        [sheet_parts(w.number, w.sheet) for w in e.work if w.sheet is not None],
         tag("h3", "Alarms of this engine"),
         alarm_table(e.alarms, f"Alarms of {name} that were raised or stood in the period"),
         *engine_record(e, s),

@@ -105,6 +105,23 @@ def _pressures(s: ShipFacts) -> Rows:
     ]
 
 
+def _ticks(s: ShipFacts) -> Rows:
+    return [
+        [
+            *(e.settings.slug, w.number, w.entry.id, w.sheet.name, n, x.key, x.text, x.by, _utc(x.utc_s)),
+            *(x.second_by, _utc(x.second_utc_s)),
+        ]
+        for e in s.engines
+        for w in e.work
+        if w.sheet is not None
+        for n, x in enumerate(w.sheet.steps, 1)
+    ]
+
+
+def _utc(utc_s: float | None) -> str | None:
+    return None if utc_s is None else rfc3339(utc_s)
+
+
 def _alarms(s: ShipFacts) -> Rows:
     ends = [(r, None if r.until_s is None else rfc3339(r.until_s)) for r in s.raised]
     return [[r.engine, r.tag, r.priority.value, rfc3339(r.utc_s), end, r.text] for r, end in ends]
@@ -144,6 +161,19 @@ TABLES = (
         spring_before_mm number: median spring length of up to 24 running hours before, mm
         spring_after_mm number: the same after the work
     """), _work),
+    Table("ticks", "Work sheets from which work was booked in the period: a line for each step.", _columns("""
+        engine text: short name of the engine
+        number whole: number of the work in the document
+        id text: id of the booking in the log book
+        sheet text: the sheet, as `camdrift sheet` has it
+        step whole: number of the step in the sheet
+        key text: the step's name
+        text text: the step
+        by text: who ticked it; empty: nobody
+        utc utc: when
+        second_by text: who countersigned it; empty: nobody
+        second_utc utc: when
+    """), _ticks),
     Table("pressures", "Cylinder pressures booked in the period, a line for each cylinder.", _columns("""
         engine text: short name of the engine
         utc utc: when they were taken

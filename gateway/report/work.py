@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from gateway.model.records import Median
+from gateway.report.sheets import SheetDone
 from gateway.report.words import GAP
 from gateway.wear.bookings import Entry, Figure, Pressures, before_after
 
@@ -43,12 +44,13 @@ class Side:
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """A booking, numbered, and the readings on either side of it."""
+    """A booking, numbered, the readings on either side of it, and the work sheet that it comes from, if any."""
 
     number: int
     entry: Entry
     before: Side
     after: Side
+    sheet: SheetDone | None = None
 
 
 def edge(rows: Iterable[Median], from_h: float, to_h: float) -> Side:
@@ -62,10 +64,10 @@ def edge(rows: Iterable[Median], from_h: float, to_h: float) -> Side:
     return Side(middle([m.lag_deg for m in found]), middle([m.spring_mm for m in found]))
 
 
-def work(number: int, entry: Entry, rows: Sequence[Median]) -> Work:
+def work(number: int, entry: Entry, rows: Sequence[Median], sheet: SheetDone | None = None) -> Work:
     """A booking with the readings of a day's running before it and after it."""
     h = entry.hours
-    return Work(number, entry, edge(rows, h - SIDE_H, h), edge(rows, h, h + SIDE_H))
+    return Work(number, entry, edge(rows, h - SIDE_H, h), edge(rows, h, h + SIDE_H), sheet)
 
 
 def booked(entry: Entry) -> tuple[list[str], list[str]]:

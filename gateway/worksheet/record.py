@@ -3,7 +3,7 @@
 Acts are kept one after the other and never changed; a sheet's record is what follows from those since it was opened.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Literal, get_args
 
@@ -217,3 +217,27 @@ def _word(value: Any) -> str:
     if isinstance(value, Mapping):
         return " / ".join(_word(v) for v in value.values() if v is not None)
     return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def booked_sheets(acts: Iterable[tuple[str, SheetAct]]) -> list[tuple[str, SheetRecord]]:
+    """All sheets from which work was booked, by name, each as it was when it was closed, or as it is.
+
+    `acts`: of one engine, each with its sheet's name, oldest first.
+    """
+    kept: dict[str, SheetRecord] = {}
+    done: list[tuple[str, SheetRecord]] = []
+
+    def put_away(name: str) -> None:
+        record = kept.pop(name, None)
+        if record is not None and record.booked:
+            done.append((name, record))
+
+    for name, act in acts:
+        if act.what in ("open", "close"):
+            put_away(name)
+        record = after(kept.get(name), act)
+        if record is not None:
+            kept[name] = record
+    for name in list(kept):
+        put_away(name)
+    return done

@@ -173,3 +173,18 @@ def test_commissioning_is_shown_and_what_is_open(tmp_path: Path) -> None:
     kept.path.write_text("no JSON", encoding="utf-8")
     assert main(["report", str(config), "--survey", "--out", str(out), *SPAN]) == 0
     assert "main: commissioning, not complete:" in rig.Read(out.read_text(encoding="utf-8")).text
+
+
+def test_the_ticks_of_a_work_stand_in_file_and_document(survey: tuple[Path, Path, rig.Read]) -> None:
+    """Pins who ticked and countersigned which step and when, which were not ticked, and what was changed and why."""
+    _, out, read = survey
+    rows = {r["key"]: r for r in table(out, "ticks")}
+    assert [int(r["step"]) for r in rows.values()] == list(range(1, len(rows) + 1))
+    permit, unlock, air = rows["permit"], rows["unlock"], rows["air"]
+    assert (permit["id"], permit["sheet"]) == ("r-1", "retighten")
+    assert (permit["by"], permit["second_by"]) == ("second.engineer", "chief.engineer")
+    assert utc_of(permit["second_utc"]) - utc_of(permit["utc"]) == 30
+    assert (unlock["by"], unlock["second_by"], air["by"], air["utc"]) == ("fitter", "", "", "")
+    assert f"2 of {len(rows)} steps ticked" in read.text and "second.engineer, 2027-" in read.text
+    assert "from 181.9 to 181.4: read wrongly" in read.text
+    assert "booked without all ticks: the rest was ticked on paper" in read.text
