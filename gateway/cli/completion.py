@@ -1,4 +1,4 @@
-"""Print what a shell needs to complete camdrift's commands and options."""
+"""Print the completion of commands and options for a shell: bash, zsh, fish or tcsh."""
 
 import argparse
 from pathlib import Path
