@@ -68,6 +68,28 @@ def test_angles_and_length_come_back_as_lag_and_spring(tmp_path: Path, capsys: p
     assert last["spring_mm"] == pytest.approx(LENGTH_MM, abs=0.02)
 
 
+@pytest.mark.parametrize(
+    ("unit", "scale"), [({"angle_unit": "counts", "counts_per_turn": 14_400}, 14_400.0), ({"angle_unit": "turns"}, 1.0)]
+)
+@pytest.mark.parametrize("wraps", [True, False])
+def test_counts_and_a_current_come_back_as_lag_and_spring(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], unit: dict[str, Any], scale: float, wraps: bool
+) -> None:
+    """A counter's whole counts or turns, that begin again at each turn or go on, and the loop's current in mA: the lag
+    within a count (0.025°), and the length of 4 to 20 mA for 150 to 230 mm."""
+    t, crank, cam = drive(60.0, 500.0)
+    angles = [(x % 1 if wraps else x + 1) * scale for x in (crank, cam)]
+    if scale > 1:
+        angles = [np.floor(x) for x in angles]
+    current = np.full(len(t), 4 + 16 * (LENGTH_MM - 150) / 80)
+    file = table(tmp_path / "log.csv", ["us", "a", "b", "mA"], zip(t * 1e6, *angles, current, strict=True))
+    ship = config(tmp_path, time="us", time_unit="us", crank="a", cam="b", current_ma="mA", **unit)
+    assert main(["import", str(ship), str(file), "--out", str(tmp_path / "log.capture")]) == 0
+    last = replayed(ship, tmp_path / "log.capture", capsys)[-1]
+    assert last["lag_deg"] == pytest.approx(LAG_DEG, abs=0.026)
+    assert last["spring_mm"] == pytest.approx(LENGTH_MM, abs=0.02)
+
+
 def test_pulse_times_come_back_as_a_lag(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """60 pulses a turn of the crank and 12 of the cam, as times: the speed, and a lag (known only as a change)."""
     t, crank, cam = drive(120.0, 2_000.0)
