@@ -85,14 +85,17 @@ class HeadServer(threading.Thread):
                 time.sleep(1.0)
 
 
-def settings(folder: Path, head_port: int, modbus_port: int, udp_port: int) -> Settings:
-    """The invented vessel with a panel on loopback, no delays, and a broker where none listens."""
+def settings(
+    folder: Path, head_port: int, modbus_port: int, udp_port: int, broker_port: int | None = None, page_port: int = 0
+) -> Settings:
+    """The invented vessel with a panel on loopback, no delays, and a broker where none listens unless one is given."""
     data: dict[str, Any] = tomllib.loads(TERN.read_text(encoding="utf-8"))
     data["gateway"]["data_dir"] = str(folder / "data")
     data["capture"]["enabled"] = False
+    data["page"] = {"port": page_port}
     data["head"][0]["port"] = f"socket://127.0.0.1:{head_port}"
     data["engine"][0]["alarms"] = {"transducer-fault": {"on_delay_s": 0, "off_delay_s": 0}}
-    data["broker"][0] |= {"port": free_port(), "backoff_s_min": 0.5, "backoff_s_max": 1.0}
+    data["broker"][0] |= {"port": broker_port or free_port(), "backoff_s_min": 0.5, "backoff_s_max": 1.0}
     data["modbus_tcp"] = {"port": modbus_port, "acknowledge_enabled": True}
     data["sentences"] = [{"transport": "udp", "group": "127.0.0.1", "udp_port": udp_port, "interface": "127.0.0.1"}]
     data["relay"] = [{"engine": "main", "through": "gpio", "line": 1}]
@@ -100,7 +103,14 @@ def settings(folder: Path, head_port: int, modbus_port: int, udp_port: int) -> S
 
 
 @contextlib.contextmanager
-def at_work(folder: Path, head: HeadServer, *, disk_full: bool = False) -> Iterator[Rig]:
+def at_work(
+    folder: Path,
+    head: HeadServer,
+    *,
+    disk_full: bool = False,
+    broker_port: int | None = None,
+    page_port: int = 0,
+) -> Iterator[Rig]:
     """The rig, started; with `disk_full` nothing can be stored any more."""
     line, modbus_port = FakeLine(), free_port()
     udp = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
@@ -111,7 +121,7 @@ def at_work(folder: Path, head: HeadServer, *, disk_full: bool = False) -> Itera
         return Relay(s, line=lambda _: line)
 
     with mock.patch.object(panel, "Relay", relay):
-        s = settings(folder, head.port, modbus_port, int(udp.getsockname()[1]))
+        s = settings(folder, head.port, modbus_port, int(udp.getsockname()[1]), broker_port, page_port)
         daemon = Daemon(s, fingerprint(s))
     rig = Rig(daemon, modbus_port, udp, line)
     record = daemon.publisher.record
