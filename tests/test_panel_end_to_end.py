@@ -72,7 +72,7 @@ def test_a_trial_alarm_reaches_each_outlet_and_the_shore(tmp_path: Path, capsys:
             until(lambda: client.read_discrete_inputs(TRIAL, 1) == [True], "at the panel")
             until(lambda: not rig.line.told[-1][1], "the contact has dropped")
             until(lambda: any(",V," in line for line in alf_lines(rig, 10_001 + TRIAL)), "its sentence, for the bridge")
-            present = httpx.get(f"http://127.0.0.1:{page_port}/api/present", timeout=60.0).json()
+            present = httpx.get(f"http://127.0.0.1:{page_port}/api/present", timeout=180.0).json()
             assert "trial" in [a["tag"] for a in present["engines"][0]["alarms"] if a["active"]]
             until(lambda: any(h.body.get("tag") == "trial" for h in listener.heard), "at the ship's broker")
 

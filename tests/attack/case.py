@@ -63,8 +63,15 @@ def case(
 
 def run(one: Case) -> Outcome:
     """Run it on a ship of its own."""
-    with ship(**one.options) as s:
-        return on_ship(one, s)
+    started = False
+    try:
+        with ship(**one.options) as s:
+            started = True
+            return on_ship(one, s)
+    except AssertionError as e:
+        if started:
+            raise
+        return Outcome(one, f"the ship did not start: {e}", *[float("nan")] * 5)
 
 
 def on_ship(one: Case, s: Ship) -> Outcome:

@@ -23,7 +23,7 @@ from tests.attack.panel import PANEL_ADDRESS, ModbusPanel, RelayFile, Watch, del
 
 DESCRIPTORS = 1_024
 """The unit's LimitNOFILE; a case may set fewer."""
-READY_S = 40.0
+READY_S = 180.0
 AS_A_SERVICE = {"MALLOC_ARENA_MAX": "1", "OPENBLAS_NUM_THREADS": "1"}
 """The environment that the unit sets."""
 
