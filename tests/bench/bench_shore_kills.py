@@ -33,7 +33,7 @@ def one(seed: int) -> tuple[int, float, str]:
         try:
             missing.test_whatever_dies_in_whatever_order(Path(folder), seed)
         except BaseException:
-            return seed, time.monotonic() - started, traceback.format_exc()[-800:]
+            return seed, time.monotonic() - started, traceback.format_exc()[-3000:]
     return seed, time.monotonic() - started, ""
 
 

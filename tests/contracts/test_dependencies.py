@@ -33,6 +33,7 @@ SAID_OTHERWISE = {
 }  # fmt: skip
 """Older packages say it in words: classifiers and free text."""
 WEAK_COPYLEFT = {
+    "certifi": "MPL-2.0: a list of certificates, through the extra for notices, unchanged",
     "psycopg": "LGPL-3.0: an extra for the shore, used as a library and unchanged",
     "psycopg-binary": "the same",
     "pyphen": "MPL-1.1 by choice among three: an extra for PDF, used as a library and unchanged",
@@ -96,7 +97,7 @@ def test_every_run_time_dependency_is_permissive(name: str) -> None:
     assert permissive(dist), f"{name} {dist.version}: {licences(dist)}"
 
 
-@pytest.mark.parametrize("extra", ["demo", "gpio", "pdf", "print", "shore"])
+@pytest.mark.parametrize("extra", ["demo", "gpio", "notify", "pdf", "print", "shore"])
 def test_extras_for_operation_are_permissive_or_named(extra: str) -> None:
     """Those that somebody chooses to install: the same, but for the ones named with their reason."""
     wanted = needed(PROJECT["optional-dependencies"][extra])
