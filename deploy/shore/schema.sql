@@ -265,3 +265,7 @@ CREATE INDEX reading_by_time ON reading (reading_at);
 CREATE TABLE reading_other PARTITION OF reading DEFAULT;
 INSERT INTO reading SELECT * FROM reading_whole;
 DROP TABLE reading_whole;
+
+-- The newest trend's message, beside the figures that the lists need.
+
+ALTER TABLE engine_now ADD COLUMN message jsonb;

@@ -109,6 +109,7 @@ def engine_row(item: Checked, at: str) -> Row:
     return (
         a.vessel, a.engine, at, m.hours, m.lag_deg.p50, m.lag_deg_per_1000h.p50, m.elongation_percent.p50,
         m.elongation_percent_per_1000h.p50, *ahead, m.decision.do, m.decision.why,
+        dump(m).decode(),
     )  # fmt: skip
 
 

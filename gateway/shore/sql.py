@@ -26,7 +26,7 @@ _TREND = (
 )
 _ENGINE = (
     "trend_at, hours, lag_deg, lag_deg_per_1000h, elongation_percent, elongation_percent_per_1000h, next_limit, "
-    "hours_to_p05, hours_to_p50, date_p05, date_p50, decision, why"
+    "hours_to_p05, hours_to_p50, date_p05, date_p50, decision, why, message"
 )
 _READING = (
     "vessel, engine, reading_at, running, hours, rpm, spring_mm, compression_mm, slap_mm, lag_deg, casing_c, "

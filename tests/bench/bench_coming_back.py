@@ -177,9 +177,7 @@ def _measure(db: Database, ships: int, each: int, port: int, victim: KeeperProce
     first = min(linked.values())
     in_table = sorted(seen[v] - linked[v] for v in linked)
     after = sorted(sent[v] - linked[v] for v in linked if v in sent)
-    print(
-        f"{ships} ships, {ships * each:,} messages; all kept {done - first:.0f} s after the first link; one killed"
-    )
+    print(f"{ships} ships, {ships * each:,} messages; all kept {done - first:.0f} s after the first link; one killed")
     print(
         f"a ship's alarm in the table: {median(in_table):.1f} s after its link (median), {in_table[-1]:.1f} s at most"
     )

@@ -317,7 +317,7 @@ def test_the_fleet_comes_worst_first(store_url: str) -> None:
 
 
 def test_the_fleet_shows_why_a_trend_is_not_known(store_url: str) -> None:
-    """Pins the ship's own words instead of a dash, in the table too, and nothing made up where the trend is gone."""
+    """Pins the ship's own words instead of a dash, in the table too, and nothing made up where it is gone."""
     why = "not known yet (about 90 h more needed)"
     store = FleetStore(store_url)
     kept(store, trend("young", 0.2, None, why_unknown=why), trend("steady", 0.2, None))
@@ -326,7 +326,13 @@ def test_the_fleet_shows_why_a_trend_is_not_known(store_url: str) -> None:
     assert (found["steady"].forecast, found["steady"].why_unknown) == ("not in sight", None)
     assert why in as_table(list(found.values()))
     store.forget(UTC + 50, UTC + 50)
-    assert {row.forecast for row in fleet(store_url, UTC)} == {None}
+    assert {row.forecast for row in fleet(store_url, UTC)} == {why, "not in sight"}, (
+        "the newest is kept with its engine"
+    )
+    db = open_database(store_url, make=True)
+    db.run("UPDATE engine_now SET message = NULL")
+    db.close()
+    assert {row.forecast for row in fleet(store_url, UTC)} == {None}, "as a store of before has it"
 
 
 def test_an_alarm_is_seen_before_the_engine_has_a_trend(store_url: str) -> None:

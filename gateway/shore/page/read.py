@@ -9,7 +9,7 @@ from gateway.encode.messages import rfc3339, utc_of
 from gateway.encode.shapes import TrendMessage
 from gateway.model.errors import Refused
 from gateway.shore.database import Database, open_database, plain
-from gateway.shore.fleet import trend_message
+from gateway.shore.fleet import NOW_MESSAGE, trend_message
 from gateway.shore.plan import Stay
 from gateway.shore.sql import EVENT_TEXT
 
@@ -18,8 +18,11 @@ EVENTS_MAX = 100
 WORK = ("retightened", "camshaft-set", "pumps-compensated", "chain-renewed", "links-renewed", "spring-renewed")
 _TREND = (
     "SELECT trend_at, hours, lag_deg_p05, lag_deg, lag_deg_p95, elongation_percent, elongation_percent_per_1000h, "
-    "spring_mm, lost_motion_deg FROM trend WHERE vessel = ? AND engine = ? AND trend_at >= ? ORDER BY trend_at"
+    "spring_mm, lost_motion_deg FROM (SELECT t.*, row_number() OVER (ORDER BY trend_at DESC) - 1 AS n FROM trend t "
+    "WHERE vessel = ? AND engine = ? AND trend_at >= ?) AS s WHERE n = n / ? * ? ORDER BY trend_at"
 )
+"""Each so many-th, the newest always: whole numbers are divided."""
+_COUNT = "SELECT count(*) FROM trend WHERE vessel = ? AND engine = ? AND trend_at >= ?"
 _WORK = (
     f"SELECT event_at, subject, hours, {EVENT_TEXT} FROM event WHERE vessel = ? AND engine = ? AND kind = 'adjustment' "
     "ORDER BY event_at"
@@ -32,10 +35,8 @@ _EVENTS = (
     f"SELECT event_at, engine, kind, subject, priority, went_to, {EVENT_TEXT}, actor FROM event WHERE vessel = ? "
     "ORDER BY event_at DESC LIMIT ?"
 )
-_LAST = (
-    "SELECT t.message FROM engine_now e JOIN trend t ON t.vessel = e.vessel AND t.engine = e.engine "
-    "AND t.trend_at = e.trend_at WHERE e.vessel = ? AND e.engine = ?"
-)
+_LAST = f"SELECT {NOW_MESSAGE} FROM engine_now e WHERE e.vessel = ? AND e.engine = ?"
+_ALL = f"SELECT e.vessel, e.engine, {NOW_MESSAGE} FROM engine_now e"
 _STAYS = "SELECT id, vessel, port, from_day, to_day, actor FROM port_stay WHERE to_day >= ? ORDER BY from_day, vessel"
 
 
@@ -68,10 +69,9 @@ class Reader:
         """The engine's course since then."""
         since = rfc3339(since_s)
         with self.open() as db:
-            found = db.run(_TREND, (vessel, engine, since))
-            step = max(1, -(-len(found) // points))
-            # The newest is always shown.
-            rows = found[(len(found) - 1) % step :: step] if found else []
+            ((count,),) = db.run(_COUNT, (vessel, engine, since))
+            step = max(1, -(-int(count) // points))
+            rows = db.run(_TREND, (vessel, engine, since, step, step))
             work = db.run(_WORK, (vessel, engine))
             alarms = db.run(_ALARMS, (vessel, engine, since, EVENTS_MAX))
         return Course(
@@ -89,12 +89,13 @@ class Reader:
     def trends(self, engines: Sequence[tuple[str, str]]) -> dict[tuple[str, str], TrendMessage]:
         """The newest trends of these."""
         found: dict[tuple[str, str], TrendMessage] = {}
+        wanted = set(engines)
         with self.open() as db:
-            for vessel, engine in engines:
-                rows = db.run(_LAST, (vessel, engine))
-                trend = trend_message(plain(rows[0][0])) if rows else None
-                if trend is not None:
-                    found[vessel, engine] = trend
+            rows = [(str(v), str(e), message) for v, e, message in db.run(_ALL)]
+        for vessel, engine, message in rows:
+            trend = trend_message(plain(message)) if (vessel, engine) in wanted else None
+            if trend is not None:
+                found[vessel, engine] = trend
         return found
 
     def events(self, vessel: str) -> list[tuple[str, ...]]:
