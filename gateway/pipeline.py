@@ -297,6 +297,7 @@ class EnginePipeline:
             **kept,
             "announced": list(self._announced),
             "work_us": self.work.since_us,
+            "work_asked_us": self.work.asked_us,
             **self.measuring.state(),
             **self.wear.state(),
         }
@@ -328,6 +329,8 @@ class EnginePipeline:
         self._announced = [int(at) for at in announced[-ANNOUNCED_MAX:]]
         work_us = kept.get("work_us")
         self.work.since_us = work_us if isinstance(work_us, int) else None
+        asked_us = kept.get("work_asked_us")
+        self.work.asked_us = asked_us if isinstance(asked_us, int) else None
         t_us = self.timeline.t_us
         self.measuring.restore(kept, t_us)
         changed = self.wear.changed_since(kept)

@@ -205,6 +205,25 @@ def test_running_ends_work_in_progress(ship: Ship, running: Running) -> None:
     assert ship.ways.sheet("retighten", "main", {})["record"]
 
 
+def test_a_sheet_opened_under_way_begins_once_the_engine_stands(ship: Ship) -> None:
+    """Pins the sheet that begins under load, with the pressures: nothing is suppressed until the engine stands, then
+    all is; once it has run again nothing more is; and a sheet opened at sea and forgotten begins nothing a day later."""
+    p = ship.engine._pipeline
+    now = p.timeline.t_us
+    p.work.switch(True, now)
+    assert p.work.judge(p.alarms, now, Running.AHEAD) == [] and p.work.since_us is None
+    again = pipeline()
+    again.restore(p.checkpoint())
+    assert again.work.asked_us == now
+    begun = p.work.judge(p.alarms, now + 3_600_000_000, Running.STOPPED)
+    assert {t.to for t in begun} == {AlarmState.SUPPRESSED} and p.work.since_us == now + 3_600_000_000
+    p.work.judge(p.alarms, now + 7_200_000_000, Running.AHEAD)
+    assert p.work.judge(p.alarms, now + 7_300_000_000, Running.STOPPED) == [] and p.work.since_us is None
+    p.work.switch(True, now)
+    p.work.judge(p.alarms, now, Running.AHEAD)
+    assert p.work.judge(p.alarms, now + DAY_US, Running.STOPPED) == [] and p.work.asked_us is None
+
+
 def test_work_in_progress_lasts_a_day_at_most_and_survives_a_restart(ship: Ship) -> None:
     """Pins the day, and that the checkpoint keeps when it began."""
     p = ship.engine._pipeline
