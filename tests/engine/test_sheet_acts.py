@@ -207,7 +207,7 @@ def test_running_ends_work_in_progress(ship: Ship, running: Running) -> None:
 
 def test_a_sheet_opened_under_way_begins_once_the_engine_stands(ship: Ship) -> None:
     """Pins the sheet that begins under load, with the pressures: nothing is suppressed until the engine stands, then
-    all is; once it has run again nothing more is; and a sheet opened at sea and forgotten begins nothing a day later."""
+    all is; once it has run again nothing more is; and a sheet opened at sea and forgotten begins nothing."""
     p = ship.engine._pipeline
     now = p.timeline.t_us
     p.work.switch(True, now)
