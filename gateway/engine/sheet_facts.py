@@ -3,7 +3,10 @@
 from collections.abc import Sequence
 
 from gateway.engine.snapshot import EngineSnapshot
+from gateway.model.enums import Quality
+from gateway.model.records import Measured
 from gateway.model.settings import EngineSettings
+from gateway.model.snapshot import EngineDetail
 from gateway.wear import bookings as b
 from gateway.wear.logbook import rebase
 from gateway.worksheet.sheet import Facts
@@ -26,7 +29,7 @@ def facts_of(engine: EngineSettings, s: EngineSnapshot, now_utc_s: float | None 
         utc_s=d.utc_s,
         hours=view.running_hours,
         rpm=view.rpm,
-        spring=d.spring,
+        spring=_live(d),
         lag=d.lag,
         raw_deg=d.raw_deg if d.standing_raw_deg is None else d.standing_raw_deg,
         whole_turn=d.standing_raw_deg is not None,
@@ -40,6 +43,13 @@ def facts_of(engine: EngineSettings, s: EngineSnapshot, now_utc_s: float | None 
         taken=taken,
         burst_age_s=None if now_utc_s is None or now_utc_s - d.utc_s < LIVE_S else now_utc_s - d.utc_s,
     )
+
+
+def _live(d: EngineDetail) -> Measured:
+    """The spring's length with each frame where the engine stands and its reading is good, by the second otherwise."""
+    if d.standing_spring_mm is None or d.spring.quality is not Quality.GOOD:
+        return d.spring
+    return Measured(d.standing_spring_mm, Quality.GOOD)
 
 
 def facts_at_rest(engine: EngineSettings, log: Sequence[b.Entry]) -> Facts:

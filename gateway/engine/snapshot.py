@@ -173,6 +173,7 @@ def _detail(p: EnginePipeline, r: Reading) -> EngineDetail:
         orders_deg=m.last_cycle.orders_deg if m.last_cycle else (),
         rest_s=m.running.rest_s,
         standing_raw_deg=standing,
+        standing_spring_mm=m.standing_spring_mm(),
         standing_lag_deg=m.lag_of(standing),
         turned_raw_deg=m.turned_raw_deg(),
         turned_utc_s=_utc_s(p.timeline, m.turned_us()),

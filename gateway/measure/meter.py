@@ -1,7 +1,7 @@
 """One engine's meter: from blocks of samples to cycles, seconds, and the present reading."""
 
 import math
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Sequence
 from dataclasses import replace
 from enum import Enum
@@ -22,7 +22,7 @@ from gateway.measure.seconds import Second, SecondCounter, sums_without_crank
 from gateway.measure.sense import SenseWatch
 from gateway.measure.sensors import NO_FAULTS, SensorFaults, SensorWatch
 from gateway.measure.shape import ShapeMean
-from gateway.measure.slow_turn import SlowTurn
+from gateway.measure.slow_turn import NOW_US, SlowTurn
 from gateway.measure.smoothing import Ewma, Smoother, SpikeGate
 from gateway.measure.turn_shape import TurnShapeSum
 from gateway.model.enums import STANDING, Quality, Running
@@ -96,6 +96,8 @@ class Meter:
         self.turn_shape = TurnShapeSum(engine.ratio) if engine.cams is not None else None
         self._settle_s = engine.running.settle_min * 60
         self._slow = SlowTurn(engine.ratio)
+        self._lengths: deque[tuple[int, int, int]] = deque(maxlen=256)
+        """While the engine stands, of each frame of the last second: its end, the sum of its lengths, how many."""
         self._block: BlockStart | None = None
         self._followed = 0
         """Frames of the block that have been followed while the engine stood."""
@@ -170,11 +172,16 @@ class Meter:
         """While the engine stands or is on the turning gear: follow the lag frame by frame."""
         if self.running.state not in STANDING or self._block is None:
             self._slow.forget()
+            self._lengths.clear()
             return
         sums = self._block.sums
         end_us = sums.end_us[frames].tolist()
         if not end_us:
             return
+        good = (sums.n[frames] - sums.spring_bad[frames]).tolist()
+        self._lengths.extend(zip(end_us, sums.spring_sum[frames].tolist(), good, strict=True))
+        while end_us[-1] - self._lengths[0][0] >= NOW_US:
+            self._lengths.popleft()
         if not self._block.valid:
             self._slow.broke()
         else:
@@ -443,6 +450,11 @@ class Meter:
     def turned_way(self) -> int:
         """Which way that turn went: +1 ahead, −1 astern; 0 before one."""
         return 0 if self._slow.turn is None else self._slow.turn.way
+
+    def standing_spring_mm(self) -> float | None:
+        """Mean spring length of the last second, renewed with each frame while the engine stands; `None` otherwise."""
+        good = sum(n for _, _, n in self._lengths)
+        return sum(nm for _, nm, _ in self._lengths) / good / NM_PER_MM if good else None
 
     def standing_raw_deg(self) -> float | None:
         """Crank − ratio·cam at this instant, freed from the encoders' eccentric mounting; `None` before a whole turn

@@ -85,7 +85,8 @@ class EngineDetail:
     amplitudes of its first orders, of the last cycle; both empty until there was one. `utc_s`: pipeline time.
     `rest_s`: how long the engine was seen to stand or to be on the turning gear. `standing_raw_deg`: raw
     crank − ratio·cam now, free of eccentric mounting; `standing_lag_deg`: the lag from it; `turned_raw_deg`: the mean
-    of the last whole turn on the turning gear, which ended at `turned_utc_s`. `lost_motion`: what is known of it.
+    of the last whole turn on the turning gear, which ended at `turned_utc_s`. `standing_spring_mm`: mean length of the
+    last second, renewed with each frame while the engine stands. `lost_motion`: what is known of it.
     """
 
     utc_s: float
@@ -100,6 +101,7 @@ class EngineDetail:
     orders_deg: tuple[float, ...] = ()
     rest_s: float = 0.0
     standing_raw_deg: float | None = None
+    standing_spring_mm: float | None = None
     standing_lag_deg: float | None = None
     turned_raw_deg: float | None = None
     turned_utc_s: float | None = None
