@@ -41,10 +41,16 @@ def turned(
     ("wiring", "words"),
     [
         ({}, ["Both encoders count ahead"]),
-        ({"crank_reversed": True}, ["The crank encoder is reversed", "(pins 2 and 3)"]),
+        pytest.param(
+            {"crank_reversed": True}, ["The crank encoder is reversed", "(pins 2 and 3)"], marks=pytest.mark.slow
+        ),
         ({"cam_reversed": True}, ["The cam encoder is reversed", "(pins 5 and 6)"]),
         ({"cam_scale": 0.5}, ["The cam encoder shows 0.50", "wrong ratio", "set cam_lines 1800"]),
-        ({"cam_scale": 0.87890625}, ["The cam encoder shows 0.8", "wrong counts", "set cam_lines 316"]),
+        pytest.param(
+            {"cam_scale": 0.87890625},
+            ["The cam encoder shows 0.8", "wrong counts", "set cam_lines 316"],
+            marks=pytest.mark.slow,
+        ),
         ({"crank_scale": 0.87890625}, ["The crank encoder shows 0.8", "wrong counts", "set crank_lines 316"]),
     ],
 )

@@ -2,6 +2,7 @@
 
 import json
 import random
+import shutil
 import sqlite3
 from collections.abc import Callable
 from pathlib import Path
@@ -57,15 +58,23 @@ def events(data: Path) -> list[dict[str, object]]:
     return found
 
 
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store with a history, to be copied and damaged."""
+    folder = tmp_path_factory.mktemp("sound")
+    damage.make(folder / "data", folder / "live")
+    return folder / "data"
+
+
 @pytest.mark.parametrize(
     "harm",
     [odd_checkpoints, pages_of_both, *(pytest.param(h, marks=pytest.mark.slow) for h in (flip_in_checkpoint, folders))],
 )
-def test_the_first_start_watches_and_alarms(tmp_path: Path, harm: Callable[[Path], None]) -> None:
+def test_the_first_start_watches_and_alarms(tmp_path: Path, sound: Path, harm: Callable[[Path], None]) -> None:
     """An alarm raised after the damage is stored, the loss is an event of its own, and the log book is whole."""
     config = rig.written(tmp_path, rig.example(tmp_path, None) | {"page": {"enabled": False}})
     data = tmp_path / "data"
-    damage.make(data, tmp_path / "live")
+    shutil.copytree(sound, data)
     with rig.head(tmp_path), rig.daemon(config) as process:
         rig.until(lambda: process.told('"open": true') or len(events(data)) > damage.EVENTS, "it runs")
         assert process.end() == 0

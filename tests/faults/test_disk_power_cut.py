@@ -44,22 +44,24 @@ def image(tmp_path: Path) -> Iterator[Path]:
     run("umount", "-l", live)
 
 
-def write_until_cut(image: Path, copy: Path, seed: int, after_s: float) -> int:
-    """Run the writer, stop it, copy the image, end the writer; the last seq it was told of."""
+def write_until_cut(image: Path, copy: Path, seed: int, commits: int, after_s: float) -> int:
+    """Run the writer, stop it a while after so many commits, copy the image, end the writer; the last seq it got."""
     writer = subprocess.Popen(
         [sys.executable, str(WRITER), str(image.parent / "live" / "d"), str(seed)],
         stdout=subprocess.PIPE,
         env={"PYTHONPATH": str(WRITER.parents[1])},
     )
     assert writer.stdout is not None
+    seen = []
     try:
         assert writer.stdout.readline() == b"open\n"
+        seen = [writer.stdout.readline() for _ in range(commits)]
         time.sleep(after_s)
         writer.send_signal(signal.SIGSTOP)
         shutil.copyfile(image, copy)
     finally:
         writer.kill()
-    lines = writer.stdout.read().split(b"\n")[:-1]
+    lines = (b"".join(seen) + writer.stdout.read()).split(b"\n")[:-1]
     writer.wait()
     writer.stdout.close()
     return int(lines[-1].split()[0]) if lines else 0
@@ -71,7 +73,7 @@ def test_power_cut_loses_nothing_that_was_committed(image: Path) -> None:
     booted.mkdir()
     highest = 0
     for cut in range(CUTS):
-        told = write_until_cut(image, copy, cut, rng.uniform(0.1, 0.4))
+        told = write_until_cut(image, copy, cut, rng.randint(10, 60), rng.uniform(0.0, 0.02))
         assert run("mount", "-o", "loop", copy, booted), "the file system itself must come up"
         try:
             store = StateStore(booted / "d", GatewaySettings(), brokers=BROKERS, ballast_bytes=4_096)

@@ -1,4 +1,4 @@
-"""The writer killed with -9 at random moments: what `commit` returned is there, no seq is missing or given twice."""
+"""The writer killed with -9 after random commits: what `commit` returned is there, no seq is missing or given twice."""
 
 import random
 import subprocess
@@ -17,17 +17,18 @@ KILLS = 10
 WRITER = Path(__file__).parents[1] / "store_writer.py"
 
 
-def write_and_kill(folder: Path, seed: int, after_s: float) -> tuple[int, int]:
-    """Run the writer, kill it; the last seq and count it was told of."""
+def write_and_kill(folder: Path, seed: int, commits: int, after_s: float) -> tuple[int, int]:
+    """Run the writer, kill it a while after so many commits, wherever it is; the last seq and count that it got."""
     writer = subprocess.Popen(
         [sys.executable, str(WRITER), str(folder), str(seed)], stdout=subprocess.PIPE, cwd=WRITER.parents[1],
         env={"PYTHONPATH": str(WRITER.parents[1])},
     )  # fmt: skip
     assert writer.stdout is not None
     assert writer.stdout.readline() == b"open\n"
+    seen = [writer.stdout.readline() for _ in range(commits)]
     time.sleep(after_s)
     writer.kill()
-    lines = writer.stdout.read().split(b"\n")[:-1]
+    lines = (b"".join(seen) + writer.stdout.read()).split(b"\n")[:-1]
     writer.wait()
     writer.stdout.close()
     seq, count = lines[-1].split() if lines else (b"0", b"0")
@@ -39,7 +40,7 @@ def test_kill_9_loses_nothing_and_leaves_no_gap(tmp_path: Path) -> None:
     folder, rng = tmp_path / "d", random.Random(7)
     gateways, told_seq, told_count = set(), 0, 0
     for kill in range(KILLS):
-        seq, count = write_and_kill(folder, kill, rng.uniform(0.0, 0.25))
+        seq, count = write_and_kill(folder, kill, rng.randint(0, 60), rng.uniform(0.0, 0.02))
         told_seq, told_count = max(told_seq, seq), max(told_count, count)
         reader = StateReader(folder)
         gateways.add(reader.gateway_id())
