@@ -86,7 +86,7 @@ def linked(flooder: Flooder, protocol: str) -> Iterator[tuple[BrokerLink, Inbox]
         backoff_s_min=0.1, backoff_s_max=0.2,
     )  # fmt: skip
     inbox, topics = Inbox(TOPIC), Topics("camdrift", "tern-passage")
-    link = BrokerLink(settings, MemoryOutbox, topics, "0", subscribe=[inbox], timing=Timing(connack_s=5.0))
+    link = BrokerLink(settings, MemoryOutbox, topics, "0", subscribe=[inbox], timing=Timing(connack_s=PATIENCE_S))
     link.start()
     try:
         yield link, inbox
@@ -113,8 +113,10 @@ def test_a_packet_at_the_bound_is_read(protocol: str) -> None:
     flooder = Flooder(publish(PACKET_BYTES_MAX, protocol), protocol)
     with linked(flooder, protocol) as (link, inbox):
         until(lambda: inbox.dropped == 1, "the message was counted")
+        # The other end reads what the link subscribes to only once it has sent its own.
+        until(lambda: True in flooder.subscribed, "the link has subscribed")
         assert link.status().connected
-        assert True in flooder.subscribed
+        assert len(flooder.sent) == 1
 
 
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])

@@ -68,7 +68,7 @@ class Screen:
 
     def until(self, happened: Callable[[], object], what: str, within_s: float = 180) -> None:
         """Wait, for a bounded time; an element that is being replaced counts as not yet."""
-        end = time.monotonic() + within_s
+        end, pause_s = time.monotonic() + within_s, 0.03
         while True:
             try:
                 if happened():
@@ -77,7 +77,9 @@ class Screen:
                 if time.monotonic() > end:
                     raise AssertionError(what) from e
             assert time.monotonic() < end, what
-            time.sleep(0.05)
+            # Each question costs the browser, its driver and this process more than the page does meanwhile.
+            time.sleep(pause_s)
+            pause_s = min(pause_s * 1.5, 0.25)
 
     def log_in(self, password: str = rig.PASSWORD) -> None:
         """Type name and password."""
