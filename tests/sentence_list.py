@@ -22,6 +22,7 @@ WORDS_MAX = 25
 END = re.compile(r"(?<=[.!?])[\"')*_]*\s+(?=[\"'(*_`]*(?:[A-Z0-9`]|camdrift\b))")
 CODE = re.compile(r"`[^`\n]*`")
 FIGURE = "0"
+CODE_INDENT = "    "
 
 
 def long_sentences(text: str) -> list[str]:
@@ -30,7 +31,7 @@ def long_sentences(text: str) -> list[str]:
     if len(text.split()) <= WORDS_MAX:
         return found
     for paragraph in re.split(r"\n\s*\n", text):
-        sentences = END.split(" ".join(CODE.sub("CODE", paragraph).split()))
+        sentences = END.split(CODE.sub("CODE", " ".join(paragraph.split())))
         found += [sentence for sentence in sentences if len(words_of(sentence)) > WORDS_MAX]
     return found
 
@@ -93,7 +94,7 @@ def _comments(text: str) -> Iterator[str]:
 def _guide(text: str) -> Iterator[str]:
     """Paragraphs and items of lists; no code, no table, no heading."""
     text = re.sub(r"^```.*?^```", "\n", text, flags=re.DOTALL | re.MULTILINE)
-    lines = ["" if line.startswith(("|", "#")) else line for line in text.splitlines()]
+    lines = ["" if line.startswith(("|", "#", CODE_INDENT)) else line for line in text.splitlines()]
     # An item of a list begins a paragraph of its own.
     for paragraph in re.split(r"\n\s*\n|\n(?=\s*(?:[-*]|\d+\.) )", "\n".join(lines)):
         yield re.sub(r"\[([^\]]*)\]\([^)]*\)", r"\1", paragraph)
