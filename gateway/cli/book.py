@@ -149,7 +149,7 @@ def _entry(args: argparse.Namespace) -> dict[str, Any]:
         try:
             entry["entry"] = json.loads(args.entry)
         except ValueError as e:
-            raise Refused(f"--entry is not JSON: {e}") from None
+            raise Refused(f"--entry is not JSON: {e}; give one object in quotes, or the figures as options") from None
     return {k: v for k, v in entry.items() if v is not None}
 
 

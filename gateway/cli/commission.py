@@ -57,7 +57,7 @@ def main(args: argparse.Namespace) -> int:
     if engine not in slugs:
         raise Refused(f"give --engine: {', '.join(slugs)}")
     if (args.begin or args.set or args.leave_out) and not args.task:
-        raise Refused("--begin, --set and --leave-out go with --task")
+        raise Refused("--begin, --set and --leave-out go with --task; add --task, or leave them out")
     if args.record:
         return _record(args.data_dir or settings.gateway.data_dir, settings.vessel.slug, engine)
     c = Commissioning(socket_of(args.config, args.data_dir), engine, args.person)
@@ -84,7 +84,9 @@ def _record(folder: Path, vessel: str, engine: str) -> int:
 
     found = next((r for r in kept_records(folder, vessel) if r.engine == engine and not r.earlier), None)
     if found is None:
-        raise Refused(f"no task is done yet: there is no record in {folder}")
+        raise Refused(
+            f"no task is done yet, so there is no record in {folder}; do the first task with `camdrift commission`"
+        )
     if found.fault:
         raise Refused(found.fault)
     out(found.text)

@@ -114,7 +114,7 @@ def _folder(keep: Path | None, end: contextlib.ExitStack) -> Path:
     try:
         keep.mkdir(parents=True, exist_ok=True)
     except OSError as e:
-        raise Refused(f"--keep {keep}: cannot be made: {e.strerror}") from None
+        raise Refused(f"--keep {keep}: cannot be made: {e.strerror}; give a folder that you may write") from None
     return keep.resolve()
 
 
@@ -208,7 +208,7 @@ def _subscriber(broker: EmbeddedBroker, topics: Topics) -> Iterator[Messages]:
     try:
         client.connect(broker.host, broker.port)
     except OSError as e:
-        raise PortError(f"the demo's own broker does not answer: {e}") from None
+        raise PortError(f"the demo's own broker does not answer: {e}; try again") from None
     client.subscribe(f"{topics.root}/#", qos=1)
     client.loop_start()
     try:

@@ -87,7 +87,7 @@ def _started(program: str, folder: Path) -> tuple["subprocess.Popen[bytes]", int
             return child, port
         _end(child)
     logged = (folder / "log").read_text(errors="replace").strip().splitlines()
-    raise PortError(f"{program} does not start: {logged[-1] if logged else 'its log is empty'}")
+    raise PortError(f"{program} does not start: {logged[-1] if logged else 'its log is empty'}; check its installation")
 
 
 def _listens(child: "subprocess.Popen[bytes]", port: int) -> bool:
@@ -129,7 +129,7 @@ def _amqtt() -> Iterator[EmbeddedBroker]:
         port = ready.result(START_S)
     except Exception as e:
         stop.set()
-        raise PortError(f"amqtt does not start: {e or type(e).__name__}") from None
+        raise PortError(f"amqtt does not start: {e or type(e).__name__}; install Mosquitto instead") from None
     try:
         yield EmbeddedBroker(HOST, port, "3.1.1", "amqtt")
     finally:

@@ -42,7 +42,7 @@ def main(args: argparse.Namespace) -> int:
     except FileExistsError:
         raise Refused(f"{args.out} exists; give another name, or remove it") from None
     except OSError as e:
-        raise StorageError(f"{args.out}: {e.strerror or e}") from None
+        raise StorageError(f"{args.out}: {e.strerror or e}; check the folder, its rights and the disk") from None
     turns = abs(float(recording.crank.turns[-1] - recording.crank.turns[0]))
     note(f"{recording.rows:,} rows, {turns:,.0f} turns of the crank → {args.out}")
     for lack in recording.lacks:

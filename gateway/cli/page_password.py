@@ -23,8 +23,8 @@ def main(args: argparse.Namespace) -> int:
             password = getpass.getpass("Password: ")
             again = getpass.getpass("Once more: ")
         except EOFError:
-            raise Refused("no password was typed; nothing was made") from None
+            raise Refused("no password was typed, so nothing was made; run it again") from None
         if password != again:
-            raise Refused("the two are not the same; nothing was made")
+            raise Refused("the two are not the same, so nothing was made; run it again")
     out(f'password_hash = "{hash_password(password)}"')
     return 0

@@ -24,7 +24,7 @@ def _nothing(_done: float) -> None:
 def progress(
     what: str, total: float | None = None, *, lines_on_stdout: bool = False, below_lines: bool = False
 ) -> Iterator[Moved]:
-    """`what`: the work in a few words; `total` `None`: not known, so no time left is shown either.
+    """`what`: the work in a few words; `total` `None`: not known, so the count is shown and no time left.
 
     `lines_on_stdout`: the work prints data there; on a terminal those lines show how far it is. `below_lines`: its
     lines are few, and the bar stays below them; only where both streams are the terminal.
@@ -58,16 +58,26 @@ class _Shown:
         if self._bar is None and not self._begin():
             return
         self._bar.update(self._task, completed=done)
+        if self._total is None:
+            self._bar.update(self._task, description=f"{self._what}: {done:,.0f}")
 
     def _begin(self) -> bool:
         try:
             from rich.console import Console
-            from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+            from rich.progress import (
+                BarColumn,
+                Progress,
+                ProgressColumn,
+                TaskProgressColumn,
+                TextColumn,
+                TimeRemainingColumn,
+            )
         except ImportError:
             self._absent = True
             return False
-        columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TextColumn("time left"),
-                   TimeRemainingColumn())  # fmt: skip
+        columns: tuple[ProgressColumn, ...] = (TextColumn("{task.description}"), BarColumn())
+        if self._total is not None:
+            columns += (TaskProgressColumn(), TextColumn("time left"), TimeRemainingColumn())
         # Data on a piped stdout must stay there: the library would take it for the terminal's.
         self._bar = Progress(
             *columns,

@@ -45,7 +45,7 @@ def main(args: argparse.Namespace) -> int:
     try:
         start_utc_s = utc_of(args.start)
     except ValueError as e:
-        raise Refused(f"--start: {e}") from None
+        raise Refused(f"--start: {e}; give a UTC such as 2031-02-03T04:05:00Z") from None
     if args.plot is not None and args.plot.suffix.lower() != ".svg":
         raise Refused(f"--plot {args.plot}: give a name that ends in .svg")
     slug = _engine(settings, args.engine)

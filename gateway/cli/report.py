@@ -83,7 +83,7 @@ def _named(path: Path, settings: Settings, asked: Asked) -> Path:
 def _period(args: argparse.Namespace, settings: Settings, now_s: float) -> Period:
     if args.month is not None:
         if args.from_utc or args.to_utc or args.survey:
-            raise Refused("--month does not go with --from, --to or --survey")
+            raise Refused("--month does not go with --from, --to or --survey; leave it out, or those")
         return month(args.month, now_s)
     if args.survey:
         return survey_period(settings, args.from_utc, args.to_utc, now_s)

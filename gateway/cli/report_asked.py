@@ -64,7 +64,7 @@ def month(text: str, now_s: float) -> Period:
     elif re.fullmatch(r"(19|20)\d\d-(0[1-9]|1[0-2])", text):
         first = int(text[:4]) * 12 + int(text[5:]) - 1
     else:
-        raise Refused(f"--month {text}: not a month such as 2027-05, nor `last`")
+        raise Refused(f"--month {text}: give a month such as 2027-05, or `last`")
     begins = [datetime(m // 12, m % 12 + 1, 1, tzinfo=UTC) for m in (first, first + 1)]
     name, key = begins[0].strftime("%B %Y"), begins[0].strftime("%Y-%m")
     return up_to_now(Period(begins[0].timestamp(), begins[1].timestamp(), name, key), now_s)
@@ -78,7 +78,7 @@ def span(from_utc: str | float | None, to_utc: str | float | None, now_s: float)
     except ValueError as e:
         raise Refused(str(e)) from None
     if to_s - from_s < SPAN_S_MIN:
-        raise Refused("--to must be an hour after --from, or more")
+        raise Refused("--to must be an hour after --from, or more; give a later --to")
     period = Period(from_s, to_s, f"{day(from_s)} to {day(to_s)}", f"{day(from_s)}-to-{day(to_s)}")
     return up_to_now(period, now_s)
 
@@ -86,7 +86,7 @@ def span(from_utc: str | float | None, to_utc: str | float | None, now_s: float)
 def up_to_now(p: Period, now_s: float) -> Period:
     """A period that is not over yet ends now. Raises Refused for one that is still to come."""
     if p.from_s > now_s - SPAN_S_MIN:
-        raise Refused(f"the period begins on {day(p.from_s)}: there is no data yet to report")
+        raise Refused(f"the period begins on {day(p.from_s)}: there is no data yet to report; give an earlier --from")
     return p if p.to_s <= now_s else Period(p.from_s, now_s, f"{p.name}, not over yet", p.key)
 
 

@@ -137,7 +137,7 @@ def _typed(args: argparse.Namespace) -> dict[str, str]:
         try:
             found["oil_off"] = f"{utc_of(found['oil_off']):.0f}"
         except ValueError as e:
-            raise Refused(f"--oil-off: {e}") from None
+            raise Refused(f"--oil-off: {e}; give a UTC such as 2031-02-03T04:05:00Z") from None
     return found
 
 
@@ -185,7 +185,7 @@ def _file(path: Path) -> str:
     try:
         data = read_small(path, FILE_CHARS_MAX)
     except UnfitFile as e:
-        raise Refused(f"{path}: {e}") from None
+        raise Refused(f"{path}: {e}; give a file of pressure against crank angle as CSV") from None
     try:
         return data.decode("utf-8")
     except UnicodeDecodeError:

@@ -16,6 +16,7 @@ from urllib.parse import SplitResult, urlsplit
 from pydantic import ValidationError
 
 from gateway.cli import shore_notify, shore_serve
+from gateway.cli.progress import progress
 from gateway.cli.text import note, out
 from gateway.encode import iso19848
 from gateway.encode.times import utc_of
@@ -148,10 +149,24 @@ def _keep(args: argparse.Namespace) -> int:
         silent_after_s=args.silent_after_min * 60,
     )
     keeper = Keeper(access(args), settings)
-    keeper.run(_stopping(), drain=args.drain)
+    over = threading.Event()
+    shown = threading.Thread(target=_show_catching_up, args=(keeper, over), daemon=True)
+    shown.start()
+    try:
+        keeper.run(_stopping(), drain=args.drain)
+    finally:
+        over.set()
+        shown.join()
     t = keeper.counts
     note(f"kept {t.kept} messages in {t.batches} batches, refused {t.refused}")
     return 0
+
+
+def _show_catching_up(keeper: Keeper, over: threading.Event) -> None:
+    """On a terminal: how many messages were kept, until nothing waits. The broker does not give how many wait."""
+    with progress("catching up, messages kept") as moved:
+        while not over.wait(0.5) and not keeper.caught_up:
+            moved(keeper.counts.kept)
 
 
 def _watch(args: argparse.Namespace) -> int:

@@ -60,7 +60,7 @@ def _parsed(payload: bytes) -> TrendMessage:
     try:
         return parse_trend(payload)
     except ValidationError:
-        raise Refused("the stored trend is of another version; it is renewed within the hour") from None
+        raise Refused("the stored trend is of another version; wait for the next whole hour of running") from None
 
 
 def text_of(slug: str, t: TrendMessage) -> str:

@@ -42,7 +42,7 @@ def ask(path: Path, request: Mapping[str, Any]) -> dict[str, Any]:
             f"the daemon at {path} does not answer within {ANSWER_TIMEOUT_S:g} s; look at its log"
         ) from None
     except OSError as e:
-        raise PortError(f"{path}: {e.strerror or e}") from None
+        raise PortError(f"{path}: {e.strerror or e}; look at the daemon's log") from None
     return _answered(path, data)
 
 

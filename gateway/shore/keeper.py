@@ -92,6 +92,11 @@ class Keeper:
         self._log = structlog.get_logger("keeper").bind(keeper=settings.client_id)
         self.counts = Counts()
 
+    @property
+    def caught_up(self) -> bool:
+        """Has all that waited at the broker come?"""
+        return self._caught_up
+
     def run(self, stopping: threading.Event, *, drain: bool = False) -> None:
         """Until `stopping`, or with `drain` until nothing waits. Raises TakenOver, and Refused for a wrong store."""
         failures = 0

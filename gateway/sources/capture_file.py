@@ -30,7 +30,7 @@ def read_capture(path: Path, chunk_bytes: int = CHUNK_BYTES) -> Iterator[bytes]:
         raise Refused(f"{path}: cannot be read: {e.strerror}; check the disk it is on") from None
     if not first:
         file.close()
-        raise Refused(f"{path}: is empty; nothing was captured, so there is nothing to replay")
+        raise Refused(f"{path}: is empty, so there is nothing to replay; give another capture")
     return _chunks(path, file, first, chunk_bytes)
 
 
@@ -42,4 +42,6 @@ def _chunks(path: Path, file: FileIO, first: bytes, chunk_bytes: int) -> Iterato
             try:
                 chunk = file.read(chunk_bytes)
             except OSError as e:
-                raise PortError(f"{path}: reading stopped part-way: {e.strerror}; what came before was used") from None
+                raise PortError(
+                    f"{path}: reading stopped part-way: {e.strerror}; check the disk. What came before was used"
+                ) from None

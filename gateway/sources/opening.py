@@ -54,7 +54,10 @@ class OpenPort:
             return bytes(self._port.read(min(BATCH_BYTES_MAX, max(1, self._port.in_waiting))))
         first = os.read(self.descriptor, READ_BYTES)
         if not first:
-            raise PortError("it was closed at the other end, unplugged, or another process reads from it too")
+            raise PortError(
+                "it was closed at the other end, unplugged, or another process reads from it too; "
+                "check the cable and the other programs"
+            )
         return self._rest(first)
 
     def _rest(self, first: bytes) -> bytes:

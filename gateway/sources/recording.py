@@ -66,9 +66,9 @@ def _columns(path: Path, s: RecordingSettings, names: Sequence[str]) -> dict[str
     except UnicodeDecodeError:
         raise Refused(f"{path}: not a UTF-8 text; export it as CSV in UTF-8") from None
     except csv.Error as e:
-        raise Refused(f"{path}: {e}") from None
+        raise Refused(f"{path}: {e}; give a CSV file of a recording") from None
     except OSError as e:
-        raise Refused(f"{path}: {e.strerror or e}") from None
+        raise Refused(f"{path}: {e.strerror or e}; check the file and who may read it") from None
 
 
 def _parsed(rows: Iterator[list[str]], s: RecordingSettings, names: Sequence[str], path: Path) -> dict[str, Floats]:
@@ -85,7 +85,7 @@ def _parsed(rows: Iterator[list[str]], s: RecordingSettings, names: Sequence[str
             raise Refused(f"{path}: more than {ROWS_MAX:,} rows; import it in parts")
         found.append([_number(row[k] if k < len(row) else "", s, path, number) for k in places])
     if len(found) < 2:
-        raise Refused(f"{path}: fewer than two rows of figures")
+        raise Refused(f"{path}: fewer than two rows of figures; give a longer recording")
     table = np.array(found)
     return {n: table[:, k] for k, n in enumerate(names)}
 
@@ -104,7 +104,7 @@ def _rising(t_s: Floats, what: str) -> None:
     bad = np.flatnonzero(~(np.diff(t_s) > 0))
     if not np.isfinite(t_s).all() or len(bad):
         at = int(bad[0]) + 3 if len(bad) else int(np.flatnonzero(~np.isfinite(t_s))[0]) + 2
-        raise Refused(f"line {at}: {what} does not rise; rows must be in the order of time")
+        raise Refused(f"line {at}: {what} does not rise; sort the rows by time")
 
 
 def _shaft(
@@ -119,7 +119,7 @@ def _shaft(
     times = columns[pulse or ""] * SECONDS[s.time_unit]
     times = times[np.isfinite(times)]
     if len(times) < 2 or n is None:
-        raise Refused(f"column {pulse!r}: fewer than two pulses")
+        raise Refused(f"column {pulse!r}: fewer than two pulses; check the column's name, or give a longer recording")
     _rising(times, f"column {pulse!r}")
     return Shaft(times, np.arange(len(times)) / n, n)
 

@@ -41,6 +41,17 @@ def test_on_a_terminal_the_share_and_the_time_left_are_shown(monkeypatch: pytest
 
 
 @pytest.mark.usefixtures("at_once")
+def test_where_the_end_is_not_known_the_count_is_shown(monkeypatch: pytest.MonkeyPatch) -> None:
+    """And no time left."""
+    pytest.importorskip("rich")
+    screen = Terminal()
+    monkeypatch.setattr(sys, "stderr", screen)
+    with progress("catching up, messages kept") as moved:
+        moved(12_345.0)
+    assert "messages kept: 12,345" in screen.getvalue() and "time left" not in screen.getvalue()
+
+
+@pytest.mark.usefixtures("at_once")
 def test_where_data_lines_go_to_the_terminal_nothing_is_drawn_among_them(monkeypatch: pytest.MonkeyPatch) -> None:
     """The lines themselves show how far it is."""
     screen = Terminal()

@@ -76,7 +76,10 @@ def read_password(broker: BrokerSettings, environ: Mapping[str, str] = os.enviro
     """
     if broker.password_env:
         if not environ.get(broker.password_env):
-            raise PortError(f"password_env: the variable {broker.password_env} is not set or empty")
+            raise PortError(
+                f"password_env: the variable {broker.password_env} is not set or empty; "
+                "set it for the service, or use password_file"
+            )
         return environ[broker.password_env]
     return _from_file(broker.password_file) if broker.password_file else None
 
@@ -89,9 +92,9 @@ def _from_file(path: Path) -> str:
     try:
         text = raw.decode().rstrip("\r\n")
     except UnicodeDecodeError:
-        raise PortError(f"password_file {path}: is not UTF-8 text") from None
+        raise PortError(f"password_file {path}: is not UTF-8 text; write it again as UTF-8") from None
     if not text:
-        raise PortError(f"password_file {path}: is empty; it holds the password, nothing else")
+        raise PortError(f"password_file {path}: is empty; write the password into it, nothing else")
     return text
 
 
@@ -113,7 +116,9 @@ def tls_context(broker: BrokerSettings) -> ssl.SSLContext | None:
             # A password callback: without one OpenSSL would ask at the terminal and wait for ever.
             context.load_cert_chain(broker.cert_file, broker.key_file, password=lambda: b"")
     except (ssl.SSLError, OSError) as e:
-        raise PortError(f"TLS: ca_file, cert_file or key_file cannot be used: {_reason(e)}") from None
+        raise PortError(
+            f"TLS: ca_file, cert_file or key_file cannot be used: {_reason(e)}; check the files that the settings name"
+        ) from None
     return context
 
 
