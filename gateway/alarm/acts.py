@@ -34,7 +34,7 @@ def perform(alarms: AlarmSet, act: Act, now_us: int) -> list[Transition]:
         raise Refused("who acts is not known; give a name")
     if act.tag is None:
         if act.kind != "acknowledge":
-            raise Refused(f"{act.kind} wants the tag of one alarm")
+            raise Refused(f"{act.kind} needs the tag of one alarm")
         return [t for alarm in alarms.alarms.values() for t in alarm.acknowledge(now_us, act.by)]
     if act.tag not in alarms.alarms:
         raise Refused(f"there is no alarm {act.tag!r} here; there are: {', '.join(sorted(alarms.alarms))}")
@@ -80,13 +80,13 @@ def _why_not(alarm: Alarm, act: Act) -> str:
         case "out-of-service" if f.out_of_service:
             return "is out of service already"
         case "out-of-service" if not act.why.strip():
-            return "taking it out of service wants a reason"
+            return "taking it out of service needs a reason"
         case "in-service" if not f.out_of_service:
             return f"is {alarm.state}, not out of service"
         case "try-alarm" if act.tag != TRIAL:
             return f"only {TRIAL} can be raised by a person"
         case "try-alarm" if f.active:
-            return "stands already; it ends by itself within 2 min"
+            return "is raised already; it ends by itself within 2 min"
         case "try-alarm" if f.out_of_service or f.shelved_until_us is not None:
             return f"is {alarm.state}; put it back first"
     return ""
@@ -98,7 +98,7 @@ def _why_not_shelve(alarm: Alarm, act: Act) -> str:
         given = "no time" if act.minutes is None else f"{act.minutes:g} min"
         return f"{given} given; it can be shelved for more than 0 and at most {most:g} min (24 h)"
     if not act.why.strip():
-        return "shelving wants a reason"
+        return "shelving needs a reason"
     if alarm.facts.out_of_service:
         return "is out of service; put it back in service first"
     return ""

@@ -68,7 +68,9 @@ def _lowered(s: Settings) -> Iterator[str]:
         for tag, tuning in tunings.items():
             usual = BY_TAG[tag].priority if tag in BY_TAG else None
             if usual is not None and tuning.priority is not None and _lower(tuning.priority, usual):
-                effect = "drops no relay and is not repeated" if tuning.priority is Priority.CAUTION else "calls less"
+                effect = (
+                    "drops no relay and is not repeated" if tuning.priority is Priority.CAUTION else "is announced less"
+                )
                 yield (
                     f"{where}.{tag}: priority is {tuning.priority}, usually {usual}; a {tuning.priority} {effect}; "
                     "remove priority to have the usual one"

@@ -82,7 +82,7 @@ def add(p: argparse.ArgumentParser) -> None:
 def _access_arguments(p: argparse.ArgumentParser) -> None:
     p.add_argument("--broker", required=True, metavar="URL", help="mqtts://HOST[:8883] or mqtt://HOST[:1883]")
     p.add_argument("--prefix", default="camdrift/1", help="of all topics (default: %(default)s)")
-    p.add_argument("--user", help="name at the broker, where it wants one")
+    p.add_argument("--user", help="name at the broker, where it requires one")
     p.add_argument("--password-file", type=Path, help="a file only its owner may read")
     p.add_argument("--password-env", metavar="NAME", help="the variable that holds the password")
     p.add_argument("--ca-file", type=Path, help="who must have signed the broker's certificate")

@@ -27,7 +27,7 @@ def add(p: argparse.ArgumentParser) -> None:
     """Arguments."""
     common(p)
     p.add_argument("--json", action="store_true", help="all of it as one JSON object")
-    p.add_argument("--check", action="store_true", help="exit status 1 when an alarm calls")
+    p.add_argument("--check", action="store_true", help="exit status 1 when an alarm stands or is not acknowledged")
     p.add_argument("--live", action="store_true", help="renew it every two seconds on a terminal, until Ctrl-C")
 
 

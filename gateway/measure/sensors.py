@@ -130,7 +130,7 @@ class SensorWatch:
         # A loop that has failed altogether does not come and go.
         drops = self._drops["loop"].second(span_s, s.loop_valid and 0 < s.spring_bad_share <= 0.5)
         if not s.loop_valid:
-            return "the head calls the loop not valid: check the head's input and the plug"
+            return "the head reports the loop as not valid: check the head's input and the plug"
         if s.spring_bad_share > 0.5:
             worst = s.loop_min_ua if s.loop_min_ua < 3_800 else s.loop_max_ua
             failed = zone(worst / 1000) is Zone.FAILED
@@ -164,7 +164,7 @@ class SensorWatch:
         if self._drops[which].second(span_s, dropped):
             return f"the {which} encoder's signal drops out again and again: intermittent, check its plug and cable"
         if not valid:
-            return f"the head calls the {which} encoder not valid: check its plug and supply"
+            return f"the head reports the {which} encoder as not valid: check its plug and supply"
         if still:
             return f"the {which} encoder stands still while the other shaft turns: check its coupling"
         if self._slipped[which] > 0:

@@ -40,19 +40,19 @@ REFUSED: list[tuple[str, Act, str]] = [
     ("normal", act("acknowledge"), f"{TAG}: is normal; there is nothing to acknowledge"),
     ("normal", act("unshelve"), f"{TAG}: is normal, not shelved"),
     ("normal", act("in-service"), f"{TAG}: is normal, not out of service"),
-    ("normal", act("shelve", why="  "), f"{TAG}: shelving wants a reason"),
+    ("normal", act("shelve", why="  "), f"{TAG}: shelving needs a reason"),
     ("normal", act("shelve", minutes=None), f"{TAG}: no time {LIMITS}"),
     ("normal", act("shelve", minutes=0.0), f"{TAG}: 0 min {LIMITS}"),
     ("normal", act("shelve", minutes=-5.0), f"{TAG}: -5 min {LIMITS}"),
     ("normal", act("shelve", minutes=SHELVE_HOURS_MAX * 60 + 0.1), f"{TAG}: 1440.1 min {LIMITS}"),
     ("normal", act("shelve", minutes=float("nan")), f"{TAG}: nan min {LIMITS}"),
-    ("normal", act("out-of-service", why=""), f"{TAG}: taking it out of service wants a reason"),
+    ("normal", act("out-of-service", why=""), f"{TAG}: taking it out of service needs a reason"),
     (
         "normal",
         act("shelve", tag="no-such"),
         f"there is no alarm 'no-such' here; there are: {', '.join(sorted(ENGINE_TAGS))}",
     ),
-    ("normal", act("shelve", tag=None), "shelve wants the tag of one alarm"),
+    ("normal", act("shelve", tag=None), "shelve needs the tag of one alarm"),
     ("normal", Act("acknowledge", TAG, " "), "who acts is not known; give a name"),
     ("out", act("out-of-service"), f"{TAG}: is out of service already"),
     ("out", act("shelve"), f"{TAG}: is out of service; put it back in service first"),
@@ -313,7 +313,7 @@ def test_a_trial_is_raised_by_a_person_and_ends_after_two_minutes_of_their_clock
     (up,) = perform(made, Act("try-alarm", TRIAL, "second engineer", priority=Priority.ALARM), 5_000_000)
     assert (up.to, up.priority, up.by) == (AlarmState.UNACKNOWLEDGED, Priority.ALARM, "second engineer")
     assert "TRIAL by second engineer: do nothing" in up.text
-    with pytest.raises(Refused, match="stands already"):
+    with pytest.raises(Refused, match="is raised already"):
         perform(made, Act("try-alarm", TRIAL, "x"), 5_000_000)
     assert [t for s in (1_000.0, 1_060.0, 1_119.9) for t in trial.passes(s, 5_000_000)] == []
     assert [t.to for t in trial.passes(1_120.0, 5_000_000)] == [AlarmState.RETURNED]

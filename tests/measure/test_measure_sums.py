@@ -77,7 +77,7 @@ BROKEN, SHORT = "(NE 43): wire broken or supply lost", "(NE 43): short circuit o
         ({"spring_bad_share": 0.6, "loop_max_ua": 20_999}, f"loop current 21.00 mA is doubtful {SHORT}"),
         ({"loop_step_ua": 1_234.0}, "loop current jumps by 1.23 mA from sample to sample: noise, check the screen"),
         ({"loop_step_ua": 9_996.0}, "loop current jumps by 10.00 mA from sample to sample: noise, check the screen"),
-        ({"loop_valid": False}, "the head calls the loop not valid: check the head's input and the plug"),
+        ({"loop_valid": False}, "the head reports the loop as not valid: check the head's input and the plug"),
     ],
 )  # fmt: skip
 def test_the_loop_s_faults_word_for_word(changes: dict[str, object], text: str) -> None:

@@ -19,7 +19,7 @@ CERTIFICATES_BYTES_MAX = 4_194_304
 _HINTS = {
     0x80: "it refuses without a reason",
     0x81: "it could not read our CONNECT",
-    0x82: "it calls our CONNECT a protocol error",
+    0x82: "it answered a protocol error to our CONNECT",
     0x84: "it does not support this version of MQTT; set protocol to the other of 5 and 3.1.1",
     0x85: "it does not accept the client id; set client_id",
     0x86: "bad user name or password; check user and password_file or password_env",
@@ -27,7 +27,7 @@ _HINTS = {
     0x88: "the broker is not available now",
     0x89: "the broker is busy",
     0x8A: "the broker has banned this client",
-    0x8C: "it wants another way of authentication",
+    0x8C: "it requires another way of authentication",
     0x8E: "another client took over with the same client id; give each gateway its own client_id",
     0x93: "we sent more messages than its Receive Maximum allows",
     0x95: "a message was larger than it takes",
@@ -39,7 +39,7 @@ _HINTS = {
 _ALERTS = {
     "CERTIFICATE_EXPIRED": "the broker reports that our certificate has ended; put a new one in place of cert_file",
     "CERTIFICATE_REVOKED": "the broker reports that our certificate is revoked; put a new one in place of cert_file",
-    "CERTIFICATE_REQUIRED": "the broker wants a client certificate; set cert_file and key_file",
+    "CERTIFICATE_REQUIRED": "the broker requires a client certificate; set cert_file and key_file",
     "UNKNOWN_CA": "the broker does not know who signed our certificate; check cert_file, and the broker's authority",
     "BAD_CERTIFICATE": "the broker does not accept our certificate, which may not be valid yet; check cert_file, and "
     "the clocks here and there",

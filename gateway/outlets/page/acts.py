@@ -41,10 +41,10 @@ class Acts:
                 ACTS,
                 (
                     "Acknowledge an alarm.",
-                    "Put an alarm away for a time.",
-                    "Bring a shelved alarm back.",
+                    "Shelve an alarm for a time.",
+                    "Unshelve an alarm.",
                     "Take an alarm out of service.",
-                    "Put an alarm back into service.",
+                    "Put an alarm back in service.",
                     "Raise the trial alarm.",
                 ),
                 strict=True,
