@@ -17,9 +17,8 @@ HOW = {
 
 def add(p: argparse.ArgumentParser) -> None:
     """Arguments."""
-    p.add_argument("shell", choices=SHELLS, help="the shell that completes; what to do with it stands below")
-    p.epilog = "\n\n".join(f"{shell}: {how}" for shell, how in HOW.items())
-    p.formatter_class = argparse.RawDescriptionHelpFormatter
+    p.add_argument("shell", choices=SHELLS, help="the shell that completes")
+    p.description = " ".join([p.description or "", *(f"For {shell}: {how}." for shell, how in HOW.items())])
 
 
 def main(args: argparse.Namespace) -> int:

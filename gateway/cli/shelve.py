@@ -1,4 +1,4 @@
-"""Put an alarm away for some minutes, at most a day; it comes back by itself."""
+"""Shelve an alarm for some minutes, at most a day; it returns by itself."""
 
 import argparse
 

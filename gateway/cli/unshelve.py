@@ -1,4 +1,4 @@
-"""Bring a shelved alarm back before its time."""
+"""Unshelve an alarm before its time."""
 
 import argparse
 
