@@ -16,7 +16,8 @@ FILES = sorted(
 ERRORS = {"Refused", "PortError", "StorageError"}
 TO_DO = re.compile(
     r"\b(?:give|set|use|install|check|look|try|name|see|remove|leave|book|move|stop|join|add|correct|write|wait|run|"
-    r"import|export|sort|do|open|type|press|tick|shows? why|starts? it|printed once|not among|make|makes|named|Waiting)\b"
+    r"import|export|sort|do|open|type|press|tick|shows? why|starts? it|printed once|not among|makes?|named|"
+    r"Waiting)\b"
 )
 MADE_ELSEWHERE = {"{e}", "{text}", "--broker and what goes with it: {text}", "{key} {path}: {e}",
                   "password_file {path}: {e}"}  # fmt: skip
