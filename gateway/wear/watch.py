@@ -174,15 +174,15 @@ class WearWatch:
 
     def standing_step(self, series: Series) -> StandingStep | None:
         """A jump of the last revolutions, or a smaller step found in the medians, that nobody has set right since."""
-        what, unit = ("Cam phase", "deg") if series == "lag" else ("Spring length", "mm")
+        what, unit = ("Camshaft lag", "°") if series == "lag" else ("Spring length", " mm")
         if (jump := self.jumps.standing(series)) is not None:
             n = abs(jump.teeth or 0)
             teeth = f", as {n} {'tooth' if n == 1 else 'teeth'} of the chain wheel" if n else ""
             stood = f" while the engine stood; {WORK[series]}" if jump.over_standstill else ""
-            text = f"{what} stepped by {jump.size:+.2f} {unit}{teeth}{stood}{self._doubt(series)}"
+            text = f"{what} stepped by {jump.size:+.2f}{unit}{teeth}{stood}{self._doubt(series)}"
             return StandingStep(jump.size, text)
         if (small := self.series.standing_step(series)) is not None:
-            text = f"{what} stepped by {small.size:+.2f} {unit} at about {small.hours:.0f} h{self._doubt(series)}"
+            text = f"{what} stepped by {small.size:+.2f}{unit} at about {small.hours:.0f} h{self._doubt(series)}"
             return StandingStep(small.size, text)
         return None
 
