@@ -16,7 +16,16 @@ from gateway.encode.times import rfc3339
 from gateway.model.errors import Refused
 from gateway.model.output import NewSheetAct
 from gateway.wear import bookings as b
-from gateway.worksheet.record import SheetAct, SheetRecord, act_data, after, in_words, missing_ticks, read_act
+from gateway.worksheet.record import (
+    SheetAct,
+    SheetRecord,
+    act_data,
+    after,
+    in_words,
+    missing_ticks,
+    read_act,
+    reasons_in_words,
+)
 from gateway.worksheet.sheet import Sheet
 
 SAME_H = 0.1
@@ -79,7 +88,11 @@ def record_data(record: SheetRecord, sheet: Sheet) -> dict[str, Any]:
     """An open sheet's record as page and terminal get it."""
     data = asdict(record)
     words = "" if sheet.booking is None else in_words(sheet.booking)
-    return data | {"missing": missing_ticks(record, sheet), "words": words}
+    return data | {
+        "missing": missing_ticks(record, sheet),
+        "words": words,
+        "reasons": reasons_in_words(record, sheet),
+    }
 
 
 @dataclass(frozen=True, slots=True)

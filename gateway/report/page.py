@@ -88,7 +88,7 @@ def _people(s: ShipFacts) -> Markup:
             "Aim: at most one announcement a day on average, never more than three in ten minutes, none chattering.",
         ),
         facts,
-        tag("h3", "The gateway's own alarms"),
+        tag("h3", "The gateway's own alarms", class_="" if s.alarms else "tail"),
         alarm_table(s.alarms, "Alarms of the gateway itself that were raised or stood in the period"),
     )
 

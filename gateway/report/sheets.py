@@ -10,7 +10,7 @@ from gateway.report.words import minute
 from gateway.wear import bookings as b
 from gateway.wear.logbook import rebase
 from gateway.worksheet.catalogue import SHEETS, sheet
-from gateway.worksheet.record import SheetAct, SheetRecord, booked_sheets
+from gateway.worksheet.record import SheetAct, SheetRecord, booked_sheets, reasons_in_words
 from gateway.worksheet.sheet import Facts
 
 
@@ -56,12 +56,14 @@ def sheets_done(
 
 
 def _done(name: str, record: SheetRecord, facts: Facts) -> SheetDone:
-    steps = []
-    for s in sheet(name, facts, record.typed()).steps:
+    steps, made = [], sheet(name, facts, record.typed())
+    for s in made.steps:
         tick = record.ticks.get(s.key)
         who = ("", None, "", None) if tick is None else (tick.by, tick.utc_s, tick.second_by, tick.second_utc_s)
         steps.append(StepDone(s.key, s.text, *who))
-    return SheetDone(name, SHEETS[name][0], record.opened_by, record.opened_utc_s, steps, record.reasons)
+    return SheetDone(
+        name, SHEETS[name][0], record.opened_by, record.opened_utc_s, steps, reasons_in_words(record, made)
+    )
 
 
 def sheet_parts(number: int, done: SheetDone) -> list[Markup]:

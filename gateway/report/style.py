@@ -66,10 +66,13 @@ td small { display: block; }
 .first svg { margin: 1mm 0; }
 .work, .alarms { font-size: 9pt; table-layout: fixed; }
 .work th:first-child { width: 28%; }
+.ticks { font-size: 8.5pt; }
+.ticks tbody th { font-weight: 400; width: 56%; }
 .alarms th:first-child { width: 29%; }
 .alarms th:nth-child(3) { width: 9%; }
 .alarms th:nth-child(6) { width: 18%; }
 tr { break-inside: avoid; }
+.tail { break-before: avoid; }
 p, li, dd { orphans: 3; widows: 3; }
 ul { break-inside: auto; }
 li, dl div, .together, .decision, .gaps { break-inside: avoid; }

@@ -3,6 +3,7 @@
 Acts are kept one after the other and never changed; a sheet's record is what follows from those since it was opened.
 """
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Literal, get_args
@@ -217,6 +218,18 @@ def _word(value: Any) -> str:
     if isinstance(value, Mapping):
         return " / ".join(_word(v) for v in value.values() if v is not None)
     return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def reasons_in_words(record: SheetRecord, sheet: Sheet) -> tuple[str, ...]:
+    """The changes that wanted a reason, with the figures' and steps' own words in place of their names."""
+    words = {i.name: i.label.lower() for i in sheet.inputs} | {s.key: f"“{s.text}”" for s in sheet.steps}
+
+    def worded(reason: str) -> str:
+        head, colon, why = reason.partition(": ")
+        named = re.sub(r"(?<=changed |he tick )[a-z0-9_-]+", lambda m: words.get(m[0], m[0]), head)
+        return f"{named}{colon}{why}"
+
+    return tuple(worded(r) for r in record.reasons)
 
 
 def booked_sheets(acts: Iterable[tuple[str, SheetAct]]) -> list[tuple[str, SheetRecord]]:

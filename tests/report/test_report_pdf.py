@@ -130,3 +130,12 @@ def test_without_the_library_it_is_said(
     assert main(["report", str(config), "--out", str(tmp_path / "x.pdf"), *SPAN]) == 1
     told = capsys.readouterr().err
     assert "ends in .html" in told and "extra `pdf`" in told and not (tmp_path / "x.pdf").exists()
+
+
+@pytest.mark.slow
+def test_no_line_of_a_survey_file_stands_alone_on_a_page(tmp_path: Path) -> None:
+    """Pins at least four lines between header and footer on each page of a survey file with a work sheet in it."""
+    out = tmp_path / "s.pdf"
+    assert main(["report", str(signed_ship(tmp_path)), "--survey", "--out", str(out), *SPAN]) == 0
+    lines = [len(p.extract_text().splitlines()) for p in pypdf.PdfReader(out).pages]
+    assert len(lines) > 5 and min(lines) >= 6, lines

@@ -186,5 +186,5 @@ def test_the_ticks_of_a_work_stand_in_file_and_document(survey: tuple[Path, Path
     assert utc_of(permit["second_utc"]) - utc_of(permit["utc"]) == 30
     assert (unlock["by"], unlock["second_by"], air["by"], air["utc"]) == ("fitter", "", "", "")
     assert f"2 of {len(rows)} steps ticked" in read.text and "second.engineer, 2027-" in read.text
-    assert "from 181.9 to 181.4: read wrongly" in read.text
+    assert "changed spring length before from 181.9 to 181.4: read wrongly" in read.text
     assert "booked without all ticks: the rest was ticked on paper" in read.text
