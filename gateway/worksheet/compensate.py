@@ -10,6 +10,8 @@ FUEL = (
     "Fuel under pressure cuts through skin and burns on hot surfaces. Shut off the fuel, release its pressure at every "
     "pump, and check that it is released before you open or adjust a pump."
 )
+ZERO_DEG = 0.1
+"""So little early is zero: what is left after the camshaft was set is a reading's own uncertainty (our judgement)."""
 UNISOLATED = ("open", "ventilate", "propeller", "immobilise")
 """Steps of isolating that belong to an open casing: at the pumps nothing is opened at the drive."""
 
@@ -28,7 +30,7 @@ def compensate(facts: Facts, typed: Typed) -> Sheet:
         notices.append(Notice("The lag is not known. Type it, or run the engine until it is known."))
     else:
         want, add = sums.pump_steps(lag, in_force, PUMP_STEP_DEG)
-        notices += _advice(lag, want, limits.near_deg, limits.limit_deg)
+        notices += _advice(lag, want, in_force, limits.near_deg, limits.limit_deg)
     refused = any(n.level == "refused" for n in notices)
     want, add = (None, None) if refused else (want, add)
     before = list(facts.datum.compensation_deg)
@@ -100,7 +102,7 @@ def _pumps(f: Facts, typed: Typed) -> int:
     return int(number)
 
 
-def _advice(lag: float, want: float, near: float, limit: float) -> list[Notice]:
+def _advice(lag: float, want: float, in_force: float, near: float, limit: float) -> list[Notice]:
     if lag >= limit:
         return [
             Notice(
@@ -108,8 +110,9 @@ def _advice(lag: float, want: float, near: float, limit: float) -> list[Notice]:
                 "refused",
             )
         ]
-    if lag < 0:
+    if lag < -ZERO_DEG:
         return [Notice(f"The camshaft is {-lag:.2f}° early: that is not wear. Find the cause first.", "refused")]
     if lag < near:
-        return [Notice(f"{lag:.2f}° is below the warning limit of {near:g}°: no compensation is needed yet.")]
+        off = f" Take off the {in_force:.1f}° that are set at the pumps, and book it." if in_force and not want else ""
+        return [Notice(f"{abs(lag):.2f}° is below the warning limit of {near:g}°: no compensation is needed.{off}")]
     return [Notice(f"With {want:.1f}° at the pumps injection is right. Plan re-timing: the valves stay late.")]

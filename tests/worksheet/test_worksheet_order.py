@@ -309,3 +309,16 @@ def test_pressures_at_unlike_load_are_not_compared_in_silence() -> None:
     alike = sheet("pressures", known, typed | {"load": "84"})
     assert any("can be compared" in n.text for n in alike.notices)
     assert alike.booking is not None and alike.booking["load"] == 84.0
+
+
+@pytest.mark.parametrize("lag_deg", [-0.04, 0.0, 0.04])
+def test_the_pumps_are_taken_off_after_retiming_by_the_sheet(lag_deg: float) -> None:
+    """What is left of the lag after the camshaft was set, early or late, refuses no booking of 0°; half a degree early
+    is still no wear."""
+    e = engine()
+    who = {"person": "Second engineer"}
+    log = [PumpsCompensated(id="a", utc_s=1.7e9, hours=22_000.0, after_deg=[1.6] * 6, **who)]
+    made = sheet("compensate", Facts(e, rebase(e, log)), {"lag_deg": str(lag_deg), "pumps": "6"})
+    assert any("Take off the 1.6°" in n.text for n in made.notices) and not made.refused
+    assert made.booking is not None and made.booking["after_deg"] == [0.0] * 6
+    assert sheet("compensate", Facts(e, rebase(e, log)), {"lag_deg": "-0.5"}).refused
