@@ -6,6 +6,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -42,7 +43,8 @@ def pure() -> list[Path]:
     return [p for p in sources("gateway") if p.relative_to(ROOT / "gateway").parts[0] in PURE]
 
 
-def imported(path: Path) -> set[str]:
+@cache
+def imported(path: Path) -> frozenset[str]:
     """First names of all modules imported anywhere in a file."""
     found = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
@@ -50,7 +52,7 @@ def imported(path: Path) -> set[str]:
             found |= {alias.name.split(".")[0] for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
             found.add(node.module.split(".")[0])
-    return found
+    return frozenset(found)
 
 
 def test_there_is_something_to_read() -> None:
