@@ -1,5 +1,6 @@
 """A page with a year behind it: a store filled with made-up medians, bookings and events, and a board made by hand."""
 
+import json
 import math
 import random
 import tomllib
@@ -44,6 +45,7 @@ def settings(folder: Path, **page: Any) -> Settings:
     data: dict[str, Any] = tomllib.loads(TERN.read_text(encoding="utf-8"))
     data["gateway"]["data_dir"] = str(folder / "data")
     data["capture"]["enabled"] = False
+    data["engine"][0]["service"]["retightened_at_h"] = 15_000  # before the one in the log book
     data["broker"] = []
     data["page"] = {"port": 0, "users": [{"name": "second", "password_hash": HASH}]} | page
     return checked_settings(data)
@@ -70,8 +72,13 @@ def fill(s: Settings, now_s: float, days: int = 365) -> None:
         utc_s = now_s - 3 * DAY_S + n * 60.0
         lag_deg = LATE_DEG + chance.gauss(0, 0.006)
         history.add_reading(
-            "main", utc_s, {"lag_deg": lag_deg, "spring_mm": 180.9 + chance.gauss(0, 0.03), "rpm": 92.0}
+            "main", utc_s, {"lag_deg": lag_deg, "spring_mm": 180.9 + chance.gauss(0, 0.03), "rpm": 92.0, "slap_mm": 0.4}
         )
+    for n in range(days):
+        utc_s, to_go_h = now_s - (days - n) * DAY_S, (days - n) * 21.0
+        lost = {"p05": 3.1 - to_go_h / 4_000, "p50": 3.4 - to_go_h / 4_000, "p95": 3.7 - to_go_h / 4_000}
+        percent = {"p05": 0.35 - to_go_h / 4e4, "p50": 0.371 - to_go_h / 4e4, "p95": 0.39 - to_go_h / 4e4}
+        history.add_trend("main", utc_s, json.dumps({"lost_motion_deg": lost, "elongation_percent": percent}).encode())
     history.close()
     _fill_state(s, now_s, hours)
 
@@ -128,11 +135,16 @@ def _fill_state(s: Settings, now_s: float, hours: float) -> None:
     done_s = now_s - 3_000 / 21 * DAY_S
     entry = Retightened(
         id="work-1", utc_s=done_s, hours=hours - 3_000, person="Second engineer", free_length_mm=203.2,
-        spring_before_mm=181.9, spring_after_mm=180.2,
+        spring_before_mm=181.9, spring_after_mm=180.2, elongation_percent=0.28, elongation_se_percent=0.03,
     )  # fmt: skip
     before, after = before_after(entry)
     event = adjustment_event_body("retightened", done_s, entry.hours, by=entry.person, before=before, after=after)
-    events = [NewEvent(topics.event("main"), "adjustment", event)]
+    events = []
+    for days, to in ((40, "unacknowledged"), (40, "acknowledged"), (37, "normal"), (1, "unacknowledged")):
+        body = {"v": 1, "kind": "alarm", "tag": "lag-near", "priority": "warning", "to": to} | {"from": "normal"}
+        more = {"ts": rfc3339(now_s - days * DAY_S), "hours": hours, "text": "made up", "causes": [], "by": None}
+        events.append(NewEvent(topics.event("main"), "alarm", body | more))
+    events.append(NewEvent(topics.event("main"), "adjustment", event))
     for n in range(120):
         utc_s = now_s - (120 - n) * 3_600
         body = gateway_event_body("started" if n % 2 else "stopped", utc_s, version="0", text=f"=made up no. {n}")

@@ -81,6 +81,7 @@ def _no_data(now_s: float) -> Snapshot:
     return rig.present(now_s, silent, calls, head_heard=False, detail=rig.detail(now_s - 305))
 
 
+AHEAD = "document.querySelector('input[value=ahead]').click()"
 SCENES = (
     Scene("now-alarm", _alarm, lights=LIGHTS),
     Scene("now-normal", _normal),
@@ -89,6 +90,14 @@ SCENES = (
     Scene("wall-alarm", _alarm, "?wall", ("large",)),
     Scene("wall-normal", _normal, "?wall", ("large",)),
     Scene("trends", _normal, "#trends"),
+    Scene(
+        "trends-forecast",
+        _normal,
+        "#trends",
+        ("desk",),
+        ("day",),
+        "document.querySelector('input[value=ahead]').click()",
+    ),
     Scene("log", _alarm, "#log", ("phone", "desk"), ("day",)),
     Scene("help", _normal, "#help", ("desk",), ("day",)),
 )

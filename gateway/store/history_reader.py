@@ -101,6 +101,19 @@ class HistoryReader(ReadOnlyFile):
                 BAD_ROWS.note(self._path, "event", seq)
         return found
 
+    def kept_between(self, topic: str, from_utc: float, to_utc: float, limit: int) -> list[tuple[int, bytes]]:
+        """(seq, payload) of the events of `topic` kept in [from, to), by seq; where there are more, the last ones."""
+        if not self._has("kept_event"):
+            return []
+        sql = "SELECT seq, payload FROM kept_event WHERE topic=? AND utc_s >= ? AND utc_s < ? ORDER BY seq DESC LIMIT ?"
+        found = []
+        for seq, kept in reversed(self._as_far_as(sql, topic, from_utc, to_utc, limit)[0]):
+            try:
+                found.append((int(seq), zlib.decompress(kept)))
+            except (zlib.error, TypeError, ValueError):
+                BAD_ROWS.note(self._path, "event", seq)
+        return found
+
     def _has(self, table: str) -> bool:
         # A file that an older gateway still writes lacks the newer tables: nothing is kept, and nothing is damaged.
         return bool(self._all("SELECT 1 FROM sqlite_master WHERE type='table' AND name=?", table))

@@ -42,6 +42,12 @@ class HistoryRows(Protocol):
     def readings(self, engine: str, from_utc: float, to_utc: float, points: int) -> Sequence[Point]:
         """Minute means, at most `points` rows."""
 
+    def trends(self, engine: str, from_utc: float, to_utc: float, limit: int) -> Sequence[tuple[float, bytes]]:
+        """(UTC, payload) of the trends kept, one a day, oldest first."""
+
+    def kept_between(self, topic: str, from_utc: float, to_utc: float, limit: int) -> Sequence[tuple[int, bytes]]:
+        """(seq, payload) of the events kept for years, by seq."""
+
     def close(self) -> None:
         """Let go of the file."""
 

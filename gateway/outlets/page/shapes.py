@@ -189,10 +189,32 @@ class MarkAnswer(Answer):
     text: str
 
 
+class AlarmSpan(Answer):
+    """An alarm that stood from `t` to `end`, seconds since 1970; `end` is null where it still stands or it is not
+    known."""
+
+    t: float
+    end: float | None
+    tag: str
+    title: str
+    priority: str
+
+
+class DailyAnswer(Answer):
+    """Columns of equal length: of each day the last trend, with 5, 50 and 95 % (null: not known)."""
+
+    t: tuple[float, ...]
+    lost_motion_deg: tuple[tuple[float | None, float | None, float | None], ...]
+    elongation_percent: tuple[tuple[float | None, float | None, float | None], ...]
+
+
 class HistoryAnswer(Answer):
     """Columns of equal length; a row of nulls breaks the line where nothing was measured.
 
-    `t`: seconds since 1970. `low_mm`, `high_mm`: the band in force then. `elongation_percent`: from the lag alone.
+    `t`: seconds since 1970. `low_mm`, `high_mm`: the band in force then. `elongation_percent`: from the lag alone;
+    `tightener_low_percent`, `tightener_high_percent`: from the spring, for no and for full ride-out of the chain.
+    `slap_mm`, `lag_p2p_deg`: kept for 35 days. `alarms`: of priority alarm alone where they are older than the outbox.
+    `by_hand`: time and elongation of each measurement of links.
     """
 
     engine: Slug
@@ -206,6 +228,16 @@ class HistoryAnswer(Answer):
     rpm: tuple[float | None, ...]
     casing_c: tuple[float | None, ...]
     hours: tuple[float | None, ...]
+    tightener_low_percent: tuple[float | None, ...]
+    tightener_high_percent: tuple[float | None, ...]
+    tension_n: tuple[float | None, ...]
+    slap_mm: tuple[float | None, ...]
+    lag_p2p_deg: tuple[float | None, ...]
+    frame_c: tuple[float | None, ...]
+    load_percent: tuple[float | None, ...]
+    daily: DailyAnswer
+    by_hand: tuple[tuple[float, float], ...]
+    alarms: tuple[AlarmSpan, ...]
     marks: tuple[MarkAnswer, ...]
 
 

@@ -1,4 +1,4 @@
-"""What can be asked for: the present, the course, the record, the work sheets."""
+"""What can be read: the present, the trends, the record, the work sheets."""
 
 import asyncio
 import io
@@ -113,7 +113,7 @@ class Views:
                 "GET",
                 "/api/history",
                 self.history,
-                "The course over time, thinned for a plot.",
+                "All series over time, thinned for a plot, with alarms and work.",
                 query=HistoryQuery,
                 answer=HistoryAnswer,
             ),
@@ -205,7 +205,12 @@ class Views:
         q: HistoryQuery = call.query
         engine = self._engine(q.engine)
         log = self._book(call, q.engine)
-        return answered(await self._read(call.address, lambda: course(engine, log, self._shelf.history(), q)))
+        topic = self._topics.event(engine.slug)
+        return answered(
+            await self._read(
+                call.address, lambda: course(engine, log, self._shelf.history(), self._shelf.state(), topic, q)
+            )
+        )
 
     async def events(self, call: Call) -> Response:
         """GET /api/events."""

@@ -338,8 +338,8 @@ def test_the_course_is_drawn(screen: Screen, size: tuple[int, int]) -> None:
     """Pins that a year is drawn with its summary, limits, work done and a table, and the forecast to the limit."""
     screen.open("trends", size)
     screen.press("input[value=ahead]")
-    screen.until(lambda: "retightened" in screen.text(".marks"), "the year with the work done")
-    assert "earliest (1 in 20)" in " ".join(screen.texts("figcaption"))
+    screen.until(lambda: "Retightened" in screen.text(".marks"), "the year with the work done")
+    assert "earliest" in " ".join(screen.texts("figcaption"))
     assert len(screen.driver.find_elements(By.CSS_SELECTOR, ".charts canvas")) == 3
     labels = [e.get_attribute("aria-label") for e in screen.driver.find_elements(By.CSS_SELECTOR, ".plot [role=img]")]
     assert len(labels) == 4 and all(labels)
@@ -362,13 +362,72 @@ def test_the_course_is_drawn(screen: Screen, size: tuple[int, int]) -> None:
     assert screen.sideways() <= 0
 
 
+def test_trends_are_zoomed_compared_and_taken_away(screen: Screen) -> None:
+    """Pins zoom by keys and by dates, reading by keys, every series, alarms on the time line, two periods overlaid, and
+    that a CSV has what is shown."""
+    screen.open("trends", b.DESK)
+    screen.driver.execute_script(
+        "window.saved = []; HTMLAnchorElement.prototype.click = function () { saved.push(this) }"
+    )
+    screen.press("input[value='30d']")
+    busy = "return document.querySelector('.charts').dataset.busy !== 'true'"
+    words = ".view-trends > [role=status]"
+
+    def drawn(within: str) -> None:
+        screen.until(lambda: within in screen.text(words) and screen.driver.execute_script(busy), within, 60)
+
+    drawn("Ten-minute medians")
+    charts = screen.driver.find_elements(By.CSS_SELECTOR, "[name=chart]")
+    for box in charts:
+        if not box.is_selected():
+            box.click()
+    assert len(screen.driver.find_elements(By.CSS_SELECTOR, ".charts canvas")) == len(charts) == 9
+    assert "by the tightener" in screen.text("[data-chart=elongation] .lines")
+    assert "No figures" not in " ".join(screen.texts("figcaption"))
+    assert any("Camshaft lag near its limit" in x and "to now" in x for x in screen.texts("ul.marks li"))
+    plot = screen.driver.find_element(By.CSS_SELECTOR, "[data-chart=lag] .plot")
+    plot.send_keys(Keys.ARROW_LEFT)
+    screen.until(
+        lambda: "lag near its limit" in screen.text("[data-chart=lag] .at"), "read by keys, with the alarm", 30
+    )
+    value = "return document.getElementById('trend-from').value"
+    first = screen.driver.execute_script(value)
+    plot.send_keys("+")
+    screen.until(lambda: screen.driver.execute_script(value) > first, "zoomed in", 30)
+    screen.driver.find_element(By.CSS_SELECTOR, "#trend-compare option[value=before]").click()
+    screen.until(lambda: "the other period" in screen.text("[data-chart=lag] .lines"), "overlaid", 30)
+    screen.press("[aria-label*=CSV]")
+    table = screen.driver.execute_async_script("fetch(saved[0].href).then((r) => r.text()).then(arguments[0])")
+    rows = [row.split(",") for row in str(table).split()]
+    assert rows[0][:3] == ["period", "time_utc", "hours"] and {row[0] for row in rows[1:]} == {"shown", "other"}
+    screen.press("[aria-label*=picture]")
+    screen.until(lambda: screen.driver.execute_script("return saved.length") == 2, "the picture", 30)
+    assert screen.sideways() <= 0
+
+
+def test_a_note_is_put_at_a_time(screen: Screen) -> None:
+    """Pins that a note asks for a log-in and is booked after it, at the time given, with the running hours then."""
+    screen.open("trends", b.DESK)
+    screen.press(".view-trends .book summary")
+    screen.driver.find_element(By.ID, "note-text").send_keys("Oil changed")
+    at = time.strftime("%Y-%m-%dT%H:%M", time.gmtime(time.time() - 7_200))
+    screen.driver.execute_script("document.getElementById('note-at').value = arguments[0]", at)
+    screen.press(".view-trends .book [type=submit]")
+    screen.until(lambda: "Log in first" in screen.text("#login-why"), "asked to log in", 60)
+    screen.log_in()
+    screen.until(lambda: screen.crew.asked, "booked", 60)
+    entry = screen.crew.asked[0][0]["entry"]
+    assert entry["kind"] == "note" and entry["note"] == "Oil changed" and entry["person"] == "second"
+    assert time.strftime("%Y-%m-%dT%H:%M", time.gmtime(entry["utc_s"])) == at
+
+
 @SIZES
 def test_the_log_is_filtered(screen: Screen, size: tuple[int, int]) -> None:
     """Pins that the record is listed, filtered by kind and by word, and older pages come on asking."""
     screen.open("log", size)
     screen.until(lambda: len(screen.texts(".log tbody tr")) == 100, "the first page")
     screen.press(".view-log > p > button")
-    screen.until(lambda: len(screen.texts(".log tbody tr")) == 121, "the second")
+    screen.until(lambda: len(screen.texts(".log tbody tr")) == 125, "the second")
     screen.driver.find_element(By.ID, "log-word").send_keys("no. 77")
     screen.until(lambda: len(screen.texts(".log tbody tr")) == 1, "one word")
     screen.driver.find_element(By.ID, "log-word").clear()

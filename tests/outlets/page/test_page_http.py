@@ -78,6 +78,25 @@ def test_the_present_is_the_boards(ground: Ground) -> None:
     assert engine.alarms[0].causes and present.fresh
 
 
+def test_trends_have_every_series_the_history_holds(ground: Ground) -> None:
+    """Pins columns of one length, what follows from the spring, daily ranges, and alarms from raised to ended."""
+    query = {"engine": "main", "from": NOW - 60 * rig.DAY_S, "to": NOW, "points": 300}
+    got = HistoryAnswer.model_validate_json(ground.client.get("/api/history", params=query).text)
+    columns = [
+        c for c in HistoryAnswer.model_fields if c.endswith(("_deg", "_mm", "_n", "_c", "_percent", "rpm", "hours"))
+    ]
+    assert len(columns) == 15 and {len(getattr(got, c)) for c in columns} == {len(got.t)}
+    empty = [c for c in columns if all(x is None for x in getattr(got, c))]
+    assert empty == ["lag_p2p_deg"]
+    k = next(i for i, x in enumerate(got.spring_mm) if x is not None)
+    low, high = got.tightener_low_percent[k], got.tightener_high_percent[k]
+    assert low is not None and high is not None and low != high
+    assert len(got.daily.t) == 40 and got.daily.lost_motion_deg[-1][0] < got.daily.lost_motion_deg[-1][2]
+    assert [(a.tag, a.end is None) for a in got.alarms] == [("lag-near", False), ("lag-near", True)]
+    first = got.alarms[0]
+    assert first.end is not None and first.end - first.t == pytest.approx(3 * rig.DAY_S)
+
+
 def test_history_is_the_stores_means(ground: Ground, filled: Settings) -> None:
     """Pins that each point is the mean of the medians in its interval, and that nothing is drawn over a standstill."""
     query = {"engine": "main", "from": NOW - 40 * 86_400, "to": NOW, "points": 300}
@@ -165,7 +184,7 @@ def test_events_page_by_page_without_gap(ground: Ground) -> None:
         before = page["older"]
         if before is None:
             break
-    assert [e["seq"] for e in seen] == list(range(121, 0, -1))
+    assert [e["seq"] for e in seen] == list(range(125, 0, -1))
     assert seen[-1]["engine"] == "main" and seen[0]["engine"] is None
     kinds = ground.client.get("/api/events", params={"kind": "adjustment"}).json()["events"]
     assert [e["kind"] for e in kinds] == ["adjustment"]
@@ -174,7 +193,7 @@ def test_events_page_by_page_without_gap(ground: Ground) -> None:
 def test_csv_is_no_formula(ground: Ground) -> None:
     """Pins that text which begins like a formula cannot run in a spreadsheet, and that both tables come."""
     events = ground.client.get("/api/events.csv").text.splitlines()
-    assert len(events) == 122 and "'=made up no. 119" in events[1]
+    assert len(events) == 126 and "'=made up no. 119" in events[1]
     assert "retightened" in ground.client.get("/api/bookings.csv", params={"engine": "main"}).text
 
 

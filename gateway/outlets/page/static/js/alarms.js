@@ -33,6 +33,7 @@ export function update(present, loss) {
   const calling = all.filter(stands);
   text(count, calling.length === 0 ? "No alarms" : counted(calling));
   root.classList.toggle("quiet", all.length === 0);
+  root.classList.toggle("none", calling.length === 0);
   root.classList.toggle("old", loss !== null);
   document.documentElement.dataset.alarmColour = present.alarm_colour;
   announce(all);

@@ -26,8 +26,12 @@ export async function get(path, query = {}) {
 export async function save(path, query, name) {
   const response = await reach(`${path}?${new URLSearchParams(query)}`, {});
   if (!response.ok) await answer(response);
+  saveBlob(await response.blob(), name);
+}
+
+export function saveBlob(blob, name) {
   const link = document.createElement("a");
-  link.href = URL.createObjectURL(await response.blob());
+  link.href = URL.createObjectURL(blob);
   link.download = name;
   link.click();
   setTimeout(() => URL.revokeObjectURL(link.href), 60000);

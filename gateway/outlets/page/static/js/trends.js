@@ -1,25 +1,34 @@
-// The course: lag, elongation and spring over time with limits, work done, and the fit continued to the limit;
-// and the lag over one turn of the crank.
-import { day, h, lay, number, s, stamp, text, time } from "./dom.js";
-import { get } from "./api.js";
+// Trends: every series of the history over any time, with limits, work, alarms and the forecast; two periods overlaid.
+import { day, h, lay, number, stamp, text, time } from "./dom.js";
+import { get, post, saveBlob } from "./api.js";
+import { askLogin } from "./login.js";
 import { explained } from "./now.js";
-import { HELP } from "./words.js";
+import { leave as leaveTurn, oneTurn } from "./turn.js";
+import { PRIORITY } from "./words.js";
 
 const H = 3600, D = 86400;
-const SPANS = { "6h": ["6 hours", 6 * H], "2d": ["2 days", 2 * D], "30d": ["30 days", 30 * D], "1y": ["1 year", 365 * D], "5y": ["5 years", 1826 * D], ahead: ["to the limit", 365 * D] };
+const SPANS = { "6h": ["6 hours", 6 * H], "2d": ["2 days", 2 * D], "30d": ["30 days", 30 * D], "1y": ["1 year", 365 * D], "5y": ["5 years", 1826 * D], ahead: ["with the forecast", 365 * D] };
 const RENEW_MS = { "6h": 60000, "2d": 120000 };
-const AHEAD_MAX = 4 * 365 * D;
+const AHEAD_MAX = 4 * 365 * D, SHORTEST = 600, LONGEST = 30 * 365 * D;
+// Charts beyond the first three are shown on request.
+const CHARTS = { lag: "Camshaft lag", elongation: "Elongation", spring: "Spring length", lost: "Lost motion", slap: "Slap", share: "Tightener's share", speed: "Speed", load: "Load", temperature: "Temperatures" };
+let wanted = new Set(["lag", "elongation", "spring"]);
 let span = "2d";
+let win = null;
+let compare = "";
+let scale = "limits";
 let engine = "";
 let present = null;
 let asked = 0;
 let timer = 0;
 let plots = [];
 let turn = null;
-let turning = null;
 let got = null;
+let other = null;
 let root = null;
 let ready = null;
+// The chart that had the keyboard before all were drawn again.
+let again = "";
 
 // The chart library, loaded when this view is first opened.
 const library = () => {
@@ -32,104 +41,192 @@ const library = () => {
 export function leave() {
   asked++;
   clearTimeout(timer);
-  for (const p of plots) p.destroy();
+  for (const p of plots) p.u.destroy();
   plots = [];
-  if (turning) turning.destroy();
-  turn = turning = null;
+  leaveTurn();
+  turn = null;
 }
 
 export function update(_root, body) {
+  const first = !present;
   present = body;
-  if (turn) turn.update(mine());
+  if (first && root) show(root, body);
+  else if (turn) turn.update(mine());
 }
 
 const mine = () => present.engines.find((e) => e.slug === engine) || present.engines[0];
+const nowS = () => { const e = mine(); return Date.parse(e.ts || present.ts) / 1000; };
+const ymd = (s) => new Date(s * 1000).toISOString().slice(0, 10);
 
 export async function show(where, body) {
   root = where;
-  await library();
   present = body;
   leave();
+  const turnNo = asked;
   if (!body || !body.engines.length) {
-    root.replaceChildren(h("h2", {}, "Course"), h("p", {}, "Nothing is heard from the gateway yet."));
+    root.replaceChildren(h("h2", {}, "Trends"), h("p", {}, "No data from the gateway yet."));
     present = null;
     return;
   }
   engine = mine().slug;
+  await library();
+  if (turnNo !== asked) return;
   const spans = h("fieldset", { class: "spans" }, h("legend", {}, "Over"), Object.entries(SPANS).map(([key, [name]]) =>
-    h("label", {}, h("input", { type: "radio", name: "span", value: key, checked: key === span, onchange: () => { span = key; load(); } }), ` ${name}`)));
+    h("label", {}, h("input", { type: "radio", name: "span", value: key, checked: key === span, onchange: () => { span = key; win = null; load(); } }), ` ${name}`)));
   const which = body.engines.length > 1
-    ? h("p", {}, h("label", {}, "Engine ", h("select", { onchange: (e) => { engine = e.target.value; turn.update(mine(), true); load(); } },
+    ? h("p", {}, h("label", {}, "Engine ", h("select", { onchange: (e) => { engine = e.target.value; compare = ""; turn.update(mine(), true); load(); } },
       body.engines.map((e) => h("option", { value: e.slug, selected: e.slug === engine }, e.name))))) : null;
-  const said = h("p", { role: "status", class: "words" });
+  const date = (id) => h("input", { id, type: "date", required: true, onchange: dated });
+  const from = date("trend-from"), to = date("trend-to");
+  const press = (label, words, call) => h("button", { type: "button", "aria-label": words, title: words, onclick: call }, label);
+  const periods = h("select", { id: "trend-compare", onchange: (e) => choose(e.target.value) });
+  const scales = h("select", { id: "trend-scale", onchange: (e) => { scale = e.target.value; draw(); } }, h("option", { value: "limits", selected: scale === "limits" }, "with the limits"), h("option", { value: "figures", selected: scale === "figures" }, "figures only"));
+  const tools = h("div", { class: "trend-tools" },
+    h("p", {}, h("label", { for: "trend-from" }, "From"), from, h("label", { for: "trend-to" }, "to"), to),
+    h("p", {}, press("◀", "Earlier", () => pan(-0.5)), press("▶", "Later", () => pan(0.5)), press("+", "Zoom in", () => zoom(0.5)), press("−", "Zoom out", () => zoom(2))),
+    h("p", {}, h("label", { for: "trend-compare" }, "Compare with"), periods), h("p", {}, h("label", { for: "trend-scale" }, "Scale"), scales),
+    h("p", {}, press("CSV", "Save the figures shown as CSV", saveCsv), press("PNG", "Save the charts shown as a picture", savePng)));
+  const chosen = h("fieldset", { class: "spans" }, h("legend", {}, "Charts"), Object.entries(CHARTS).map(([key, name]) =>
+    h("label", {}, h("input", { type: "checkbox", name: "chart", value: key, checked: wanted.has(key), onchange: (e) => { if (e.target.checked) wanted.add(key); else wanted.delete(key); draw(); } }), ` ${name}`)));
+  const words = h("p", { role: "status", class: "words" });
   const charts = h("div", { class: "charts" });
-  const marks = h("ol", { class: "marks" });
+  const marks = h("ol", { class: "marks" }), alarms = h("ul", { class: "marks" });
   turn = oneTurn();
-  const legend = h("p", { class: "words" }, "Solid: measured. Dashed: the fit and where it goes on to; nine of ten cases lie within its shade. Numbers: work done, named below.");
-  lay(root, h("h2", {}, "Course"), which, spans, said, legend, charts, marks, turn.el);
-  root.parts = { said, charts, marks };
+  const legend = h("details", {}, h("summary", {}, "How to read the charts"), h("ul", { class: "legend" }, [
+    "Solid line: measured. A gap: not measured.", "From the line “now” on: the forecast, dashed; nine of ten cases lie within its shade.",
+    "Numbers above a chart: work and notes, listed below. Bars at the bottom edge: alarms, listed below.", "Dotted line: the other period.",
+    "Drag over a chart to zoom in, Ctrl and the wheel zoom, a double click zooms out. Touch: one finger reads, two fingers zoom and move.",
+    "Keyboard, on a chart: arrows read (with Shift: faster), plus and minus zoom, Page Up and Page Down move.",
+  ].map((x) => h("li", {}, x))));
+  const more = h("details", { class: "trend-more", open: !matchMedia("(max-width: 40rem)").matches }, h("summary", {}, "Dates, comparison, charts"), tools, chosen);
+  lay(root, h("h2", {}, "Trends"), which, spans, more, words, legend, charts, h("h3", {}, "Work and notes"), marks, noteForm(), h("h3", {}, "Alarms"), alarms, turn.el);
+  root.parts = { words, charts, marks, alarms, from, to, periods, spans };
   turn.update(mine());
+  load();
+}
+
+// -- which time ----------------------------------------------------------------------------------------------------
+
+const shownWindow = () => win || { from: nowS() - SPANS[span][1], to: nowS() + 60 };
+
+function dated() {
+  const { from, to } = root.parts;
+  const a = Date.parse(from.value) / 1000, b = Date.parse(to.value) / 1000 + D;
+  if (Number.isFinite(a) && Number.isFinite(b) && b > a) move(a, b);
+}
+
+function move(from, to) {
+  const length = Math.min(Math.max(to - from, SHORTEST), LONGEST);
+  const middle = (from + to) / 2;
+  win = { from: Math.max(0, middle - length / 2), to: middle + length / 2 };
+  for (const radio of root.parts.spans.querySelectorAll("input")) radio.checked = false;
+  load();
+}
+
+const pan = (share) => { const w = shownWindow(), by = (w.to - w.from) * share; move(w.from + by, w.to + by); };
+function zoom(factor, at = null) {
+  const w = shownWindow(), about = at ?? (w.from + w.to) / 2;
+  move(about - (about - w.from) * factor, about + (w.to - about) * factor);
+}
+
+// "before": the period just before the one shown; "work:<time>": before and after that work.
+function choose(value) {
+  compare = value;
+  if (value.startsWith("work:")) {
+    const at = Number(value.slice(5)), w = shownWindow(), length = Math.min(Math.max(w.to - w.from, D), Math.max(nowS() - at, D));
+    return move(at, at + length);
+  }
   load();
 }
 
 async function load() {
   clearTimeout(timer);
   const turnNo = ++asked;
-  const e = mine();
-  const now = e.ts ? Date.parse(e.ts) / 1000 : Date.parse(present.ts) / 1000;
-  const { said } = root.parts;
+  const e = mine(), w = shownWindow(), now = nowS();
+  const { words, charts } = root.parts;
+  charts.dataset.busy = "true";
   try {
     const points = Math.min(2000, Math.max(200, Math.round(root.clientWidth)));
-    const body = await get("/api/history", { engine: e.slug, from: now - SPANS[span][1], to: now + 60, points });
+    const ask = (a, b) => get("/api/history", { engine: e.slug, from: a, to: b, points });
+    const end = Math.max(Math.min(w.to, now + 60), w.from + 60), length = end - w.from;
+    const [body, before] = await Promise.all([ask(w.from, end), compare ? ask(Math.max(0, w.from - length), w.from) : null]);
     if (turnNo !== asked) return;
-    got = { ...body, now };
+    got = { ...body, now, from: w.from, to: w.to };
+    other = before && { ...before, shift: length };
+    root.parts.from.value = ymd(w.from);
+    root.parts.to.value = ymd(w.to - 1);
     draw();
-    if (RENEW_MS[span]) timer = setTimeout(load, RENEW_MS[span]);
+    if (!win && RENEW_MS[span]) timer = setTimeout(load, RENEW_MS[span]);
   } catch (problem) {
-    if (turnNo === asked) text(said, problem.message);
+    if (turnNo === asked) text(words, problem.message);
   }
+  delete charts.dataset.busy;
+}
+
+// -- what is drawn -------------------------------------------------------------------------------------------------
+
+// One chart: tables [times, column, …], a series for each column, limits, forecast.
+function specs(e) {
+  const l = e.limits, column = (key) => [got.t, got[key]];
+  const line = (label, more = {}) => ({ label, stroke: "--line", width: 2, ...more });
+  const thin = (label, more = {}) => ({ label, stroke: "--limit", width: 1, dash: [4, 4], ...more });
+  const daily = (key, order = [0, 1, 2]) => [got.daily.t, ...order.map((k) => got.daily[key].map((r) => r[k]))];
+  const made = {
+    lag: { help: "lag_deg", unit: "°", digits: 2, keys: ["lag_deg"], tables: [column("lag_deg")], series: [line("lag")],
+      limits: [["limit", l.lag_limit_deg], ["warning limit", l.lag_near_deg]], both: true, fit: fitOf(e, "lag_deg", "lag-limit", l.lag_limit_deg, "camshaft_set") },
+    elongation: { help: "by_lag", title: "Chain elongation, by each estimate", unit: "%", digits: 2, keys: ["elongation_percent"],
+      tables: [[got.t, got.tightener_low_percent, got.tightener_high_percent, got.elongation_percent], daily("elongation_percent"), [got.by_hand.map((x) => x[0]), got.by_hand.map((x) => x[1])]], main: 2,
+      series: [thin("by the tightener, least", { stroke: "--band-edge" }), thin("by the tightener, most", { stroke: "--band-edge" }), line("by the lag"),
+        thin("all together, 5 %", { stroke: "--fit", dash: [2, 4] }), thin("all together", { stroke: "--fit", dash: undefined }), thin("all together, 95 %", { stroke: "--fit", dash: [2, 4] }),
+        { label: "links by hand", stroke: "--ink", width: 0, points: true }],
+      bands: [[2, 1, "--band"]], limits: [["limit", l.elongation_limit_percent], ["warning limit", l.elongation_near_percent]], fit: fitOf(e, "elongation_percent", "elongation-limit", l.elongation_limit_percent, "camshaft_set") },
+    spring: { help: "band", unit: "mm", digits: 1, keys: ["spring_mm", "low_mm", "high_mm"], tables: [[got.t, got.low_mm, got.high_mm, got.spring_mm]], main: 2,
+      series: [thin("band, lower end", { step: true, dash: undefined }), thin("band, upper end", { step: true, dash: undefined }), line("length")], bands: [[2, 1, "--band"]], limits: [] },
+    lost: { help: "lost_motion_deg", unit: "°", digits: 2, keys: [], tables: [daily("lost_motion_deg", [0, 2, 1])], series: [thin("5 %"), thin("95 %"), line("lost motion")], main: 2, bands: [[2, 1, "--band"]], limits: [] },
+    slap: { help: "slap_mm", unit: "mm", digits: 2, keys: ["slap_mm"], tables: [column("slap_mm")], series: [line("slap")], limits: [["limit", l.slap_mm]] },
+    share: { help: "tension_n", unit: "N", digits: 0, keys: ["tension_n"], tables: [column("tension_n")], series: [line("share")], limits: [] },
+    speed: { help: "rpm", unit: "rpm", digits: 1, keys: ["rpm"], tables: [column("rpm")], series: [line("speed")], limits: [] },
+    load: { help: "load_percent", unit: "%", digits: 0, keys: ["load_percent"], tables: [column("load_percent")], series: [line("load")], limits: [] },
+    temperature: { help: "casing_c", title: "Temperatures, °C", unit: "°C", digits: 1, keys: ["casing_c", "frame_c"], tables: [[got.t, got.casing_c, got.frame_c]], series: [line("chain casing"), line("engine frame", { stroke: "--other", dash: [8, 3] })], limits: [] },
+  };
+  return Object.keys(CHARTS).filter((key) => wanted.has(key)).map((key) => ({ key, name: CHARTS[key], main: 0, ...made[key] }));
 }
 
 function draw() {
-  const e = mine();
-  const { said, charts, marks } = root.parts;
-  for (const p of plots) p.destroy();
+  if (!got || !root.parts) return;
+  const e = mine(), { words, charts, marks, alarms, periods } = root.parts;
+  for (const p of plots) p.u.destroy();
   plots = [];
   const n = got.t.length;
-  text(said, n ? `${got.grade === "minutes" ? "Means of a minute" : "Ten-minute medians of steady running"}, ${stamp(got.t[0] * 1000)} to ${stamp(got.t[n - 1] * 1000)} UTC.`
+  text(words, n ? `${got.grade === "minutes" ? "Means of a minute" : "Ten-minute medians of steady running"}, ${stamp(got.t[0] * 1000)} to ${stamp(got.t[n - 1] * 1000)} UTC.`
     : "Nothing was recorded in this time.");
-  const l = e.limits;
-  const specs = [
-    { key: "lag_deg", help: "lag_deg", name: "Camshaft lag", unit: "°", digits: 2, data: [got.lag_deg], limits: [["limit", l.lag_limit_deg], ["near", l.lag_near_deg]], fit: fitOf(e, "lag_deg", "lag-limit", l.lag_limit_deg, "camshaft_set") },
-    { key: "elongation_percent", help: "by_lag", name: "Chain elongation, by the lag", unit: "%", digits: 2, data: [got.elongation_percent], limits: [["limit", l.elongation_limit_percent], ["near", l.elongation_near_percent]], fit: fitOf(e, "elongation_percent", "elongation-limit", l.elongation_limit_percent, "camshaft_set") },
-    { key: "spring_mm", help: "band", name: "Spring length and its band", unit: "mm", digits: 1, data: [got.spring_mm, got.low_mm, got.high_mm], limits: [], fit: null },
-  ];
-  charts.replaceChildren();
-  for (const spec of specs) charts.append(chart(spec));
+  charts.replaceChildren(...specs(e).map(chart));
   marks.replaceChildren(...got.marks.map((m) => h("li", {}, `${stamp(m.t * 1000)}: ${m.text}`)));
+  if (!got.marks.length) marks.replaceChildren(h("li", { class: "none" }, "None in this time."));
+  alarms.replaceChildren(...(got.alarms.length ? got.alarms.map((a) => h("li", {}, `${PRIORITY[a.priority] || a.priority}: ${a.title}, ${stamp(a.t * 1000)} to ${a.end === null ? "now" : stamp(a.end * 1000)}`)) : [h("li", { class: "none" }, "None in this time.")]));
+  const works = got.marks.filter((m) => m.kind !== "note");
+  const options = [["", "nothing"], ["before", "the period before"], ...works.map((m) => [`work:${m.t}`, `before ${m.kind.replaceAll("-", " ")}, ${day(m.t * 1000)}`])];
+  if (compare.startsWith("work:") && !options.some(([key]) => key === compare)) options.push([compare, `before ${day(Number(compare.slice(5)) * 1000)}`]);
+  periods.replaceChildren(...options.map(([key, name]) => h("option", { value: key, selected: key === compare }, name)));
 }
 
 // The fit as the gateway published it, over the time it was made from and on to the limit.
 function fitOf(e, key, tag, limit, since) {
   const t = e.trend;
   if (!t || t[key].p50 === null || t[`${key}_per_1000h`].p50 === null) return null;
-  const from_h = t.hours - (t.hours_since[since] ?? 0);
-  const past = [];
-  got.t.forEach((x, i) => {
-    const hours = got.hours[i];
-    if (hours !== null && hours >= from_h) past.push([x, t[key].p50 + (t[`${key}_per_1000h`].p50 * (hours - t.hours)) / 1000]);
-  });
   const found = t.limits.find((x) => x.limit === tag);
-  const when = (ymd) => (ymd ? Date.parse(`${ymd}T12:00:00Z`) / 1000 : null);
+  const when = (date) => (date ? Date.parse(`${date}T12:00:00Z`) / 1000 : null);
   const likely = found && when(found.date.p50);
   const pace = likely ? found.hours_to.p50 / (likely - Date.parse(t.ts) / 1000) : 0.8 / H;
   const slow = t[`${key}_per_1000h`].p05;
-  return { past, now: Date.parse(t.ts) / 1000, level: t[key], limit, slowest: slow === null ? 0 : (slow * pace) / 1000, reached: found && found.hours_to.p50 === 0,
+  return { now: Date.parse(t.ts) / 1000, level: t[key], limit, slowest: slow === null ? 0 : (slow * pace) / 1000, reached: found && found.hours_to.p50 === 0,
     early: found && when(found.date.p05), likely, late: found && when(found.date.p95) };
 }
 
-// All pictures share one time: it reaches to where the nearest limit is reached at the latest.
+// With the forecast all charts reach to where the nearest limit is reached at the latest.
 function horizon() {
+  if (win) return got.to;
+  if (span !== "ahead") return got.now;
   const e = mine();
   const fits = [fitOf(e, "lag_deg", "lag-limit", 0, "camshaft_set"), fitOf(e, "elongation_percent", "elongation-limit", 0, "camshaft_set")];
   const ends = fits.filter(Boolean).map((f) => f.late || f.likely || f.early).filter(Boolean);
@@ -138,47 +235,119 @@ function horizon() {
 }
 
 function chart(spec) {
-  const box = h("div", { class: "plot" });
-  const known = spec.data[0].filter((v) => v !== null);
-  const end = known.length ? `Lowest ${number(Math.min(...known), spec.digits)}, highest ${number(Math.max(...known), spec.digits)}, last ${figure(known[known.length - 1], spec)}.` : "No figures in this time.";
-  const reach = spec.fit && spec.fit.reached ? " The limit is reached." : spec.fit && spec.fit.likely ? ` Reaches ${figure(spec.fit.limit, spec)} about ${day(spec.fit.likely * 1000)}${spec.fit.early ? `, earliest (1 in 20) ${day(spec.fit.early * 1000)}` : ""}.` : "";
-  const at = h("p", { class: "at", "aria-hidden": "true" });
-  const { button, note } = explained(spec.help, `${spec.name}, ${spec.unit}`);
-  queueMicrotask(() => plot(spec, box, at, `${spec.name}. ${end}${reach}`));
-  return h("figure", {}, h("figcaption", {}, h("h3", {}, button), note, h("span", { class: "words" }, `${end}${reach}`)), box, at, table(spec));
+  const box = h("div", { class: "plot", tabindex: "0", role: "group" });
+  const main = spec.tables[0][spec.main + 1];
+  const known = main.filter((v) => v !== null);
+  const ends = known.length ? `Lowest ${number(Math.min(...known), spec.digits)}, highest ${number(Math.max(...known), spec.digits)}, last ${figure(known[known.length - 1], spec)}.` : "No figures in this time.";
+  const f = spec.fit;
+  const reach = f && f.reached ? " The limit is reached." : f && f.likely ? ` Reaches ${figure(f.limit, spec)} about ${day(f.likely * 1000)}${f.early ? `, earliest (1 in 20) ${day(f.early * 1000)}` : ""}.` : "";
+  const at = h("p", { class: "at", role: "status" });
+  const { button, note } = explained(spec.help, spec.title || `${spec.name}, ${spec.unit}`);
+  queueMicrotask(() => plot(spec, box, at, `${spec.name}. ${ends}${reach}`));
+  return h("figure", { "data-chart": spec.key }, h("figcaption", {}, h("h3", {}, button), note, h("span", { class: "words" }, `${ends}${reach}`), names(spec)), box, at, table(spec, main));
+}
+
+// What each line of a chart is, where there are several.
+function names(spec) {
+  if (spec.series.length < 2 && !other) return null;
+  const all = [...spec.series.map((x) => [x.label, x]), ...(other && spec.keys.length ? [["the other period", { stroke: "--other" }]] : [])];
+  return h("ul", { class: "lines" }, all.map(([label, x]) => h("li", { "data-ink": x.stroke.slice(2), "data-dashed": String(Boolean(x.dash) || x.stroke === "--other") }, label)));
 }
 
 const figure = (v, spec) => `${number(v, spec.digits)}${spec.unit === "°" ? "" : " "}${spec.unit}`;
-
 const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
 // Figures without a neighbour, which no line shows: a head in bursts has hardly any others by the minute.
 function alone(u, i, all) {
   const v = u.data[i];
-  return all ? null : v.flatMap((x, k) => (x !== null && (v[k - 1] ?? null) === null && (v[k + 1] ?? null) === null ? [k] : []));
+  return all ? null : v.flatMap((x, k) => (x !== null && x !== undefined && (v[k - 1] ?? null) === null && (v[k + 1] ?? null) === null ? [k] : []));
 }
 
-function plot(spec, box, at, said) {
+function plot(spec, box, at, words) {
   if (!box.isConnected) return;
-  const style = { card: ink("--card"), ink: ink("--ink"), faint: ink("--grid"), line: ink("--line"), band: ink("--band"), limit: ink("--limit"), fit: ink("--fit") };
-  const from = got.now - SPANS[span][1];
-  const to = span === "ahead" ? horizon() : got.now;
-  const axis = { stroke: style.ink, grid: { stroke: style.faint, width: 1 }, ticks: { stroke: style.faint, width: 1 }, font: "13px system-ui, sans-serif" };
-  const series = spec.data.map((_, i) => ({ label: ["value", "least", "most"][i], stroke: i ? style.limit : style.line, width: i ? 1 : 2, dash: i ? [2, 4] : undefined, points: { show: got.t.length < 60 && !i, size: 4, filter: i ? () => null : alone }, spanGaps: false }));
+  const style = Object.fromEntries(["card", "ink", "grid", "line", "band", "limit", "fit", "other", "alarm", "warning", "caution"].map((k) => [k, ink(`--${k}`)]));
+  const axis = { stroke: style.ink, grid: { stroke: style.grid, width: 1 }, ticks: { stroke: style.grid, width: 1 }, font: "13px system-ui, sans-serif" };
+  const tables = spec.tables.filter((x) => x[0].length || x === spec.tables[0]);
+  const series = spec.tables.flatMap((x) => (tables.includes(x) ? x.slice(1).map(() => true) : x.slice(1).map(() => false))).map((keep, i) => keep && spec.series[i]).filter(Boolean);
+  if (other && spec.keys.length) {
+    tables.push([other.t.map((t) => t + other.shift), other[spec.keys[0]]]);
+    series.push({ label: "the other period", stroke: "--other", width: 2, dash: [2, 4] });
+  }
+  const data = tables.length > 1 ? uPlot.join(tables) : tables[0];
+  const from = got.from, to = horizon();
+  const few = got.t.length < 60;
+  const lines = series.map((x) => ({ label: x.label, stroke: ink(x.stroke), width: x.width, dash: x.dash, spanGaps: false, paths: x.step ? uPlot.paths.stepped({ align: 1 }) : x.points ? () => null : undefined,
+    points: { show: Boolean(x.points) || (x.width > 1 && few), size: x.points ? 9 : 4, filter: x.points || x.width < 2 ? undefined : alone } }));
+  for (const x of lines) if (!x.points.filter) delete x.points.filter;
   const u = new uPlot({
     width: box.clientWidth, height: box.clientWidth < 500 ? 190 : 230, tzDate: (t) => uPlot.tzDate(new Date(t * 1000), "Etc/UTC"),
-    cursor: { drag: { x: false, y: false }, sync: { key: "course" } }, legend: { show: false }, padding: [20, null, null, null],
+    cursor: { drag: { x: true, y: false, setScale: false }, sync: { key: "trends", setSeries: false } }, legend: { show: false }, padding: [20, null, null, null],
     scales: { x: { time: true, range: () => [from, to] }, y: { range: (_, lo, hi) => reachOf(spec, lo, hi) } },
     axes: [{ ...axis, space: 70, size: 50, values: dates }, { ...axis, size: 58, values: (_, vs) => vs.map((v) => number(v, spec.digits)) }],
-    series: [{}, ...series],
-    hooks: { drawAxes: [(p) => under(p, spec, style)], draw: [(p) => over(p, spec, style)], setCursor: [(p) => text(at, pointed(p, spec))] },
-  }, [got.t, ...spec.data], box);
+    series: [{}, ...lines], bands: lines.length >= 3 ? (spec.bands || []).map(([a, b, colour]) => ({ series: [a, b], fill: ink(colour), dir: -1 })) : [],
+    hooks: { drawAxes: [(p) => under(p, spec, style)], draw: [(p) => over(p, spec, style)], setCursor: [(p) => text(at, pointed(p, spec))],
+      setSelect: [(p) => { if (p.select.width > 8) move(p.posToVal(p.select.left, "x"), p.posToVal(p.select.left + p.select.width, "x")); }] },
+  }, data, box);
   u.root.setAttribute("role", "img");
-  u.root.setAttribute("aria-label", said);
-  plots.push(u);
+  u.root.setAttribute("aria-label", words);
+  box.setAttribute("aria-label", `${spec.name}: arrow keys read, plus and minus zoom`);
+  reading(box, u);
+  plots.push({ u, spec, words });
 }
 
-// Day before month in words, so that nobody takes the one for the other; what has not changed is not said again.
+// Reading and moving by wheel, keys and fingers. One finger that moves up or down still scrolls the page.
+function reading(box, u) {
+  const point = (i) => u.setCursor({ left: u.valToPos(u.data[0][i], "x"), top: u.over.clientHeight / 2 });
+  box.addEventListener("keydown", (e) => {
+    const n = u.data[0].length, i = u.cursor.idx ?? n, step = e.shiftKey ? Math.ceil(n / 20) : 1;
+    const keys = { ArrowLeft: () => point(Math.max(0, i - step)), ArrowRight: () => point(Math.min(n - 1, i + step)), Home: () => point(0), End: () => point(n - 1),
+      "+": () => zoom(0.5), "-": () => zoom(2), PageUp: () => pan(-0.5), PageDown: () => pan(0.5) };
+    if (!keys[e.key] || !n) return;
+    e.preventDefault();
+    keys[e.key]();
+    if (!e.key.startsWith("A") && e.key !== "Home" && e.key !== "End") again = box.parentNode.dataset.chart;
+  });
+  u.over.addEventListener("dblclick", () => zoom(2));
+  u.over.addEventListener("wheel", (e) => {
+    // Without Ctrl, and with the chart not chosen, the wheel scrolls the page.
+    if (!e.ctrlKey && document.activeElement !== box) return;
+    e.preventDefault();
+    if (e.shiftKey) pan(Math.sign(e.deltaY || e.deltaX) * 0.2);
+    else zoom(e.deltaY > 0 ? 1.5 : 1 / 1.5, u.posToVal(e.offsetX, "x"));
+  }, { passive: false });
+  const held = new Map();
+  let start = null;
+  const left = (x) => x - u.over.getBoundingClientRect().left;
+  u.over.addEventListener("pointerdown", (e) => {
+    if (e.pointerType !== "touch") return;
+    held.set(e.pointerId, e.clientX);
+    if (held.size === 2) start = [...held.values()].map((x) => u.posToVal(left(x), "x")).sort((a, b) => a - b);
+    else u.setCursor({ left: left(e.clientX), top: u.over.clientHeight / 2 });
+  });
+  u.over.addEventListener("pointermove", (e) => {
+    if (!held.has(e.pointerId)) return;
+    held.set(e.pointerId, e.clientX);
+    if (held.size === 1) u.setCursor({ left: left(e.clientX), top: u.over.clientHeight / 2 });
+  });
+  const lift = (e) => {
+    if (!held.has(e.pointerId)) return;
+    if (held.size === 2 && start) {
+      // What lay under the two fingers at first lies under them at the end.
+      const [a, b] = [...held.values()].map(left).sort((x, y) => x - y);
+      const perPixel = (start[1] - start[0]) / Math.max(b - a, 20), from = start[0] - a * perPixel;
+      start = null;
+      held.clear();
+      move(from, from + u.over.clientWidth * perPixel);
+      return;
+    }
+    held.delete(e.pointerId);
+  };
+  u.over.addEventListener("pointerup", lift);
+  u.over.addEventListener("pointercancel", (e) => held.delete(e.pointerId));
+  if (again === box.parentNode.dataset.chart) { again = ""; box.focus({ preventScroll: true }); }
+}
+
+// Day before month in words, so that nobody takes the one for the other; what has not changed is not repeated.
 function dates(_plot, splits, _axis, _space, step) {
   return splits.map((t, i) => {
     const [date, month, year] = day(t * 1000).split(" ");
@@ -190,33 +359,42 @@ function dates(_plot, splits, _axis, _space, step) {
   });
 }
 
-// What stands where the finger or the mouse is.
+// What stands where the finger, the mouse or the arrow keys are: each line of the chart, and alarms at that time.
 function pointed(p, spec) {
-  const i = p.cursor.idx, v = i === null || i === undefined ? null : spec.data[0][i];
-  return v === null || v === undefined ? "" : `${stamp(got.t[i] * 1000)}: ${figure(v, spec)}`;
+  const i = p.cursor.idx;
+  if (i === null || i === undefined) return "";
+  const t = p.data[0][i];
+  root.parts.at = t;
+  const parts = p.series.slice(1).flatMap((x, k) => {
+    const v = nearest(p.data, k + 1, i);
+    return v === null ? [] : [p.series.length > 2 ? `${x.label} ${figure(v, spec)}` : figure(v, spec)];
+  });
+  const alarms = got.alarms.filter((a) => a.t <= t && (a.end === null || a.end >= t)).map((a) => a.title);
+  return parts.length ? `${stamp(t * 1000)}: ${parts.join(", ")}${alarms.length ? `; ${alarms.join(", ")}` : ""}` : "";
 }
 
-// The limits belong in the picture unless they are so far off that the course would be a flat line.
+// A line that has no figure at this very time but others do: the last one before it, not over a gap.
+function nearest(data, k, i) {
+  for (let j = i; j >= Math.max(0, i - 3); j--) if (data[k][j] !== undefined) return data[k][j];
+  return null;
+}
+
+// The limits belong in the picture, and zero; or the figures alone fill it.
 function reachOf(spec, lo, hi) {
   const limit = spec.limits.length ? spec.limits[0][1] : null;
-  if (lo === null || lo === undefined) [lo, hi] = limit === null ? [mine().limits.low_mm, mine().limits.high_mm] : [0, limit];
-  if (limit !== null) { lo = Math.min(lo, 0); hi = Math.max(hi, limit * 1.18); }
-  const room = Math.max((hi - lo) * 0.06, 0.02);
+  if (lo === null || lo === undefined) [lo, hi] = limit === null ? (spec.key === "spring" ? [mine().limits.low_mm, mine().limits.high_mm] : [0, 1]) : [0, limit];
+  if (limit !== null && scale === "limits") { lo = Math.min(lo, 0); hi = Math.max(hi, limit * 1.18); }
+  const room = Math.max((hi - lo) * 0.06, 10 ** -spec.digits);
   return [lo - room, hi + room];
 }
 
-// The band in force, beneath the curve.
+// Beneath the lines: the time that is still to come.
 function under(p, spec, style) {
-  if (spec.data.length < 3) return;
-  const [, low, high] = spec.data, c = p.ctx;
-  const there = got.t.map((_, i) => i).filter((i) => low[i] !== null);
-  if (there.length < 2) return;
-  const corner = (v) => (i) => [p.valToPos(got.t[i], "x", true), p.valToPos(v[i], "y", true)];
+  const c = p.ctx, { left, top, width, height } = p.bbox, x = p.valToPos(got.now, "x", true);
+  if (x >= left + width - 2 || x < left) return;
   c.save();
-  c.fillStyle = style.band;
-  c.beginPath();
-  [...there.map(corner(high)), ...there.reverse().map(corner(low))].forEach(([x, y], i) => (i ? c.lineTo(x, y) : c.moveTo(x, y)));
-  c.fill();
+  c.fillStyle = style.grid; c.globalAlpha = 0.35;
+  c.fillRect(x, top, left + width - x, height);
   c.restore();
 }
 
@@ -229,13 +407,27 @@ function over(p, spec, style) {
   c.textAlign = "left";
   c.textBaseline = "alphabetic";
   for (const [name, value] of spec.limits) {
-    for (const v of spec.key === "lag_deg" ? [value, -value] : [value]) {
+    for (const v of spec.both ? [value, -value] : [value]) {
       stroke(c, style.limit, 1.5 * px, name === "limit" ? [] : [7 * px, 5 * px], [[left, Y(v)], [left + width, Y(v)]]);
       written(c, style, `${name} ${number(v, 1)}`, left + 6 * px, Y(v) - 4 * px);
     }
   }
   for (const m of got.marks) stroke(c, style.ink, px, [2 * px, 3 * px], [[X(m.t), top], [X(m.t), top + height]]);
-  if (spec.fit) fan(c, spec.fit, X, Y, style, px);
+  const now = X(got.now);
+  if (now < left + width - 2) {
+    stroke(c, style.ink, 1.5 * px, [], [[now, top], [now, top + height]]);
+    written(c, style, "now", now + 5 * px, top + 14 * px);
+  }
+  if (spec.fit && span === "ahead" && !win) fan(c, spec.fit, X, Y, style, px);
+  // Alarms at the bottom edge; the graver the higher, so that colour is not the only sign.
+  const sizes = { "emergency-alarm": [10, "alarm"], alarm: [10, "alarm"], warning: [7, "warning"], caution: [4, "caution"] };
+  for (const a of got.alarms) {
+    const [high, colour] = sizes[a.priority] || sizes.caution;
+    const x = X(a.t), end = X(a.end ?? got.now);
+    c.fillStyle = style[colour]; c.strokeStyle = style.ink; c.lineWidth = px;
+    c.fillRect(x, top + height - high * px, Math.max(end - x, 3 * px), high * px);
+    c.strokeRect(x, top + height - high * px, Math.max(end - x, 3 * px), high * px);
+  }
   c.restore();
   numbers(c, got.marks.map((m) => X(m.t)), left, left + width, top, style, px);
 }
@@ -253,21 +445,20 @@ function numbers(c, at, from, to, top, style, px) {
   });
 }
 
-function written(c, style, said, x, y) {
-  c.strokeStyle = style.card; c.lineWidth = 4; c.lineJoin = "round"; c.strokeText(said, x, y);
-  c.fillStyle = style.ink; c.fillText(said, x, y);
+function written(c, style, words, x, y) {
+  c.strokeStyle = style.card; c.lineWidth = 4; c.lineJoin = "round"; c.strokeText(words, x, y);
+  c.fillStyle = style.ink; c.fillText(words, x, y);
 }
 
 function fan(c, fit, X, Y, style, px) {
-  stroke(c, style.fit, 2 * px, [8 * px, 4 * px], fit.past.map(([t, v]) => [X(t), Y(v)]));
   const { now, level, limit } = fit;
   if (fit.early) {
     const late = fit.late ? [X(fit.late), Y(limit)] : [X(now + 10 * 365 * D), Y(level.p05 + fit.slowest * 10 * 365 * D)];
-    c.fillStyle = style.fit; c.globalAlpha = 0.18; c.beginPath();
+    c.fillStyle = style.fit; c.globalAlpha = 0.22; c.beginPath();
     [[X(now), Y(level.p95)], [X(fit.early), Y(limit)], late, [X(now), Y(level.p05)]].forEach(([x, y], i) => (i ? c.lineTo(x, y) : c.moveTo(x, y)));
     c.closePath(); c.fill(); c.globalAlpha = 1;
   }
-  if (fit.likely) stroke(c, style.fit, 2 * px, [8 * px, 4 * px], [[X(now), Y(level.p50)], [X(fit.likely), Y(limit)]]);
+  if (fit.likely) stroke(c, style.fit, 2.5 * px, [9 * px, 5 * px], [[X(now), Y(level.p50)], [X(fit.likely), Y(limit)]]);
 }
 
 function stroke(c, colour, width, dash, points) {
@@ -278,78 +469,87 @@ function stroke(c, colour, width, dash, points) {
 }
 
 // The same as figures, for who cannot see the picture.
-function table(spec) {
+function table(spec, main) {
   const body = h("tbody", {});
   const el = h("details", { class: "as-table" }, h("summary", {}, "As figures"), h("table", {}, h("caption", { class: "unseen" }, spec.name),
     h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Time, UTC"), h("th", { scope: "col" }, spec.unit))), body));
   el.addEventListener("toggle", () => {
     if (!el.open || body.children.length) return;
-    const known = got.t.map((t, i) => [t, spec.data[0][i]]).filter(([, v]) => v !== null);
+    const known = spec.tables[0][0].map((t, i) => [t, main[i]]).filter(([, v]) => v !== null);
     const step = Math.max(1, Math.ceil(known.length / 24));
     body.append(...known.filter((_, i) => i % step === 0).map(([t, v]) => h("tr", {}, h("td", {}, stamp(t * 1000)), h("td", {}, number(v, spec.digits + 1)))));
   });
   return el;
 }
 
-// Lag over one turn and its orders; renewed with each second's figures.
-function oneTurn() {
-  const curve = h("div", { class: "plot" });
-  const words = h("p", { class: "words" });
-  const orders = h("table", { class: "orders" });
-  const cams = h("table", { class: "orders" }), camWords = h("p", { class: "words", "data-figure": "cam_loads" }), camShape = h("div", {});
-  const a = explained("shape"), b = explained("orders"), d = explained("cam_loads");
-  const el = h("section", { class: "turn" }, h("div", {}, h("h3", {}, a.button), a.note, words, curve), h("div", {}, h("h3", {}, b.button), b.note, orders), h("div", {}, h("h3", {}, d.button), d.note, camWords, camShape, cams));
-  let u = null, seen = "";
-  const update = (e, anew = false) => {
-    if (e && el.isConnected) camLoads(e, camWords, camShape, cams);
-    if (!e || !el.isConnected || (!anew && seen === String(e.shape_deg))) return;
-    seen = String(e.shape_deg);
-    const n = e.shape_deg.length;
-    text(a.button, e.limits.ratio === 1 ? HELP.shape[0] : `Lag over ${e.limits.ratio} turns, one cycle`);
-    if (!n) { text(words, "Comes with the first steady revolutions."); return; }
-    const angle = e.shape_deg.map((_, i) => ((i + 0.5) * 360 * e.limits.ratio) / n);
-    text(words, `Swing ${number(Math.max(...e.shape_deg) - Math.min(...e.shape_deg), 3)}° about a mean of ${number(e.lag_deg.value, 2)}°.`);
-    if (u && !anew) u.setData([angle, e.shape_deg]);
-    else u = shapePlot(curve, u, angle, e);
-    u.root.setAttribute("aria-label", `Lag over one turn. ${words.textContent}`);
-    const most = Math.max(...e.orders_deg, 0.01);
-    orders.replaceChildren(h("caption", { class: "unseen" }, "Orders of the lag"), h("tbody", {}, e.orders_deg.map((v, i) => h("tr", {}, h("th", { scope: "row" }, String(i + 1)),
-      h("td", {}, s("svg", { viewBox: "0 0 200 14", class: "bar", "aria-hidden": "true" }, s("rect", { x: 0, y: 2, width: ((v / most) * 200).toFixed(1), height: 10 }))), h("td", {}, `${number(v, 3)}°`)))));
+// -- taken away ----------------------------------------------------------------------------------------------------
+
+const COLUMNS = ["hours", "lag_deg", "lag_p2p_deg", "elongation_percent", "tightener_low_percent", "tightener_high_percent", "spring_mm", "low_mm", "high_mm", "slap_mm", "tension_n", "rpm", "load_percent", "casing_c", "frame_c"];
+const fileName = (end) => `trends-${engine}-${ymd(got.from)}-to-${ymd(got.to - 1)}.${end}`;
+
+// The figures of the time shown; with two periods the other one follows, with its own times.
+function saveCsv() {
+  if (!got) return;
+  const rows = (x, name) => x.t.map((t, i) => [name, new Date(t * 1000).toISOString(), ...COLUMNS.map((key) => x[key][i] ?? "")].join(","));
+  const lines = [["period", "time_utc", ...COLUMNS].join(","), ...rows(got, "shown"), ...(other ? rows(other, "other") : [])];
+  saveBlob(new Blob([`${lines.join("\r\n")}\r\n`], { type: "text/csv" }), fileName("csv"));
+}
+
+// The charts one below the other, with ship, engine and time.
+function savePng() {
+  if (!plots.length) return;
+  const px = devicePixelRatio || 1, pad = 16 * px, line = 26 * px, ctxs = plots.map((p) => p.u.ctx.canvas);
+  const picture = document.createElement("canvas"), c = picture.getContext("2d");
+  picture.width = Math.max(...ctxs.map((x) => x.width)) + 2 * pad;
+  picture.height = ctxs.reduce((sum, x) => sum + x.height + line, 0) + 3 * line;
+  c.fillStyle = ink("--card"); c.fillRect(0, 0, picture.width, picture.height);
+  c.fillStyle = ink("--ink"); c.font = `${15 * px}px system-ui, sans-serif`;
+  c.fillText(`${present.vessel}, ${mine().name}: ${stamp(got.from * 1000)} to ${stamp(got.to * 1000)} UTC`, pad, line, picture.width - 2 * pad);
+  let y = 1.5 * line;
+  plots.forEach((p, i) => {
+    c.fillText(p.words, pad, y + line * 0.7, picture.width - 2 * pad);
+    c.drawImage(ctxs[i], pad, y + line);
+    y += ctxs[i].height + line;
+  });
+  picture.toBlob((blob) => saveBlob(blob, fileName("png")), "image/png");
+}
+
+// A line of text at a time: at the place that was last read in a chart, or now.
+function noteForm() {
+  const what = h("input", { id: "note-text", maxlength: 500, autocomplete: "off", required: true });
+  const when = h("input", { id: "note-at", type: "datetime-local", "aria-describedby": "note-utc" });
+  const why = h("span", { class: "why", role: "status" });
+  const send = async () => {
+    const at = when.value ? Date.parse(`${when.value}Z`) / 1000 : null;
+    const entry = { kind: "note", note: what.value.trim() };
+    if (at !== null) {
+      entry.utc_s = at;
+      const hours = hoursAt(at);
+      if (hours !== null) entry.hours = hours;
+    }
+    try {
+      await post("/api/book", { engine: mine().slug, entry });
+      text(why, "Noted.");
+      what.value = "";
+      load();
+    } catch (e) {
+      text(why, e.message);
+      if (e.status === 401) askLogin(e.message, send);
+    }
   };
-  return { el, update };
+  const el = h("details", { class: "book" }, h("summary", {}, "Add a note"), h("form", { class: "filter", onsubmit: (e) => { e.preventDefault(); send(); } },
+    h("label", { for: "note-text" }, "Note"), what, h("label", { for: "note-at", id: "note-utc" }, "At, UTC (empty: now)"), when, h("button", { type: "submit" }, "Add"), why));
+  el.addEventListener("toggle", () => {
+    if (el.open && root.parts.at) when.value = new Date(root.parts.at * 1000).toISOString().slice(0, 16);
+  });
+  return el;
 }
 
-// The shape with its reference (dashed), and a bar for each cylinder: change of its cam's load, with its range.
-function camLoads(e, words, shape, table) {
-  const c = e.cam_loads;
-  if (words.dataset.of === JSON.stringify(c)) return;
-  words.dataset.of = JSON.stringify(c);
-  text(words, c.text);
-  const most = Math.max(0.01, ...c.reference_deg.map(Math.abs), ...c.present_deg.map(Math.abs));
-  const line = (v, dash) => s("polyline", { fill: "none", stroke: "currentColor", "stroke-width": 1.5, "stroke-dasharray": dash,
-    points: v.map((y, i) => `${((i + 0.5) * 400 / v.length).toFixed(1)},${(50 - (y / most) * 45).toFixed(1)}`).join(" ") });
-  shape.replaceChildren(...(c.reference_deg.length ? [s("svg", { viewBox: "0 0 400 100", role: "img", "aria-label": `Lag over one cycle, present, and its reference dashed; scale ±${number(most, 3)}°` },
-    line(c.reference_deg, "4 3"), line(c.present_deg, "none"))] : []));
-  const x = (v) => 100 + Math.max(-1, Math.min(1, v / 25)) * 95;
-  const bar = (v) => s("svg", { viewBox: "0 0 200 14", class: "bar", "aria-hidden": "true" },
-    s("rect", { x: Math.min(100, x(v.p50)).toFixed(1), y: 2, width: Math.abs(x(v.p50) - 100).toFixed(1), height: 10 }),
-    s("line", { x1: x(v.p05).toFixed(1), x2: x(v.p95).toFixed(1), y1: 7, y2: 7, stroke: "currentColor" }));
-  table.replaceChildren(...(c.changes.length ? [h("caption", { class: "unseen" }, "Change of each cam's load"), h("tbody", {}, c.changes.map((v) => h("tr", {},
-    h("th", { scope: "row" }, `Cylinder ${v.cylinder}`), h("td", {}, bar(v)), h("td", {}, `${number(v.p50, 0)} % (${number(v.p05, 0)} to ${number(v.p95, 0)})`))))] : []));
-}
-
-function shapePlot(box, old, angle, e) {
-  if (old) old.destroy();
-  const axis = { stroke: ink("--ink"), grid: { stroke: ink("--grid"), width: 1 }, ticks: { stroke: ink("--grid"), width: 1 }, font: "13px system-ui, sans-serif" };
-  const u = new uPlot({
-    width: box.clientWidth, height: 190, legend: { show: false }, cursor: { drag: { x: false, y: false } },
-    scales: { x: { time: false, range: () => [0, 360 * e.limits.ratio] }, y: { range: (_, lo, hi) => [Math.min(lo, -0.05) * 1.1, Math.max(hi, 0.05) * 1.1] } },
-    axes: [{ ...axis, values: (_, vs) => vs.map((v) => `${v}°`), incrs: [45, 90, 180] }, { ...axis, size: 58, values: (_, vs) => vs.map((v) => number(v, 2)) }],
-    series: [{}, { stroke: ink("--line"), width: 2, points: { show: false } }],
-  }, [angle, e.shape_deg], box);
-  u.root.setAttribute("role", "img");
-  turning = u;
-  return u;
+// Running hours at a time, from the figures shown.
+function hoursAt(t) {
+  let best = null;
+  got.t.forEach((x, i) => { if (got.hours[i] !== null && (best === null || Math.abs(x - t) < Math.abs(got.t[best] - t))) best = i; });
+  return best === null || Math.abs(got.t[best] - t) > 2 * D ? null : got.hours[best];
 }
 
 let settling = 0;

@@ -56,6 +56,7 @@ export const HELP = {
   elongation_percent: ["Chain elongation", "%", "How much longer the chain is than new, from all that is known: lag, tightener, and links measured by hand."],
   by_lag: ["Chain elongation, by the lag", "%", "The same from the lag alone. At the last setting of the camshaft the chain had a known elongation. Each further degree of lag is so much more chain. What other figures give is under Now."],
   casing_c: ["Chain casing", "°C", "Temperature of the chain casing. Chain and frame warm at different rates, so limits are judged warm."],
+  load_percent: ["Load", "%", "Fuel index, from 0 to 100 %."],
   hours: ["Running hours", "h", "Counted from the crankshaft's turns; lost data lose no hours."],
   rpm: ["Speed", "rpm", "Crankshaft turns a minute; astern is –."],
   since_retightened: ["Since retightening", "h", "Running hours since the chain was last retightened."],
