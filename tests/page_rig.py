@@ -140,8 +140,12 @@ def _fill_state(s: Settings, now_s: float, hours: float) -> None:
     before, after = before_after(entry)
     event = adjustment_event_body("retightened", done_s, entry.hours, by=entry.person, before=before, after=after)
     events = []
-    for days, to in ((40, "unacknowledged"), (40, "acknowledged"), (37, "normal"), (1, "unacknowledged")):
-        body = {"v": 1, "kind": "alarm", "tag": "lag-near", "priority": "warning", "to": to} | {"from": "normal"}
+    changes = (
+        (40, "normal", "unacknowledged"), (40, "unacknowledged", "acknowledged"), (37, "acknowledged", "normal"),
+        (1, "normal", "unacknowledged"),
+    )  # fmt: skip
+    for days, before, to in changes:
+        body = {"v": 1, "kind": "alarm", "tag": "lag-near", "priority": "warning", "from": before, "to": to}
         more = {"ts": rfc3339(now_s - days * DAY_S), "hours": hours, "text": "made up", "causes": [], "by": None}
         events.append(NewEvent(topics.event("main"), "alarm", body | more))
     events.append(NewEvent(topics.event("main"), "adjustment", event))

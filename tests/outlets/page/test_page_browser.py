@@ -367,7 +367,8 @@ def test_trends_are_zoomed_compared_and_taken_away(screen: Screen) -> None:
     that a CSV has what is shown."""
     screen.open("trends", b.DESK)
     screen.driver.execute_script(
-        "window.saved = []; HTMLAnchorElement.prototype.click = function () { saved.push(this) }"
+        "window.saved = []; URL.createObjectURL = (made) => { saved.push(made); return '/'; };"
+        "HTMLAnchorElement.prototype.click = () => {};"
     )
     screen.press("input[value='30d']")
     busy = "return document.querySelector('.charts').dataset.busy !== 'true'"
