@@ -148,7 +148,7 @@ def test_the_log_is_in_words_and_filtered(ground: Ground) -> None:
     """Pins title and details, and the filters by person and by text, without regard to capitals, also as CSV."""
     work = ground.client.get("/api/events", params={"text": "CHAIN RETIGHTENED"}).json()["events"]
     assert [(e["title"], e["kind"]) for e in work] == [("Chain retightened", "adjustment")]
-    assert "After: free length 203.2 mm, spring 180.2 mm." in work[0]["details"]
+    assert "free length 203.2 mm, spring 180.2 mm." in work[0]["details"]
     assert ground.client.get("/api/events", params={"text": "no. 77"}).json()["events"][0]["title"] == "Gateway started"
     assert ground.client.get("/api/events", params={"by": "nobody of that name"}).json()["events"] == []
     assert ground.client.get("/api/events", params={"priority": "alarm"}).json()["events"] == []
