@@ -263,6 +263,7 @@ class Served:
     """A page server at work for one test; `url` is its address."""
 
     def __init__(self, made: PageInputs) -> None:
+        self.inputs = made
         self.server = PageServer(made)
         self.server.start()
         assert self.server.ready.wait(180), self.server.fault

@@ -308,7 +308,7 @@ def test_the_wall_is_read_from_three_metres(driver: Chrome, settings: Settings) 
 
 
 @SIZES
-def test_a_lost_gateway_is_said(screen: Screen, size: tuple[int, int]) -> None:
+def test_a_lost_gateway_is_said(screen: Screen, settings: Settings, size: tuple[int, int]) -> None:
     """Pins that figures are shown as old, and the loss is told to a screen reader as well, and that it comes back."""
     screen.open("now", size)
     port = screen.served.server.port
@@ -319,9 +319,8 @@ def test_a_lost_gateway_is_said(screen: Screen, size: tuple[int, int]) -> None:
     assert screen.text("#link").startswith("not live")
     struck = screen.driver.find_element(By.CSS_SELECTOR, ".value").value_of_css_property("text-decoration-line")
     assert struck == "line-through"
-    s = replace(screen.served.server._settings, port=port)
-    whole = replace(screen.served.server._in.settings, page=s)
-    screen.served = rig.Served(replace(screen.served.server._in, settings=whole))
+    whole = replace(settings, page=replace(settings.page, port=port))
+    screen.served = rig.Served(replace(screen.served.inputs, settings=whole))
     screen.until(lambda: screen.text("#link") == "live" and screen.text("#banner") == "", "it is back")
     assert screen.served.server.stop()
 

@@ -85,7 +85,7 @@ export async function show(where, body) {
     h("p", {}, h("label", { for: "trend-from" }, "From"), from, h("label", { for: "trend-to" }, "to"), to),
     h("p", {}, press("◀", "Earlier", () => pan(-0.5)), press("▶", "Later", () => pan(0.5)), press("+", "Zoom in", () => zoom(0.5)), press("−", "Zoom out", () => zoom(2))),
     h("p", {}, h("label", { for: "trend-compare" }, "Compare with"), periods), h("p", {}, h("label", { for: "trend-scale" }, "Scale"), scales),
-    h("p", {}, press("CSV", "Save the figures shown as CSV", saveCsv), press("PNG", "Save the charts shown as a picture", savePng)));
+    h("p", {}, press("CSV", "CSV: save the figures shown", saveCsv), press("PNG", "PNG: save the charts shown as a picture", savePng)));
   const chosen = h("fieldset", { class: "spans" }, h("legend", {}, "Charts"), Object.entries(CHARTS).map(([key, name]) =>
     h("label", {}, h("input", { type: "checkbox", name: "chart", value: key, checked: wanted.has(key), onchange: (e) => { if (e.target.checked) wanted.add(key); else wanted.delete(key); draw(); } }), ` ${name}`)));
   const words = h("p", { role: "status", class: "words" });
@@ -99,7 +99,7 @@ export async function show(where, body) {
     "Keyboard, on a chart: arrows read (with Shift: faster), plus and minus zoom, Page Up and Page Down move.",
   ].map((x) => h("li", {}, x))));
   const more = h("details", { class: "trend-more", open: !matchMedia("(max-width: 40rem)").matches }, h("summary", {}, "Dates, comparison, charts"), tools, chosen);
-  lay(root, h("h2", {}, "Trends"), which, spans, more, words, legend, charts, h("h3", {}, "Work and notes"), marks, noteForm(), h("h3", {}, "Alarms"), alarms, turn.el);
+  lay(root, h("h2", {}, "Trends"), which, spans, more, words, charts, legend, h("h3", {}, "Work and notes"), marks, noteForm(), h("h3", {}, "Alarms"), alarms, turn.el);
   root.parts = { words, charts, marks, alarms, from, to, periods, spans };
   turn.update(mine());
   load();
