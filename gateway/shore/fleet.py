@@ -18,15 +18,10 @@ RANGES_MAX = 20
 PRIORITY_RANK = {"emergency-alarm": 4, "alarm": 3, "warning": 2, "caution": 1}
 DECISION_RANK = {"find-fault": 3, "renew-chain": 3, "re-time": 2, "retighten": 2, "compensate": 1, "nothing": 0}
 
-NOW_MESSAGE = (
-    "coalesce(e.message, (SELECT t.message FROM trend t WHERE t.vessel = e.vessel AND t.engine = e.engine "
-    "AND t.trend_at = e.trend_at))"
-)
-"""Of an engine's newest trend; one kept before there was a column for it is found in the table of all."""
 _ENGINES = (
     "SELECT v.vessel, coalesce(n.engine, ''), e.lag_deg, e.lag_deg_per_1000h, e.elongation_percent, e.next_limit, "
     "e.hours_to_p05, e.date_p05, e.hours_to_p50, e.date_p50, e.decision, e.why, e.hours, e.trend_at, "
-    f"{NOW_MESSAGE}, v.state, v.state_since, v.heard_at FROM vessel v "
+    "e.message, v.state, v.state_since, v.heard_at FROM vessel v "
     # An engine is known by its alarms too: its first trend comes hours later.
     "LEFT JOIN (SELECT vessel, engine FROM engine_now UNION SELECT vessel, engine FROM alarm WHERE engine <> '') n "
     "ON n.vessel = v.vessel LEFT JOIN engine_now e ON e.vessel = n.vessel AND e.engine = n.engine"

@@ -332,7 +332,7 @@ def test_the_fleet_shows_why_a_trend_is_not_known(store_url: str) -> None:
     db = open_database(store_url, make=True)
     db.run("UPDATE engine_now SET message = NULL")
     db.close()
-    assert {row.forecast for row in fleet(store_url, UTC)} == {None}, "as a store of before has it"
+    assert {row.forecast for row in fleet(store_url, UTC)} == {None}, "nothing is made up"
 
 
 def test_an_alarm_is_seen_before_the_engine_has_a_trend(store_url: str) -> None:

@@ -9,7 +9,7 @@ from gateway.encode.messages import rfc3339, utc_of
 from gateway.encode.shapes import TrendMessage
 from gateway.model.errors import Refused
 from gateway.shore.database import Database, open_database, plain
-from gateway.shore.fleet import NOW_MESSAGE, trend_message
+from gateway.shore.fleet import trend_message
 from gateway.shore.plan import Stay
 from gateway.shore.sql import EVENT_TEXT
 
@@ -35,8 +35,8 @@ _EVENTS = (
     f"SELECT event_at, engine, kind, subject, priority, went_to, {EVENT_TEXT}, actor FROM event WHERE vessel = ? "
     "ORDER BY event_at DESC LIMIT ?"
 )
-_LAST = f"SELECT {NOW_MESSAGE} FROM engine_now e WHERE e.vessel = ? AND e.engine = ?"
-_ALL = f"SELECT e.vessel, e.engine, {NOW_MESSAGE} FROM engine_now e"
+_LAST = "SELECT e.message FROM engine_now e WHERE e.vessel = ? AND e.engine = ?"
+_ALL = "SELECT e.vessel, e.engine, e.message FROM engine_now e"
 _STAYS = "SELECT id, vessel, port, from_day, to_day, actor FROM port_stay WHERE to_day >= ? ORDER BY from_day, vessel"
 
 
