@@ -246,6 +246,36 @@ def test_a_notice_by_mail_and_by_webhook_from_two_notifiers_once(store_url: str,
         assert "https://fleet.example/n/" in text and "It acknowledges nothing aboard" in text
 
 
+def test_the_digest_comes_once_on_its_day_with_what_is_to_be_planned(store_url: str, post: Post) -> None:
+    """From two notifiers at the set hour; a caution and a work in it, and what nobody has marked seen."""
+    monday = 1_796_022_000.0
+    assert rfc3339(monday) == "2026-11-30T07:00:00.000Z"
+    renew = {"do": "renew-chain", "why": "Elongation comes near its limit."}
+    lag = alarm("tern-passage", AlarmState.UNACKNOWLEDGED, monday - 60)
+    keep(store_url, trend("tern-passage", ts=rfc3339(monday), decision=renew), trend("b"), lag, utc_s=monday)
+    person = [{"name": "anna", "addresses": [post.web]}]
+    s = settings(person=person, digest_to=["anna"], gather_s=600.0)
+    stop, pace = threading.Event(), Pace(look_s=0.1, turn_s=0.02, pause_s=0.1)
+    two = [Notifier(store_url, s, Sender(s), name, pace, utc=lambda: monday + 60) for name in "12"]
+    workers = [threading.Thread(target=n.run, args=(stop,)) for n in two]
+    for w in workers:
+        w.start()
+    try:
+        until(lambda: post.posts, "the digest has come")
+    finally:
+        stop.set()
+        for w in workers:
+            w.join(180)
+    (one,) = post.posts
+    assert one["title"] == "Fleet on 2026-11-30: 1 ship of 2 with work to plan"
+    for words in (
+        "1 chain to renew",
+        "tern-passage/main: Elongation comes near its limit.",
+        "Standing, not marked seen:",
+    ):
+        assert words in one["message"], words
+
+
 def test_killed_while_it_sends_and_the_next_one_sends_it(tmp_path: Path, post: Post) -> None:
     """The notifier is a process of its own, killed while the endpoint has its notice and has not answered."""
     url, config = f"sqlite:///{tmp_path / 'fleet.db'}", tmp_path / "shore.toml"
