@@ -155,7 +155,8 @@ class EnginePipeline:
     def _revolution(self, c: Cycle) -> list[Output]:
         interruption = self.measuring.revolution(c)
         if interruption is not None:
-            self.wear.jumps.resume(warm=interruption.warm, stood=interruption.stood)
+            i = interruption
+            self.wear.jumps.resume(warm=i.warm, stood=i.stood, slow=i.slow)
         out = self._close_window(c.t_us)
         self.measuring.gather(c)
         jumps = self.wear.jumps.revolution(c)
@@ -273,7 +274,11 @@ class EnginePipeline:
         if moved.lag:
             self.meter.sensors.zeroed()
         t_us = self.timeline.t_us
-        return [self._trend(t_us), *self._judge(t_us)]
+        out: list[Output] = [self._trend(t_us)]
+        if (moved.lag or moved.spring) and self.wear.summary.agreement != "part":
+            # What disagreed is compared again from this datum on: until that is known, the old finding is no news.
+            out += map(self._changed, self.alarms["wear-disagree"].explained(t_us))
+        return out + self._judge(t_us)
 
     def act(self, act: Act) -> list[Output]:
         """Somebody acts on this engine's alarms. Raises Refused, with nothing changed, where it cannot be done."""

@@ -215,6 +215,12 @@ class Alarm:
                 return [self.announce_again(now_us, None, "still not acknowledged")]
         return []
 
+    def explained(self, now_us: int) -> list[Transition]:
+        """A maintenance record accounts for what it was raised for: it ends at once, without its off-delay."""
+        f = self.facts
+        f.pending_since_us, f.spent_us = None, 0
+        return self._flip(now_us, Finding(False)) if f.active else []
+
     # -- what people and design do ------------------------------------------------------------------------------
 
     def acknowledge(self, now_us: int, by: str) -> list[Transition]:

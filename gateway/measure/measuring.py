@@ -117,7 +117,7 @@ class Measuring:
 
     def state(self) -> dict[str, object]:
         """What a restart needs."""
-        return {"meter": self.meter.checkpoint(), "steady": self._steadiness.state(self.meter.running.state)}
+        return {"meter": self.meter.checkpoint(), **self._steadiness.state(self.meter.running.state)}
 
     def restore(self, kept: Mapping[str, object], t_us: int) -> None:
         """Go on from `state`. `t_us`: pipeline time as it was kept."""
@@ -125,6 +125,6 @@ class Measuring:
         if not isinstance(meter, dict):  # no assertion: those are gone under -OO
             raise TypeError("meter: not what was kept")
         self.meter.restore(meter)
-        self._steadiness.restore(kept.get("steady"))
+        self._steadiness.restore(kept)
         # Not the timeline's: it comes to a burst's first health frame before the pause has been counted.
         self._restored_us = self.meter.seen_us or t_us

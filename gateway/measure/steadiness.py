@@ -1,5 +1,6 @@
 """Has the engine run on steadily since the last revolution, over a pause of the head or a restart of the gateway?"""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from gateway.measure.hours import HoursMeter
@@ -17,10 +18,12 @@ CATCH_UP_US = 120_000_000
 @dataclass(frozen=True, slots=True)
 class Interruption:
     """Steady running is back. `warm`: a warm drive ran on meanwhile, and only its speed was changed. `stood`: it was
-    seen to stand, and is back at a normal speed: hands may have been on the drive."""
+    seen to stand, and is back at a normal speed: hands may have been on the drive. `slow`: it is not back at a normal
+    speed yet."""
 
     warm: bool
     stood: bool = False
+    slow: bool = False
 
 
 class Steadiness:
@@ -48,23 +51,25 @@ class Steadiness:
         """A steady revolution, `since_s` after the last: was steady running interrupted before it?"""
         was_steady, self._was_steady = self._was_steady, True
         restored, self._restored_steady = self._restored_steady, False
-        stood, self._stood = self._stood, False
         if was_steady or (restored and hours.ran_through):
             return None
         turned = not self._bursts or hours.pause_rpm is not None
         warm = running.under_way_s >= self._s.trend_after_min * 60
         normal = self._s.rpm_min <= c.rpm <= self._s.rpm_max
-        return Interruption(since_s <= self._near_s and turned and warm and normal, stood and normal)
+        # On the way out of port it runs steadily at low speeds first: that it stood is not over with those.
+        stood = self._stood and normal
+        self._stood = self._stood and not normal
+        return Interruption(since_s <= self._near_s and turned and warm and normal, stood, not normal)
 
     def resumed(self, t_us: int, unseen_us: int) -> None:
         """After a restart the first frame has come, `unseen_us` after the last that was seen before it."""
         if self._restored_steady and unseen_us <= round(1e6 * self._near_s):
             self._catching_up_until_us = t_us + CATCH_UP_US
 
-    def state(self, state: Running) -> bool:
-        """What a restart needs: did the engine run steadily to the last?"""
-        return self._was_steady and state is Running.AHEAD
+    def state(self, state: Running) -> dict[str, object]:
+        """What a restart needs: did the engine run steadily to the last, and has it stood since it last did?"""
+        return {"steady": self._was_steady and state is Running.AHEAD, "stood": self._stood}
 
-    def restore(self, steady: object) -> None:
-        """Go on from `state`."""
-        self._restored_steady = bool(steady)
+    def restore(self, kept: Mapping[str, object]) -> None:
+        """Go on from `state`, or from one of before either was kept."""
+        self._restored_steady, self._stood = bool(kept.get("steady")), bool(kept.get("stood"))

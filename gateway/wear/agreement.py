@@ -34,6 +34,10 @@ WEAR_LOW, WEAR_HIGH = 0.008, 0.033
 TOOTH_SHARE = 0.1
 """A step within a tenth of a tooth of a whole number of teeth is a jump."""
 
+SET_BACK_SHARE = 0.25
+"""A lag that a step over a stop has left nearer to zero than this share of the step was set there by hands, most
+likely: of the steps that a slip may make, one in eight ends there."""
+
 KEPT_ODDS = 3.5
 CAUSES_MAX = 4
 """Causes less likely than the first by e^3.5 ≈ 33 are not named; a list longer than four helps nobody."""
@@ -60,6 +64,7 @@ class Evidence:
     `lag`, `spring`: whole change, steps included. `hand_growth`: per cent by hand. `crank_slips`, `cam_slips`: the
     head's counts since the datum. `order_changed`: the once-per-turn order of the lag is not what it was. `slap_ratio`:
     slap now over slap at the datum. `ride_out`: what is known of it; `None` = the chain does not ride out.
+    `lag_deg`: the present lag.
     `lost_growth`: per cent by the lost motion of a locked tightener, without ride-out. `lost_stepped`: did the last
     manoeuvre's lost motion lie off those before, by `lost_step` degrees. `transducer_off`: mm by which a sprung
     tightener's length is longer than the lost motion shows against its stop.
@@ -75,6 +80,7 @@ class Evidence:
     order_changed: bool | None = None
     slap_ratio: Change | None = None
     ride_out: RideOut | None = None
+    lag_deg: float | None = None
     lost_growth: Change | None = None
     lost_stepped: bool | None = None
     lost_step: Change | None = None
@@ -285,13 +291,20 @@ def _score(engine: EngineSettings, e: Evidence, found: _Finding) -> list[tuple[C
         if found.stopped is not None:
             odds += w.stopped if found.stopped else w.under_way
         odds += w.slips * (e.crank_slips + e.cam_slips > 0) + w.orders * (e.order_changed is True)
-        odds += w.flat * found.flat + w.repeated * found.repeated
+        odds += w.flat * found.flat + w.repeated * found.repeated + w.set_back * _is_set_back(e, found)
         odds += {"up": w.slap_up, "same": w.slap_same, "down": w.slap_down, None: 0.0}[slap]
         if w.cause is Cause.TRANSDUCER and e.transducer_off is not None:
             # Compared with a stop: a length that is wrong there is the transducer's.
             odds += 4.0 if transducer_doubted(e.transducer_off) else -4.0
         scored.append((_which_encoder(e) if w.cause is Cause.ENCODER else w.cause, odds))
     return scored
+
+
+def _is_set_back(e: Evidence, found: _Finding) -> bool:
+    """Did the lag step over a stop to where a camshaft that is set anew stands? A slip would do so by chance only."""
+    if not (found.series == "lag" and found.stopped and e.lag_deg is not None):
+        return False
+    return abs(e.lag_deg) <= SET_BACK_SHARE * abs(found.size)
 
 
 def _which_encoder(e: Evidence) -> Cause:

@@ -60,12 +60,24 @@ class Weights:
     """The spring did not move at all though the lag grew."""
     repeated: float = 0.0
     """More than one step the same way."""
+    set_back: float = 0.0
+    """A step over a stop has left the lag near zero."""
 
 
 LAG_CAUSES = (
     Weights(Cause.COUPLING, 0.5, late=0.5, early=-2.5, stopped=-2.5, slips=-3.0, orders=-2.0),
     Weights(Cause.ENCODER, 0.0, early=0.5, slow=-1.0, stopped=0.5, slips=3.0, orders=1.5),
-    Weights(Cause.SET_NOT_BOOKED, -1.5, early=0.5, late=-1.0, slow=-9.0, stopped=1.0, under_way=-9.0, slips=-3.0),
+    Weights(
+        Cause.SET_NOT_BOOKED,
+        -1.5,
+        early=0.5,
+        late=-1.0,
+        slow=-9.0,
+        stopped=1.0,
+        under_way=-9.0,
+        slips=-3.0,
+        set_back=2.5,
+    ),
 )
 
 # fmt: off

@@ -222,11 +222,19 @@ class Chain:
             self._link(k.point, used=near)
         self._refit()
 
-    def new_level(self) -> None:
-        """The next median begins a new level; what is held back belonged to the old one and is dropped."""
+    def new_level(self, since_h: float = math.inf) -> None:
+        """The next median, or the first after `since_h` running hours, begins a new level. What is held back of the
+        old one is dropped. Where a new level has begun since then, that is it."""
+        if self._spans[-1][0] > since_h:
+            return
         self.held = []
-        self._new_level(None)
-        self._refit()
+        late = [(p, off) for p, off in self.offsets() if p.hours > since_h]
+        if late:
+            self.split(late[0][0].number, float(np.median([off for _, off in late])))
+            self.rows.began(since_h)
+        else:
+            self._new_level(None)
+            self._refit()
 
     def _new_level(self, old_ends: float | None) -> None:
         self._recent.clear()

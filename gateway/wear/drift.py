@@ -208,11 +208,13 @@ class DriftFit:
             raise RuntimeError("there is no fit yet that could be split; feed more medians first")
         self._chain.split(since, size)
 
-    def new_level(self) -> None:
-        """The figure was changed by hand (a retightening): the next median begins a new level with the same slope."""
-        self._start = []
+    def new_level(self, since_h: float = math.inf) -> None:
+        """The figure was changed by hand (a retightening): the next median begins a new level with the same slope, or
+        the first one after `since_h` running hours, where the work is told of late."""
+        self._start = [row for row in self._start if row[1] > since_h]
         if self._chain.working is not None:
-            self._chain.new_level()
+            self._chain.new_level(since_h)
+        self._found = None
 
     # -- solving -----------------------------------------------------------------------------------------------
 

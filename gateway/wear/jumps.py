@@ -37,14 +37,14 @@ class Jumps:
             found.append(_found("spring", jump, spring_before))
         return found
 
-    def resume(self, *, warm: bool, stood: bool = False) -> None:
+    def resume(self, *, warm: bool, stood: bool = False, slow: bool = False) -> None:
         """Steady running was interrupted and is back; `warm`: only the speed was changed, `stood`: at a normal speed
-        after a standstill."""
+        after a standstill, `slow`: not at a normal speed yet."""
         bar = JumpDetector.over_stop
         if warm or stood:
             bar = JumpDetector.over_speed if warm and not stood else JumpDetector.over_standstill
-        self.lag.resume(bar)
-        self.spring.resume(bar)
+        for detector in (self.lag, self.spring):
+            detector.resume(bar, slow=slow)
 
     def standing(self, series: Series) -> Jump | None:
         """The jump that stands, unless it has been undone by half."""

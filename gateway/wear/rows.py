@@ -208,6 +208,17 @@ class Rows:
         self._ahead_hours = self._held = None
         self._level += 1
 
+    def began(self, since_h: float) -> None:
+        """The present level began at `since_h` running hours: rows of the one before it that lie behind that are its
+        own, and one across it is of neither."""
+        own = [r for r in self.rows if r.level == self._level - 1 and r.hours > since_h - ROW_HOURS / 2]
+        if own:
+            across = [r for r in own if r.hours < since_h + ROW_HOURS / 2]
+            for row in own:
+                row.level = self._level
+            self.rows = [r for r in self.rows if not any(r is x for x in across)]
+            self._filter_again()
+
     # -- what is known ------------------------------------------------------------------------------------------
 
     @property

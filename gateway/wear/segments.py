@@ -1,5 +1,6 @@
 """One series watched: its drift fit, and the CUSUM that cuts it into levels, so that a jump never becomes a slope."""
 
+import math
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -169,11 +170,12 @@ class Segments:
         self.chart.reset()
         self._begun = {}
 
-    def rebase(self, keep_slope: bool) -> None:
+    def rebase(self, keep_slope: bool, since_h: float = math.inf) -> None:
         """The drive was adjusted by hand. With `keep_slope` only the level is new (the spring after a retightening);
-        without it everything is learnt again (the lag after the camshaft was set, both after a new chain)."""
+        without it everything is learnt again (the lag after the camshaft was set, both after a new chain). `since_h`:
+        running hours at which it was done, where that was before the newest median."""
         if keep_slope:
-            self.fit.new_level()
+            self.fit.new_level(since_h)
         else:
             self.fit = DriftFit(self.fit.figure, self.fit.operating_point)
             self.fit.book_loadings(self._loadings)

@@ -74,6 +74,8 @@ class JumpDetector:
         self._start: list[float] = []
         self._before: float | None = None
         self._bar = self.over_stop
+        self._normal: float | None = None
+        """The level at normal speeds, while the engine runs at others."""
         self._offsets: deque[float] = deque(maxlen=WINDOW)
         self._run = 0
 
@@ -111,15 +113,26 @@ class JumpDetector:
         self._reference = before
         return self._jumped(level - before, self._bar == self.over_standstill)
 
-    def resume(self, bar: float = over_stop) -> None:
+    def resume(self, bar: float = over_stop, slow: bool = False) -> None:
         """Steady running was interrupted and is back: take a new reference, and find only what warmth cannot do.
 
-        `bar`: so many thresholds, `over_stop`, `over_standstill` or `over_speed`; of two
-        interruptions without a reference the larger.
+        `bar`: so many thresholds, `over_stop`, `over_standstill` or `over_speed`; of two interruptions without a
+        reference the larger. `slow`: not at a normal speed yet. With `over_standstill` the level is compared with that
+        of the last normal running, whatever steady stretches at low speeds lay between.
         """
+        rising = self._reference is None and self._bar == self.over_standstill
+        if slow and self._normal is None:
+            self._normal = self._reference if self._reference is not None else self._before
         if self._reference is not None:
             self._before, self._reference, self._bar = self._reference, None, bar
         self._bar = max(self._bar, bar)
+        if not slow:
+            if bar == self.over_standstill and self._normal is not None:
+                self._before, self._bar = self._normal, bar
+            elif rising:
+                # Still on the way to sea speed, in bursts too short for a reference.
+                self._bar = self.over_standstill
+            self._normal = None
         self._start = []
         self._offsets.clear()
         self._run = 0
@@ -140,6 +153,8 @@ class JumpDetector:
         level = self._reference + size
         before = self.standing.before if self.standing is not None else self._reference
         whole = level - before
+        if self._normal is not None:
+            self._normal += size
         self.standing = Jump(whole, self._teeth(whole), before, level, over_standstill)
         self._reference = level
         self._offsets.clear()
@@ -155,7 +170,7 @@ class JumpDetector:
     def rebase(self) -> None:
         """The drive was set again: the condition falls, and the next revolutions make the reference."""
         self.standing = None
-        self._reference = self._before = None
+        self._reference = self._before = self._normal = None
         self._start = []
         self._offsets.clear()
         self._run = 0
@@ -168,6 +183,7 @@ class JumpDetector:
             "start": list(self._start),
             "before": self._before,
             "bar": self._bar,
+            "normal": self._normal,
             "offsets": list(self._offsets),
             "run": self._run,
             "standing": None if s is None else [s.size, s.teeth, s.before, s.after, s.over_standstill],
@@ -180,6 +196,7 @@ class JumpDetector:
         self._before = state["before"]
         # States of before this was kept know one bar.
         self._bar = state.get("bar", self.over_stop)
+        self._normal = state.get("normal")
         self._offsets = deque(state["offsets"], maxlen=WINDOW)
         self._run = state["run"]
         self.standing = None if state["standing"] is None else Jump(*state["standing"])

@@ -44,6 +44,7 @@ from gateway.wear.forecast import (
 )
 from gateway.wear.loading import loading_text
 from gateway.wear.lost_motion import NO_LOST_MOTION, LostMotion, LostMotionView
+from gateway.wear.refusals import HOURS_SLACK_H
 from gateway.wear.ride_out import Interval, RideOut, mesh_share
 from gateway.wear.rows import Loadings
 from gateway.wear.scale import Changed, changed_since, scale_of
@@ -67,6 +68,8 @@ HISTORY_POINTS = 130
 STOP_NEAR_H = 0.5
 """An onset is dated to a few medians: a stop within so many running hours of it may have been when it happened; and
 none are taken while the drive warms through after a stop."""
+WORK_SHOWS_H = 4.0
+"""... and a step is dated to a few medians, which are up to an hour apart in bursts."""
 STEPS_MAX = 16
 JUMP_ERROR = 0.1
 """Standard error of a jump seen from revolution to revolution, as a share of the step that is sought in the medians."""
@@ -246,8 +249,17 @@ class EngineWear:
         warming_h = self.engine.running.trend_after_min / 60
         return any(-STOP_NEAR_H <= hours - stop <= warming_h + STOP_NEAR_H for stop in self._stops)
 
+    @property
+    def _work_shows_h(self) -> float:
+        """Running hours after a work in which its step may be dated: no median is taken while the drive warms."""
+        return self.engine.running.trend_after_min / 60 + WORK_SHOWS_H
+
     def rebase(self, datum: Datum, *, lag_anew: bool, spring: Literal["keep", "level", "anew"]) -> None:
-        """A booking has moved the datum. `lag_anew`: the camshaft or the chain; `spring`: level only, or all of it."""
+        """A booking has moved the datum. `lag_anew`: the camshaft or the chain; `spring`: level only, or all of it.
+
+        The work may have been done hours before it is booked: the spring's level is split where it was done, and what
+        happened to the drive since then stands.
+        """
         if lag_anew or spring != "keep":
             self._learn_ride_out()
         if spring == "anew":
@@ -260,14 +272,15 @@ class EngineWear:
             self._order1 = Baseline()
             self._crank_slips = self._cam_slips = 0
         if spring != "keep":
-            self.spring.rebase(keep_slope=spring == "level")
+            self.spring.rebase(keep_slope=spring == "level", since_h=datum.spring_changed_at_h + HOURS_SLACK_H)
             self._slap = Baseline()
         if lag_anew or spring != "keep":
             self._first_h = None
             self.shape.restart()
-            gone = {"lag"} if lag_anew else set()
-            gone |= {"spring"} if spring != "keep" else set()
-            self.steps = deque((s for s in self.steps if s.series not in gone), maxlen=STEPS_MAX)
+            done_h = {"lag": datum.lag_start_at_h} if lag_anew else {}
+            done_h |= {"spring": datum.spring_changed_at_h} if spring != "keep" else {}
+            kept = (s for s in self.steps if s.hours > done_h.get(s.series, -math.inf) + self._work_shows_h)
+            self.steps = deque(kept, maxlen=STEPS_MAX)
 
     # -- what stands --------------------------------------------------------------------------------------------
 
@@ -295,7 +308,7 @@ class EngineWear:
         self.ran(utc_s, hours)
         lag_fit, spring_fit = self.lag.drift(), self.spring.drift()
         lag, spring = line_of(lag_fit), line_of(spring_fit)
-        agreed = self._agreement(lag, spring, hours)
+        agreed = self._agreement(lag, spring, hours, lag_deg)
         combined = self._elongation(lag, spring, hours, None if lag_deg is None else lag_deg - jump_deg)
         limits = self._limits(lag, spring, utc_s, hours)
         compression = None if spring_mm is None else self.datum.compression_mm(spring_mm)
@@ -323,7 +336,7 @@ class EngineWear:
             lost_motion=self.lost_motion.view(hours, self.ride_out),
         )
 
-    def _agreement(self, lag: Line | None, spring: Line | None, hours: float) -> Agreement:
+    def _agreement(self, lag: Line | None, spring: Line | None, hours: float, lag_deg: float | None) -> Agreement:
         start = max(self.datum.common_since_h, self._first_h if self._first_h is not None else hours)
         span = max(0.0, hours - start)
         slap, order1 = self._slap.change(), self._order1.change()
@@ -337,6 +350,7 @@ class EngineWear:
             cam_slips=self._cam_slips,
             order_changed=None if order1 is None else abs(order1[1] - order1[0]) > max(3 * order1[2], 0.02),
             ride_out=self.ride_out,
+            lag_deg=lag_deg,
             lost_growth=lost.growth(start, hours),
             lost_stepped=lost.stepped(),
             lost_step=lost.step(),

@@ -1,5 +1,6 @@
 """Whether the head is heard, and whether the engine ran on while it was not."""
 
+import json
 from dataclasses import replace
 
 import pytest
@@ -77,7 +78,7 @@ def test_an_interruption_is_of_a_warm_drive_that_only_changed_its_speed(
     assert s.revolution(at(), 1.0, running, hours) is None
     s.second(SECOND_US, Running.CHANGING)
     s.second(2 * SECOND_US, Running.AHEAD)
-    assert s.revolution(at(rpm), since_s, running, hours) == Interruption(ran_on)
+    assert s.revolution(at(rpm), since_s, running, hours) == Interruption(ran_on, slow=rpm < 60)
     assert s.revolution(at(), 1.0, running, hours) is None
 
 
@@ -87,7 +88,30 @@ def test_a_short_restart_leaves_steady_running_uninterrupted() -> None:
         (GLANCE_S, CATCH_UP_US, False), (GLANCE_S + 1, CATCH_UP_US, True), (GLANCE_S, CATCH_UP_US + 1, True),
     ):  # fmt: skip
         s, running, hours = steadiness()
-        s.restore(True)
+        s.restore({"steady": True})
         s.resumed(0, round(unseen_s * 1e6))
         s.second(wait_us, Running.CHANGING)
         assert (s.revolution(at(), 1.0, running, hours) is not None) is interrupted
+
+
+def test_a_standstill_is_remembered_over_a_restart() -> None:
+    """The box restarts while the engine lies still: back at a normal speed, hands may have been on the drive."""
+    before, _, _ = steadiness()
+    before.second(SECOND_US, Running.STOPPED)
+    s, running, hours = steadiness()
+    s.restore(json.loads(json.dumps(before.state(Running.STOPPED))))
+    s.second(2 * SECOND_US, Running.CHANGING)
+    assert s.revolution(at(), 3_600.0, running, hours) == Interruption(warm=False, stood=True)
+
+
+def test_that_the_engine_stood_is_known_until_it_runs_at_a_normal_speed() -> None:
+    """On the way out of port it runs steadily at a low speed first."""
+    s, running, hours = steadiness()
+    s.second(SECOND_US, Running.STOPPED)
+    assert s.revolution(at(50.0), 60.0, running, hours) == Interruption(False, slow=True)
+    s.second(2 * SECOND_US, Running.CHANGING)
+    back = s.revolution(at(), 60.0, running, hours)
+    assert back is not None and back.stood and not back.slow
+    s.second(3 * SECOND_US, Running.CHANGING)
+    again = s.revolution(at(), 60.0, running, hours)
+    assert again is not None and not again.stood

@@ -139,9 +139,24 @@ WRONG_FITTING = Call(
     "reversed|swapped|ratio|counts",
     seen_s=60.0,
 )
-UNBOOKED = {
-    "nut-turn": Call(("tension-step",), HOUR_S, "an hour of running after the stop (issue 18, point 8)",
-                     "retightened|booked|work", explains=SPRING, first=False, seen_s=60.0),
-    "retime": Call(("lag-step",), HOUR_S, "an hour of running after the stop (issue 18, point 8)",
-                   "re-timed|booked|work", explains=LAG, first=False, seen_s=60.0),
-}  # fmt: skip
+SEEN_AT_ONCE = {"nut-turn": 2.4, "retime": 1.2}
+"""mm, degrees: more than the bar over a standstill and what a cold drive may hide of it (0.7 of a threshold of 1 mm,
+0.2 of one of 0.5 deg)."""
+SEEN_BY_MEDIANS = {"nut-turn": 1.3, "retime": 0.25}
+"""Beyond what legs and warmth do over a stop, once in a thousand stops: less is no happening at the drive."""
+_PART = {
+    "nut-turn": (("tension-step",), "retightened|booked|work", SPRING),
+    "retime": (("lag-step",), "re-timed|booked|work", LAG),
+}
+
+
+def unbooked(kind: str, size: float) -> Call:
+    """The row of work that nobody has written down, of so many mm or degrees."""
+    tags, cause, explains = _PART[kind]
+    if abs(size) >= SEEN_AT_ONCE[kind]:
+        within_s, why = HOUR_S, "an hour of running after the stop (issue 18, point 8)"
+    elif abs(size) >= SEEN_BY_MEDIANS[kind]:
+        within_s, why = 1.5 * DAY_S, "warmth hides it for eight hours, then a chart of medians, beside legs"
+    else:
+        within_s, why = 0.0, "no more than legs and warmth do over a stop"
+    return Call(tags, within_s, why, cause, explains=explains, first=False, seen_s=60.0)

@@ -100,6 +100,7 @@ def judge(s: Sailed) -> Verdict:
     truth = Truth(s.plan.scenario(), s.plan.seed)
     _found(s, moved, v)
     _held(s, moved, truth, v)
+    _explained(s, moved, v)
     _without_cause(s, moved, truth, v)
     _readings(s, truth, v)
     _forecasts(s, truth, v)
@@ -269,7 +270,7 @@ def _worded(p: Planted, moved: list[Moved], v: Verdict) -> None:
     dangerous cause. What a day more makes certain counts as well."""
     if not p.call.cause:
         return
-    said = [m for m in moved if m.tag in p.call.tags and p.at_s <= m.at_s <= p.at_s + p.within_s + DAY_S]
+    said = [m for m in moved if m.tag in p.call.tags and p.since_s <= m.at_s <= p.at_s + p.within_s + DAY_S]
     said = [m for m in said if m.to not in CALM and (m.text or m.causes)]
     if not said:
         return
@@ -330,9 +331,26 @@ def _set_right_s(s: Sailed, p: Planted) -> float:
     """When the crew set right what stays changed."""
     if p.lasting == "lag":
         return min((t for t, _ in s.zeros[1:] if t >= p.at_s), default=float("inf"))
-    return min(
-        (h.at_s for h in s.plan.happenings if h.what == "retightened" and h.at_s >= p.at_s), default=float("inf")
-    )
+    return min((t for t, what in s.booked if what == "retightened" and t >= p.at_s), default=float("inf"))
+
+
+def _explained(s: Sailed, moved: list[Moved], v: Verdict) -> None:
+    """What a record explains ends with it, also one that is written down days after the work."""
+    for p in s.plan.planted:
+        set_right_s = _set_right_s(s, p)
+        others = [x for x in s.plan.planted if x is not p and x.lasting and x.at_s < set_right_s + DAY_S]
+        if p.booked_s == float("inf") or set_right_s == float("inf") or others:
+            continue
+        ends_s = set_right_s + EXPLAINED_S + 2 * s.plan.every_s + _lost_s(s, set_right_s, set_right_s + DAY_S)
+        if not any(begin_s <= set_right_s and ends_s <= end_s for begin_s, end_s in s.plan.passages):
+            continue
+        for tag in (*p.call.tags, "wear-disagree"):
+            if any(a <= set_right_s and ends_s < b for a, b in _active(moved, tag)):
+                v.failures.append(f"{tag} stood on after {p.name} was booked at {set_right_s / 3600:.2f} h")
+
+
+EXPLAINED_S = 1_800.0
+"""The off-delay of a step, and the time until the engine is heard to run steadily."""
 
 
 # -- alarms without cause -----------------------------------------------------------------------------------------
@@ -348,7 +366,8 @@ def _explanations(s: Sailed, m: Moved, truth: Truth) -> Iterator[bool]:
     t, tag, slack = m.at_s, m.tag, _slack_s(s)
     for p in s.plan.planted:
         ends = p.until_s + 1_800 + 3 * slack
-        yield tag in {*p.call.tags, *p.call.explains} and p.at_s <= t <= (float("inf") if p.lasting else ends)
+        stays_s = p.booked_s + DAY_S if p.lasting else ends
+        yield tag in {*p.call.tags, *p.call.explains} and p.since_s <= t <= stays_s
         # Where a year's wear goes by in a day, it goes on while the transducer cannot see it, and shows as one step.
         unseen = "transducer-fault" in p.call.tags and tag in ("tension-step", "wear-disagree")
         yield unseen and p.until_s <= t <= p.until_s + DAY_S and _grew_mm(truth, p.at_s, p.until_s) > UNSEEN_MM

@@ -11,9 +11,12 @@ from firmware_sim.voyage import draw_voyage
 from gateway.model.settings import Settings
 from gateway.model.settings_file import checked_settings
 
-from .faults import UNBOOKED, WRONG_FITTING, Call, call_for
+from .faults import WRONG_FITTING, Call, call_for, unbooked
 
 DAY_S = 86_400.0
+BOOKED_LATE = 0.3
+"""Chance that what is written down is written down at sea, hours after the ship has sailed."""
+NUT_PITCH_MM = 6.0
 TERN = Path(__file__).parents[2] / "config" / "tern-passage.toml"
 BOX_EVENTS = {
     # what: (chance that a seed has it at all, how many at most, longest duration s)
@@ -54,6 +57,15 @@ class Planted:
     hidden: bool = False
     """Nothing is to be seen of it: what came before took the figures away."""
     deg: float = 0.0
+    booked_s: float = float("inf")
+    """When a record accounts for it."""
+    done_s: float = float("inf")
+    """When work was done that is seen from `at_s` on for certain, or as soon as the ship sails."""
+
+    @property
+    def since_s(self) -> float:
+        """From when on it can be seen."""
+        return min(self.at_s, self.done_s)
 
 
 @dataclass(frozen=True)
@@ -167,13 +179,24 @@ def _expect(p: Plan, faults: list[tuple[str, float, float]], wiring: str | None)
             continue
         kind, booked = e.kind, getattr(e, "booked", True)
         p.work.append((kind, e.at_s))
-        if booked:
-            p.happenings.append(Happening(BOOKED_AS[kind], e.at_s + 1_800.0, e.at_s + 1_800.0))
+        # At sea again: until then nothing is seen of it.
+        sails_s, ends_s = next(((a, b) for a, b in p.passages if a > e.at_s), (float("inf"), float("inf")))
+        part = "lag" if kind == "retime" else "spring"
+        size = e.turns * NUT_PITCH_MM if e.kind == "nut-turn" else float(getattr(e, "deg", 0.0))
+        call = unbooked(kind, size)
+        hidden = lost or bool(wiring)
+        late = random.Random(f"late {p.seed} {e.at_s}")
+        late_s = sails_s + call.within(p.every_s, p.burst_s) + late.uniform(1, 40) * 3_600
+        if not booked:
+            found = _planted(p, f"{kind} not booked", call, sails_s, float("inf"), part, hidden)
+            p.planted.append(replace(found, done_s=e.at_s))
+        elif late.random() < BOOKED_LATE and late_s < ends_s:
+            # The truth's own hours of the work, as the crew would write them down.
+            p.happenings.append(Happening(BOOKED_AS[kind], late_s, late_s, e.at_s))
+            found = _planted(p, f"{kind} booked late", call, sails_s, float("inf"), part, hidden)
+            p.planted.append(replace(found, booked_s=late_s, done_s=e.at_s))
         else:
-            sails_s = min((a for a, _ in p.passages if a > e.at_s), default=float("inf"))
-            part = "lag" if kind == "retime" else "spring"
-            call = UNBOOKED[kind]
-            p.planted.append(_planted(p, f"{kind} not booked", call, sails_s, float("inf"), part, lost or bool(wiring)))
+            p.happenings.append(Happening(BOOKED_AS[kind], e.at_s + 1_800.0, e.at_s + 1_800.0))
     p.planted.sort(key=lambda x: x.at_s)
 
 

@@ -11,7 +11,7 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
-from firmware_sim import Head
+from firmware_sim import Head, Truth
 
 from .box import Box
 from .broker import Broker
@@ -44,6 +44,7 @@ class Sailed:
     trends: list[tuple[float, bytes]] = field(default_factory=list)
     down: list[tuple[float, float]] = field(default_factory=list)
     zeros: list[tuple[float, float]] = field(default_factory=list)
+    booked: list[tuple[float, str]] = field(default_factory=list)
     final: dict[str, str] = field(default_factory=dict)
     crashes: list[str] = field(default_factory=list)
     refusals: list[str] = field(default_factory=list)
@@ -216,7 +217,7 @@ class _Voyage:
         elif what in ("clock forward", "clock back", "summer time", "leap second"):
             self._clock.offset_s += h.figure
         elif what in ("camshaft-set", "retightened"):
-            self._book(what)
+            self._book(what, done_s=h.figure or None)
 
     # -- the crew -----------------------------------------------------------------------------------------------
 
@@ -231,15 +232,24 @@ class _Voyage:
             wait_s = 600.0 + 36_000.0 * self._chance.random()
             self._at(self._clock.true_s + wait_s, lambda: self._box.ask({"do": "in-service", **act}))
 
-    def _book(self, what: str, again: int = 0) -> None:
+    def _book(self, what: str, again: int = 0, done_s: float | None = None) -> None:
+        """`done_s`: true time of the work, where it is written down late. The camshaft's zero is that of now."""
         entry: dict[str, Any] = {"kind": what, "person": "second engineer"}
         if what == "retightened":
             entry |= {"free_length_mm": 203.2}
+            if done_s is not None:
+                truth = Truth(self._plan.scenario(), self._plan.seed)
+                ran_h, left_mm = float(truth.hours(done_s)), float(truth.spring_mm(done_s + 1_800))
+                utc_s = self._clock.time() - (self._clock.true_s - done_s)
+                entry |= {"utc_s": utc_s, "hours": round(self._plan.hours_at_start + ran_h, 1)}
+                entry["spring_after_mm"] = round(left_mm, 1)
         answer = self._box.ask({"do": "book", "engine": "main", "entry": entry, "by": "second engineer"})
         if answer is None and again < BOOKED_WITHIN:
-            self._at(self._clock.true_s + 1_200.0, lambda: self._book(what, again + 1))
-        elif answer is not None and what == "camshaft-set":
-            self._out.zeros.append((self._clock.true_s, float(answer["entry"]["raw_deg"])))
+            self._at(self._clock.true_s + 1_200.0, lambda: self._book(what, again + 1, done_s))
+        elif answer is not None:
+            self._out.booked.append((self._clock.true_s, what))
+            if what == "camshaft-set":
+                self._out.zeros.append((self._clock.true_s, float(answer["entry"]["raw_deg"])))
 
     # -- the end ------------------------------------------------------------------------------------------------
 

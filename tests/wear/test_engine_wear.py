@@ -461,7 +461,8 @@ def test_a_booking_begins_anew_what_it_touched(
     for row in medians(300):
         wear.add(row, Side(0.8, 0.1))
     wear.steps.extend([Step("lag", 0.3, 0.01, H0, False), Step("spring", 2.0, 0.1, H0, False)])
-    datum = replace(wear.datum, retightened_at_h=H0 + 40)
+    done = {"spring_changed_at_h": H0 + 50, "lag_start_at_h": H0 + 50}
+    datum = replace(wear.datum, retightened_at_h=H0 + 40, **done)
     wear.rebase(datum, lag_anew=lag_anew, spring=spring)
     state = wear.state()
     assert wear.datum is datum

@@ -336,3 +336,39 @@ def test_what_is_told_over_another_speed_outlives_a_restart():
     third.load({k: v for k, v in kept.items() if k != "bar"})
     assert [second.add(11.5) for _ in range(9)][-1] is not None
     assert [third.add(11.5) for _ in range(9)] == [None] * 9
+
+
+@pytest.mark.parametrize(("size", "seen"), [(-2.2, True), (-1.8, False)])
+def test_a_standstill_is_judged_by_the_last_normal_running_whatever_slow_stretches_lie_between(size, seen):
+    """Pins that a ship which creeps into port and out again, steadily at low speeds, shows what was done in port: the
+    level at low speeds, nearer to the new one, is no yardstick (a voyage told 2.6 mm seven hours late)."""
+    detector = JumpDetector(1.0)
+    for level, slow, bar in (
+        (10.0, False, JumpDetector.over_stop),
+        (9.5, True, JumpDetector.over_stop),
+        (9.5 + size, True, JumpDetector.over_stop),
+    ):
+        detector.resume(bar, slow=slow)
+        assert [detector.add(level) for _ in range(12)] == [None] * 12
+    again = JumpDetector(1.0)
+    again.load(json.loads(json.dumps(detector.state())))
+    for d, bursts in ((detector, False), (again, True)):
+        d.resume(JumpDetector.over_standstill)
+        if bursts:
+            # Too short for a reference, and in the next one the engine has gone faster.
+            assert [d.add(10.0 + size) for _ in range(7)] == [None] * 7
+            d.resume(JumpDetector.over_stop)
+        found = [d.add(10.0 + size) for _ in range(9)][-1]
+        assert (found is not None) is seen
+        assert found is None or (found.size == pytest.approx(size) and found.over_standstill)
+
+
+def test_a_jump_while_the_ship_creeps_is_not_found_again_at_sea():
+    """Pins that what was told at a low speed is in the level that normal running is compared with."""
+    detector = JumpDetector(1.0)
+    for level, slow in ((10.0, False), (10.0, True), (14.0, True)):
+        detector.resume(JumpDetector.over_stop, slow=slow)
+        told = [detector.add(level) for _ in range(9)][-1]
+        assert (told is not None) is (level == 14.0)
+    detector.resume(JumpDetector.over_standstill)
+    assert [detector.add(14.0) for _ in range(12)] == [None] * 12
