@@ -79,6 +79,9 @@ class HoursMeter:
 
     def gap(self, gap_us: int) -> None:
         """The samples missed `gap_us`; settled when the next count of turns and the next speed are known."""
+        if self._heard_after_gap and self._gap_turns is not None and self._rpm >= self._turning_rpm:
+            # A bit that flickers opens another gap before a second was seen: the first has its count.
+            self._settle()
         if self._gap_us == 0:
             self._rpm_before, self._gap_turns = self._rpm, None
             self.pause_rpm, self.ran_through = None, False

@@ -1,5 +1,6 @@
 """Measuring as one stage: the meter, and what it takes over minutes and over a restart."""
 
+from collections import deque
 from collections.abc import Mapping
 from typing import Literal
 
@@ -11,6 +12,33 @@ from gateway.measure.timing import TimingWatch
 from gateway.measure.turn_shape import TurnShape
 from gateway.model.records import Cycle
 from gateway.model.settings import EngineSettings
+
+PAUSE_US = 3_000_000
+"""Between two seconds of a stream: the head has paused, and a burst begins."""
+BURSTS_REMEMBERED = 3
+"""The shortest of so many shows how long a burst is: one that was cut short must not cost the next its reading."""
+
+
+class BurstLength:
+    """How many whole seconds a burst has, learned from the last ones."""
+
+    def __init__(self) -> None:
+        self._lengths: deque[int] = deque(maxlen=BURSTS_REMEMBERED)
+        self._seconds = 0
+        self._last_us: int | None = None
+
+    def second(self, t_us: int) -> None:
+        """A whole second of the stream ends at `t_us`."""
+        if self._last_us is not None and t_us - self._last_us > PAUSE_US:
+            self._lengths.append(self._seconds)
+            self._seconds = 0
+        self._last_us = t_us
+        self._seconds += 1
+
+    def goes_on(self, most_s: float) -> bool:
+        """Is more of this burst to come? Not asked of bursts longer than `most_s`, nor before one was seen whole."""
+        length = min(self._lengths, default=0)
+        return self._seconds < length <= most_s
 
 
 class Measuring:
@@ -29,6 +57,7 @@ class Measuring:
         self._reading_every_us = reading_every_us
         self._reading_due_us = 0
         self._reading_held = False
+        self._burst = BurstLength()
         self._restored_us: int | None = None
 
     def revolution(self, c: Cycle) -> Interruption | None:
@@ -65,7 +94,11 @@ class Measuring:
 
     def is_reading_due(self, t_us: int) -> bool:
         """Ask once a second, last of all."""
+        self._burst.second(t_us)
         if t_us < self._reading_due_us:
+            return False
+        # It stands for the whole of the pause that follows: the mean of the burst, not of its first revolution.
+        if self._bursts and self._burst.goes_on(self._reading_every_us / 1e6):
             return False
         # Begun in the midst of a burst, the head's count of turns comes a second later; the reading stands for the
         # whole of the pause. Only once: it may never come.

@@ -46,6 +46,14 @@ class SpikeGate:
             return True
         return not is_spike(window, value, self._k, self._floor)
 
+    def mean(self) -> float:
+        """Mean of the window without its spikes; of fewer than four values the median, which one spike cannot move."""
+        window = self.window
+        if len(window) < 4:
+            return median(window)
+        sound = [v for v in window if not is_spike(window, v, self._k, self._floor)]
+        return sum(sound) / len(sound)
+
 
 class Ewma:
     """Exponentially weighted mean for uneven steps: α = 1 − exp(−Δt/τ). Starts at the first value."""
@@ -79,7 +87,7 @@ class Smoother:
         if self._after_pause:
             self._after_pause = not self._gate.full
             if self._after_pause:
-                self.fast.value = median(self._gate.window)
+                self.fast.value = self._gate.mean()
         if not admitted:
             self.spikes += 1
             return False
@@ -91,7 +99,7 @@ class Smoother:
 
     def pause(self) -> None:
         """So long nothing was seen that what was before is no yardstick: until the gate's window is full again the fast
-        mean is the median of the revolutions since, which one spike among the first cannot move."""
+        mean is that of the revolutions since without the spikes; one among the first three cannot move it."""
         self._gate.window.clear()
         self._after_pause = True
 

@@ -301,7 +301,7 @@ def _score(engine: EngineSettings, e: Evidence, found: _Finding) -> list[tuple[C
 
 
 def _is_set_back(e: Evidence, found: _Finding) -> bool:
-    """Did the lag step over a stop to where a camshaft that is set anew stands? A slip would do so by chance only."""
+    """Did the lag step over a stop to where a camshaft that was set again stands? A slip would do so by chance only."""
     if not (found.series == "lag" and found.stopped and e.lag_deg is not None):
         return False
     return abs(e.lag_deg) <= SET_BACK_SHARE * abs(found.size)

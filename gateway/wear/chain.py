@@ -224,7 +224,7 @@ class Chain:
 
     def new_level(self, since_h: float = math.inf) -> None:
         """The next median, or the first after `since_h` running hours, begins a new level. What is held back of the
-        old one is dropped. Where a new level has begun since then, that is it."""
+        old one is dropped. Where a level began since then, that is it."""
         if self._spans[-1][0] > since_h:
             return
         self.held = []

@@ -210,7 +210,7 @@ class DriftFit:
 
     def new_level(self, since_h: float = math.inf) -> None:
         """The figure was changed by hand (a retightening): the next median begins a new level with the same slope, or
-        the first one after `since_h` running hours, where the work is told of late."""
+        the first one after `since_h` running hours, where the work is recorded late."""
         self._start = [row for row in self._start if row[1] > since_h]
         if self._chain.working is not None:
             self._chain.new_level(since_h)

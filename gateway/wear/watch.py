@@ -45,6 +45,11 @@ class SlowMeans:
 
 WORK = {"lag": "if the camshaft was re-timed, book it", "spring": "if the chain was retightened, book it"}
 SLIPPED = "Coupling slipped or encoder slipped: compare the pin gauge"
+GIVEN_WAY = {
+    True: "Nut backed off, or transducer shifted: look at the tightener",
+    False: "Spring set or broken, or transducer shifted: look at the tightener",
+}
+"""What a step of the spring's length is, longer or shorter, where the lag has not stepped; the drive first."""
 
 
 class WearWatch:
@@ -179,19 +184,28 @@ class WearWatch:
             n = abs(jump.teeth or 0)
             teeth = f", as {n} {'tooth' if n == 1 else 'teeth'} of the chain wheel" if n else ""
             stood = f" while the engine stood; {WORK[series]}" if jump.over_standstill else ""
-            text = f"{what} stepped by {jump.size:+.2f}{unit}{teeth}{stood}{self._doubt(series)}"
+            text = f"{what} stepped by {jump.size:+.2f}{unit}{teeth}{stood}{self._doubt(series, jump.size)}"
             return StandingStep(jump.size, text)
         if (small := self.series.standing_step(series)) is not None:
-            text = f"{what} stepped by {small.size:+.2f}{unit} at about {small.hours:.0f} h{self._doubt(series)}"
+            stood = f", over a stop; {WORK[series]}" if small.stopped else ""
+            doubt = self._doubt(series, small.size)
+            text = f"{what} stepped by {small.size:+.2f}{unit} at about {small.hours:.0f} h{stood}{doubt}"
             return StandingStep(small.size, text)
         return None
 
-    def _doubt(self, series: Series) -> str:
+    def _doubt(self, series: Series, size: float) -> str:
         """Where the head has counted slips of an encoder's index, the step may be the encoder's own; without a count
         it may be so as well, unless it is as long as teeth of the wheel."""
         if series == "lag" and self.series.slips:
             return "; an encoder's index slipped, look there first"
-        return f". {SLIPPED}" if self.lag_doubt and series == "lag" else ""
+        if series == "spring":
+            return "" if self._lag_stepped else f". {GIVEN_WAY[size > 0]}"
+        return f". {SLIPPED}" if self.lag_doubt else ""
+
+    @property
+    def _lag_stepped(self) -> bool:
+        """Does a step of the lag stand? Then what moved the camshaft has moved the spring's end as well."""
+        return self.jumps.standing("lag") is not None or self.series.standing_step("lag") is not None
 
     @property
     def lag_doubt(self) -> str:

@@ -104,3 +104,17 @@ def test_a_gap_that_ends_a_burst_leaves_the_pause_its_count(heard: bool) -> None
         meter.second(96.0, 1_000_000, TURNS_PER_S)
         count(meter, 1_800 + k)
     assert meter.hours == pytest.approx(100 + 1_803 / 3600, abs=1e-3)
+
+
+def test_a_bit_that_flickers_at_the_beginning_of_a_burst_holds_up_no_pause() -> None:
+    """Not valid for two tenths of a second before the first second of each burst is over: the hours of the pause are in
+    this burst's readings, not in those of a later one (a voyage's hours were an hour behind)."""
+    meter = HoursMeter(0.0, 2.0)
+    burst(meter, 0.0, gap_s=0.0, health_first_s=(0.0,))
+    for n in range(1, 5):
+        count(meter, 1800.0 * n)
+        meter.gap(1_797_000_000 if n == 1 else 1_797_800_000)
+        meter.gap(200_000)
+        for _ in range(2):
+            meter.second(96.0, 1_000_000, TURNS_PER_S)
+        assert meter.hours == pytest.approx((1800 * n + 2) / 3_600, abs=2 / 3_600)

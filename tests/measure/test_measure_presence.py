@@ -82,6 +82,16 @@ def test_an_interruption_is_of_a_warm_drive_that_only_changed_its_speed(
     assert s.revolution(at(), 1.0, running, hours) is None
 
 
+@pytest.mark.parametrize(("rpm", "stood"), [(90.0, True), (30.0, False)])
+def test_an_engine_that_stood_and_is_back_at_a_normal_speed(rpm: float, stood: bool) -> None:
+    """Hands may have been on the drive; creeping out of port is told apart, and at a normal speed it counts once."""
+    s, running, hours = steadiness(warm=False)
+    s.second(SECOND_US, Running.STOPPED)
+    assert s.revolution(at(rpm), 3_600.0, running, hours) == Interruption(False, stood, slow=not stood)
+    s.second(2 * SECOND_US, Running.CHANGING)
+    assert s.revolution(at(), 5.0, running, hours) == Interruption(False, not stood)
+
+
 def test_a_short_restart_leaves_steady_running_uninterrupted() -> None:
     """The speed must be seen again first; that takes a while, and not for ever."""
     for unseen_s, wait_us, interrupted in (

@@ -27,7 +27,6 @@ def test_quick_wear_is_no_step() -> None:
     assert {"lag-near", "lag-limit"} <= sailed.tags()
 
 
-@pytest.mark.xfail(strict=True, reason="issue 18 point 11: a burst's reading stands one second into it")
 def test_a_bursts_reading_is_the_whole_bursts() -> None:
     """Links and cams differ over a turn and over ten: the reading is within 0.002° of the burst's own mean."""
     rough = "[chain]\nlink_error_mm = 0.02\n[cams]\npump_nm = 8000\n[engine]\nsea = [[8.3, 2.0], [13.1, 1.5]]\n"
