@@ -273,6 +273,7 @@ class EnginePipeline:
         self._use_datum(lag=moved.lag and self.meter.running.state is not Running.AHEAD, spring=moved.spring)
         if moved.lag:
             self.meter.sensors.zeroed()
+        self.meter.step_doubt = self.wear.lag_doubt
         t_us = self.timeline.t_us
         out: list[Output] = [self._trend(t_us)]
         if (moved.lag or moved.spring) and self.wear.summary.agreement != "part":

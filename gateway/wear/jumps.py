@@ -9,6 +9,11 @@ from gateway.wear.geometry import tooth_pitches_deg
 from gateway.wear.steps import SETTLE, SETTLE_IN_BURSTS, Jump, JumpDetector
 from gateway.wear.trend import Series
 
+LAG_APART, LASTING, LASTING_IN_BURSTS = 0.6, 120, 24
+"""A lag that stands 0.6 of the step sought (0.3°) off for two minutes has slipped: at a steady speed neither waves nor
+load nor warmth do half of it in that time (from memory). In bursts it takes three of them. The spring's length has no
+such rule: warmth moves it by as much in hours."""
+
 
 @dataclass(frozen=True, slots=True)
 class JumpFound:
@@ -24,7 +29,8 @@ class Jumps:
 
     def __init__(self, engine: EngineSettings, *, bursts: bool) -> None:
         settle = SETTLE_IN_BURSTS if bursts else SETTLE
-        self.lag = JumpDetector(engine.lag.step_deg, min(tooth_pitches_deg(engine)), settle)
+        lasting = LASTING_IN_BURSTS if bursts else LASTING
+        self.lag = JumpDetector(engine.lag.step_deg, min(tooth_pitches_deg(engine)), settle, LAG_APART, lasting)
         self.spring = JumpDetector(engine.tightener.step_mm, settle=settle)
 
     def revolution(self, c: Cycle) -> list[JumpFound]:

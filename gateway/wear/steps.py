@@ -62,14 +62,24 @@ class JumpDetector:
     over_speed = 1.2
     """Over a change of speed of a warm drive that ran on: ten or twenty turns a minute do a tenth of a threshold."""
 
-    def __init__(self, threshold: float, tooth: float | None = None, settle: int = SETTLE) -> None:
+    def __init__(
+        self,
+        threshold: float,
+        tooth: float | None = None,
+        settle: int = SETTLE,
+        apart: float = apart,
+        lasting: int = 0,
+    ) -> None:
+        """`apart`: in thresholds. `lasting`: after so many revolutions in a row that stand apart, a level that is less
+        than `certain` thresholds off is a jump as well; 0 = never."""
         if not threshold > 0 or (tooth is not None and not tooth > 0):
             raise ValueError("threshold and tooth must be above zero")
         self.threshold = threshold
         self.tooth = tooth
         self.settle = settle
         self.standing: Jump | None = None
-        self._apart = self.apart * threshold
+        self._apart = apart * threshold
+        self._lasting = lasting
         self._reference: float | None = None
         self._start: list[float] = []
         self._before: float | None = None
@@ -144,7 +154,9 @@ class JumpDetector:
             return None
         late = [o for o in list(self._offsets)[-WINDOW:] if (o > 0) == (offset > 0) and o != 0.0]
         size = _median(late)
-        if len(late) < WINDOW - 1 or abs(size) < self.certain * self.threshold:
+        if len(late) < WINDOW - 1:
+            return None
+        if abs(size) < self.certain * self.threshold and not 0 < self._lasting <= self._run:
             return None
         return self._jumped(size)
 
