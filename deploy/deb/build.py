@@ -65,7 +65,7 @@ class Kind:
 
 SHIP = Kind(
     name="camdrift",
-    extras="gpio,print",
+    extras="gpio,print,terminal",
     summary="watches the camshaft chain drive of a ship's engine",
     text="""\
  Reads the sensor head at a large two-stroke engine's camshaft drive, follows
@@ -90,17 +90,19 @@ SHIP = Kind(
         "/etc/default/camdrift": ("deploy/deb/ship/default", 0o644),
         "/usr/lib/camdrift/backup.sh": ("deploy/ship/backup.sh", 0o755),
         "/usr/lib/camdrift/certificates.sh": ("deploy/ship/certificates.sh", 0o755),
-        "/usr/lib/camdrift/ship/60-camdrift-head.rules": ("deploy/ship/60-camdrift-head.rules", 0o644),
+        "/usr/sbin/camdrift-update": ("deploy/ship/update.sh", 0o755),
         "/usr/lib/camdrift/ship/mosquitto-ship.conf": ("deploy/ship/mosquitto-ship.conf", 0o644),
         "/usr/lib/camdrift/ship/mosquitto-acl": ("deploy/ship/mosquitto-acl", 0o644),
         "/usr/lib/camdrift/ship/mosquitto-bridge.conf": ("deploy/ship/mosquitto-bridge.conf", 0o644),
     },
-    documents=("deploy/INSTALL.md", "deploy/SECURITY.md", "deploy/PANEL.md", "deploy/SURVEY.md", "deploy/SIZING.md"),
+    documents=tuple(
+        f"deploy/{name}.md" for name in ("INSTALL", "GUIDE", "SECURITY", "PANEL", "MQTT", "SURVEY", "SIZING")
+    ),
     links={"/usr/bin/camdrift": "../lib/camdrift/venv/bin/camdrift"},
 )
 SHORE = Kind(
     name="camdrift-shore",
-    extras="shore",
+    extras="shore,notify",
     summary="keeps ashore what a fleet's camshaft drive gateways send",
     text="""\
  Keepers that check each message of the ships' gateways and keep it in SQLite
@@ -164,7 +166,7 @@ def build(kind: Kind, out: Path, wheels: Path | None, pins: Path | None, version
         control(kind, stage, full, arch)
         tidy(stage)
         package = out / f"{kind.name}_{full}_{arch}.deb"
-        run("dpkg-deb", "--root-owner-group", "-Zxz", "-z6", "--build", str(stage), str(package))
+        run("dpkg-deb", "--root-owner-group", "-Zxz", "-z2", "--build", str(stage), str(package))
         (out / f"{package.stem}.pins").write_text(pinned, encoding="utf-8")
         if fetched:
             shutil.copytree(folder, out / f"wheels-{kind.name}", dirs_exist_ok=True)
@@ -201,7 +203,9 @@ def gather(kind: Kind, wheels: Path | None, pins: Path | None, folder: Path) -> 
         pip("download", "--only-binary=:all:", "--no-deps", "--require-hashes", "-d", str(folder), "-r", str(asked))
         return True
     extras = [PROJECT["optional-dependencies"][extra] for extra in kind.extras.split(",")]
-    pip("wheel", "-w", str(folder), *PROJECT["dependencies"], *(one for extra in extras for one in extra))
+    # Not from pip's own cache: what was compiled there may name another Python's folders.
+    asked_for = [*PROJECT["dependencies"], *(one for extra in extras for one in extra)]
+    pip("--no-cache-dir", "wheel", "-w", str(folder), *asked_for)
     return True
 
 
@@ -317,6 +321,10 @@ def pages(kind: Kind, stage: Path, version: str, epoch: int) -> None:
         subprocess.run(line, check=True, env=environment)
         for page in Path(made).iterdir():
             put(stage, f"/usr/share/man/man1/{page.name}.gz", squeezed(page.read_text(encoding="utf-8")))
+        if kind is SHIP:
+            asked = [sys.executable, "-m", "gateway.cli", "completion", "bash"]
+            done = subprocess.run(asked, check=True, env=environment, capture_output=True, text=True, cwd=made)
+            put(stage, "/usr/share/bash-completion/completions/camdrift", done.stdout)
 
 
 def documents(kind: Kind, stage: Path, version: str, epoch: int) -> None:

@@ -47,11 +47,13 @@ P
 }
 
 # After a restore the next event's number may have been given before, to another event. Readers know an event by gateway
-# and number; so what comes from now on comes from a gateway of a new name, and what waits keeps the old one.
+# and number; so what comes from now on comes from a gateway of a new name, and what waits keeps the old one. At its next
+# start the gateway records which one it goes on from.
 rename() {
     "$python" - "$1" <<'P'
 import sqlite3, sys, uuid
 with sqlite3.connect(sys.argv[1]) as db:
+    db.execute("INSERT OR REPLACE INTO fact SELECT 'continues', value FROM fact WHERE key='gateway_id'")
     db.execute("UPDATE fact SET value=? WHERE key='gateway_id'", (str(uuid.uuid4()),))
 P
 }

@@ -4,6 +4,8 @@
 #   certificates.sh authority DIR            the fleet's authority, ten years; keep DIR ashore, offline
 #   certificates.sh ship DIR SLUG            a ship's certificate, 27 months
 #   certificates.sh server DIR HOST          a broker's certificate, 27 months
+#   certificates.sh signer DIR               the key that signs updates; update.pem goes aboard with each ship's bundle
+#   certificates.sh sign DIR FILE            FILE.sig, for `camdrift-update`
 #   certificates.sh left FILE                days until a certificate ends; status 1 below 90 days
 #
 # The ship's slug is the certificate's common name: the shore's broker lets it write that ship's topics and no others.
@@ -14,7 +16,7 @@ days_ca=3650
 days_leaf=820
 
 fail() { echo "certificates.sh: $1" >&2; exit 2; }
-[ $# -ge 2 ] || fail "say what to make: authority DIR | ship DIR SLUG | server DIR HOST | left FILE"
+[ $# -ge 2 ] || fail "say what to make: authority DIR | ship DIR SLUG | server DIR HOST | signer DIR | sign DIR FILE | left FILE"
 
 key() { openssl genpkey -algorithm EC -pkeyopt ec_paramgen_curve:P-256 -out "$1" 2>/dev/null; }
 
@@ -48,6 +50,19 @@ server)
     [ $# -eq 3 ] || fail "server DIR HOST"
     if echo "$3" | grep -qE '^[0-9.]+$'; then san="IP:$3"; else san="DNS:$3"; fi
     leaf "$2" "$3" "$3" "keyUsage=critical,digitalSignature\nextendedKeyUsage=serverAuth\nsubjectAltName=$san\n"
+    ;;
+signer)
+    mkdir -p "$2"
+    [ ! -e "$2/update.key" ] || fail "$2/update.key is there already"
+    key "$2/update.key"
+    openssl pkey -in "$2/update.key" -pubout -out "$2/update.pem"
+    echo "$2/update.pem and $2/update.key; keep the key ashore and offline"
+    ;;
+sign)
+    [ $# -eq 3 ] || fail "sign DIR FILE"
+    [ -f "$2/update.key" ] || fail "$2 holds no key that signs updates; make it first: signer DIR"
+    openssl dgst -sha256 -sign "$2/update.key" -out "$3.sig" "$3"
+    echo "$3.sig"
     ;;
 left)
     end=$(openssl x509 -in "$2" -noout -enddate 2>/dev/null) || fail "$2 is no certificate"

@@ -17,6 +17,7 @@ EX_IOERR = 74
 COMMANDS = {
     "demo": "Show the whole job on this machine: simulated head, broker, daemon, page and subscriber, "
     "within two minutes.",
+    "setup": "Set up this box: names, the head's port, brokers, certificates, passwords; ends with a trial alarm.",
     "doctor": "Show what is wrong on this box, each with the line that mends it; pack a bundle for support.",
     "run": "Run the daemon until it is asked to stop (SIGTERM or Ctrl-C).",
     "check": "Check a configuration and print what follows from it.",

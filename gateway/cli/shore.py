@@ -15,8 +15,9 @@ from urllib.parse import SplitResult, urlsplit
 
 from pydantic import ValidationError
 
-from gateway.cli import shore_notify, shore_serve
+from gateway.cli import shore_notify, shore_serve, shore_setup
 from gateway.cli.progress import progress
+from gateway.cli.setup_system import System
 from gateway.cli.text import note, out
 from gateway.encode import iso19848
 from gateway.encode.times import utc_of
@@ -38,7 +39,10 @@ PORTS = {"mqtt": 1883, "mqtts": 8883}
 
 def add(p: argparse.ArgumentParser) -> None:
     """Arguments."""
-    sub = p.add_subparsers(dest="shore", required=True, metavar="keep|watch|notify|serve|fleet|export|close-gap|schema")
+    names = "setup|keep|watch|notify|serve|fleet|export|close-gap|schema"
+    sub = p.add_subparsers(dest="shore", required=True, metavar=names)
+    first = sub.add_parser("setup", help="set up this machine: broker, store, keepers; make a ship's bundle")
+    shore_setup.arguments(first)
     keep = sub.add_parser("keep", help="subscribe to a fleet and keep what it sends")
     _access_arguments(keep)
     _keep_arguments(keep)
@@ -121,6 +125,7 @@ def _silence_argument(p: argparse.ArgumentParser) -> None:
 def main(args: argparse.Namespace) -> int:
     """Do what was asked."""
     does: dict[str, Callable[[argparse.Namespace], int]] = {
+        "setup": _setup,
         "keep": _keep,
         "watch": _watch,
         "notify": lambda a: shore_notify.main(a, _stopping()),
@@ -131,6 +136,10 @@ def main(args: argparse.Namespace) -> int:
         "schema": _schema,
     }
     return does[args.shore](args)
+
+
+def _setup(args: argparse.Namespace) -> int:
+    return shore_setup.run(args, System())
 
 
 def _keep(args: argparse.Namespace) -> int:

@@ -11,6 +11,7 @@ readers know an event by (gateway, seq). Events carried over keep their seq and 
 
 import sqlite3
 import threading
+import time
 import uuid
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
@@ -19,7 +20,8 @@ from pathlib import Path
 
 import structlog
 
-from gateway.encode.messages import event_payload, rfc3339, utc_of
+from gateway import __version__
+from gateway.encode.messages import event_payload, gateway_event_body, rfc3339, utc_of
 from gateway.model.errors import StorageError
 from gateway.model.output import NewBooking, NewEvent, NewRetained, NewSheetAct
 from gateway.model.settings import GatewaySettings
@@ -297,6 +299,7 @@ class StateStore:
                 # Where a broker's place was lost with the old file, all that is left goes to it again.
                 ends = (self._last, self._rev) if self.renewal is None else (0, 0)
                 outbox.register_brokers(self._db, brokers, *ends)
+                self._link_to_the_one_before()
                 self._every_trend = trends.wanted(self._db)
         except sqlite3.Error as e:
             self._db.close()
@@ -342,6 +345,16 @@ class StateStore:
         self._uncopied.extend(bookings)
         self.acks.committed(acknowledged)
         return seqs
+
+    def _link_to_the_one_before(self) -> None:
+        """After a restore the record names the gateway whose events and log book this one continues; once."""
+        before = fact(self._db, "continues")
+        if before is None:
+            return
+        text = f"this gateway goes on from the back-up of gateway {before}; it is {self.gateway_id} from now on"
+        self._last, self._rows = self._last + 1, self._rows + 1
+        self._store_event(self._last, gateway_event_body("restored", time.time(), version=__version__, text=text))
+        self._db.execute("DELETE FROM fact WHERE key='continues'")
 
     def _store_event(self, seq: int, body: Mapping[str, object]) -> None:
         self._insert(seq, self.events_topic, "gateway", body)

@@ -1,4 +1,4 @@
-"""deploy/INSTALL.md followed line by line in a fresh Debian under a real systemd, with what an operator may do to it.
+"""deploy/BY_HAND.md followed line by line in a fresh Debian under a real systemd, with what an operator may do to it.
 
     python tests/bench/install_trial.py --box DIR [--suite bookworm] [--mirror URL]
 
@@ -36,7 +36,7 @@ SETTINGS = (
 
 def blocks(title: str) -> list[str]:
     """The guide's shell blocks under the heading that begins so."""
-    text = (ROOT / "deploy/INSTALL.md").read_text(encoding="utf-8")
+    text = (ROOT / "deploy/BY_HAND.md").read_text(encoding="utf-8")
     (part,) = [p for p in text.split("\n## ") if p.startswith(title)]
     found = re.findall(r"```sh\n(.*?)```", part, re.DOTALL)
     for i, block in enumerate(found):

@@ -1,5 +1,6 @@
 """Back-up and restore aboard, by the script that the guide gives the operator, on stores that the gateway wrote."""
 
+import json
 import os
 import shutil
 import sqlite3
@@ -53,7 +54,8 @@ class Ship:
 
     def open(self) -> StateStore:
         """As the daemon opens it."""
-        return StateStore(self.data, GatewaySettings(), brokers={"shore": frozenset({"event"})}, ballast_bytes=4_096)
+        own, brokers = f"{PREFIX}/tern-passage/event", {"shore": frozenset({"event"})}
+        return StateStore(self.data, GatewaySettings(), brokers=brokers, events_topic=own, ballast_bytes=4_096)
 
     def write(self, n: int) -> None:
         """So many alarms' events, a booking, a retained value, a checkpoint, and a file of history."""
@@ -68,7 +70,7 @@ class Ship:
     def rows(self, name: str) -> list[str]:
         """Everything in a database, but for the gateway's own number."""
         with sqlite3.connect(self.data / name) as db:
-            return [line for line in db.iterdump() if "gateway_id" not in line]
+            return [line for line in db.iterdump() if "gateway_id" not in line and "'continues'" not in line]
 
     def events(self) -> list[tuple[str, bytes]]:
         """Topic and payload of all events, as they are published."""
@@ -97,6 +99,23 @@ def test_what_was_saved_comes_back_the_same(ship: Ship) -> None:
     assert sorted(p.name for p in ship.settings.rglob("*") if p.is_file()) == ["ca.pem", "ship.toml"]
     told = [line for line in done.stdout.splitlines() if line.startswith("to be put back by hand")]
     assert [Path(line.split(": ")[1]).name for line in told] == ["ship-password", "ship.key"]
+
+
+def test_the_record_links_the_new_number_to_the_old_one(ship: Ship) -> None:
+    """After a restore the gateway has a number of its own, and one event says which gateway it goes on from."""
+    reader = StateReader(ship.data)
+    old = reader.gateway_id()
+    reader.close()
+    ship.run("save", ship.file)
+    assert ship.run("restore", ship.file).returncode == 0
+    for _ in range(2):
+        store = ship.open()
+        new = store.gateway_id
+        store.close()
+    linked = [json.loads(payload) for _, payload in ship.events() if b'"restored"' in payload]
+    assert len(linked) == 1 and new != old
+    assert linked[0]["gateway"] == new and old in linked[0]["text"] and new in linked[0]["text"]
+    assert linked[0]["seq"] == max(json.loads(payload)["seq"] for _, payload in ship.events())
 
 
 def test_the_second_copy_of_the_log_book_is_saved_and_never_overwritten(ship: Ship) -> None:
@@ -217,7 +236,7 @@ def test_after_a_restore_no_new_event_is_taken_for_an_old_one_ashore(ship: Ship,
     assert ship.run("restore", ship.file).returncode == 0
     ship.write(4)
     new = ship.events()
-    assert len(lost) == 7 and len(new) == 9
+    assert len(lost) == 7 and len(new) == 10
     ashore = FleetStore(f"sqlite:///{tmp_path / 'fleet.db'}")
     try:
         ashore.keep([check(topic, payload, PREFIX) for topic, payload in [*lost, *new]], UTC)
@@ -226,8 +245,8 @@ def test_after_a_restore_no_new_event_is_taken_for_an_old_one_ashore(ship: Ship,
     finally:
         ashore.close()
     with sqlite3.connect(tmp_path / "fleet.db") as db:
-        # Seven before, of which five came again to the byte; four new ones, though two of their numbers were used.
-        assert db.execute("SELECT count(*), count(DISTINCT gateway) FROM event").fetchone() == (11, 2)
+        # Seven before, of which five came again to the byte; the link and four new ones, some with numbers used before.
+        assert db.execute("SELECT count(*), count(DISTINCT gateway) FROM event").fetchone() == (12, 2)
 
 
 @pytest.mark.parametrize("words", [[], ["save"], ["restore", "/nowhere/b.tar.gz"], ["wipe", "x"]])

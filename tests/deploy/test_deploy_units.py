@@ -63,7 +63,7 @@ def test_the_guide_gives_the_score(unit: Path, guide: str, tmp_path: Path) -> No
 
 def test_every_path_of_the_units_is_one_that_a_guide_makes() -> None:
     """Programs, settings and documents that units name stand in the guides' lines."""
-    guides = "".join((DEPLOY / g).read_text(encoding="utf-8") for g in ("INSTALL.md", "shore/README.md"))
+    guides = "".join((DEPLOY / g).read_text(encoding="utf-8") for g in ("INSTALL.md", "BY_HAND.md", "shore/README.md"))
     for unit in UNITS:
         text = unit.read_text(encoding="utf-8")
         paths = re.findall(r"/(?:opt|etc)/[A-Za-z0-9_./-]+", "".join(re.findall(r"^(?!#).*\n", text, re.MULTILINE)))

@@ -1,0 +1,64 @@
+"""Set up this box: names, the head's port, brokers, certificates, passwords; ends with a trial alarm."""
+
+import argparse
+from pathlib import Path
+
+from gateway.cli.setup_answers import answers_file, answers_of, ask, kept, to_keep
+from gateway.cli.setup_ship import KEPT, PARTS, QUESTIONS, ShipAnswers, ShipSetup
+from gateway.cli.setup_system import System
+from gateway.cli.text import note, out
+from gateway.model.errors import Refused
+
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Arguments."""
+    p.add_argument("--answers", type=Path, metavar="FILE", help="a TOML file with all answers; nothing is asked")
+    p.add_argument("--only", choices=PARTS, help="ask again about this part alone")
+    p.add_argument(
+        "--restore",
+        type=Path,
+        metavar="FILE",
+        help="this box takes over from another: a back-up of its log book, settings, zero and learned figures",
+    )
+    p.add_argument("--no-start", action="store_true", help="write everything, start nothing")
+
+
+def main(args: argparse.Namespace) -> int:
+    """Ask or read, write, check, start, try the alarm; run again it begins with what was answered."""
+    return run(args, System())
+
+
+def run(args: argparse.Namespace, system: System) -> int:
+    """The same on a box of its own in tests."""
+    system.folder("/etc/camdrift", 0o750, "root", "camdrift")
+    setup = ShipSetup(system)
+    if args.restore is not None:
+        out(setup.restore(args.restore))
+    before = {**setup.found(), **kept(system.read(KEPT))}
+    if args.answers is not None:
+        data = answers_file(args.answers)
+        if args.restore is not None or args.only is not None:
+            data = {**before, **data}
+    else:
+        out("Enter takes what stands in brackets. Nothing is changed before the last answer.\n")
+        data = ask(QUESTIONS, before, frozenset([args.only] if args.only else PARTS))
+        data = {k: v for k, v in data.items() if v not in ("", None)}
+    answers = answers_of(ShipAnswers, data, str(args.answers or "answers"))
+    system.write(KEPT, to_keep(data), 0o600)
+    for name, step in setup.steps(answers):
+        try:
+            step()
+        except Refused as e:
+            raise Refused(
+                f"{name}: {e}\nPut it right and give the same command again; what is done stays done"
+            ) from None
+        out(f"done: {name}")
+    if args.no_start:
+        note("nothing was started; now: systemctl enable --now camdrift")
+    else:
+        for line in setup.start(answers):
+            out(line)
+    out("\nLeft to do:")
+    for n, line in enumerate(setup.left(answers, started=not args.no_start), 1):
+        out(f"  {n}. {line}")
+    return 0

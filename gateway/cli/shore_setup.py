@@ -1,0 +1,241 @@
+"""`camdrift shore setup`: broker, store, keepers, certificates; and a ship's bundle as one file."""
+
+import argparse
+import contextlib
+import re
+import secrets
+import socket
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from gateway.cli.setup_answers import Question, answers_file, answers_of, ask, kept, secret_file, to_keep
+from gateway.cli.setup_bundle import pack
+from gateway.cli.setup_ship import broker_users
+from gateway.cli.setup_system import System
+from gateway.cli.text import note, out
+from gateway.model.errors import Refused
+from gateway.model.fields import Integer, Line, PlainPath, Section, Slug
+
+HERE = "/etc/camdrift-shore"
+KEPT = f"{HERE}/setup.json"
+AUTHORITY = f"{HERE}/authority"
+USER = "camdrift-shore"
+BROKER_TLS = "/etc/mosquitto/tls"
+BROKER_CONF, BROKER_ACL = "/etc/mosquitto/conf.d/camdrift-shore.conf", "/etc/mosquitto/camdrift-shore-acl"
+BROKER_PASSWORDS = "/etc/mosquitto/camdrift-shore-passwords"
+KEEPER_PASSWORD = f"{HERE}/broker-password"
+STORES = {"sqlite": "sqlite:////var/lib/camdrift-shore/fleet.db", "postgresql": "postgresql:///fleet"}
+PORT = 8883
+BROKER_VERSION = (2, 0, 18)
+"""Older ones can stall under many keepers."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ShoreAnswers(Section):
+    """The answers file ashore."""
+
+    host: Annotated[Line, Field(max_length=253)]
+    """The name or address by which ships reach this machine; the broker's certificate bears it."""
+    store: Literal["sqlite", "postgresql"] = "sqlite"
+    keepers: Annotated[Integer, Field(ge=1, le=8)] = 2
+    watch_password_file: PlainPath | None = None
+    watch_password: str | None = None
+    ship: Slug | None = None
+    ship_settings: PlainPath | None = None
+    """The ship's settings, prepared here; they travel in the bundle."""
+    bundle_dir: PlainPath = Path("/root")
+
+
+QUESTIONS = [
+    Question("host", "all", "Name or address by which ships reach this machine", socket.gethostname()),
+    Question("store", "all", "Store: sqlite (one machine, ten ships) or postgresql", "sqlite"),
+    Question("keepers", "all", "How many keepers; two stand in for each other", 2),
+    Question("watch_password", "all", "Password of those who watch alerts (shore.watch)", secret=True),
+    Question("ship", "ship", "Short name of a ship that gets a bundle now, if there is one"),
+    Question("ship_settings", "ship", "Her settings file, if it is ready (path)"),
+]
+
+
+def arguments(p: argparse.ArgumentParser) -> None:
+    """Arguments."""
+    p.add_argument("--answers", type=Path, metavar="FILE", help="a TOML file with all answers; nothing is asked")
+    p.add_argument("--ship", metavar="SLUG", help="only make this ship's bundle; the rest was set up before")
+    p.add_argument(
+        "--ship-settings", type=Path, metavar="FILE", help="with --ship: her settings, to go into the bundle"
+    )
+    p.add_argument("--no-start", action="store_true", help="write everything, start nothing")
+
+
+def run(args: argparse.Namespace, system: System) -> int:
+    """Ask or read, write, start; run again it begins with what was answered."""
+    system.folder(HERE, 0o700, USER, USER)
+    before = kept(system.read(KEPT))
+    if args.ship is not None:
+        if not before:
+            raise Refused("this machine is not set up: camdrift-shore setup, without --ship, comes first")
+        data = {**before, "ship": args.ship, **({"ship_settings": args.ship_settings} if args.ship_settings else {})}
+    elif args.answers is not None:
+        data = answers_file(args.answers)
+    else:
+        out("Enter takes what stands in brackets. Nothing is changed before the last answer.\n")
+        data = ask(QUESTIONS, before, frozenset(("all", "ship")))
+    data = {k: v for k, v in data.items() if v not in ("", None)}
+    answers = answers_of(ShoreAnswers, data, str(args.answers or "answers"))
+    system.write(KEPT, to_keep({k: v for k, v in data.items() if not k.startswith("ship")}), 0o600, USER, USER)
+    setup = ShoreSetup(system, answers)
+    for name, step in setup.steps(only_ship=args.ship is not None, start=not args.no_start):
+        try:
+            step()
+        except Refused as e:
+            raise Refused(
+                f"{name}: {e}\nPut it right and give the same command again; what is done stays done"
+            ) from None
+        out(f"done: {name}")
+    if args.no_start:
+        note("nothing was started")
+    out("\nLeft to do:")
+    for n, line in enumerate(setup.left(), 1):
+        out(f"  {n}. {line}")
+    return 0
+
+
+class ShoreSetup:
+    """The steps ashore. Each may be done again: it makes what is missing and leaves what is right."""
+
+    def __init__(self, system: System, answers: ShoreAnswers) -> None:
+        self._box, self._a = system, answers
+
+    def steps(self, *, only_ship: bool, start: bool) -> Iterator[tuple[str, Callable[[], None]]]:
+        """Name and deed of each step."""
+        if not only_ship:
+            yield "authority and the broker's certificate", self._certificates
+            yield "broker", self._broker
+            if self._a.store == "postgresql":
+                yield "database", self._database
+            yield "keepers", lambda: self._keepers(start=start)
+        if self._a.ship is not None:
+            yield f"bundle of {self._a.ship}", self._bundle
+
+    def _script(self, *words: str | Path) -> None:
+        self._box.run("sh", self._box.share("certificates.sh"), *words)
+
+    def _certificates(self) -> None:
+        place, host = self._box.at(AUTHORITY), self._a.host
+        self._box.folder(AUTHORITY, 0o700)
+        if not (place / "ca.pem").exists():
+            self._script("authority", place)
+        if not (place / "update.pem").exists():
+            self._script("signer", place)
+        if not (place / f"{host}.pem").exists():
+            self._need_key()
+            self._script("server", place, host)
+        self._box.folder(BROKER_TLS, 0o750, "root", "mosquitto")
+        for name, source in (("ca.pem", "ca.pem"), ("server.pem", f"{host}.pem"), ("server.key", f"{host}.key")):
+            self._box.write(f"{BROKER_TLS}/{name}", (place / source).read_bytes(), 0o640, "root", "mosquitto")
+        self._box.write(f"{HERE}/ca.pem", (place / "ca.pem").read_bytes(), 0o600, USER, USER)
+
+    def _need_key(self) -> None:
+        if not self._box.at(f"{AUTHORITY}/ca.key").exists():
+            raise Refused(f"{AUTHORITY}/ca.key is away: bring it back from its offline place for this, then away again")
+
+    def _broker(self) -> None:
+        if not self._box.has("mosquitto_passwd"):
+            raise Refused("Mosquitto is not installed: apt install mosquitto")
+        text = self._box.share("shore/mosquitto-shore.conf").read_text(encoding="utf-8")
+        others = self._box.read("/etc/mosquitto/mosquitto.conf") or ""
+        for key in ("persistence", "persistence_location"):
+            if re.search(rf"(?m)^\s*{key}\s", others):
+                text = re.sub(rf"(?m)^{key}\s.*\n", "", text)
+        password = self._box.read(KEEPER_PASSWORD) or secrets.token_urlsafe(30)
+        self._box.write(KEEPER_PASSWORD, password, 0o600, USER, USER)
+        users = {"shore.keeper": password.strip()}
+        if self._a.watch_password or self._a.watch_password_file is not None:
+            users["shore.watch"] = self._a.watch_password or secret_file(Path(str(self._a.watch_password_file)))
+        made = broker_users(self._box, BROKER_PASSWORDS, users)
+        self._box.write(BROKER_PASSWORDS, made, 0o600, "mosquitto", "mosquitto")
+        acl = self._box.share("shore/mosquitto-shore-acl").read_text(encoding="utf-8")
+        self._box.write(BROKER_ACL, acl, 0o600, "mosquitto", "mosquitto")
+        self._box.write(BROKER_CONF, text, 0o644)
+        self._box.run("systemctl", "restart", "mosquitto")
+
+    def _database(self) -> None:
+        if not self._box.has("psql"):
+            raise Refused("PostgreSQL is not installed: apt install postgresql; or answer sqlite")
+        as_owner = ("runuser", "-u", "postgres", "--")
+        asked = f"SELECT 1 FROM pg_roles WHERE rolname = '{USER}'"
+        if not self._box.run(*as_owner, "psql", "-tAc", asked).strip():
+            self._box.run(*as_owner, "createuser", USER)
+        if not self._box.run(*as_owner, "psql", "-tAc", "SELECT 1 FROM pg_database WHERE datname = 'fleet'").strip():
+            self._box.run(*as_owner, "createdb", "--owner", USER, "fleet")
+
+    def _keepers(self, *, start: bool) -> None:
+        # The broker's certificate names the host as ships call it; on this machine that name is this machine.
+        store = STORES[self._a.store]
+        text = (
+            f"# Made by setup. No secrets here.\nCAMDRIFT_BROKER=mqtts://{self._a.host}:8884\nCAMDRIFT_STORE={store}\n"
+        )
+        self._own_name()
+        self._box.write(f"{HERE}/keeper.env", text, 0o600, USER, USER)
+        if start:
+            units = [f"camdrift-keep@{n}" for n in range(1, self._a.keepers + 1)]
+            self._box.run("systemctl", "enable", "--quiet", *units)
+            self._box.run("systemctl", "restart", *units)
+
+    def _own_name(self) -> None:
+        hosts = self._box.read("/etc/hosts") or ""
+        if re.fullmatch(r"[0-9.]+", self._a.host):
+            raise Refused("host is an address; keepers come in at loopback by name: give this machine a name")
+        if self._a.host not in hosts.split():
+            self._box.write("/etc/hosts", f"{hosts.rstrip()}\n127.0.0.1 {self._a.host}\n", 0o644)
+
+    def _bundle(self) -> None:
+        place, slug = self._box.at(AUTHORITY), str(self._a.ship)
+        if not (place / f"{slug}.pem").exists():
+            self._need_key()
+            self._script("ship", place, slug)
+        parts = {
+            "ca.pem": (place / "ca.pem").read_bytes(),
+            "ship.pem": (place / f"{slug}.pem").read_bytes(),
+            "ship.key": (place / f"{slug}.key").read_bytes(),
+        }
+        with contextlib.suppress(FileNotFoundError):
+            parts["update.pem"] = (place / "update.pem").read_bytes()
+        if self._a.ship_settings is not None:
+            try:
+                parts["ship.toml"] = self._a.ship_settings.read_bytes()
+            except OSError as e:
+                raise Refused(f"{self._a.ship_settings}: {e.strerror}") from None
+        pack(self._box.at(self._bundle_path()), self._a.host, PORT, slug, parts)
+
+    def _bundle_path(self) -> str:
+        return f"{self._a.bundle_dir}/{self._a.ship}.bundle"
+
+    def left(self) -> Iterator[str]:
+        """What a person still has to do, in order."""
+        a = self._a
+        if self._box.at(f"{AUTHORITY}/ca.key").exists():
+            yield f"Move ca.key and update.key in {AUTHORITY} offline: they are for new ships, renewals and updates"
+        if a.ship is not None:
+            yield f"Carry {self._bundle_path()} aboard on a stick (it holds the ship's key): camdrift setup asks for it"
+        else:
+            yield "For each ship: camdrift-shore setup --ship SLUG"
+        if (found := self._broker_version()) is not None and found < BROKER_VERSION:
+            shown = ".".join(map(str, found))
+            yield f"Mosquitto here is {shown}; with many ships take 2.0.18 or later, from backports or its makers"
+        yield f"Firewall: TCP {PORT} in, from the ships; no other port. Ships reach it as {a.host}"
+        if not (a.watch_password or a.watch_password_file):
+            yield f"Nobody may watch alerts yet: mosquitto_passwd {BROKER_PASSWORDS} shore.watch"
+        yield f"Back-up of the store ({STORES[a.store]}), away from this machine"
+        yield f"Look: camdrift-shore fleet --store {STORES[a.store]} (as user {USER})"
+
+    def _broker_version(self) -> tuple[int, ...] | None:
+        try:
+            text = self._box.run("dpkg-query", "-W", "-f", "${Version}", "mosquitto")
+        except Refused:
+            return None
+        found = re.match(r"(\d+)\.(\d+)\.(\d+)", text)
+        return tuple(int(n) for n in found.groups()) if found else None
