@@ -121,7 +121,7 @@ def secret_file(path: Path) -> str:
     try:
         lines = read_small(path, SECRET_BYTES_MAX).decode().splitlines()
     except (UnfitFile, UnicodeDecodeError) as e:
-        raise Refused(f"{path}: {e}") from None
+        raise Refused(f"{path}: {e}; give the path of a text file") from None
     if not lines or not lines[0]:
-        raise Refused(f"{path}: is empty; put the password into its first line")
+        raise Refused(f"{path}: is empty; write the password into its first line")
     return lines[0]

@@ -47,7 +47,7 @@ def pack(path: Path, host: str, port: int, slug: str, parts: Mapping[str, bytes]
                 archive.addfile(info, io.BytesIO(data))
         new.rename(path)
     except OSError as e:
-        raise Refused(f"{path}: {e.strerror}") from None
+        raise Refused(f"{path}: {e.strerror}; give another folder, or look at its rights") from None
 
 
 def unpack(path: Path) -> Bundle:
@@ -60,7 +60,9 @@ def unpack(path: Path) -> Bundle:
         if head["v"] != 1:
             raise Refused(f"{path}: is of a newer camdrift; install that first")
     except (OSError, tarfile.TarError, KeyError, ValueError, TypeError):
-        raise Refused(f"{path}: is not a ship's bundle, or damaged; have it made again ashore") from None
+        raise Refused(
+            f"{path}: is not a ship's bundle, or damaged; look for another copy, or let it be made again ashore"
+        ) from None
     return Bundle(host, port, slug, parts)
 
 
@@ -71,9 +73,9 @@ def _parts(path: Path, archive: tarfile.TarFile) -> dict[str, bytes]:
         if member is None:
             break
         if member.name not in PARTS or not member.isfile() or member.size > PART_BYTES_MAX:
-            raise Refused(f"{path}: holds {member.name!r}, which no bundle has; have it made again ashore")
+            raise Refused(f"{path}: holds {member.name!r}, which no bundle has; use one made again ashore")
         file = archive.extractfile(member)
         parts[member.name] = file.read() if file is not None else b""
     if missing := [name for name in NEEDED if not parts.get(name)]:
-        raise Refused(f"{path}: lacks {', '.join(missing)}; have it made again ashore")
+        raise Refused(f"{path}: lacks {', '.join(missing)}; look for another copy, or let it be made again ashore")
     return parts

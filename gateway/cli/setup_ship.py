@@ -99,7 +99,7 @@ class ShipSetup:
         try:
             data: dict[str, Any] = tomllib.loads(text) if text else {}
         except tomllib.TOMLDecodeError as e:
-            raise Refused(f"{SETTINGS}: not valid TOML: {e}; put it right, or move it away") from None
+            raise Refused(f"{SETTINGS}: not valid TOML: {e}; correct it, or move it away") from None
         found: dict[str, object] = {}
         with contextlib.suppress(KeyError, IndexError, TypeError):
             found = {"name": data["vessel"]["name"], "slug": data["vessel"]["slug"]}
@@ -115,9 +115,11 @@ class ShipSetup:
             .joinpath("state.db")
             .exists()
         ):
-            raise Refused(f"{DATA} holds a store already; a back-up goes into an empty box, or by hand: INSTALL.md")
+            raise Refused(
+                f"{DATA} holds a store already; a back-up goes into an empty box; move that folder away first"
+            )
         if not file.is_file():
-            raise Refused(f"{file} is not there; plug the stick in")
+            raise Refused(f"{file} is not there; plug the stick in and look for the file on it")
         return self._box.run("sh", self._box.share("backup.sh"), "restore", file, within_s=600).strip()
 
     def steps(self, a: ShipAnswers) -> Iterator[tuple[str, Callable[[], None]]]:
@@ -142,7 +144,7 @@ class ShipSetup:
         assert a.bundle is not None
         self._bundle = b = unpack(a.bundle)
         if b.slug != a.slug:
-            raise Refused(f"{a.bundle} is of {b.slug}, this ship is {a.slug}; take her own")
+            raise Refused(f"{a.bundle} is of {b.slug}, this ship is {a.slug}; give the bundle of this ship")
         for name in ("ca.pem", "ship.pem"):
             self._box.write(f"{TLS}/{name}", b.parts[name], 0o640, "root", "camdrift")
         self._box.write(f"{TLS}/ship.key", b.parts["ship.key"], 0o600, "camdrift", "camdrift")
@@ -243,7 +245,7 @@ class ShipSetup:
         try:
             text = path.read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError) as e:
-            raise Refused(f"{path}: cannot be read: {e}") from None
+            raise Refused(f"{path}: cannot be read: {e}; give another file") from None
         if a.settings is None:
             # A number and a society that are invented must not get into reports.
             text = re.sub(r"(?m)^(imo_number|class_society|last_survey|type_text|number)\s*=.*\n", "", text)

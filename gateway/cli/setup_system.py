@@ -30,7 +30,7 @@ class System:
             place.mkdir(mode=mode, parents=True, exist_ok=True)
             self.rights(place, mode, owner, group)
         except OSError as e:
-            raise Refused(f"{path}: {e.strerror}; setup is for root") from None
+            raise Refused(f"{path}: {e.strerror}; run setup as root") from None
 
     def write(self, path: str, data: str | bytes, mode: int, owner: str = "root", group: str = "root") -> None:
         """A file, whole or not at all; nobody else can read it before its rights are given."""
@@ -46,7 +46,7 @@ class System:
             self.rights(new, mode, owner, group)
             new.rename(place)
         except OSError as e:
-            raise Refused(f"{path}: {e.strerror}; setup is for root") from None
+            raise Refused(f"{path}: {e.strerror}; run setup as root") from None
 
     def rights(self, place: Path, mode: int, owner: str, group: str) -> None:
         """Mode, owner, group of a file."""
@@ -63,7 +63,7 @@ class System:
         except FileNotFoundError:
             return None
         except (OSError, UnicodeDecodeError) as e:
-            raise Refused(f"{path}: cannot be read: {e}") from None
+            raise Refused(f"{path}: cannot be read: {e}; move it away, or correct it") from None
 
     def has(self, program: str) -> bool:
         """Is the program installed?"""
@@ -77,10 +77,10 @@ class System:
                 words, capture_output=True, text=True, stdin=subprocess.DEVNULL, timeout=within_s, check=False
             )
         except (OSError, subprocess.TimeoutExpired) as e:
-            raise Refused(f"{words[0]}: {e}") from None
+            raise Refused(f"{words[0]}: {e}; look whether it is installed") from None
         if done.returncode:
             lines = (done.stderr or done.stdout).strip().splitlines()
-            raise Refused(f"{' '.join(words)}: {' / '.join(lines[-3:]) or f'status {done.returncode}'}")
+            raise Refused(f"{' '.join(words)}: {' / '.join(lines[-3:]) or f'status {done.returncode}'}; try it by hand")
         return done.stdout
 
     def share(self, name: str) -> Path:

@@ -64,9 +64,9 @@ class SettingsText:
         try:
             read: Any = tomllib.loads(self.text())
         except tomllib.TOMLDecodeError as e:
-            raise Refused(f"the settings cannot be changed by setup: {e}; change them by hand") from None
+            raise Refused(f"the settings cannot be changed by setup: {e}; correct them by hand") from None
         for part in table.split("."):
             read = read.get(part, {}) if isinstance(read, dict) else {}
         rows = read if isinstance(read, list) else [read]
         if not any(all(row.get(k) == v for k, v in values.items()) for row in rows):
-            raise Refused(f"[{table}] cannot be changed by setup; put in by hand: {dict(values)}")
+            raise Refused(f"[{table}] cannot be changed by setup; write by hand: {dict(values)}")

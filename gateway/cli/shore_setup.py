@@ -140,7 +140,7 @@ class ShoreSetup:
 
     def _need_key(self) -> None:
         if not self._box.at(f"{AUTHORITY}/ca.key").exists():
-            raise Refused(f"{AUTHORITY}/ca.key is away: bring it back from its offline place for this, then away again")
+            raise Refused(f"{AUTHORITY}/ca.key is away: move it back from its offline place for this, then away again")
 
     def _broker(self) -> None:
         if not self._box.has("mosquitto_passwd"):
@@ -208,7 +208,7 @@ class ShoreSetup:
             try:
                 parts["ship.toml"] = self._a.ship_settings.read_bytes()
             except OSError as e:
-                raise Refused(f"{self._a.ship_settings}: {e.strerror}") from None
+                raise Refused(f"{self._a.ship_settings}: {e.strerror}; give the path of the settings") from None
         pack(self._box.at(self._bundle_path()), self._a.host, PORT, slug, parts)
 
     def _bundle_path(self) -> str:
