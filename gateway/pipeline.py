@@ -92,6 +92,7 @@ class EnginePipeline:
 
     def idle(self, now: Now) -> list[Output]:
         """Nothing arrived since the last call: by the gateway's own clock, is the head silent?"""
+        self.timeline.begin(now)
         quiet_s = self.presence.quiet_s(now)
         out: list[Output] = [self._changed(t) for t in self._trial.passes(now.mono_s, self.timeline.t_us)]
         if quiet_s >= self.presence.silent_after_s or self.presence.port_text:

@@ -83,12 +83,16 @@ class Timeline:
                 self._utc_offset_s, self._parted = offset, 0
                 self.steps += 1
 
+    def begin(self, now: Now) -> None:
+        """Before the head's first frame UTC is the system clock's: what a person does then bears a true time."""
+        if self._system and self._utc_offset_s is None:
+            self._utc_offset_s, self._last = now.utc_s - self.t_us / 1e6, self._last or now
+
     def idle(self, now: Now) -> int:
         """Nothing arrives: let pipeline time go on by the gateway's own clock. Returns it."""
+        self.begin(now)
         if self._system and self._last is not None:
             self.t_us += max(0, round((now.mono_s - self._last.mono_s) * 1e6))
-        elif self._system and self._utc_offset_s is None:
-            self._utc_offset_s = now.utc_s - self.t_us / 1e6
         elif self._system and self._utc_offset_s is not None:
             # Just started: what passed meanwhile counts, so that a shelving ends in time without a head, too.
             self.t_us = max(self.t_us, round((now.utc_s - self._utc_offset_s) * 1e6))

@@ -1,7 +1,9 @@
 """Time while no head is heard, before the first frame and after a restart of the gateway."""
 
 import pytest
+from firmware_sim_voyages import pipeline, tern_settings
 
+from gateway.alarm.acts import TRIAL, Act
 from gateway.measure.timeline import Now, Timeline
 
 UTC = 1_790_000_000.0
@@ -30,3 +32,11 @@ def test_head_clock_waits_for_the_head() -> None:
     timeline = Timeline("head", UTC)
     assert timeline.idle(Now(0.0, 0.0)) == timeline.idle(Now(9.0, 9.0)) == 0
     assert timeline.utc_s(0) == UTC
+
+
+def test_an_act_before_the_head_was_heard_bears_the_true_time() -> None:
+    """A trial alarm in the first second of a gateway's life is no event of 1970."""
+    p = pipeline(tern_settings(source="system"))
+    p.idle(Now(100.0, UTC))
+    assert p.act(Act("try-alarm", TRIAL, "second engineer"))
+    assert p.timeline.utc_s(p.timeline.t_us) == UTC
