@@ -9,7 +9,7 @@ export function show(root) {
   const state = {
     unacknowledged: "Nobody has acknowledged it. It flashes and the panel sounds.", acknowledged: "A person has acknowledged it. It stands until its cause is over.",
     returned: "Its cause is over. Nobody has acknowledged it yet.", shelved: "Shelved for a time, 24 h at most. It returns by itself.",
-    suppressed: "A higher alarm stands for the same cause.", "out-of-service": "Taken out for work on a sensor. It stays so until a person puts it back.",
+    suppressed: "A higher alarm stands for the same cause, or work in progress disturbs it.", "out-of-service": "Taken out for work on a sensor. It stays so until a person puts it back.",
   };
   const states = Object.entries(state).map(([key, meaning]) => h("div", {}, h("dt", {}, STATE[key]), h("dd", {}, meaning)));
   const alarms = h("div", { id: "help-alarms" }, h("p", { role: "status" }, "The list of alarms is being loaded …"));
