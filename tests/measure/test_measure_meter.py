@@ -129,10 +129,10 @@ def test_without_a_zero_there_is_no_lag() -> None:
     ("kind", "spring", "lag", "words"),
     [
         ("loop-broken", BAD, GOOD, "NE 43"),
-        ("cam-invalid", GOOD, BAD, "cam encoder not valid"),
+        ("cam-invalid", GOOD, BAD, "cam encoder as not valid"),
         ("cam-stuck", GOOD, BAD, "cam encoder stands still"),
         ("crank-stuck", None, BAD, "crank encoder stands still"),
-        ("crank-invalid", None, BAD, "crank encoder not valid"),
+        ("crank-invalid", None, BAD, "crank encoder as not valid"),
     ],
 )
 def test_a_faulty_sensor_spoils_its_own_figure_only(

@@ -185,7 +185,7 @@ def test_every_sheet_opens_with_the_cautions(
 
 
 def test_on_paper(driver: Chrome, served: tuple[rig.Served, rig.Crew], tmp_path: Path) -> None:
-    """Pins that the print leaves out bars and buttons and keeps cautions, steps and room to sign."""
+    """Pins that the print leaves out bars and buttons and keeps the ship's name, cautions, steps and room to sign."""
     screen = Screen(driver, *served)
     screen.open("sheets", b.DESK)
     screen.until(lambda: len(screen.texts(".sheet-list button")) == len(SHEETS), "listed")
@@ -195,13 +195,13 @@ def test_on_paper(driver: Chrome, served: tuple[rig.Served, rig.Crew], tmp_path:
     try:
         seen = {
             s: driver.find_element(By.CSS_SELECTOR, s).is_displayed()
-            for s in (".views", ".top", ".sheet button", ".cautions", ".steps", ".sign-here")
+            for s in (".views", ".top button", ".sheet button", ".top", ".cautions", ".steps", ".sign-here")
         }
         shot(screen, tmp_path, "print")
     finally:
         driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
     shown = [s for s, there in seen.items() if there]
-    assert shown == [".cautions", ".steps", ".sign-here"]
+    assert shown == [".top", ".cautions", ".steps", ".sign-here"]
 
 
 def test_a_pressure_file_on_the_page(driver: Chrome, served: tuple[rig.Served, rig.Crew], tmp_path: Path) -> None:
