@@ -29,6 +29,7 @@ def alf_lines(rig: Rig, identifier: int = 10_014) -> list[str]:
         return found
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("disk_full", [False, True])
 def test_an_alarm_reaches_discrete_input_sentence_and_relay_without_broker(tmp_path: Path, disk_full: bool) -> None:
     """Pins that the panel is told of a broken wire with no broker, also on a full disk, and a coil acknowledges it."""

@@ -275,6 +275,7 @@ def timed(text: str, until_s: float) -> list[tuple[bytes, float]]:
     return list(takewhile(lambda f: f[1] < until_s, frames))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("away_s", "told"), [(20, True), (200, False)])
 def test_a_slip_over_a_short_restart_is_told_as_without_it(away_s: int, told: bool) -> None:
     """0.7° while the box is away for seconds: what ran steadily before and after has run on. Longer, and it may have

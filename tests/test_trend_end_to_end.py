@@ -95,6 +95,7 @@ def test_hours_of_medians_rise(replayed: list[Output]) -> None:
     assert all(b > a for a, b in pairwise(hours))
 
 
+@pytest.mark.slow
 def test_a_restart_goes_on_with_what_was_learnt(captured: tuple[bytes, Truth], settings: Settings) -> None:
     """A pipeline restored through JSON says of the slope what the uninterrupted one says."""
     data = captured[0]

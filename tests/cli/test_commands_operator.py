@@ -200,7 +200,8 @@ def test_silence_stops_the_sound_once_and_is_on_record(tmp_path: Path, run: Run)
         until(lambda: not status(run, config)["silenced"], "the sound is back")
 
 
-@pytest.mark.parametrize("how", [pytest.param("SIGTERM", marks=pytest.mark.slow), "kill -9"])
+@pytest.mark.slow
+@pytest.mark.parametrize("how", ["SIGTERM", "kill -9"])
 def test_put_away_over_a_restart(tmp_path: Path, run: Run, how: str) -> None:
     """Shelved and out of service are as before, with the same end and the same reason, however the daemon ended; and
     a shelving whose time passed meanwhile is over soon after, with no head to carry the time."""
@@ -265,6 +266,7 @@ def test_status_and_bookings_with_a_head(tmp_path: Path, run: Run) -> None:
     assert run("export", config, "history")[0] == 0
 
 
+@pytest.mark.slow
 def test_booking_without_a_daemon_counts_from_the_next_start(tmp_path: Path, run: Run) -> None:
     """Booked into the store while no daemon runs: the next start takes it up, once."""
     config = written(tmp_path, example(tmp_path, None))

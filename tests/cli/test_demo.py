@@ -48,6 +48,7 @@ def test_tells_its_story_to_the_end() -> None:
     assert "monitoring aid" in done.stdout
 
 
+@pytest.mark.slow
 def test_ctrl_c_ends_it_with_the_summary(tmp_path: Path) -> None:
     """Ctrl-C, sent to the whole process group as a terminal does, still gives the summary, and no child is left."""
     keep = tmp_path / "kept"

@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import Any
 
 import daemon_rig as rig
+import pytest
 
 from gateway.model.errors import PortError
 from gateway.outlets.control_client import ask
@@ -27,6 +28,7 @@ def answered(socket: Path, request: dict[str, Any]) -> dict[str, Any]:
     return found
 
 
+@pytest.mark.slow
 def test_killed_right_after_its_answer_an_act_is_on_the_disk(tmp_path: Path) -> None:
     """Silencing and a maintenance record in each of the lives: all of them are in the record afterwards."""
     config = rig.written(tmp_path, rig.example(tmp_path, None) | {"page": {"enabled": False}})

@@ -24,6 +24,7 @@ def kept_hours(data: Path) -> dict[str, Any] | None:
     return kept if kept["mark"] and kept["rpm"] else None
 
 
+@pytest.mark.slow
 def test_killed_at_random_moments_the_story_goes_on(tmp_path: Path) -> None:
     """Over five kills each alarm transition reaches a lasting subscriber once, in order, seq without a gap; the
     retained states are right, no alarm is repeated or forgotten, and running hours go on over the spells between."""
@@ -57,6 +58,7 @@ def test_killed_at_random_moments_the_story_goes_on(tmp_path: Path) -> None:
         broker.stop()
 
 
+@pytest.mark.slow
 def test_broker_killed_and_back(tmp_path: Path) -> None:
     """What happens while the broker is dead arrives when it is back: all of it, in order, repeats under one seq."""
     broker = rig.lasting_broker(tmp_path)

@@ -83,6 +83,7 @@ def test_second_daemon_on_the_same_port(tmp_path: Path, broker: Mosquitto) -> No
     assert listener.alarms("head-silent") == []
 
 
+@pytest.mark.slow
 def test_another_head_than_configured(tmp_path: Path, broker: Mosquitto) -> None:
     """Another head's name is reported, and from then on it is not measured: head-timing, no reading has its figures."""
     scenario = tmp_path / "other.toml"

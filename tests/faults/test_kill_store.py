@@ -6,6 +6,7 @@ import sys
 import time
 from pathlib import Path
 
+import pytest
 from store_writer import BROKERS
 
 from gateway.model.settings import GatewaySettings
@@ -35,6 +36,7 @@ def write_and_kill(folder: Path, seed: int, commits: int, after_s: float) -> tup
     return int(seq), int(count)
 
 
+@pytest.mark.slow
 def test_kill_9_loses_nothing_and_leaves_no_gap(tmp_path: Path) -> None:
     """After each kill every row told of is there or was acknowledged, the checkpoint agrees, and seq has no gap."""
     folder, rng = tmp_path / "d", random.Random(7)

@@ -38,6 +38,7 @@ def tls(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return sat.authority(tmp_path_factory.mktemp("tls") / "ca")
 
 
+@pytest.mark.slow
 def test_black_outs_and_kills_cost_no_event_and_no_alarm_aboard(link: SatelliteLink, tls: Path, tmp_path: Path) -> None:
     """Over a black-out in which gateway and shore broker are killed, the broker with its memory, every event is ashore
     once, in order, none missing; meanwhile the panel's Modbus and `status` aboard go on showing the alarm."""
@@ -130,6 +131,7 @@ def put(folder: Path, files: dict[str, Path]) -> None:
         shutil.copy(source, folder / name)
 
 
+@pytest.mark.slow
 def test_after_a_black_out_alarms_go_first_then_events_then_trends(
     link: SatelliteLink, tls: Path, tmp_path: Path
 ) -> None:

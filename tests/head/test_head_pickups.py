@@ -74,6 +74,7 @@ class Ran:
         return np.concatenate(when), np.concatenate(lag) * 360 / 65_536
 
 
+@pytest.mark.slow
 def test_pickups_find_the_lag_of_the_simulated_drive(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """120 teeth and 12 marks, each off by 0.05° (sd), ripple and torsion as the drive has them: after 70 turns the mean
     lag over whole turns is the truth within a fixed 0.03°, the same from turn to turn within 0.005° (sd)."""
@@ -151,6 +152,7 @@ def test_astern_there_is_no_angle(tmp_path: Path) -> None:
     assert len(ran.lag_deg(0.0)[0]) == 0 and sum(len(b.crank) for b in ran.blocks) > 2_000
 
 
+@pytest.mark.slow
 def test_thermistors_follow_the_simulated_temperatures(tmp_path: Path) -> None:
     """A drive that warms up: casing and frame within 0.8 K of the simulator's, through the beta equation, twelve bits
     and the firmware's table; a broken wire is not fitted."""

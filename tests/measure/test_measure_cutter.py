@@ -76,6 +76,7 @@ def fed(s: Stream, cuts: list[int]) -> tuple[dict[str, np.ndarray], dict[str, np
     return cut, {f: np.concatenate([getattr(x, f) for _, x in made]) for f in FrameSums.__slots__}
 
 
+@pytest.mark.slow
 @settings(max_examples=150)
 @given(streams(), st.data())
 def test_any_splitting_gives_the_same_bits(s: Stream, data: st.DataObject) -> None:

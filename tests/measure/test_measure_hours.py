@@ -248,6 +248,7 @@ def test_short_losses_cost_nothing(voyage: list[tuple[float, int, float]]) -> No
     assert p.meter.hours * 3_600 == pytest.approx(true_s, rel=1e-3, abs=0.01)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [1])
 def test_a_simulated_voyage_keeps_its_hours(seed: int) -> None:
     """A random voyage of the simulated head with stops, astern, lost frames and pauses: within 0.1 % of the truth."""

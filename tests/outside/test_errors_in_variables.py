@@ -17,6 +17,7 @@ ROWS = 1_400
 TOLERANCE = 5 / math.sqrt(ROWS)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("bursts", [1, 2, 6])
 @pytest.mark.parametrize("error_variance", [0.0, 0.25, 1.0])
 def test_attenuation_of_the_mean_of_bursts(bursts: int, error_variance: float) -> None:

@@ -31,6 +31,7 @@ def test_wrong_wiring_is_named(wiring: str, word: str) -> None:
     assert sailed.wrong_lag(1_800) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("clock", ["jitter_us = 3_000", "declared = 1.02"])
 def test_time_stamps_that_do_not_join(clock: str) -> None:
     """Jitter of 3 ms, an interval declared 2 % off: `head-timing` in a quarter of an hour, no wrong limit."""
@@ -61,6 +62,7 @@ def test_another_head_raises_head_timing() -> None:
     assert sailed.first("head-timing")[0] < 10
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("work", ["nut-turn", "retime"])
 def test_unbooked_work_is_recognised(work: str) -> None:
     """2.5 mm or 1.2° set right during a stop: recognised within an hour of running."""

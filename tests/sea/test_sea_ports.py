@@ -11,6 +11,7 @@ PAUSE_S = 594.0
 PORT = "[engine]\nspeed = [[0, 90], [450000, 90], [451800, 0], [550000, 0], [551800, 92]]\n"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("deg", [-0.06, 0.06])
 def test_a_change_of_loading_in_port_is_no_step(deg: float) -> None:
     """Laden to ballast, 0.06° and 2 rpm, over a stay of 27 hours, weather of 0.02° beside it: nothing is raised."""

@@ -10,7 +10,9 @@ SETTLED_S = SICK_S + 3_600 + 600
 """A vanished ripple or a length that stands may take an hour to be sure of (handbook, sum 20)."""
 
 
-@pytest.mark.parametrize("noise_ua", [0.3, 1.0, 4.0])
+@pytest.mark.parametrize(
+    "noise_ua", [pytest.param(0.3, marks=pytest.mark.slow), 1.0, pytest.param(4.0, marks=pytest.mark.slow)]
+)
 def test_a_seized_transducer_is_named(noise_ua: float) -> None:
     """Stuck with a little noise while the chain slackens by 5 mm: within an hour and ten minutes, and not good."""
     sailed = sail(HEAD + event("transducer-seized", SICK_S, noise_ua=noise_ua) + SLACKENS, SICK_S + 5_400)
@@ -79,6 +81,7 @@ def test_mains_ripple_is_no_slap(hz: float) -> None:
     assert sailed.first("transducer-fault")[0] < 1_500 + 900
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("which", ["cam", "crank"])
 def test_a_flickering_bit_is_named(which: str) -> None:
     """A bit that drops once in two seconds: an intermittent encoder fault within a quarter of an hour."""

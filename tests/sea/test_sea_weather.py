@@ -22,6 +22,7 @@ def test_a_tooth_jump_is_found_in_any_sea(rpm: float, period_s: float) -> None:
     assert 3_600 < at_s <= 3_600 + 10 * TURN_S + 80
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("rpm", "period_s"), SEAS)
 def test_limits_are_judged_in_any_sea(rpm: float, period_s: float) -> None:
     """2.4° late with a slack chain is reported within an hour and a half, as in calm water."""

@@ -135,6 +135,7 @@ def test_what_comes_while_a_keeper_is_dead_waits_for_it(tmp_path: Path, store_ur
         until(lambda: count(store_url, "SELECT count(*) FROM event WHERE vessel = 'a'") == 300, "all kept")
 
 
+@pytest.mark.slow
 @POSTGRESQL_LATER
 def test_a_keeper_gone_for_good_is_drained_by_another(tmp_path: Path, store_url: str) -> None:
     """Pins `--drain`: what waits for a name that will not come back is kept, and the broker shares with it no more."""

@@ -122,6 +122,7 @@ def test_minute_means_go_after_thirty_five_days(tmp_path: Path) -> None:
     history.close()
 
 
+@pytest.mark.slow
 def test_size_is_bounded_and_minute_means_go_first(tmp_path: Path) -> None:
     """When the file nears its megabytes the minute means pay before any median does."""
     history = History(tmp_path, 8)

@@ -151,6 +151,7 @@ def test_what_a_broker_has_is_not_counted_as_lost(tmp_path: Path) -> None:
     store.close()
 
 
+@pytest.mark.slow
 def test_short_of_pages_trends_go_before_undelivered_events(tmp_path: Path) -> None:
     """In a store of 8 MB that fills up no event is dropped while trends stand in line, and these go a day at a time."""
     store = opened(tmp_path, state_mb=8)

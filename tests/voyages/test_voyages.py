@@ -44,6 +44,7 @@ def test_the_broker_here_has_all_that_the_link_uses() -> None:
     assert {name for name in dir(made) if not name.startswith("_")} <= set(dir(FakePipe(Broker(Clock(), 1), str, None)))
 
 
+@pytest.mark.slow
 def test_the_same_seed_gives_the_same_bytes() -> None:
     """Everything ashore, with its times, is the same to the byte."""
     assert sail(SEEDS[-1]).digest() == sailed(SEEDS[-1]).digest()

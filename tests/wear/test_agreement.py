@@ -151,6 +151,7 @@ def test_the_right_cause_comes_first_in_nine_of_ten_seeded_cases() -> None:
     assert {answer for kind, answer in table if kind == "wear"} <= {"wear", "unknown"}
 
 
+@pytest.mark.slow
 def test_never_agreed_where_the_two_parted() -> None:
     """Over 1,000 seeded cases, reckoned apart from the program: beyond the joint uncertainty it never says `agree`."""
     cases = [bench.case(seed) for seed in range(1_000)]

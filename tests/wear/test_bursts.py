@@ -50,6 +50,7 @@ def test_new_level_stands_on_what_is_gathered():
     assert fit.drift().enough
 
 
+@pytest.mark.slow
 def test_range_of_bursts_holds():
     """Pins, on 20 series with noisy temperatures, that the slope's 90 % range holds the truth (15 of 20 or more: 1 in
     90 by the binomial)."""

@@ -62,6 +62,7 @@ def test_medians_that_never_move_make_a_trend(lag: float, spring: float) -> None
 SERIES = st.sampled_from(["flat", "line", "noise", "two levels", "huge", "none now and then"])
 
 
+@pytest.mark.slow
 @settings(max_examples=12)
 @given(lag=SERIES, spring=SERIES, rpm=SERIES, scale=st.sampled_from([1e-300, 1e-12, 1e-3, 1.0, 1e4]))
 def test_no_series_of_medians_stops_the_trend(lag: str, spring: str, rpm: str, scale: float) -> None:

@@ -131,6 +131,7 @@ def test_wear_and_changes_of_state_are_no_step(seed):
     assert watch(make(seed, hours=4_000))[1] == []
 
 
+@pytest.mark.slow
 def test_several_steps():
     """Pins that each of six slips is told, and that all levels share the slope."""
     voyage = quiet(6, hours=3_000, phi=0.7, sigma=0.02)

@@ -109,7 +109,7 @@ def test_no_text_breaks_the_reader(text: str) -> None:
         assert read_pressures(text, 360.0).bar
 
 
-@settings(max_examples=150)
+@settings(max_examples=60)
 @given(st.sampled_from(sorted(SHEETS)), st.data())
 def test_whatever_is_typed_a_sheet_comes(name: str, data: Any) -> None:
     """No typed figure breaks a sheet; what cannot be is refused on it."""

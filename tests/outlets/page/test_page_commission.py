@@ -188,6 +188,7 @@ def click(screen: Screen, selector: str) -> None:
     screen.driver.execute_script("arguments[0].scrollIntoView({block: 'center'}); arguments[0].click()", button)
 
 
+@pytest.mark.slow
 @SIZES
 def test_a_person_goes_through_it(driver: Chrome, fitting: Fitting, size: tuple[int, int], tmp_path: Path) -> None:
     """Asked to log in, judged, told of a reversed encoder, put away and taken up again; nothing hangs over the edge;

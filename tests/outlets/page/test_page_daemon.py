@@ -50,6 +50,7 @@ def test_old_figures_are_seen_to_be_old(tmp_path: Path) -> None:
         driver.get("about:blank")
 
 
+@pytest.mark.slow
 def test_a_report_is_made_from_the_page(tmp_path: Path) -> None:
     """Pins that a click gives the report of the days chosen, made beside the running daemon, or the reason why not."""
     port = free_port()
