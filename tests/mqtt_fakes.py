@@ -3,6 +3,7 @@
 import contextlib
 import os
 import random
+import re
 import select
 import shutil
 import signal
@@ -323,17 +324,21 @@ class Mosquitto:
         self.start()
 
     def start(self) -> None:
-        """Start and wait until it listens."""
+        """Start and wait until it listens, at each of its doors: they open one after the other."""
         program = find_mosquitto()
         assert program is not None
         child = subprocess.Popen([program, "-c", str(self._conf)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         self._child = child
+        ports = [int(port) for port in re.findall(r"^listener (\d+)", self._conf.read_text(), re.MULTILINE)]
 
         def listens() -> bool:
             assert child.poll() is None, "mosquitto has ended at once: its settings are wrong"
-            with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.port), 1):
-                return True
-            return False
+            for port in ports:
+                try:
+                    socket.create_connection(("127.0.0.1", port), 1).close()
+                except OSError:
+                    return False
+            return True
 
         until(listens, "mosquitto listens")
 
