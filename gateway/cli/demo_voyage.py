@@ -94,7 +94,9 @@ class Voyage:
             self._next_h = (hours // LINE_EVERY_H + 1) * LINE_EVERY_H
             engine = r["running"] + ("" if r["rpm"] is None else f" {r['rpm']:.0f}")
             figures = f"{_known(length, '.1f'):>8}{_known(r['tension_n'], ',.0f'):>8}{_known(r['lag_deg'], '.2f'):>8}"
-            out(f"{_when(r)}{engine:<12}{figures}  {self._outlook()}".rstrip())
+            before = f"{_when(r)}{engine:<12}{figures}  "
+            outlook = textwrap.wrap(self._outlook(), WIDTH - len(before)) or [""]
+            out(("\n" + " " * len(before)).join([before + outlook[0], *outlook[1:]]).rstrip())
 
     def _outlook(self) -> str:
         ahead = [x for x in (self._trend or {}).get("limits", []) if x["hours_to"]["p50"]]

@@ -41,9 +41,9 @@ def test_old_figures_are_seen_to_be_old(tmp_path: Path) -> None:
             daemons.until(lambda: not driver.find_elements(By.CSS_SELECTOR, ".old"), "new figures keep coming")
             head.kill()
             # Its port is gone with it, which is seen at once: the figures go before they are old.
-            daemons.until(lambda: "nothing is heard" in text(".running"), "the silent head is shown")
+            daemons.until(lambda: text(".tile .word").strip() == "NO DATA", "the silent head is shown")
             daemons.until(lambda: text("[data-figure=spring_mm]") == "–", "no figure is shown")
-            daemons.until(lambda: "vanished" in text(".alarm .text"), "the port is named")
+            daemons.until(lambda: "vanished" in text(".alarm .more"), "the port is named")
         process.kill()
         daemons.until(lambda: "does not answer" in text("#banner"), "the loss is said")
         assert "stale" in str(driver.find_element(By.TAG_NAME, "body").get_attribute("class")).split()
