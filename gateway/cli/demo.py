@@ -50,8 +50,8 @@ PAGE_USER = "engineer"
 CAUTIONS = """\
 camdrift is a monitoring aid, not a safety device. It stops and starts nothing. It never replaces the engine
 maker's manual, class rules, the safety management system, a permit to work or an engineer's judgement.
-Before any work on the drive: engine stopped, starting air shut off, starting gear blocked, turning gear engaged,
-lubricating oil shut off. Wait for a minimum of 20 minutes before a door is opened.
+Before any work on the drive: engine stopped, starting air shut off, starting gear blocked, turning gear
+engaged, lubricating oil shut off. Wait for a minimum of 20 minutes before a door is opened.
 Vessel, engine and all data of this demo are invented.
 """
 Messages = queue.Queue[tuple[str, bytes]]
