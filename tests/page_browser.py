@@ -3,15 +3,18 @@
 import contextlib
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from typing import TypeVar
 
 import pytest
 
 pytest.importorskip("selenium", reason="selenium is not installed; it comes with the extra `test`")
 from selenium import webdriver
+from selenium.common.exceptions import StaleElementReferenceException
 from selenium.webdriver.chrome.options import Options
 from selenium.webdriver.chrome.service import Service
 
+T = TypeVar("T")
 PHONE, DESK = (390, 844), (1280, 800)
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 DRIVER = shutil.which("chromedriver")
@@ -42,6 +45,16 @@ def chromium(*more: str) -> Iterator[webdriver.Chrome]:
             yield driver
         finally:
             driver.quit()
+
+
+def read(ask: Callable[[], T]) -> T:
+    """What `ask` returns; where the page has just replaced the element it is asked again, at most a hundred times."""
+    for _ in range(100):
+        try:
+            return ask()
+        except StaleElementReferenceException:
+            continue
+    return ask()
 
 
 def sized(driver: webdriver.Chrome, size: tuple[int, int], light: str = "light", motion: str = "") -> None:

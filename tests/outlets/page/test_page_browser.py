@@ -56,15 +56,15 @@ class Screen:
 
     def text(self, selector: str) -> str:
         """What an element says."""
-        return str(self.driver.find_element(By.CSS_SELECTOR, selector).text)
+        return str(b.read(lambda: self.driver.find_element(By.CSS_SELECTOR, selector).text))
 
     def texts(self, selector: str) -> list[str]:
         """What all of them say."""
-        return [e.text for e in self.driver.find_elements(By.CSS_SELECTOR, selector)]
+        return b.read(lambda: [e.text for e in self.driver.find_elements(By.CSS_SELECTOR, selector)])
 
     def press(self, selector: str) -> None:
         """Press a button."""
-        self.driver.find_element(By.CSS_SELECTOR, selector).click()
+        b.read(lambda: self.driver.find_element(By.CSS_SELECTOR, selector).click())
 
     def until(self, happened: Callable[[], object], what: str, within_s: float = 180) -> None:
         """Wait, for a bounded time; an element that is being replaced counts as not yet."""

@@ -33,7 +33,7 @@ def test_old_figures_are_seen_to_be_old(tmp_path: Path) -> None:
     with daemons.daemon(daemons.written(tmp_path, data)) as process, b.chromium() as driver:
 
         def text(selector: str) -> str:
-            return " ".join(e.text for e in driver.find_elements(By.CSS_SELECTOR, selector))
+            return b.read(lambda: " ".join(e.text for e in driver.find_elements(By.CSS_SELECTOR, selector)))
 
         with daemons.head(tmp_path) as head:
             daemons.until(lambda: opened(driver, f"http://127.0.0.1:{port}/#now"), "the page answers")
