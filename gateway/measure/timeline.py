@@ -9,6 +9,7 @@ from dataclasses import dataclass
 STEP_S = 2.0
 """The system clock and head time may differ by transport delay and drift; more than this is a step."""
 STEP_FRAMES = 5
+"""A step is believed once so many frames, or looks at the clock in silence, have seen it."""
 BACK_US = 200_000
 """Rounding of frame times, and waiting measured by the gateway's clock, may overtake head time by less than this."""
 FOLLOW = 1.0 / 600.0
@@ -67,6 +68,9 @@ class Timeline:
     def reached(self, t_us: int, now: Now) -> None:
         """Time has come to `t_us`, seen at `now`: follow or relearn UTC."""
         self.t_us = max(self.t_us, t_us)
+        self._follow(now)
+
+    def _follow(self, now: Now) -> None:
         if not self._system:
             return
         offset = now.utc_s - self.t_us / 1e6
@@ -97,6 +101,8 @@ class Timeline:
             # Just started: what passed meanwhile counts, so that a shelving ends in time without a head, too.
             self.t_us = max(self.t_us, round((now.utc_s - self._utc_offset_s) * 1e6))
         self._last = now
+        # A box without a battery learns the date from the network, perhaps while the head is silent.
+        self._follow(now)
         return self.t_us
 
     def utc_s(self, t_us: int) -> float:

@@ -40,3 +40,16 @@ def test_an_act_before_the_head_was_heard_bears_the_true_time() -> None:
     p.idle(Now(100.0, UTC))
     assert p.act(Act("try-alarm", TRIAL, "second engineer"))
     assert p.timeline.utc_s(p.timeline.t_us) == UTC
+
+
+def test_a_clock_that_is_set_while_no_head_is_heard_is_followed() -> None:
+    """A box without a battery starts in 1970; the network sets its clock, and the head is still silent: what is
+    reported from then on bears the true date, and time itself makes no leap."""
+    t = Timeline("system")
+    for n in range(8):
+        t.idle(Now(n / 4, 60.0 + n / 4))
+    before_us = t.t_us
+    for n in range(8, 16):
+        t.idle(Now(n / 4, UTC + n / 4))
+    assert t.utc_s(t.t_us) == pytest.approx(UTC + 15 / 4)
+    assert t.t_us - before_us == 2_000_000
