@@ -9,12 +9,12 @@ of changes is left out: a line of it is a summary.
 """
 
 import ast
-import json
 import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+import ratchet
 from word_list import GUIDES, PAGE, ROOT, VENDORED
 
 MOST = ROOT / "tests" / "contracts" / "sentences_left.json"
@@ -124,35 +124,18 @@ def found(path: Path) -> list[str]:
 
 def counts() -> dict[str, int]:
     """How many stand in each file that has any."""
-    all_files = {p.relative_to(ROOT).as_posix(): len(found(p)) for p in files()}
-    return {name: n for name, n in all_files.items() if n}
-
-
-def most() -> dict[str, int]:
-    """How many may stand in each file."""
-    kept: dict[str, int] = json.loads(MOST.read_text(encoding="utf-8"))
-    return kept
-
-
-def lower() -> None:
-    """Take today's counts where their sum is not above what it was."""
-    now = counts()
-    if MOST.exists() and sum(now.values()) > sum(most().values()):
-        sys.exit("there are more than before; shorten them instead")
-    MOST.write_text(json.dumps(now, indent=1) + "\n", encoding="utf-8")
+    return ratchet.counts(files(), found)
 
 
 def main(words: list[str]) -> None:
     """List, or lower."""
     if "--lower" in words:
-        lower()
+        ratchet.lower(MOST, counts())
     elif words:
         for name in words:
             sys.stdout.writelines(f"{len(words_of(s)):3}  {s}\n" for s in found(ROOT / name))
     else:
-        now = counts()
-        sys.stdout.writelines(f"{n:5} {name}\n" for name, n in sorted(now.items(), key=lambda item: -item[1]))
-        sys.stdout.write(f"{sum(now.values()):5} in {len(now)} files\n")
+        sys.stdout.write(ratchet.table(counts()))
 
 
 if __name__ == "__main__":

@@ -9,7 +9,6 @@ ground), booking (a key of the interface; the user's verb is `book`), apart, bes
 
 import ast
 import io
-import json
 import re
 import sys
 import tokenize
@@ -17,7 +16,9 @@ from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
-ROOT = Path(__file__).parents[1]
+import ratchet
+from ratchet import ROOT
+
 MOST = ROOT / "tests" / "contracts" / "words_left.json"
 
 EVERYWHERE = (
@@ -93,32 +94,12 @@ def files() -> list[Path]:
 
 def counts() -> dict[str, int]:
     """How many stand in each file that has any."""
-    all_files = {p.relative_to(ROOT).as_posix(): len(found(p)) for p in files()}
-    return {name: n for name, n in all_files.items() if n}
-
-
-def most() -> dict[str, int]:
-    """How many may stand in each file."""
-    kept: dict[str, int] = json.loads(MOST.read_text(encoding="utf-8"))
-    return kept
-
-
-def lower() -> None:
-    """Take today's counts where their sum is not above what it was."""
-    now = counts()
-    if MOST.exists() and sum(now.values()) > sum(most().values()):
-        sys.exit("there are more than before; take them out instead")
-    MOST.write_text(json.dumps(now, indent=1) + "\n", encoding="utf-8")
-
-
-def report() -> str:
-    """What is left: the files with the most, and the words with the most."""
-    now, words = counts(), Counter(word for p in files() for _, word in found(p))
-    lines = [f"{n:5} {name}" for name, n in sorted(now.items(), key=lambda item: -item[1])]
-    return "\n".join([*lines, f"{sum(now.values()):5} in {len(now)} files", str(dict(words.most_common()))])
+    return ratchet.counts(files(), found)
 
 
 if __name__ == "__main__":
+    now = counts()
     if "--lower" in sys.argv:
-        lower()
-    sys.stdout.write(report() + "\n")
+        ratchet.lower(MOST, now)
+    words = Counter(word for p in files() for _, word in found(p))
+    sys.stdout.write(f"{ratchet.table(now)}{dict(words.most_common())}\n")

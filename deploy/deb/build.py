@@ -150,7 +150,7 @@ def build(kind: Kind, out: Path, wheels: Path | None, pins: Path | None, version
     epoch = source_date()
     os.environ["SOURCE_DATE_EPOCH"] = str(epoch)
     full = f"{version}+{RELEASES.get(PYTHON, 'py' + PYTHON)}"
-    arch = told("dpkg", "--print-architecture")
+    arch = output_of("dpkg", "--print-architecture")
     with tempfile.TemporaryDirectory(prefix="camdrift-deb-") as made:
         work, stage = Path(made), Path(made) / "stage"
         stage.mkdir(mode=0o755)
@@ -415,7 +415,7 @@ def run(*line: str) -> None:
     subprocess.run(line, check=True, stdout=subprocess.DEVNULL)
 
 
-def told(*line: str) -> str:
+def output_of(*line: str) -> str:
     """What a program prints."""
     return subprocess.run(line, check=True, capture_output=True, text=True).stdout.strip()
 

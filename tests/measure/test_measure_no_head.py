@@ -44,7 +44,7 @@ def test_an_act_before_the_head_was_heard_bears_the_true_time() -> None:
 
 def test_a_clock_that_is_set_while_no_head_is_heard_is_followed() -> None:
     """A box without a battery starts in 1970; the network sets its clock, and the head is still silent: what is
-    reported from then on bears the true date, and time itself makes no leap."""
+    reported from then on bears the true date, and pipeline time does not jump."""
     t = Timeline("system")
     for n in range(8):
         t.idle(Now(n / 4, 60.0 + n / 4))
