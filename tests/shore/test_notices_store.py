@@ -96,6 +96,20 @@ def test_what_a_dead_notifier_had_claimed_is_sent_by_another_and_both_links_are_
     assert store.claim(s, UTC + 10_000) == []
 
 
+def test_what_waits_for_one_person_holds_up_nobody_else(store_url: str) -> None:
+    """Her address hangs and sixty deliveries have come together for her; his is the sixty-first. What there is no room
+    to send is not claimed: another notifier may have it at once."""
+    s, store = settings(), NoticeStore(store_url)
+    for n in range(60):
+        store.deliver_once("anna", "digest", f"anna {n}", "title", "body", UTC)
+    store.deliver_once("ben", "digest", "ben", "title", "body", UTC)
+    assert [c.person for c in store.claim(s, UTC + 1, {"anna"})] == ["ben"]
+    store.deliver_once("carl", "digest", "carl", "title", "body", UTC)
+    assert store.claim(s, UTC + 2, most=0) == []
+    assert [c.person for c in store.claim(s, UTC + 2, most=1)] == ["anna"]
+    assert [c.person for c in NoticeStore(store_url).claim(s, UTC + 2, {"anna"})] == ["carl"]
+
+
 def test_seen_ends_the_repeats_and_only_the_button_marks_it(store_url: str) -> None:
     """Reading a link changes nothing, however often; an expired or a guessed one leads nowhere."""
     keep(store_url, presence("tern-passage"), LAG)

@@ -20,7 +20,7 @@ from gateway.shore.fleet import fleet
 from gateway.shore.notices.decide import decide
 from gateway.shore.notices.records import KEEPER_SILENT, Notice, Reached, Situation
 from gateway.shore.notices.rules import digest_day, people
-from gateway.shore.notices.store import Claimed, NoticeStore
+from gateway.shore.notices.store import SENT_AT_ONCE, Claimed, NoticeStore
 from gateway.shore.notices.texts import LINK, body_of, digest, title_of
 from gateway.shore.workers import BEAT_S
 
@@ -110,8 +110,8 @@ class Notifier:
             store.beat(self._name, utc_s)
         store.look(self._s, utc_s, self._name)
         self._digests(store, utc_s)
-        room = SENDING_MAX - len(self._flights)
-        for one in store.claim(self._s, utc_s, self._flights.people)[:room] if room > 0 else []:
+        room = max(0, SENDING_MAX - len(self._flights))
+        for one in store.claim(self._s, utc_s, self._flights.people, min(room, SENT_AT_ONCE)):
             self._flights.start(one, self._linked(one))
         if now >= self._due["forget"]:
             self._due["forget"] = now + FORGET_S

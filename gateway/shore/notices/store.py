@@ -52,9 +52,11 @@ _DELIVERY = (
     "INSERT INTO delivery (person, kind, title, body, about, once, made_at, next_try_at) "
     "VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
 )
+_WAITS = "sent_at IS NULL AND dropped_at IS NULL AND next_try_at <= ? AND (claimed_until IS NULL OR claimed_until < ?)"
+# One for each person: whatever waits for somebody who cannot be reached holds up nobody else.
 _WAITING = (
-    "SELECT id, person, kind, title, body, tries FROM delivery WHERE sent_at IS NULL AND dropped_at IS NULL "
-    "AND next_try_at <= ? AND (claimed_until IS NULL OR claimed_until < ?) ORDER BY id LIMIT ?"
+    f"SELECT id, person, kind, title, body, tries FROM delivery WHERE {_WAITS} "
+    f"AND id IN (SELECT min(id) FROM delivery WHERE {_WAITS} GROUP BY person) ORDER BY id LIMIT ?"
 )
 _GIVE_UP = (
     "UPDATE delivery SET dropped_at = ? WHERE sent_at IS NULL AND dropped_at IS NULL AND made_at < ? AND tries > 0"
@@ -164,20 +166,22 @@ class NoticeStore:
         """Whether it was made."""
         return bool(self._db.run("SELECT 1 FROM delivery WHERE once = ?", (once,)))
 
-    def claim(self, settings: ShoreSettings, utc_s: float, busy: Collection[str] = ()) -> list[Claimed]:
-        """Deliveries that wait, claimed for us: one for each person, and none for those in `busy`."""
+    def claim(
+        self, settings: ShoreSettings, utc_s: float, busy: Collection[str] = (), most: int = SENT_AT_ONCE
+    ) -> list[Claimed]:
+        """Deliveries that wait, claimed for us: at most `most`, one for each person, and none for those in `busy`."""
         now = rfc3339(utc_s)
-        found: dict[str, Claimed] = {}
+        found: list[Claimed] = []
         with self._db.transaction():
-            for row in self._db.run(_WAITING + self._db.free, (now, now, SENT_AT_ONCE)):
+            for row in self._db.run(_WAITING + self._db.free, (now, now, now, now, most + len(busy))):
                 one = _claimed(row)
-                if one.person in found or one.person in busy:
+                if one.person in busy or len(found) == most:
                     continue
-                found[one.person] = one
+                found.append(one)
                 self._db.run("UPDATE delivery SET claimed_until = ? WHERE id = ?", (rfc3339(utc_s + CLAIM_S), one.id))
                 link = (digest_of(one.token), one.id, rfc3339(utc_s + settings.notices.link_hours * 3_600))
                 self._db.run("INSERT INTO delivery_link (digest, delivery, expires_at) VALUES (?, ?, ?)", link)
-        return list(found.values())
+        return found
 
     def sent(self, one: Claimed, utc_s: float) -> None:
         """It has reached at least one address."""
