@@ -5,9 +5,9 @@ from pathlib import Path
 
 from gateway.cli.setup_answers import answers_file, answers_of, ask, kept, to_keep
 from gateway.cli.setup_ship import KEPT, PARTS, QUESTIONS, ShipAnswers, ShipSetup
+from gateway.cli.setup_steps import INTRODUCTION, do, left_to_do
 from gateway.cli.setup_system import System
 from gateway.cli.text import note, out
-from gateway.model.errors import Refused
 
 
 def add(p: argparse.ArgumentParser) -> None:
@@ -40,25 +40,16 @@ def run(args: argparse.Namespace, system: System) -> int:
         if args.restore is not None or args.only is not None:
             data = {**before, **data}
     else:
-        out("Enter takes what stands in brackets. Nothing is changed before the last answer.\n")
+        out(INTRODUCTION)
         data = ask(QUESTIONS, before, frozenset([args.only] if args.only else PARTS))
         data = {k: v for k, v in data.items() if v not in ("", None)}
     answers = answers_of(ShipAnswers, data, str(args.answers or "answers"))
     system.write(KEPT, to_keep(data), 0o600)
-    for name, step in setup.steps(answers):
-        try:
-            step()
-        except Refused as e:
-            raise Refused(
-                f"{name}: {e}\nPut it right and give the same command again; what is done stays done"
-            ) from None
-        out(f"done: {name}")
+    do(setup.steps(answers))
     if args.no_start:
         note("nothing was started; now: systemctl enable --now camdrift")
     else:
         for line in setup.start(answers):
             out(line)
-    out("\nLeft to do:")
-    for n, line in enumerate(setup.left(answers, started=not args.no_start), 1):
-        out(f"  {n}. {line}")
+    left_to_do(setup.left(answers, started=not args.no_start))
     return 0

@@ -16,6 +16,7 @@ from pydantic import Field
 from gateway.cli import check
 from gateway.cli.doctor_checks import plugged_in
 from gateway.cli.setup_answers import Question, secret_file
+from gateway.cli.setup_broker import broker
 from gateway.cli.setup_bundle import Bundle, unpack
 from gateway.cli.setup_system import System
 from gateway.cli.setup_text import SettingsText
@@ -29,8 +30,6 @@ SETTINGS, KEPT = "/etc/camdrift/ship.toml", "/etc/camdrift/setup.json"
 DATA = "/var/lib/camdrift"
 TLS = "/etc/camdrift/tls"
 OWN_AUTHORITY = "/etc/camdrift/own-authority"
-BROKER_CONF = "/etc/mosquitto/conf.d/camdrift.conf"
-BROKER_ACL, BROKER_PASSWORDS = "/etc/mosquitto/camdrift-acl", "/etc/mosquitto/camdrift-passwords"
 SHIP_PASSWORD = "/etc/camdrift/ship-password"
 UPDATE_KEY = "/etc/camdrift/update.pem"
 UNITS = ("camdrift.service", "camdrift-report.timer", "camdrift-backup.timer")
@@ -154,26 +153,14 @@ class ShipSetup:
     # -- broker, page, time ---------------------------------------------------------------------------------------
 
     def _broker(self, a: ShipAnswers) -> None:
-        if not self._box.has("mosquitto_passwd"):
-            raise Refused("Mosquitto is not installed: apt install mosquitto (its package may lie on the stick)")
-        text = self._box.share("ship/mosquitto-ship.conf").read_text(encoding="utf-8")
-        # Debian's own file names the place already; named twice, the broker does not start.
-        others = self._box.read("/etc/mosquitto/mosquitto.conf") or ""
-        for key in ("persistence", "persistence_location"):
-            if re.search(rf"(?m)^\s*{key}\s", others):
-                text = re.sub(rf"(?m)^{key}\s.*\n", "", text)
-        acl = self._box.share("ship/mosquitto-acl").read_text(encoding="utf-8").replace("tern-passage", a.slug)
         password = self._box.read(SHIP_PASSWORD) or secrets.token_urlsafe(24)
         self._box.write(SHIP_PASSWORD, password, 0o600, "camdrift", "camdrift")
         users = {"gateway": password.strip()}
         if a.display_password_file is not None or a.display_password:
             users["display"] = a.display_password or secret_file(Path(str(a.display_password_file)))
-        self._box.write(
-            BROKER_PASSWORDS, broker_users(self._box, BROKER_PASSWORDS, users), 0o600, "mosquitto", "mosquitto"
-        )
-        self._box.write(BROKER_ACL, acl, 0o600, "mosquitto", "mosquitto")
-        self._box.write(BROKER_CONF, text, 0o644)
-        self._box.run("systemctl", "restart", "mosquitto")
+        settings = self._box.share("ship/mosquitto-ship.conf").read_text(encoding="utf-8")
+        acl = self._box.share("ship/mosquitto-acl").read_text(encoding="utf-8").replace("tern-passage", a.slug)
+        broker(self._box, "camdrift", settings, acl, users)
 
     def _page_certificate(self, a: ShipAnswers) -> None:
         """An authority of the box's own and a certificate for the page's address; made again 90 days before its end."""
@@ -317,7 +304,7 @@ class ShipSetup:
         if a.bundle is None:
             yield "Nothing is sent ashore: have a bundle made there (camdrift-shore setup --ship), then: --only shore"
         if a.ship_broker and not (a.display_password or a.display_password_file):
-            yield f"No display may read at the broker yet: mosquitto_passwd {BROKER_PASSWORDS} display"
+            yield "No display may read at the broker yet: mosquitto_passwd /etc/mosquitto/camdrift-passwords display"
         if not (a.page_user or a.page_users):
             yield "Nobody may acknowledge on the page yet: camdrift setup --only page"
         yield from firewall(a)
@@ -368,18 +355,3 @@ def lasting_name(port: str) -> str:
             if Path(name).resolve() == device:
                 return name
     return port
-
-
-def broker_users(box: System, place: str, users: dict[str, str]) -> str:
-    """A password file of Mosquitto with these users; others that are in it stay. Passwords go by a file, not by a
-    command line, which everybody can read."""
-    lines = (box.read(place) or "").splitlines()
-    others = [line for line in lines if line and line.partition(":")[0] not in users]
-    temporary = f"{place}.plain"
-    box.write(temporary, "".join(f"{name}:{password}\n" for name, password in users.items()), 0o600)
-    try:
-        box.run("mosquitto_passwd", "-U", box.at(temporary))
-        made = (box.read(temporary) or "").splitlines()
-    finally:
-        box.at(temporary).unlink(missing_ok=True)
-    return "\n".join([*others, *made]) + "\n"

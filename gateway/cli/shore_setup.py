@@ -13,8 +13,9 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from gateway.cli.setup_answers import Question, answers_file, answers_of, ask, kept, secret_file, to_keep
+from gateway.cli.setup_broker import broker
 from gateway.cli.setup_bundle import pack
-from gateway.cli.setup_ship import broker_users
+from gateway.cli.setup_steps import INTRODUCTION, do, left_to_do
 from gateway.cli.setup_system import System
 from gateway.cli.text import note, out
 from gateway.model.errors import Refused
@@ -25,8 +26,6 @@ KEPT = f"{HERE}/setup.json"
 AUTHORITY = f"{HERE}/authority"
 USER = "camdrift-shore"
 BROKER_TLS = "/etc/mosquitto/tls"
-BROKER_CONF, BROKER_ACL = "/etc/mosquitto/conf.d/camdrift-shore.conf", "/etc/mosquitto/camdrift-shore-acl"
-BROKER_PASSWORDS = "/etc/mosquitto/camdrift-shore-passwords"
 KEEPER_PASSWORD = f"{HERE}/broker-password"
 STORES = {"sqlite": "sqlite:////var/lib/camdrift-shore/fleet.db", "postgresql": "postgresql:///fleet"}
 PORT = 8883
@@ -81,25 +80,16 @@ def run(args: argparse.Namespace, system: System) -> int:
     elif args.answers is not None:
         data = answers_file(args.answers)
     else:
-        out("Enter takes what stands in brackets. Nothing is changed before the last answer.\n")
+        out(INTRODUCTION)
         data = ask(QUESTIONS, before, frozenset(("all", "ship")))
     data = {k: v for k, v in data.items() if v not in ("", None)}
     answers = answers_of(ShoreAnswers, data, str(args.answers or "answers"))
     system.write(KEPT, to_keep({k: v for k, v in data.items() if not k.startswith("ship")}), 0o600, USER, USER)
     setup = ShoreSetup(system, answers)
-    for name, step in setup.steps(only_ship=args.ship is not None, start=not args.no_start):
-        try:
-            step()
-        except Refused as e:
-            raise Refused(
-                f"{name}: {e}\nPut it right and give the same command again; what is done stays done"
-            ) from None
-        out(f"done: {name}")
+    do(setup.steps(only_ship=args.ship is not None, start=not args.no_start))
     if args.no_start:
         note("nothing was started")
-    out("\nLeft to do:")
-    for n, line in enumerate(setup.left(), 1):
-        out(f"  {n}. {line}")
+    left_to_do(setup.left())
     return 0
 
 
@@ -143,24 +133,14 @@ class ShoreSetup:
             raise Refused(f"{AUTHORITY}/ca.key is away: move it back from its offline place for this, then away again")
 
     def _broker(self) -> None:
-        if not self._box.has("mosquitto_passwd"):
-            raise Refused("Mosquitto is not installed: apt install mosquitto")
-        text = self._box.share("shore/mosquitto-shore.conf").read_text(encoding="utf-8")
-        others = self._box.read("/etc/mosquitto/mosquitto.conf") or ""
-        for key in ("persistence", "persistence_location"):
-            if re.search(rf"(?m)^\s*{key}\s", others):
-                text = re.sub(rf"(?m)^{key}\s.*\n", "", text)
         password = self._box.read(KEEPER_PASSWORD) or secrets.token_urlsafe(30)
         self._box.write(KEEPER_PASSWORD, password, 0o600, USER, USER)
         users = {"shore.keeper": password.strip()}
         if self._a.watch_password or self._a.watch_password_file is not None:
             users["shore.watch"] = self._a.watch_password or secret_file(Path(str(self._a.watch_password_file)))
-        made = broker_users(self._box, BROKER_PASSWORDS, users)
-        self._box.write(BROKER_PASSWORDS, made, 0o600, "mosquitto", "mosquitto")
+        settings = self._box.share("shore/mosquitto-shore.conf").read_text(encoding="utf-8")
         acl = self._box.share("shore/mosquitto-shore-acl").read_text(encoding="utf-8")
-        self._box.write(BROKER_ACL, acl, 0o600, "mosquitto", "mosquitto")
-        self._box.write(BROKER_CONF, text, 0o644)
-        self._box.run("systemctl", "restart", "mosquitto")
+        broker(self._box, "camdrift-shore", settings, acl, users)
 
     def _database(self) -> None:
         if not self._box.has("psql"):
@@ -228,7 +208,7 @@ class ShoreSetup:
             yield f"Mosquitto here is {shown}; with many ships take 2.0.18 or later, from backports or its makers"
         yield f"Firewall: TCP {PORT} in, from the ships; no other port. Ships reach it as {a.host}"
         if not (a.watch_password or a.watch_password_file):
-            yield f"Nobody may watch alerts yet: mosquitto_passwd {BROKER_PASSWORDS} shore.watch"
+            yield "Nobody may watch alerts yet: mosquitto_passwd /etc/mosquitto/camdrift-shore-passwords shore.watch"
         yield f"Back-up of the store ({STORES[a.store]}), away from this machine"
         yield f"Look: camdrift-shore fleet --store {STORES[a.store]} (as user {USER})"
 
