@@ -106,8 +106,8 @@ SHORE = Kind(
     summary="keeps ashore what a fleet's camshaft drive gateways send",
     text="""\
  Keepers that check each message of the ships' gateways and keep it in SQLite
- or PostgreSQL, the fleet's list, alerts as they come, and what a broker
- ashore needs. Nothing in it can reach into a ship.
+ or PostgreSQL, the fleet's list and page, notices to people, alerts as they
+ come, and what a broker ashore needs. Nothing in it can reach into a ship.
  .
  Nothing is started before 'camdrift-shore setup' has been through.""",
     depends=f"python3 (>= {PYTHON}), python3 (<< {NEXT_PYTHON}), systemd (>= 252), openssl, debconf (>= 0.5), libc6, "
@@ -115,12 +115,15 @@ SHORE = Kind(
     recommends="mosquitto, mosquitto-clients",
     copies={
         "/usr/lib/systemd/system/camdrift-keep@.service": ("deploy/shore/camdrift-keep@.service", 0o644),
+        "/usr/lib/systemd/system/camdrift-notify@.service": ("deploy/shore/camdrift-notify@.service", 0o644),
+        "/usr/lib/systemd/system/camdrift-fleet.service": ("deploy/shore/camdrift-fleet.service", 0o644),
         "/usr/lib/sysusers.d/camdrift-shore.conf": ("deploy/deb/shore/sysusers.conf", 0o644),
         "/usr/lib/tmpfiles.d/camdrift-shore.conf": ("deploy/deb/shore/tmpfiles.conf", 0o644),
         "/usr/lib/camdrift-shore/certificates.sh": ("deploy/ship/certificates.sh", 0o755),
         "/usr/lib/camdrift-shore/shore/mosquitto-shore.conf": ("deploy/shore/mosquitto-shore.conf", 0o644),
         "/usr/lib/camdrift-shore/shore/mosquitto-shore-acl": ("deploy/shore/mosquitto-shore-acl", 0o644),
         "/usr/lib/camdrift-shore/shore/keeper.env": ("deploy/shore/keeper.env", 0o644),
+        "/usr/share/doc/camdrift-shore/shore.toml": ("deploy/shore/shore.toml", 0o644),
         "/usr/share/doc/camdrift-shore/schema.sql": ("deploy/shore/schema.sql", 0o644),
         "/usr/share/doc/camdrift-shore/dashboard.json": ("deploy/shore/dashboard.json", 0o644),
     },

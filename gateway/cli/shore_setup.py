@@ -209,6 +209,10 @@ class ShoreSetup:
         yield f"Firewall: TCP {PORT} in, from the ships; no other port. Ships reach it as {a.host}"
         if not (a.watch_password or a.watch_password_file):
             yield "Nobody may watch alerts yet: mosquitto_passwd /etc/mosquitto/camdrift-shore-passwords shore.watch"
+        yield (
+            f"Notices and the fleet's page: copy /usr/share/doc/camdrift-shore/shore.toml to {HERE}/, then sections 7 "
+            "and 8 of README.md beside it"
+        )
         yield f"Back-up of the store ({STORES[a.store]}), away from this machine"
         yield f"Look: camdrift-shore fleet --store {STORES[a.store]} (as user {USER})"
 
