@@ -15,12 +15,12 @@ from gateway.encode.messages import rfc3339
 from gateway.model.enums import AlarmState
 from gateway.model.settings_file import checked_section
 from gateway.model.shore_settings import ShoreSettings
-from gateway.outlets.page.sessions import hash_password
 from gateway.shore.check import check
 from gateway.shore.database import open_database
 from gateway.shore.notices.store import NoticeStore
 from gateway.shore.page.server import FleetServer
 from gateway.shore.store import FleetStore, spans
+from gateway.web.sessions import hash_password
 
 DAY_S = 86_400.0
 PASSWORD = "four plain words here"

@@ -48,7 +48,6 @@ from gateway.outlets.control import ControlServer
 from gateway.outlets.modbus.frames import MbapSplitter, RtuReceiver, mbap, rtu_frame
 from gateway.outlets.modbus.pdu import PDU_BYTES_MAX, Asked, answer
 from gateway.outlets.page.calls import Call, Door, Op, answered
-from gateway.outlets.page.sessions import Sessions
 from gateway.outlets.page.shapes import (
     ActBody,
     BookBody,
@@ -62,6 +61,7 @@ from gateway.outlets.sentences.queue import SentenceQueue
 from gateway.shore.check import DETAIL_CHARS_MAX, Checked, check
 from gateway.store.reader import StateReader
 from gateway.store.state import StateStore
+from gateway.web.sessions import Sessions
 from gateway.worksheet.pressure_file import CYLINDERS_MAX, ROWS_MAX, read_pressures
 
 GATEWAY_ID = "6f1d1f6a-3f6b-4a51-9a35-0a4c7f0a1b2c"

@@ -24,12 +24,12 @@ from gateway.model.settings_file import checked_settings
 from gateway.model.snapshot import EngineDetail, Snapshot
 from gateway.outlets.page.inputs import PageInputs
 from gateway.outlets.page.server import PageServer
-from gateway.outlets.page.sessions import hash_password
 from gateway.store.history import History, HistoryReader
 from gateway.store.reader import StateReader
 from gateway.store.state import NewBooking, NewEvent, NewRetained, StateStore
 from gateway.wear.booking_check import entry_json
 from gateway.wear.bookings import Retightened, before_after
+from gateway.web.sessions import hash_password
 
 TERN = Path(__file__).parents[1] / "config" / "tern-passage.toml"
 DAY_S = 86_400.0

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 from gateway.encode.inbound import read_receipt
 from gateway.encode.shapes import ReceivedMessage
+from gateway.fault_log import FaultLog
 from gateway.model.errors import Refused
-from gateway.outlets.fault_log import FaultLog
 from gateway.outlets.mqtt.resend import Ranges
 
 REPEATS_S = (20.0, 120.0)

@@ -33,7 +33,7 @@ from gateway.model.errors import PortError, Refused
 from gateway.model.page_settings import PageSettings
 from gateway.model.settings import Settings
 from gateway.model.settings_file import checked_settings, fingerprint, shipped_config
-from gateway.outlets.page.sessions import hash_password
+from gateway.web.sessions import hash_password
 
 START = "2031-01-01T00:00:00Z"
 ENGINE = "main"

@@ -6,7 +6,7 @@ import sys
 
 from gateway.cli.text import out
 from gateway.model.errors import Refused
-from gateway.outlets.page.sessions import hash_password
+from gateway.web.sessions import hash_password
 
 
 def add(p: argparse.ArgumentParser) -> None:

@@ -24,7 +24,7 @@ from gateway.model.errors import PortError, Refused
 from gateway.model.fields import Line, PlainPath, Section, Slug, Switch, schema_default
 from gateway.model.settings_file import load_settings, shipped_config
 from gateway.outlets.control_client import ask
-from gateway.outlets.page.sessions import hash_password
+from gateway.web.sessions import hash_password
 
 SETTINGS, KEPT = "/etc/camdrift/ship.toml", "/etc/camdrift/setup.json"
 DATA = "/var/lib/camdrift"

@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from gateway.encode.bounded_json import read_object
+from gateway.fault_log import FaultLog
 from gateway.model.errors import CamdriftError, PortError, Refused
-from gateway.outlets.fault_log import FaultLog
 
 REQUEST_BYTES_MAX = 65_536
 """A booking with pressures of 32 cylinders is a few kB."""

@@ -93,7 +93,7 @@ def test_brokers_listen_where_the_page_says() -> None:
 
 
 LISTENING = {
-    "outlets/control.py", "outlets/modbus/tcp.py", "outlets/page/web_server.py", "outlets/sentences/carriers.py",
+    "outlets/control.py", "outlets/modbus/tcp.py", "web/server.py", "outlets/sentences/carriers.py",
     "cli/embedded_broker.py",  # the demo's broker, on loopback
     "cli/demo.py",  # looks whether the page's usual port is free
 }  # fmt: skip

@@ -15,7 +15,7 @@ from gateway.model.page_settings import PageSettings, PageUser
 from gateway.model.settings import BrokerSettings
 from gateway.model.settings_file import load_settings, shipped_config
 from gateway.outlets.mqtt.access import read_password, tls_context
-from gateway.outlets.page.sessions import Sessions, hash_password
+from gateway.web.sessions import Sessions, hash_password
 
 as_root = pytest.mark.skipif(os.geteuid() != 0, reason="changes owners, which only root may")
 

@@ -24,7 +24,7 @@ from selenium.webdriver import Chrome
 from gateway.app.commissioning import Commissioning
 from gateway.engine.sheet_facts import facts_at_rest
 from gateway.engine.sheets import record_data
-from gateway.outlets.page.files import static_files
+from gateway.web.files import static_files
 from gateway.worksheet.catalogue import SHEETS, as_data, sheet
 from gateway.worksheet.record import SheetRecord, Tick
 
@@ -232,6 +232,6 @@ def test_html_as_it_is_made(page: tuple[Chrome, rig.Served], tmp_path: Path) -> 
 def test_html_as_it_is_sent() -> None:
     """Pins that the page's file parses without a single fault, by html5lib's strict parser."""
     html5lib = pytest.importorskip("html5lib", reason="html5lib is not installed; it comes with the extra `test`")
-    html5lib.HTMLParser(strict=True).parse(static_files()["index.html"].body.decode("utf-8"))
+    html5lib.HTMLParser(strict=True).parse(static_files("gateway.outlets.page")["index.html"].body.decode("utf-8"))
     with pytest.raises(html5lib.html5parser.ParseError):
         html5lib.HTMLParser(strict=True).parse("<!doctype html><p><div></p>")

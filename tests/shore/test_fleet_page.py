@@ -1,7 +1,9 @@
 """The fleet's page over HTTP: who sees what, what only the button does, and that nothing on it acts aboard."""
 
+import asyncio
 import csv
 import io
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC as ZONE
@@ -12,6 +14,9 @@ from typing import Any
 import fleet_rig as rig
 import httpx
 import pytest
+
+from gateway.shore.page.app import FleetPage
+from gateway.web.sessions import Sessions
 
 DAY = timedelta(days=1)
 
@@ -55,6 +60,30 @@ def test_nobody_sees_anything_without_a_log_in(base: str) -> None:
         assert wrong.status_code == 403 and "The name or the password is wrong." in wrong.text
         away = {"name": "vera", "password": rig.PASSWORD, "next": "//elsewhere.example/"}
         assert c.post("/login", data=away, follow_redirects=False).headers["location"] == "/"
+
+
+def test_log_ins_that_wait_hold_up_no_viewer(url: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A hundred try to log in and the first password is still being computed: a notice's link is answered."""
+    over = threading.Event()
+    monkeypatch.setattr(Sessions, "log_in", lambda *_: over.wait(180) and pytest.fail("nobody is let in"))
+
+    async def tried() -> int:
+        page = FleetPage(url, rig.settings())
+        way = httpx.ASGITransport(page.app)
+        async with httpx.AsyncClient(transport=way, base_url="http://localhost", timeout=None) as c:
+            form = {"name": "vera", "password": "guessed at random"}
+            tries = [asyncio.create_task(c.post("/login", data=form)) for _ in range(100)]
+            # Until all of them have come to where a password is looked at.
+            for _ in range(200):
+                await asyncio.sleep(0)
+            try:
+                return (await asyncio.wait_for(c.get("/n/guessed"), 60)).status_code
+            finally:
+                for one in tries:
+                    one.cancel()
+                over.set()
+
+    assert asyncio.run(tried()) == 404
 
 
 def test_the_fleet_by_urgency_and_each_of_its_pages(base: str) -> None:

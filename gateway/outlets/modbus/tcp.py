@@ -12,10 +12,10 @@ import time
 from collections.abc import Callable, Iterable
 from ipaddress import IPv4Network, IPv6Network, ip_address
 
+from gateway.fault_log import FaultLog, loop_faults
 from gateway.model.errors import PortError
 from gateway.model.panel_settings import ModbusTcpSettings
 from gateway.model.snapshot import ActSender, EngineView, SnapshotReader
-from gateway.outlets.fault_log import FaultLog, loop_faults
 from gateway.outlets.modbus.frames import TcpRequest, mbap
 from gateway.outlets.modbus.pdu import TARGET_SILENT, Asked, answer, exception
 from gateway.outlets.modbus.peer import Peer

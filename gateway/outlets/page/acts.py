@@ -11,13 +11,14 @@ from gateway.model.errors import Refused
 from gateway.outlets.page.calls import COOKIE, Call, NotThere, Op, TooMany, answered, problem
 from gateway.outlets.page.commission_shapes import CommissionAnswer, CommissionBody
 from gateway.outlets.page.inputs import PageInputs, Shelf
-from gateway.outlets.page.sessions import Session, Sessions
 from gateway.outlets.page.shapes import ActBody, BookBody, DoneAnswer, LoginBody, NothingBody, SessionAnswer
 from gateway.outlets.page.sheet_shapes import SheetActBody
-from gateway.outlets.page.tries import TooSoon
+from gateway.web.sessions import Session, Sessions
+from gateway.web.tries import TooSoon
 
 ACTS = ("acknowledge", "shelve", "unshelve", "out-of-service", "in-service", "try-alarm")
 ACTS_A_SECOND = 10
+STILL_ACTS = "The alarm panel and the ship's own shell still act."
 NOTICE = (
     "Every act is put on record with your name. camdrift is a monitoring aid: the manual, the class rules and the "
     "permit to work decide."
@@ -31,7 +32,6 @@ class Acts:
         self._in, self._shelf, self._sessions = inputs, shelf, sessions
         self._page = inputs.settings.page
         self._second, self._done = 0, 0
-        self._logging_in = asyncio.Semaphore(1)
 
     def ops(self) -> list[Op]:
         """All of them."""
@@ -138,11 +138,11 @@ class Acts:
         """POST /api/login."""
         body: LoginBody = call.body
         try:
-            # One hash at a time, and waiting for it on no thread: those serve the viewers.
-            async with self._logging_in:
-                token, session = await asyncio.to_thread(self._sessions.log_in, body.name, body.password, call.address)
+            token, session = await self._sessions.log_in_beside(body.name, body.password, call.address)
+        except TooSoon as e:
+            return problem(f"{e} {STILL_ACTS}", 429)
         except Refused as e:
-            return problem(str(e), 429 if isinstance(e, TooSoon) else 403)
+            return problem(str(e), 403)
         answer = answered(self._answer(session))
         self._set_cookie(answer, token)
         return answer

@@ -10,14 +10,14 @@ from starlette.routing import Route
 
 from gateway.outlets.page.acts import Acts
 from gateway.outlets.page.calls import Call, Door, Op, problem
-from gateway.outlets.page.files import StaticFile, static_files
-from gateway.outlets.page.guard import App, Guard
 from gateway.outlets.page.inputs import PageInputs, Shelf
 from gateway.outlets.page.openapi import document
 from gateway.outlets.page.report import ReportView
-from gateway.outlets.page.sessions import Sessions
 from gateway.outlets.page.stream import Stream
 from gateway.outlets.page.views import Views
+from gateway.web.files import sent, static_files
+from gateway.web.guard import App, Guard
+from gateway.web.sessions import Sessions
 
 METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE")
 
@@ -33,7 +33,7 @@ class Page:
         views = Views(inputs, self._shelf, door, relieve)
         acts = Acts(inputs, self._shelf, self._sessions)
         self.stream: Stream = views.stream
-        self._files = static_files()
+        self._files = static_files("gateway.outlets.page")
         ops = [*views.ops(), *acts.ops(), *ReportView(inputs).ops()]
         ops.append(Op("GET", "/api/openapi.json", self._openapi, "This document.", "anybody", touch=False))
         self.openapi = document(ops, inputs.version)
@@ -59,14 +59,4 @@ class Page:
         found = self._files.get(request.path_params["path"] or "index.html")
         if found is None:
             return problem("There is nothing here.", 404)
-        return _sent(found, request)
-
-
-def _sent(file: StaticFile, request: Request) -> Response:
-    # Asked for anew each time and mostly answered by "not modified": an update of the gateway shows at once.
-    headers = {"etag": file.etag, "cache-control": "no-cache", "vary": "accept-encoding"}
-    if request.headers.get("if-none-match") == file.etag:
-        return Response(status_code=304, headers=headers)
-    if "gzip" in request.headers.get("accept-encoding", ""):
-        return Response(file.packed, media_type=file.media_type, headers=headers | {"content-encoding": "gzip"})
-    return Response(file.body, media_type=file.media_type, headers=headers)
+        return sent(found, request)

@@ -10,11 +10,11 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 
 from gateway.encode.bounded_json import read_object
+from gateway.fault_log import FaultLog
 from gateway.model.errors import CamdriftError, Refused, StorageError
-from gateway.outlets.fault_log import FaultLog
-from gateway.outlets.page.sessions import Session, Sessions
 from gateway.outlets.page.shapes import Answer, NothingBody, Problem
 from gateway.outlets.page.shares import Busy
+from gateway.web.sessions import Session, Sessions
 
 BODY_BYTES_MAX = 65_536
 BODY_S = 10.0

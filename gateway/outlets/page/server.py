@@ -3,7 +3,7 @@
 from collections.abc import Callable
 
 from gateway.outlets.page.inputs import PageInputs
-from gateway.outlets.page.web_server import Served, WebServer
+from gateway.web.server import Served, WebServer
 
 
 class PageServer(WebServer):

@@ -12,17 +12,17 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
+from gateway.fault_log import FaultLog
 from gateway.model.errors import CamdriftError, Refused, StorageError
 from gateway.model.shore_settings import ShoreSettings
-from gateway.outlets.fault_log import FaultLog
-from gateway.outlets.page.files import StaticFile, static_files
-from gateway.outlets.page.guard import App, Guard
-from gateway.outlets.page.sessions import Sessions
 from gateway.report.markup import tag
 from gateway.shore.page.frame import Visitor, form, input_of, page, typed
 from gateway.shore.page.read import Reader
 from gateway.shore.page.seen import SeenPages
 from gateway.shore.page.views import Views
+from gateway.web.files import sent, static_files
+from gateway.web.guard import App, Guard
+from gateway.web.sessions import Sessions
 
 COOKIE = "camdrift-fleet"
 Typed = dict[str, str]
@@ -56,7 +56,8 @@ class FleetPage:
         self._sessions = Sessions(settings.page.as_page(), lambda what, text: log.info(what, text=text))
         self._roles = {u.name: u.role for u in settings.page.users}
         self._faults = FaultLog("fleet-page")
-        self._files = static_files() | static_files("gateway.shore.page")
+        # The same colours and words as aboard; `page.css` and the icon are the files of the page aboard.
+        self._files = static_files("gateway.outlets.page") | static_files("gateway.shore.page")
         views, seen = Views(Reader(url), url, settings, utc), SeenPages(url, utc)
         routes = [
             Route("/login", self._log_in_page, methods=["GET"]),
@@ -132,10 +133,9 @@ class FleetPage:
             onward = _inside(given.get("next", "/"))
             address = request.client.host if request.client else "unknown"
             name, password = given.get("name", "")[:64], given.get("password", "")[:256]
-            token, _ = await to_thread.run_sync(self._sessions.log_in, name, password, address)
+            token, _ = await self._sessions.log_in_beside(name, password, address)
         except Refused as e:
-            # The shared words end with what acts aboard.
-            return _log_in_form(onward, str(e).partition(" The alarm panel")[0], 403, bool(self._settings.page.users))
+            return _log_in_form(onward, str(e), 403, bool(self._settings.page.users))
         answer = RedirectResponse(onward, 303, {"cache-control": "no-store"})
         s = self._settings
         tls = s.page.cert_file is not None or (s.notices.address or "").startswith("https://")
@@ -155,13 +155,8 @@ class FleetPage:
         return answer
 
     async def _file(self, request: Request) -> Response:
-        found: StaticFile | None = self._files.get(request.path_params["path"])
-        if found is None:
-            return Response("There is nothing here.", 404)
-        headers = {"etag": found.etag, "cache-control": "no-cache", "vary": "accept-encoding"}
-        if request.headers.get("if-none-match") == found.etag:
-            return Response(status_code=304, headers=headers)
-        return Response(found.body, media_type=found.media_type, headers=headers)
+        found = self._files.get(request.path_params["path"])
+        return Response("There is nothing here.", 404) if found is None else sent(found, request)
 
 
 def _inside(path: str) -> str:

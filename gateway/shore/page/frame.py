@@ -9,8 +9,8 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from gateway.model.errors import Refused
-from gateway.outlets.page.sessions import Session
 from gateway.report.markup import Child, Markup, document, tag
+from gateway.web.sessions import Session
 
 BODY_BYTES_MAX = 16_384
 BODY_S = 10.0

@@ -3,8 +3,8 @@
 from collections.abc import Callable
 
 from gateway.model.shore_settings import ShoreSettings
-from gateway.outlets.page.web_server import Served, WebServer
 from gateway.shore.database import open_database
+from gateway.web.server import Served, WebServer
 
 
 class FleetServer(WebServer):

@@ -3,19 +3,19 @@
 import hashlib
 import re
 
-from gateway.outlets.page.files import static_files
+from gateway.web.files import static_files
 
 
 def test_the_whole_page_is_small() -> None:
     """Pins under 200 kB in all as transferred, the plotting library with its licence included; a first view is less."""
-    files = static_files()
+    files = static_files("gateway.outlets.page")
     assert {"index.html", "page.css", "js/main.js", "uplot/uPlot.iife.min.js", "uplot/LICENSE.txt"} <= set(files)
     assert sum(len(f.packed) for f in files.values()) < 200_000
 
 
 def test_the_plotting_library_is_unchanged() -> None:
     """Pins that the library is byte for byte the published one whose sum stands beside it."""
-    files = static_files()
+    files = static_files("gateway.outlets.page")
     noted = dict(re.findall(r"^([0-9a-f]{64})  (\S+)$", files["uplot/NOTE.txt"].body.decode(), re.MULTILINE))
     found = {name: s for s, name in noted.items()}
     assert set(found) == {"uPlot.iife.min.js", "uPlot.min.css"}
@@ -26,7 +26,7 @@ def test_the_plotting_library_is_unchanged() -> None:
 
 def test_nothing_inline_and_nothing_from_elsewhere() -> None:
     """Pins that no file holds an inline handler, style or script, or the address of another place."""
-    files = static_files()
+    files = static_files("gateway.outlets.page")
     page = files["index.html"].body.decode()
     assert re.search(r"\son\w+=|style=|<style|<script(?![^>]*src=)", page) is None
     for name, f in files.items():

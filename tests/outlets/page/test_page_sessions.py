@@ -8,9 +8,9 @@ from page_rig import HASH, PASSWORD
 
 from gateway.model.errors import Refused, SettingsError
 from gateway.model.page_settings import PageSettings, PageUser
-from gateway.outlets.page import tries
-from gateway.outlets.page.sessions import NOTE_EVERY_S, WRONG, Sessions, hash_password
-from gateway.outlets.page.tries import PAIRS_MAX, TooSoon
+from gateway.web import tries
+from gateway.web.sessions import NOTE_EVERY_S, WRONG, Sessions, hash_password
+from gateway.web.tries import PAIRS_MAX, TooSoon
 
 
 class Clock:

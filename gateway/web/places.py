@@ -13,7 +13,7 @@ import time
 from collections.abc import Callable
 from typing import Protocol
 
-from gateway.outlets.fault_log import FaultLog
+from gateway.fault_log import FaultLog
 
 HEADER_S = 5.0
 """From the connection, or from the first byte of a further request, to its complete header."""

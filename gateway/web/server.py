@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Any, Protocol, cast
 
 import structlog
 
+from gateway.fault_log import loop_faults
 from gateway.model.errors import CamdriftError
 from gateway.model.files import SECRET_BYTES_MAX, UnfitFile, check_secret, read_small
 from gateway.model.page_settings import PageSettings
-from gateway.outlets.fault_log import loop_faults
-from gateway.outlets.page.guard import App
-from gateway.outlets.page.places import IDLE_S, Listener, Places
+from gateway.web.guard import App
+from gateway.web.places import IDLE_S, Listener, Places
 
 if TYPE_CHECKING:
     from uvicorn import Server
@@ -111,7 +111,7 @@ class WebServer:
         # Only here, so that a gateway without a page does not carry its library.
         from uvicorn import Config, Server
 
-        from gateway.outlets.page.protocol import PageProtocol, take_over_logs
+        from gateway.web.protocol import PageProtocol, take_over_logs
 
         s = self._settings
         _check_tls_files(s)

@@ -96,4 +96,4 @@ class Tries:
 def _text(wait_s: float) -> str:
     whole = max(1, round(wait_s + 0.5))
     wait = f"{whole} s" if whole < 120 else f"{round(whole / 60 + 0.5)} min"
-    return f"Too many wrong tries: try again in {wait}. The alarm panel and the ship's own shell still act."
+    return f"Too many wrong tries: try again in {wait}."

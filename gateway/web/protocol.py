@@ -6,8 +6,8 @@ from typing import Any, cast
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from gateway.outlets.fault_log import FaultLog
-from gateway.outlets.page.places import WRITE_BYTES_MAX, Place, Places
+from gateway.fault_log import FaultLog
+from gateway.web.places import WRITE_BYTES_MAX, Place, Places
 
 
 class PageProtocol(H11Protocol):

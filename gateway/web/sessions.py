@@ -1,5 +1,6 @@
 """Who is logged in, and who has tried too often. Passwords are hashed with argon2id and nowhere else kept."""
 
+import asyncio
 import hashlib
 import secrets
 import threading
@@ -15,7 +16,7 @@ from argon2.exceptions import Argon2Error, InvalidHashError
 from gateway.model.errors import Refused, SettingsError
 from gateway.model.files import UnfitFile, read_secret
 from gateway.model.page_settings import PASSWORD_LENGTH_MIN, PageSettings
-from gateway.outlets.page.tries import Tries
+from gateway.web.tries import Tries
 
 HASHER = PasswordHasher(time_cost=5, memory_cost=7_168, parallelism=1)
 """7 MiB and five passes: one of the equal choices of the OWASP password storage cheat sheet (from memory), the one
@@ -58,6 +59,7 @@ class Sessions:
         self._sessions: OrderedDict[str, Session] = OrderedDict()
         self._tries = Tries(settings.failures_max, settings.locked_minutes * 60)
         self._lock, self._checking = threading.Lock(), threading.Lock()
+        self._turn = asyncio.Semaphore(1)
 
     def log_in(self, name: str, password: str, address: str) -> tuple[str, Session]:
         """Token and session. Raises Refused, with the same words for a wrong name and a wrong password; TooSoon."""
@@ -76,6 +78,11 @@ class Sessions:
                 self._sessions.popitem(last=False)
         self._note("logged-in", f"{name} logged in on the page from {address}")
         return token, session
+
+    async def log_in_beside(self, name: str, password: str, address: str) -> tuple[str, Session]:
+        """`log_in` from a server's loop: its turn is waited for on no thread, for those serve the viewers."""
+        async with self._turn:
+            return await asyncio.to_thread(self.log_in, name, password, address)
 
     def _note_slowed(self, name: str, address: str) -> None:
         """One entry for many tries: a record of every wrong one would let anybody fill the record."""
