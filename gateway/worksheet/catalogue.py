@@ -30,12 +30,9 @@ def sheet(name: str, facts: Facts, typed: Mapping[str, str], file: str | None = 
 
 
 def as_data(made: Sheet) -> dict[str, Any]:
-    """A sheet as plain data, fit for JSON; what is read of a figure is its `name`. No figure is shown as −0.00."""
+    """A sheet as plain data, fit for JSON. No figure is shown as −0.00."""
     data = asdict(made)
-    data["figures"] = [
-        {("name" if k == "label" else k): v for k, v in f.items()} | {"value": _no_negative_zero(f)}
-        for f in data["figures"]
-    ]
+    data["figures"] = [f | {"value": _no_negative_zero(f)} for f in data["figures"]]
     return data
 
 

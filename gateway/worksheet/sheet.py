@@ -23,10 +23,11 @@ _NUMBER = re.compile(r"[+-]?(\d{1,12}([.,]\d{0,20})?|[.,]\d{1,20})")
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """A figure with its unit and what it means. `None` = not known. `big`: shown large, to be read from afar."""
+    """A figure with its unit and what it means (`help`). `name`: what is read of it; `value` `None` = not known;
+    `digits` behind the point; `big`: shown large, to be read from afar."""
 
     key: str
-    label: str
+    name: str
     value: float | str | None
     unit: str = ""
     help: str = ""

@@ -47,7 +47,7 @@ def sheets() -> Iterator[tuple[str, str]]:
                 s = sheet(name, Facts(engine, from_settings(engine)), {})
                 parts = [s.title, *s.cautions, s.booking_wants, *(n.text for n in s.notices)]
                 parts += [text for step in s.steps for text in (step.text, step.caution, step.confirm)]
-                parts += [text for f in s.figures for text in (f.label, f.help)]
+                parts += [text for f in s.figures for text in (f.name, f.help)]
                 parts += [text for i in s.inputs for text in (i.label, i.help, i.locked)]
                 parts += [text for w in s.waits for text in (w.text, w.words)]
                 yield from ((f"sheet {name}, {engine.slug} of {where}", part) for part in parts if part)

@@ -12,7 +12,7 @@ from starlette.responses import Response
 from gateway.encode.bounded_json import read_object
 from gateway.fault_log import FaultLog
 from gateway.model.errors import CamdriftError, Refused, StorageError
-from gateway.outlets.page.shapes import Answer, NothingBody, Problem
+from gateway.outlets.page.shapes import NothingBody, Problem
 from gateway.outlets.page.shares import Busy
 from gateway.web.sessions import Session, Sessions
 
@@ -81,7 +81,7 @@ class Op:
     """Whether asking for it keeps a log-in alive; what a page asks for by itself does not."""
 
 
-def answered(message: Answer, status: int = 200) -> Response:
+def answered(message: BaseModel, status: int = 200) -> Response:
     """A model as JSON."""
     return Response(
         message.model_dump_json(by_alias=True),

@@ -7,7 +7,7 @@ from pydantic import Field
 from gateway.encode.shapes import Stamp
 from gateway.model.fields import Slug
 from gateway.outlets.page.shapes import Answer, Question
-from gateway.outlets.page.sheet_shapes import SheetStep
+from gateway.worksheet.sheet import Step
 
 Key = Annotated[str, Field(max_length=32)]
 Answers = dict[Key, Annotated[str, Field(max_length=400)]]
@@ -63,7 +63,7 @@ class CommissionTask(Answer):
     spans: bool
     started: bool
     safety: bool
-    steps: tuple[SheetStep, ...]
+    steps: tuple[Step, ...]
     questions: tuple[CommissionQuestion, ...]
     live: tuple[str, ...]
 

@@ -17,9 +17,9 @@ from gateway.outlets.page.shapes import (
     CamLoad,
     CamLoads,
     EngineAnswer,
-    Figure,
     LimitsAnswer,
     PresentAnswer,
+    PresentFigure,
     StateAnswer,
 )
 from gateway.wear.course import band_mm
@@ -173,5 +173,5 @@ def _alarm(engine: str, v: AlarmView, mask: Mask, now: str) -> AlarmAnswer:
     )
 
 
-def _figure(m: Measured) -> Figure:
-    return Figure(value=m.value, quality=m.quality, reason=m.reason)
+def _figure(m: Measured) -> PresentFigure:
+    return PresentFigure(value=m.value, quality=m.quality, reason=m.reason)

@@ -33,7 +33,7 @@ class Answer(BaseModel):
 # -- the present --------------------------------------------------------------------------------------------------
 
 
-class Figure(Answer):
+class PresentFigure(Answer):
     """A figure with its quality and, where that is not good, the reason."""
 
     value: Fine
@@ -125,11 +125,11 @@ class EngineAnswer(Answer):
     head_heard: bool
     quiet_s: Tenths
     ts: Stamp | None
-    spring_mm: Figure
+    spring_mm: PresentFigure
     compression_mm: Hundredths
     tension_n: Whole
     slap_mm: Hundredths
-    lag_deg: Figure
+    lag_deg: PresentFigure
     lag_p2p_deg: Fine
     raw_deg: Fine
     elongation_percent: Fine

@@ -501,7 +501,14 @@ def test_work_sheets_by_name(filled: Settings) -> None:
         seen.append((engine, dict(typed)))
         if typed.get("length") == "long":
             raise rig.Refused("a spring does not grow")
-        return {"title": "T", "cautions": ["c"], "steps": [{"text": "s"}], "figures": [], "live": True}
+        return {
+            "name": "made-up",
+            "title": "T",
+            "cautions": ["c"],
+            "steps": [{"text": "s"}],
+            "figures": [],
+            "live": True,
+        }
 
     ground = Ground(filled, sheets={"made-up": ("Made up", sheet)})
     assert ground.client.get("/api/sheet").json() == {"sheets": [{"name": "made-up", "title": "Made up"}]}
