@@ -130,6 +130,10 @@ SHORE = Kind(
     documents=("deploy/shore/README.md",),
     links={"/usr/bin/camdrift-shore": "../lib/camdrift-shore/venv/bin/camdrift-shore"},
 )
+COMPLETIONS = {
+    "bash": "/usr/share/bash-completion/completions/camdrift",
+    "zsh": "/usr/share/zsh/vendor-completions/_camdrift",
+}
 KINDS = {"ship": SHIP, "shore": SHORE}
 
 
@@ -323,11 +327,13 @@ def pages(kind: Kind, stage: Path, version: str, epoch: int) -> None:
         environment = {**os.environ, "PYTHONPATH": site, "PYTHONDONTWRITEBYTECODE": "1", "COLUMNS": "200"}
         subprocess.run(line, check=True, env=environment)
         for page in Path(made).iterdir():
-            put(stage, f"/usr/share/man/man1/{page.name}.gz", squeezed(page.read_text(encoding="utf-8")))
+            section = page.suffix.removeprefix(".")
+            put(stage, f"/usr/share/man/man{section}/{page.name}.gz", squeezed(page.read_text(encoding="utf-8")))
         if kind is SHIP:
-            asked = [sys.executable, "-m", "gateway.cli", "completion", "bash"]
-            done = subprocess.run(asked, check=True, env=environment, capture_output=True, text=True, cwd=made)
-            put(stage, "/usr/share/bash-completion/completions/camdrift", done.stdout)
+            for shell, place in COMPLETIONS.items():
+                asked = [sys.executable, "-m", "gateway.cli", "completion", shell]
+                done = subprocess.run(asked, check=True, env=environment, capture_output=True, text=True, cwd=made)
+                put(stage, place, done.stdout)
 
 
 def documents(kind: Kind, stage: Path, version: str, epoch: int) -> None:

@@ -1,10 +1,14 @@
-"""Manual pages (roff, section 1) from the commands' own help texts: one for the program, one for each command."""
+"""Manual pages (roff) from the commands' own help texts: section 1, one for the program, one for each command; and that
+of `camdrift-update`, section 8."""
 
 import argparse
 import sys
 import time
 from collections.abc import Iterator
+from itertools import takewhile
 from pathlib import Path
+
+UPDATE = Path(__file__).resolve().parents[1] / "ship/update.sh"
 
 
 def manual_pages(package: str, version: str, epoch: int) -> dict[str, str]:
@@ -23,6 +27,24 @@ def manual_pages(package: str, version: str, epoch: int) -> dict[str, str]:
             title = f"camdrift-{name}"
             made[title] = _page(title, one, COMMANDS[name], version, when, f"camdrift {name}")
     return made
+
+
+def update_page(version: str, epoch: int) -> str:
+    """Of `camdrift-update`, from the words at the head of its script: title, calls, what else is to be known."""
+    lines = UPDATE.read_text(encoding="utf-8").splitlines()[1:]
+    head = [line.removeprefix("#").removeprefix(" ") for line in takewhile(lambda x: x.startswith("#"), lines)]
+    title, calls = head[0], [line.split(maxsplit=2) for line in head if line.startswith("  ")]
+    more = " ".join(line for line in head[1:] if line and not line.startswith("  "))
+    when = time.strftime("%Y-%m-%d", time.gmtime(epoch))
+    made = [f'.TH CAMDRIFT\\-UPDATE 8 "{when}" "camdrift {_escaped(version)}" "System Administration"', ".SH NAME"]
+    made += [f"camdrift\\-update \\- {_escaped(title[:1].lower() + title[1:].rstrip('.'))}", ".SH SYNOPSIS"]
+    for n, (name, what, _) in enumerate(calls):
+        made += [*([".br"] if n else []), f".B {_escaped(name)} {_escaped(what)}"]
+    made += [".SH DESCRIPTION", _escaped(more), ".SH COMMANDS"]
+    for _, what, text in calls:
+        made += [".TP", f".B {_escaped(what)}", _escaped(text)]
+    made += [".SH EXIT STATUS", "0 done; 1 nothing was changed, or what is named.", ".SH SEE ALSO"]
+    return "\n".join([*made, ".BR camdrift (1),", ".BR camdrift\\-doctor (1)"]) + "\n"
 
 
 def _commands(parser: argparse.ArgumentParser) -> dict[str, argparse.ArgumentParser]:
@@ -96,3 +118,5 @@ if __name__ == "__main__":
     package, version, epoch, folder = sys.argv[1:]
     for name, text in manual_pages(package, version, int(epoch)).items():
         (Path(folder) / f"{name}.1").write_text(text, encoding="utf-8")
+    if package == "camdrift":
+        (Path(folder) / "camdrift-update.8").write_text(update_page(version, int(epoch)), encoding="utf-8")

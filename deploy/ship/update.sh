@@ -3,6 +3,7 @@
 #
 #   camdrift-update FILE.deb     with FILE.deb.sig beside it: verified before anything changes
 #   camdrift-update back         the version that was here before the last update
+#   camdrift-update store        the store from before, where the version that is here refuses that of a newer one
 #
 # The signature is made ashore (`certificates.sh sign`); its key, /etc/camdrift/update.pem, comes with the ship's bundle.
 # The gateway goes on while files are exchanged and is restarted once; how long it was away is printed.
@@ -10,10 +11,12 @@ set -eu
 umask 077
 key=${CAMDRIFT_UPDATE_KEY:-/etc/camdrift/update.pem}
 keep=${CAMDRIFT_UPDATE_KEEP:-/var/lib/camdrift-update}
-data=/var/lib/camdrift
+data=${CAMDRIFT_DATA:-/var/lib/camdrift}
+backups=${CAMDRIFT_BACKUPS:-/var/backups/camdrift}
+restore=${CAMDRIFT_RESTORE:-/usr/lib/camdrift/backup.sh}
 
 fail() { echo "camdrift-update: $1" >&2; exit 1; }
-[ $# -eq 1 ] || fail "FILE.deb, or back"
+[ $# -eq 1 ] || fail "FILE.deb, back, or store"
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
 
@@ -54,14 +57,38 @@ away() {
     echo "the alarm path was away for $(((on - off) / 1000000)).$(((on - off) / 100000 % 10)) s"
 }
 
+# From here on what the gateway says counts.
+listen() { heard=$(journalctl -q -n 0 --show-cursor 2>/dev/null | sed -n 's/^-- cursor: //p'); }
+
+# Does the version that is here refuse the store, because a newer one wrote it? The gateway itself says so as it starts.
+refused() {
+    journalctl -q -u camdrift -o cat ${heard:+--after-cursor "$heard"} 2>/dev/null | grep -q 'newer camdrift'
+}
+
 runs() { # waits until it is ready, for a bounded time
     for _ in $(seq 60); do
         case $(systemctl is-active camdrift || true) in
         active) return 0 ;;
         esac
+        refused && return 1
         sleep 1
     done
     return 1
+}
+
+# The store from before the update takes the place of the one that this version refuses. The log book's second copy
+# stays: what was booked since then is in it, and the gateway takes it from there.
+store_before() { # version
+    backup=$(ls -t "$backups"/before-*-was-"$1".tar.gz 2>/dev/null | head -n 1)
+    [ -n "$backup" ] || fail "no back-up of version $1 is in $backups. Put one in place: $restore restore FILE.tar.gz"
+    echo "the store from before the update takes its place: $backup"
+    systemctl stop camdrift
+    "$restore" restore "$backup" ||
+        fail "the store was not exchanged, and the gateway is stopped. Mend that, then again: camdrift-update store"
+    listen
+    systemctl start camdrift || true
+    runs || fail "version $1 does not start: journalctl -u camdrift -n 30"
+    echo "the log book has what was booked since then. Events and trends since then are beside it, in $data/*.before-…"
 }
 
 case "$1" in
@@ -70,18 +97,26 @@ back)
     old=$(field "$keep/before.deb" Version)
     new=$(installed)
     was_on=$(systemctl is-enabled camdrift 2>/dev/null || true)
+    listen
     dpkg -i "$keep/before.deb"
     mv "$keep/before.deb" "$keep/gone-back-to-$old.deb"
     if [ "$was_on" = enabled ] && ! runs; then
-        # The older program does not read a newer one's store: the back-up from before the update takes its place.
-        backup=/var/backups/camdrift/before-$new-was-$old.tar.gz
-        systemctl stop camdrift
-        [ -f "$backup" ] || fail "version $old does not start, and $backup is not there: journalctl -u camdrift -n 30"
-        /usr/lib/camdrift/backup.sh restore "$backup"
-        systemctl start camdrift
-        runs || fail "version $old does not start: journalctl -u camdrift -n 30"
+        refused || fail "version $old does not start: journalctl -u camdrift -n 30"
+        echo "version $old cannot read the store that $new wrote"
+        store_before "$old"
     fi
     echo "back: $new -> $old"
+    away
+    ;;
+store)
+    old=$(installed)
+    [ -n "$old" ] || fail "camdrift is not installed: apt install ./camdrift_….deb"
+    ! systemctl -q is-active camdrift || fail "version $old runs, so it can read its store; nothing was changed"
+    listen
+    systemctl start camdrift || true
+    ! runs || fail "version $old has started, so it can read its store; nothing was changed"
+    refused || fail "version $old does not start, for another reason: journalctl -u camdrift -n 30. Nothing was changed"
+    store_before "$old"
     away
     ;;
 *)
@@ -106,12 +141,13 @@ back)
     mkdir -p "$keep"
     repack "$keep/before.deb"
     was_on=$(systemctl is-enabled camdrift 2>/dev/null || true)
+    listen
     dpkg -i "$work/new.deb" || fail "the package was not installed. Back: camdrift-update back"
     if [ "$was_on" = enabled ]; then
         runs || fail "version $new does not start: journalctl -u camdrift -n 30. Back: camdrift-update back"
     fi
     echo "updated: $old -> $new; back again: camdrift-update back"
     away
-    [ ! -d "$data" ] || echo "the store from before is in /var/backups/camdrift"
+    [ ! -d "$data" ] || echo "the store from before is in $backups"
     ;;
 esac

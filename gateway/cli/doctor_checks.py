@@ -25,6 +25,7 @@ from gateway.model.outlet_checks import outlet_warnings
 from gateway.model.settings import BrokerSettings, Settings
 from gateway.model.settings_file import fingerprint, load_settings
 from gateway.outlets.control_client import NoDaemon, ask
+from gateway.store.database import use_steps
 from gateway.wear.plausibility import plausibility
 
 SERVICE = "camdrift"
@@ -331,7 +332,9 @@ def _store(data_dir: Path, status: Mapping[str, Any] | None) -> Iterator[Finding
         return
     found = damage(path)
     restore = "systemctl stop camdrift; restore the last back-up; see INSTALL.md"
-    if found:
+    if newer := newer_store(path):
+        yield Finding(Level.WRONG, "store", newer, "camdrift-update store, or install the newer version again")
+    elif found:
         yield Finding(Level.WRONG, "store", f"{path}: {found}", restore)
     else:
         yield Finding(Level.OK, "store", f"{path} is whole")
@@ -347,6 +350,18 @@ def damage(path: Path) -> str:
     except sqlite3.Error as e:
         return str(e)
     return "" if found and found[0] == "ok" else str(found[0] if found else "cannot be read")
+
+
+def newer_store(path: Path) -> str:
+    """That a newer camdrift wrote this file of the store; empty where not. Changes nothing."""
+    try:
+        with contextlib.closing(sqlite3.connect(f"file:{path}?immutable=1", uri=True)) as db:
+            use_steps(db, path, "state")
+    except Refused as e:
+        return str(e).partition("; ")[0]
+    except (sqlite3.Error, ValueError):
+        return ""
+    return ""
 
 
 # -- what the daemon sees -----------------------------------------------------------------------------------------

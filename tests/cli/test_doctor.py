@@ -16,6 +16,7 @@ from gateway.cli.doctor_bundle import blanked
 from gateway.cli.doctor_checks import damage
 from gateway.cli.main import main
 from gateway.outlets.control import ControlServer
+from gateway.store.database import APPLICATION_ID
 
 Box = Callable[..., Path]
 HASH = "$argon2id$v=19$m=65536,t=3,p=4$c2FsdHNhbHRzYWx0$aGFzaGhhc2hoYXNoaGFzaGhhc2hoYXNo"
@@ -133,6 +134,17 @@ def test_settings_rights_port_store(box: Box, capsys: pytest.CaptureFixture[str]
     wrong = [line.split()[1] for line in text.splitlines() if line.startswith("WRONG")]
     assert wrong == ["rights", "port", "service", "broker", "store"]
     assert f"chmod 0600 {secret}" in text and "/dev/no-such-head is not there" in text
+
+
+def test_a_store_of_a_newer_program(box: Box, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """It is whole, and yet this program cannot start on it: named, with the one command that mends it."""
+    config = box()
+    with closing(sqlite3.connect(tmp_path / "data/state.db")) as db:
+        db.execute("CREATE TABLE t (a)")
+        db.execute("PRAGMA user_version=99")
+        db.execute(f"PRAGMA application_id={APPLICATION_ID + 99}")
+    found, text = lines(capsys, config)
+    assert found == 1 and "written by a newer camdrift" in text and "mend: camdrift-update store" in text
 
 
 def test_a_store_is_looked_at_without_a_trace(tmp_path: Path) -> None:

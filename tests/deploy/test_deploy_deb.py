@@ -50,6 +50,69 @@ def test_files_name_the_package_s_paths(kind: Any, tmp_path: Path) -> None:
         assert named <= held | made, (place, named - held - made)
 
 
+HELD = {
+    "camdrift": {
+        "usr/bin/camdrift", "usr/sbin/camdrift-update", "usr/lib/camdrift/backup.sh",
+        "usr/lib/camdrift/certificates.sh",
+        "usr/lib/systemd/system/camdrift.service", "usr/lib/systemd/system/camdrift-report.service",
+        "usr/lib/systemd/system/camdrift-report.timer", "usr/lib/systemd/system/camdrift-backup.service",
+        "usr/lib/systemd/system/camdrift-backup.timer", "usr/lib/sysusers.d/camdrift.conf",
+        "usr/lib/tmpfiles.d/camdrift.conf", "usr/lib/udev/rules.d/60-camdrift-adapter.rules",
+        "usr/lib/modules-load.d/camdrift.conf", "usr/share/bash-completion/completions/camdrift",
+        "usr/share/zsh/vendor-completions/_camdrift", "usr/share/man/man8/camdrift-update.8.gz",
+        "usr/share/man/man1/camdrift.1.gz",
+        *(f"usr/share/man/man1/camdrift-{c}.1.gz" for c in COMMANDS if c != "shore"),
+        "usr/share/doc/camdrift/INSTALL.md", "usr/share/doc/camdrift/GUIDE.md", "usr/share/doc/camdrift/copyright",
+        "usr/share/doc/camdrift/changelog.gz", "usr/share/lintian/overrides/camdrift", "etc/default/camdrift",
+    },
+    "camdrift-shore": {
+        "usr/bin/camdrift-shore", "usr/lib/camdrift-shore/certificates.sh",
+        "usr/lib/systemd/system/camdrift-keep@.service", "usr/lib/systemd/system/camdrift-notify@.service",
+        "usr/lib/systemd/system/camdrift-fleet.service", "usr/lib/sysusers.d/camdrift-shore.conf",
+        "usr/lib/tmpfiles.d/camdrift-shore.conf", "usr/share/man/man1/camdrift-shore.1.gz",
+        "usr/share/doc/camdrift-shore/README.md", "usr/share/doc/camdrift-shore/copyright",
+        "usr/share/doc/camdrift-shore/shore.toml", "usr/lib/camdrift-shore/shore/mosquitto-shore.conf",
+    },
+}  # fmt: skip
+"""What the guides promise. The two program trees and the byte code come in a real build only: tests/bench."""
+
+
+@pytest.mark.parametrize("kind", [BUILD.SHIP, BUILD.SHORE], ids=lambda k: k.name)
+def test_what_is_in_the_package(kind: Any, tmp_path: Path) -> None:
+    """All of the build but the libraries: each promised file is there, users and folders belong together, only what
+    lies under /etc is the user's, and each file has its checksum."""
+    BUILD.files(kind, tmp_path)
+    BUILD.program_scripts(kind, tmp_path)
+    # The program of this checkout makes its own pages, in place of the one that would be unpacked.
+    (tmp_path / kind.home.lstrip("/") / f"venv/lib/python{BUILD.PYTHON}/site-packages").mkdir(parents=True)
+    BUILD.pages(kind, tmp_path, "1.2+deb12", 0)
+    BUILD.documents(kind, tmp_path, "1.2+deb12", 0)
+    BUILD.control(kind, tmp_path, "1.2+deb12", "amd64")
+    control = tmp_path / "DEBIAN"
+    held = {str(p.relative_to(tmp_path)) for p in tmp_path.rglob("*") if not p.is_dir() and control not in p.parents}
+    assert HELD[kind.name] <= held, HELD[kind.name] - held
+    units = {name.rpartition("/")[2] for name in held if "/systemd/system/" in name}
+    assert units == {n.rpartition("/")[2] for n in HELD[kind.name] if "/systemd/system/" in n}
+    user = kind.name
+    sysusers = (tmp_path / f"usr/lib/sysusers.d/{user}.conf").read_text(encoding="utf-8")
+    assert re.search(rf"(?m)^u {user} - ", sysusers)
+    for name in units:
+        unit = (tmp_path / "usr/lib/systemd/system" / name).read_text(encoding="utf-8")
+        assert name.endswith(".timer") or re.findall(r"(?m)^User=(.*)", unit) in ([user], [])
+        started = re.findall(r"(?m)^ExecStart=[-+!]*(?:/bin/sh |/usr/bin/env )?(/\S+)", unit)
+        assert all(s.lstrip("/") in held or s.startswith(("/usr/bin/", "/bin/")) for s in started), (name, started)
+    folders = (tmp_path / f"usr/lib/tmpfiles.d/{user}.conf").read_text(encoding="utf-8")
+    assert {f"/etc/{user}", f"/var/lib/{user}"} <= set(re.findall(r"(?m)^d (\S+)", folders))
+    settings = {f"/{name}" for name in held if name.startswith("etc/")}
+    conffiles = control / "conffiles"
+    assert (set(conffiles.read_text().split()) if conffiles.exists() else set()) == settings
+    sums = (control / "md5sums").read_text(encoding="utf-8").splitlines()
+    links = {str(p.relative_to(tmp_path)) for p in tmp_path.rglob("*") if p.is_symlink()}
+    assert {line.split(maxsplit=1)[1] for line in sums} == held - links
+    for path in control.glob("p*"):
+        assert path.stat().st_mode & 0o111 and not re.search("@[A-Z]+@", path.read_text(encoding="utf-8"))
+
+
 @pytest.mark.parametrize("path", SCRIPTS, ids=lambda p: f"{p.parent.name}-{p.name}")
 def test_scripts_can_be_read_by_the_shell(path: Path) -> None:
     """Each maintainer script, as `dash` reads it; it stops at the first fault."""
@@ -77,6 +140,10 @@ def test_manual_pages_from_the_help_texts() -> None:
     ship = manual.manual_pages("camdrift", "1.2+deb12", 0)
     assert set(ship) == {"camdrift"} | {f"camdrift-{c}" for c in COMMANDS if c != "shore"}
     assert "\\-\\-bundle FILE" in ship["camdrift-doctor"] and "1970-01-01" in ship["camdrift-doctor"]
+    update = manual.update_page("1.2+deb12", 0)
+    for word in ("FILE.deb", "back", "store"):
+        assert f".B {word}\n" in update
+    assert "verified before anything changes" in update and update.startswith(".TH CAMDRIFT\\-UPDATE 8 ")
     (shore,) = manual.manual_pages("camdrift-shore", "1.2+deb12", 0).values()
     assert ".B close\\-gap" in shore
     for text in (*ship.values(), shore):
