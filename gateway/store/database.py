@@ -184,7 +184,7 @@ def use_steps(db: sqlite3.Connection, path: Path, steps: str) -> bool:
     if _pragma(db, "application_id") == APPLICATION_ID + version:
         raise Refused(
             f"{path}: was written by a newer camdrift (step {version}, this one knows {last}); "
-            "install that version again, or put the store from before in its place: camdrift-update store"
+            "install that version, or: camdrift-update store"
         )
     raise ValueError(f"step {version} of {last}")
 
