@@ -27,12 +27,14 @@ class Reports:
         self._settings, self._data_dir = settings, data_dir
         self._one = threading.Lock()
 
-    def make(self, engine: str | None, from_s: float, to_s: float, names: bool) -> bytes:
-        """The report as HTML; `names`: of people too. Takes seconds. Raises Refused, StorageError."""
+    def make(self, engine: str | None, from_s: float, to_s: float, names: bool, kind: str) -> bytes:
+        """The report; `names`: of people too; `kind` as in `cli/page_report.py`. Takes seconds.
+
+        Raises Refused, StorageError."""
         if not self._one.acquire(blocking=False):
             raise Refused("another report is being made; try again in a minute")
         try:
-            return self._made({"engine": engine, "from_s": from_s, "to_s": to_s, "names": names})
+            return self._made({"engine": engine, "from_s": from_s, "to_s": to_s, "names": names, "kind": kind})
         finally:
             self._one.release()
 

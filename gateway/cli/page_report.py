@@ -1,21 +1,27 @@
-"""Makes a report for the page, as a process of its own: what it is to do on stdin, the HTML on stdout.
+"""Makes a report for the page, as a process of its own: what it is to do on stdin, the file on stdout.
 
 So no report takes the interpreter, or the memory, from what measures; the daemon starts and bounds it
-(`app/reports.py`).
+(`app/reports.py`). `kind`: "html", "pdf", or "survey" for a ZIP of the survey file as PDF and its tables as CSV.
 """
 
 import contextlib
+import io
 import json
 import os
 import sys
+import tempfile
 import time
+import zipfile
 from pathlib import Path
 
 from gateway.cli.report_asked import Asked, Named, engines, span
+from gateway.cli.report_files import printed
 from gateway.cli.report_read import Record, ship_facts
+from gateway.cli.report_survey import write_tables
 from gateway.model.errors import CamdriftError
 from gateway.model.settings_file import checked_settings
 from gateway.outlets.page.mask import Mask
+from gateway.report.facts import ShipFacts
 from gateway.report.page import page
 
 NICE = 10
@@ -25,6 +31,7 @@ def main() -> int:
     """0 with the report; 1 with one line on stderr."""
     give_way()
     asked = json.load(sys.stdin)
+    kind = asked["kind"]
     settings = checked_settings(asked["settings"])
     try:
         slugs = engines(settings, asked["engine"])
@@ -33,14 +40,28 @@ def main() -> int:
             now_s = max(time.time(), record.latest_s(slugs))
             period = span(asked["from_s"], asked["to_s"], now_s)
             people = Named() if asked["names"] else Mask(u.name for u in settings.page.users)
-            html = page(ship_facts(settings, record, Asked(slugs, period), now_s, people))
+            facts = ship_facts(settings, record, Asked(slugs, period, kind == "survey"), now_s, people)
+            html = page(facts)
+            made = html.encode() if kind == "html" else printed(html)
+            if kind == "survey":
+                made = _zipped(made, facts, record)
         finally:
             record.close()
     except CamdriftError as e:
         sys.stderr.write(f"{e}\n")
         return 1
-    sys.stdout.write(html)
+    sys.stdout.buffer.write(made)
     return 0
+
+
+def _zipped(pdf: bytes, facts: ShipFacts, record: Record) -> bytes:
+    name = f"{facts.vessel.slug}-survey-{facts.period.key}.pdf"
+    out = io.BytesIO()
+    with tempfile.TemporaryDirectory() as folder, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as kept:
+        kept.writestr(name, pdf)
+        for table in write_tables(Path(folder, name), facts, record):
+            kept.write(table, table.name)
+    return out.getvalue()
 
 
 def give_way() -> None:

@@ -10,7 +10,7 @@ from gateway.store.whole_file import write_whole
 SUFFIXES = (".html", ".htm", ".pdf")
 NO_PDF = (
     "no PDF can be made here: install the extra `pdf` and Pango (Debian: libpango-1.0-0, libpangoft2-1.0-0, "
-    "libharfbuzz-subset0), or give --out a name that ends in .html"
+    "libharfbuzz-subset0), or make the report as HTML (in a terminal: --out with a name that ends in .html)"
 )
 
 
@@ -20,10 +20,10 @@ def write_report(path: Path, html: str) -> None:
     Raises StorageError where the disk refuses, Refused where no PDF can be made here. What was there before stays until
     the new one is whole.
     """
-    write_whole(path, _printed(html) if path.suffix.lower() == ".pdf" else html.encode())
+    write_whole(path, printed(html) if path.suffix.lower() == ".pdf" else html.encode())
 
 
-def _printed(html: str) -> bytes:
+def printed(html: str) -> bytes:
     """As PDF/A-2b: fonts embedded, the colours' profile within. Raises Refused where it cannot be made here."""
     try:
         from weasyprint import HTML

@@ -75,7 +75,7 @@ class Op:
     query: type[BaseModel] | None = None
     body: type[BaseModel] | None = None
     answer: type[BaseModel] | None = None
-    media_type: str = "application/json"
+    media_types: tuple[str, ...] = ("application/json",)
     body_bytes_max: int = BODY_BYTES_MAX
     touch: bool = True
     """Whether asking for it keeps a log-in alive; what a page asks for by itself does not."""

@@ -84,7 +84,7 @@ def _no_note(_what: str, _text: str) -> None:
     return None
 
 
-def _no_report(_engine: str | None, _from_s: float, _to_s: float, _names: bool) -> bytes:
+def _no_report(_engine: str | None, _from_s: float, _to_s: float, _names: bool, _kind: str) -> bytes:
     raise Refused("no reports are made here")
 
 
@@ -94,8 +94,8 @@ class PageInputs:
 
     `act(request, who)`: does one request, as the desk takes it; raises Refused with the reason. `status`: what
     `camdrift status` shows. `note(what, text)`: puts a log-in, or a refused one, on the durable record. `sheets`: work
-    sheets by name, with their titles. `report(engine, from_s, to_s, names)`: a period's report as HTML, with people's
-    names or without. `commission(request, by)`: what a commissioning shows; changes go by `act`.
+    sheets by name, with their titles. `report(engine, from_s, to_s, names, kind)`: a period's report, with people's
+    names or without; `kind`: "html", "pdf", or "survey" for a ZIP of the survey file and its tables. `commission(request, by)`: what a commissioning shows; changes go by `act`.
     """
 
     settings: Settings
@@ -106,7 +106,7 @@ class PageInputs:
     act: Callable[[dict[str, Any], str], dict[str, Any]]
     status: Callable[[], dict[str, Any]]
     note: Callable[[str, str], None] = _no_note
-    report: Callable[[str | None, float, float, bool], bytes] = _no_report
+    report: Callable[[str | None, float, float, bool, str], bytes] = _no_report
     sheets: Mapping[str, tuple[str, Sheet]] = field(default_factory=dict)
     commission: Callable[[dict[str, Any], str], dict[str, Any]] = _no_commissioning
 

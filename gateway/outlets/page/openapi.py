@@ -40,9 +40,9 @@ def document(ops: Sequence[Op], version: str) -> dict[str, Any]:
 
 
 def _operation(op: Op, ref: dict[Any, str]) -> dict[str, Any]:
-    content: dict[str, Any] = {op.media_type: {}}
+    content: dict[str, Any] = {media: {} for media in op.media_types}
     if op.answer is not None:
-        content = {op.media_type: {"schema": {"$ref": ref[(op.answer, "serialization")]}}}
+        content = {media: {"schema": {"$ref": ref[(op.answer, "serialization")]}} for media in op.media_types}
     refused = {"application/json": {"schema": {"$ref": ref[(Problem, "serialization")]}}}
     found: dict[str, Any] = {
         "summary": op.summary,

@@ -3,12 +3,13 @@
 import asyncio
 from collections.abc import AsyncIterator
 from functools import partial
+from typing import Literal
 
 from pydantic import Field, model_validator
 from starlette.responses import Response
 
 from gateway.model.fields import Slug
-from gateway.outlets.page.calls import Call, NotThere, Op
+from gateway.outlets.page.calls import Call, NotAllowed, NotThere, Op
 from gateway.outlets.page.inputs import PageInputs
 from gateway.outlets.page.shapes import SPAN_S_MAX, Question, Utc
 from gateway.outlets.page.shares import Shares
@@ -19,12 +20,18 @@ ANSWERS_MAX, PER_ADDRESS = 2, 1
 """Reports being made or sent: each holds its bytes until its reader has them."""
 
 
+KINDS = {"html": ("text/html", "html"), "pdf": ("application/pdf", "pdf"), "survey": ("application/zip", "zip")}
+"""Media type and ending of each kind."""
+
+
 class ReportQuery(Question):
-    """Which engine (all where it is left out), from when to when."""
+    """Which engine (all where it is left out), from when to when; as HTML, as PDF, or the survey file with its tables
+    as ZIP."""
 
     engine: Slug | None = None
     start: Utc = Field(alias="from")
     end: Utc = Field(alias="to")
+    kind: Literal["html", "pdf", "survey"] = "html"
 
     @model_validator(mode="after")
     def _ordered(self) -> "ReportQuery":
@@ -47,9 +54,9 @@ class ReportView:
                 "GET",
                 "/api/report",
                 self.report,
-                "The report of a period, as one HTML file to save, print and sign; people's names after log-in only.",
+                "The report of a period, to save, print and sign, or the survey file; people's names after log-in only.",
                 query=ReportQuery,
-                media_type="text/html",
+                media_types=tuple(media for media, _ in KINDS.values()),
             )
         ]
 
@@ -59,18 +66,21 @@ class ReportView:
         slugs = [e.slug for e in self._in.settings.engine]
         if q.engine is not None and q.engine not in slugs:
             raise NotThere(f"there is no engine {q.engine!r}; there are: {', '.join(slugs)}")
-        name = f"{self._in.settings.vessel.slug}-report.html"
+        media, ending = KINDS[q.kind]
+        name = f"{self._in.settings.vessel.slug}-{'survey' if q.kind == 'survey' else 'report'}.{ending}"
         headers = {"content-disposition": f'attachment; filename="{name}"', "cache-control": "no-store"}
         if call.request.method == "HEAD":
-            return Response(b"", media_type="text/html", headers=headers)
+            return Response(b"", media_type=media, headers=headers)
+        if q.kind == "survey" and call.session is None:
+            raise NotAllowed("Log in first: a survey file bears the names of those who signed.")
         self._answers.take(call.address)
         leave = partial(self._answers.leave, call.address)
         try:
-            made = await asyncio.to_thread(self._in.report, q.engine, q.start, q.end, call.session is not None)
+            made = await asyncio.to_thread(self._in.report, q.engine, q.start, q.end, call.session is not None, q.kind)
         except BaseException:
             leave()
             raise
-        return PlacedResponse(_pieces(made), leave, media_type="text/html", headers=headers)
+        return PlacedResponse(_pieces(made), leave, media_type=media, headers=headers)
 
 
 async def _pieces(made: bytes) -> AsyncIterator[bytes]:

@@ -106,7 +106,7 @@ class Views:
                 "/api/stream",
                 self.follow,
                 "The present each second, as server-sent events.",
-                media_type="text/event-stream",
+                media_types=("text/event-stream",),
                 touch=False,
             ),
             Op(
@@ -124,7 +124,7 @@ class Views:
                 self.events_table,
                 "The record as CSV.",
                 query=EventsTableQuery,
-                media_type="text/csv",
+                media_types=("text/csv",),
             ),
             Op("GET", "/api/help", self.help, "What each alarm means and what to do.", answer=HelpAnswer, touch=False),
             Op("GET", "/api/bookings", self.bookings, "The log book.", query=BookingsQuery, answer=BookingsAnswer),
@@ -134,7 +134,7 @@ class Views:
                 self.bookings_table,
                 "The log book as CSV.",
                 query=BookingsQuery,
-                media_type="text/csv",
+                media_types=("text/csv",),
             ),
             Op("GET", "/api/status", self.status, "What `camdrift status` shows.", touch=False),
             Op(
@@ -153,7 +153,7 @@ class Views:
                 "/api/sheet/{name}/code.svg",
                 self.sheet_code,
                 "A QR code that leads to the sheet on this page.",
-                media_type="image/svg+xml",
+                media_types=("image/svg+xml",),
             ),
             Op(
                 "POST",

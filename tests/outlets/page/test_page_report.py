@@ -1,6 +1,8 @@
 """The report from the page: the same as in a terminal, names only after log-in, one at a time, within bounds."""
 
+import io
 import threading
+import zipfile
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -19,6 +21,7 @@ from gateway.model.errors import Refused, StorageError
 from gateway.model.page_settings import PageUser
 from gateway.model.settings import Settings
 from gateway.model.settings_file import load_settings
+from gateway.report.survey_tables import TABLES
 
 ASKED = {"from": FROM, "to": TO}
 
@@ -80,6 +83,28 @@ def test_names_are_for_those_who_have_logged_in(ship: Ship) -> None:
         and "second.engineer" not in text
         and "Second" not in text.replace("Second engineer", "")
     )
+
+
+def test_it_can_be_taken_as_pdf_and_as_survey_file(ship: Ship) -> None:
+    """Pins that the PDF bears the ship, the period and the names; and that the survey file comes with its tables, and
+    only after log-in, since signatures are in it."""
+    pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed; it comes with the extra `test`")
+    pytest.importorskip("weasyprint", reason="no PDF can be made here", exc_type=ImportError)
+    refused = ship.client.get("/api/report", params=ASKED | {"kind": "survey"})
+    assert refused.status_code == 401 and "Log in first" in refused.json()["why"]
+    ship.log_in()
+    got = ship.client.get("/api/report", params=ASKED | {"kind": "pdf"})
+    assert got.headers["content-type"] == "application/pdf" and ".pdf" in got.headers["content-disposition"]
+    text = " ".join(p.extract_text() for p in pypdf.PdfReader(io.BytesIO(got.content)).pages)
+    assert "Tern Passage, 2027-03-15 to 2027-05-20" in text and "second.engineer" in text and "Survey file" not in text
+    got = ship.client.get("/api/report", params=ASKED | {"kind": "survey"})
+    assert got.headers["content-type"] == "application/zip"
+    with zipfile.ZipFile(io.BytesIO(got.content)) as kept:
+        pdf, *tables = kept.namelist()
+        text = " ".join(p.extract_text() for p in pypdf.PdfReader(io.BytesIO(kept.read(pdf))).pages)
+        assert "Survey file" in text and "second.engineer" in text
+        stem = pdf.removesuffix(".pdf")
+        assert set(tables) == {f"{stem}-{t.name}.csv" for t in TABLES} and all(kept.read(t) for t in tables)
 
 
 def test_what_cannot_be_is_said(ship: Ship) -> None:
@@ -150,5 +175,5 @@ def test_a_process_that_fails_is_ended_and_named(
     maker = Reports(settings, settings.gateway.data_dir)
     for _ in range(2):
         with pytest.raises(fault, match=why) as raised:
-            maker.make(None, FROM, TO, True)
+            maker.make(None, FROM, TO, True, "html")
         assert "Traceback" not in str(raised.value)

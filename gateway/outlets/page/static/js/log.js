@@ -50,11 +50,19 @@ export function show(root, present) {
   refresh();
 }
 
+// Kind: its name in the list, of the file, and the file's ending.
+const REPORTS = {
+  pdf: ["PDF", "report", "pdf"],
+  html: ["web page (HTML)", "report", "html"],
+  survey: ["survey file (PDF and CSV in a ZIP)", "survey", "zip"],
+};
+
 // A report of whole days, as a file to save, print and sign; the gateway takes seconds to make it.
 function reportForm() {
   const date = (id, ms) => h("input", { id, type: "date", required: true, value: new Date(ms).toISOString().slice(0, 10) });
   const from = date("report-from", Date.now() - 30 * 86400000);
   const to = date("report-to", Date.now());
+  const kind = h("select", { id: "report-kind" }, Object.entries(REPORTS).map(([k, [name]]) => h("option", { value: k }, name)));
   const why = h("span", { role: "status", class: "why" });
   const make = h("button", { type: "submit" }, "Make a report");
   const run = async (e) => {
@@ -63,15 +71,18 @@ function reportForm() {
     text(why, "The report is being made …");
     try {
       const end = Math.min(Date.parse(to.value) + 86400000, Date.now());
-      await save("/api/report", { from: Date.parse(from.value) / 1000, to: Math.floor(end / 1000) }, `report-${from.value}-to-${to.value}.html`);
+      const [, name, ending] = REPORTS[kind.value];
+      await save("/api/report", { from: Date.parse(from.value) / 1000, to: Math.floor(end / 1000), kind: kind.value }, `${name}-${from.value}-to-${to.value}.${ending}`);
       text(why, "The report is in the downloads of this device.");
     } catch (x) {
       text(why, x.message);
+      if (x.status === 401) askLogin(x.message);
     }
     make.disabled = false;
   };
   return h("form", { class: "filter", onsubmit: run }, h("label", { for: "report-from" }, "Report from (UTC)"), from,
-    h("label", { for: "report-to" }, "to the end of"), to, make, why);
+    h("label", { for: "report-to" }, "to the end of"), to,
+    h("label", { for: "report-kind" }, "as"), kind, make, why);
 }
 
 async function more(state, query) {
