@@ -95,7 +95,8 @@ class PageInputs:
     `act(request, who)`: does one request, as the desk takes it; raises Refused with the reason. `status`: what
     `camdrift status` shows. `note(what, text)`: puts a log-in, or a refused one, on the durable record. `sheets`: work
     sheets by name, with their titles. `report(engine, from_s, to_s, names, kind)`: a period's report, with people's
-    names or without; `kind`: "html", "pdf", or "survey" for a ZIP of the survey file and its tables. `commission(request, by)`: what a commissioning shows; changes go by `act`.
+    names or without; `kind`: "html", "pdf", or "survey" for a ZIP of the survey file and its tables.
+    `commission(request, by)`: what a commissioning shows; changes go by `act`.
     """
 
     settings: Settings

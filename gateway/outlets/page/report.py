@@ -54,7 +54,7 @@ class ReportView:
                 "GET",
                 "/api/report",
                 self.report,
-                "The report of a period, to save, print and sign, or the survey file; people's names after log-in only.",
+                "A period's report, to save, print and sign, or the survey file; people's names after log-in only.",
                 query=ReportQuery,
                 media_types=tuple(media for media, _ in KINDS.values()),
             )

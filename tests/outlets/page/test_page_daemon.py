@@ -60,7 +60,12 @@ def test_a_report_is_made_from_the_page(tmp_path: Path) -> None:
         daemons.until(lambda: opened(driver, f"http://127.0.0.1:{port}/#log"), "the page answers")
         daemons.until(lambda: driver.find_elements(By.ID, "report-from"), "the log is shown")
         form = "const form = document.querySelector('#report-from').form, why = form.querySelector('[role=status]');"
+        kinds = driver.execute_script(
+            "return [...document.querySelectorAll('#report-kind option')].map((o) => o.value)"
+        )
+        assert kinds == ["pdf", "html", "survey"]
         driver.execute_script(
+            "document.querySelector('#report-kind').value = 'html';"
             "const real = URL.createObjectURL.bind(URL);"
             "URL.createObjectURL = (b) => { b.text().then((t) => { window.made = t; }); return real(b); };"
         )
