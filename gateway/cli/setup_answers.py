@@ -24,7 +24,8 @@ PLAIN = (str, int, float, bool)
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """One thing to ask. `part`: of the setup; `hint`: what is meant; `choices`: what there is, shown with numbers."""
+    """One thing to ask. `part`: of the setup; `choices`: what there is, shown with numbers; `secret`: typed unseen and
+    never kept; `instead`: the key of an answers file that answers it too."""
 
     key: str
     part: str
@@ -32,6 +33,7 @@ class Question:
     default: object = ""
     choices: Callable[[], list[str]] | None = None
     secret: bool = False
+    instead: str = ""
 
 
 def answers_of(kind: type[S], data: Mapping[str, object], file: str) -> S:
@@ -56,19 +58,34 @@ def kept(text: str | None) -> dict[str, object]:
     return read if isinstance(read, dict) else {}
 
 
-def to_keep(data: Mapping[str, object]) -> str:
-    """What the next run begins with: plain answers, no password and no file that holds one."""
-    plain = {k: v for k, v in data.items() if isinstance(v, PLAIN) and "password" not in k}
+def to_keep(data: Mapping[str, object], questions: list[Question]) -> str:
+    """What the next run begins with: plain answers, nothing that was typed unseen and no file that holds a password."""
+    secret = {q.key for q in questions if q.secret}
+    plain = {k: v for k, v in data.items() if isinstance(v, PLAIN) and "password" not in k and k not in secret}
     return json.dumps(plain, indent=1, ensure_ascii=False) + "\n"
 
 
-def ask(questions: list[Question], data: Mapping[str, object], parts: frozenset[str]) -> dict[str, object]:
-    """Ask what belongs to `parts`; Enter takes what stands in brackets. Raises Refused at the end of the input."""
+def lacking(questions: list[Question], data: Mapping[str, object]) -> list[Question]:
+    """The questions that an answers file leaves open."""
+    return [q for q in questions if q.key not in data and q.instead not in data]
+
+
+def ask(
+    questions: list[Question],
+    data: Mapping[str, object],
+    parts: frozenset[str],
+    keep: Callable[[Mapping[str, object]], None],
+) -> dict[str, object]:
+    """Ask what belongs to `parts`; Enter takes what stands in brackets. What was answered is kept by `keep`, also where
+    the rest is not answered. Raises Refused at the end of the input."""
     found = dict(data)
-    for q in questions:
-        if q.part in parts:
-            found[q.key] = _secret(q) if q.secret else _asked(q, found.get(q.key, q.default))
-    return found
+    try:
+        for q in questions:
+            if q.part in parts:
+                found[q.key] = _secret(q) if q.secret else _asked(q, found.get(q.key, q.default))
+    finally:
+        keep(found)
+    return {k: v for k, v in found.items() if v not in ("", None)}
 
 
 def _asked(q: Question, default: object) -> object:

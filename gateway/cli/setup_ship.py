@@ -76,12 +76,20 @@ QUESTIONS = [
     Question("settings", "names", "Settings file with the engine's figures, if there is one (path)"),
     Question("head_port", "head", "Port of the sensor head (number or path)", choices=plugged_in),
     Question("ship_broker", "broker", "A broker on this box, for displays and loggers aboard", False),
-    Question("display_password", "broker", "Password of displays at that broker", secret=True),
+    Question(
+        "display_password",
+        "broker",
+        "Password of displays at that broker",
+        secret=True,
+        instead="display_password_file",
+    ),
     Question("bundle", "shore", "The ship's bundle from the shore, if there is one (path)"),
     Question("time_server", "shore", "Time server aboard, if there is one (address)"),
     Question("page_listen", "page", "Address where the page is shown; 127.0.0.1 = on this box alone", "127.0.0.1"),
-    Question("page_user", "page", "Name of the first who may acknowledge on the page"),
-    Question("page_password", "page", "Password of that person, 12 characters or more", secret=True),
+    Question("page_user", "page", "Name of the first who may acknowledge on the page", instead="page_users"),
+    Question(
+        "page_password", "page", "Password of that person, 12 characters or more", secret=True, instead="page_users"
+    ),
 ]
 
 

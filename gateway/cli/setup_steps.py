@@ -5,7 +5,10 @@ from collections.abc import Callable, Iterable
 from gateway.cli.text import out
 from gateway.model.errors import Refused
 
-INTRODUCTION = "Enter takes what stands in brackets. Nothing is changed before the last answer.\n"
+INTRODUCTION = (
+    "Enter takes what stands in brackets. Nothing is changed before the last answer.\n"
+    "Stopped half-way, the same command begins with what was answered.\n"
+)
 
 
 def do(steps: Iterable[tuple[str, Callable[[], None]]]) -> None:

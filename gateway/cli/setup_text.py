@@ -8,7 +8,7 @@ from typing import Any
 
 from gateway.model.errors import Refused
 
-Value = str | int | bool
+Value = str | int | bool | list[str]
 _HEADER = re.compile(r"^\s*(\[\[?)\s*([A-Za-z0-9_.-]+)\s*\]\]?\s*(#.*)?$")
 
 

@@ -1,30 +1,31 @@
-"""`camdrift shore setup`: broker, store, keepers, certificates; and a ship's bundle as one file."""
+"""`camdrift shore setup`: broker, store, keepers, certificates, people; and a ship's bundle as one file."""
 
 import argparse
 import contextlib
 import re
 import secrets
 import socket
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import Field
 
-from gateway.cli.setup_answers import Question, answers_file, answers_of, ask, kept, secret_file, to_keep
+from gateway.cli import shore_setup_people as people
+from gateway.cli.setup_answers import Question, answers_file, answers_of, ask, kept, lacking, secret_file, to_keep
 from gateway.cli.setup_broker import broker
 from gateway.cli.setup_bundle import pack
 from gateway.cli.setup_steps import INTRODUCTION, do, left_to_do
 from gateway.cli.setup_system import System
 from gateway.cli.text import note, out
 from gateway.model.errors import Refused
-from gateway.model.fields import Integer, Line, PlainPath, Section, Slug
+from gateway.model.fields import Integer, Line, PlainPath, Slug
 
-HERE = "/etc/camdrift-shore"
+HERE, USER = people.HERE, people.USER
+PARTS = ("shore", "notices", "page", "ship")
 KEPT = f"{HERE}/setup.json"
 AUTHORITY = f"{HERE}/authority"
-USER = "camdrift-shore"
 BROKER_TLS = "/etc/mosquitto/tls"
 KEEPER_PASSWORD = f"{HERE}/broker-password"
 STORES = {"sqlite": "sqlite:////var/lib/camdrift-shore/fleet.db", "postgresql": "postgresql:///fleet"}
@@ -34,7 +35,7 @@ BROKER_VERSION = (2, 0, 18)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class ShoreAnswers(Section):
+class ShoreAnswers(people.PeopleAnswers):
     """The answers file ashore."""
 
     host: Annotated[Line, Field(max_length=253)]
@@ -50,10 +51,17 @@ class ShoreAnswers(Section):
 
 
 QUESTIONS = [
-    Question("host", "all", "Name or address by which ships reach this machine", socket.gethostname()),
-    Question("store", "all", "Store: sqlite (one machine, ten ships) or postgresql", "sqlite"),
-    Question("keepers", "all", "How many keepers; two stand in for each other", 2),
-    Question("watch_password", "all", "Password of those who watch alerts (shore.watch)", secret=True),
+    Question("host", "shore", "Name or address by which ships reach this machine", socket.gethostname()),
+    Question("store", "shore", "Store: sqlite (one machine, ten ships) or postgresql", "sqlite"),
+    Question("keepers", "shore", "How many keepers; two stand in for each other", 2),
+    Question(
+        "watch_password",
+        "shore",
+        "Password of those who watch alerts (shore.watch)",
+        secret=True,
+        instead="watch_password_file",
+    ),
+    *people.QUESTIONS,
     Question("ship", "ship", "Short name of a ship that gets a bundle now, if there is one"),
     Question("ship_settings", "ship", "Her settings file, if it is ready (path)"),
 ]
@@ -62,6 +70,8 @@ QUESTIONS = [
 def arguments(p: argparse.ArgumentParser) -> None:
     """Arguments."""
     p.add_argument("--answers", type=Path, metavar="FILE", help="a TOML file with all answers; nothing is asked")
+    p.add_argument("--ask", action="store_true", help="with --answers: ask what the file lacks")
+    p.add_argument("--only", choices=PARTS[:3], help="ask again about this part alone")
     p.add_argument("--ship", metavar="SLUG", help="only make this ship's bundle; the rest was set up before")
     p.add_argument(
         "--ship-settings", type=Path, metavar="FILE", help="with --ship: her settings, to go into the bundle"
@@ -73,22 +83,32 @@ def run(args: argparse.Namespace, system: System) -> int:
     """Ask or read, write, start; run again it begins with what was answered."""
     system.folder(HERE, 0o700, USER, USER)
     before = kept(system.read(KEPT))
+
+    def keep(found: Mapping[str, object]) -> None:
+        of_here = {k: v for k, v in found.items() if not k.startswith("ship")}
+        system.write(KEPT, to_keep(of_here, QUESTIONS), 0o600, USER, USER)
+
     if args.ship is not None:
         if not before:
             raise Refused("this machine is not set up: camdrift-shore setup, without --ship, comes first")
         data = {**before, "ship": args.ship, **({"ship_settings": args.ship_settings} if args.ship_settings else {})}
-    elif args.answers is not None:
-        data = answers_file(args.answers)
     else:
-        out(INTRODUCTION)
-        data = ask(QUESTIONS, before, frozenset(("all", "ship")))
-    data = {k: v for k, v in data.items() if v not in ("", None)}
+        given = answers_file(args.answers) if args.answers is not None else {}
+        asked = lacking(QUESTIONS, given) if args.ask or args.answers is None else []
+        data = {**before, **given} if asked or args.only is not None else given
+        if asked:
+            out(INTRODUCTION)
+            data = ask(asked, data, frozenset([args.only] if args.only else PARTS), keep)
     answers = answers_of(ShoreAnswers, data, str(args.answers or "answers"))
-    system.write(KEPT, to_keep({k: v for k, v in data.items() if not k.startswith("ship")}), 0o600, USER, USER)
+    keep(data)
     setup = ShoreSetup(system, answers)
-    do(setup.steps(only_ship=args.ship is not None, start=not args.no_start))
+    only = "ship" if args.ship is not None else args.only
+    do(setup.steps(only, start=not args.no_start))
     if args.no_start:
         note("nothing was started")
+    else:
+        for line in setup.trial():
+            out(line)
     left_to_do(setup.left())
     return 0
 
@@ -98,16 +118,23 @@ class ShoreSetup:
 
     def __init__(self, system: System, answers: ShoreAnswers) -> None:
         self._box, self._a = system, answers
+        self._people = people.PeopleSetup(system, answers)
 
-    def steps(self, *, only_ship: bool, start: bool) -> Iterator[tuple[str, Callable[[], None]]]:
-        """Name and deed of each step."""
-        if not only_ship:
+    def steps(self, only: str | None, *, start: bool) -> Iterator[tuple[str, Callable[[], None]]]:
+        """Name and deed of each step; `only`: those of one part."""
+        if only in (None, "shore"):
             yield "authority and the broker's certificate", self._certificates
             yield "broker", self._broker
             if self._a.store == "postgresql":
                 yield "database", self._database
             yield "keepers", lambda: self._keepers(start=start)
-        if self._a.ship is not None:
+        if only in (None, "notices", "page") and self._people.asked:
+            place = self._box.at(AUTHORITY)
+            pair = (place / f"{self._a.host}.pem", place / f"{self._a.host}.key")
+            yield "settings of notices and page", lambda: self._people.write(pair)
+            if start:
+                yield "notifiers, fleet's page", self._people.run
+        if only in (None, "ship") and self._a.ship is not None:
             yield f"bundle of {self._a.ship}", self._bundle
 
     def _script(self, *words: str | Path) -> None:
@@ -194,6 +221,10 @@ class ShoreSetup:
     def _bundle_path(self) -> str:
         return f"{self._a.bundle_dir}/{self._a.ship}.bundle"
 
+    def trial(self) -> Iterator[str]:
+        """Trial notices, a line each."""
+        return self._people.trial(STORES[self._a.store])
+
     def left(self) -> Iterator[str]:
         """What a person still has to do, in order."""
         a = self._a
@@ -209,10 +240,7 @@ class ShoreSetup:
         yield f"Firewall: TCP {PORT} in, from the ships; no other port. Ships reach it as {a.host}"
         if not (a.watch_password or a.watch_password_file):
             yield "Nobody may watch alerts yet: mosquitto_passwd /etc/mosquitto/camdrift-shore-passwords shore.watch"
-        yield (
-            f"Notices and the fleet's page: copy /usr/share/doc/camdrift-shore/shore.toml to {HERE}/, then sections 7 "
-            "and 8 of README.md beside it"
-        )
+        yield from self._people.left()
         yield f"Back-up of the store ({STORES[a.store]}), away from this machine"
         yield f"Look: camdrift-shore fleet --store {STORES[a.store]} (as user {USER})"
 
