@@ -7,6 +7,7 @@ from pydantic import Field
 from gateway.encode.shapes import Stamp
 from gateway.model.fields import Slug
 from gateway.outlets.page.shapes import Answer, Question
+from gateway.worksheet import commission
 from gateway.worksheet.sheet import Step
 
 Key = Annotated[str, Field(max_length=32)]
@@ -45,15 +46,6 @@ class CommissionRow(Answer):
     utc: Stamp | None
 
 
-class CommissionQuestion(Answer):
-    """What a person types. An answer that is not `needed` may be left empty."""
-
-    name: str
-    text: str
-    kind: Literal["number", "yes"]
-    needed: bool
-
-
 class CommissionTask(Answer):
     """A task with its steps. `spans`: it is started before anything moves, `started`: whether it was. `safety`: it
     cannot be left out. `live`: what the sensors show now."""
@@ -64,7 +56,7 @@ class CommissionTask(Answer):
     started: bool
     safety: bool
     steps: tuple[Step, ...]
-    questions: tuple[CommissionQuestion, ...]
+    questions: tuple[commission.Question, ...]
     live: tuple[str, ...]
 
 
