@@ -5,15 +5,12 @@ no clock; time is an argument. The same bytes give the same outputs, however the
 to the byte what the daemon published.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
-from gateway.alarm.acts import Act, perform
+from gateway.alarm.acts import Act
 from gateway.alarm.evidence import evidence
-from gateway.alarm.judge import judge
+from gateway.alarm.judging import Judging
 from gateway.alarm.machine import AlarmSet
-from gateway.alarm.table import ENGINE_TAGS, ROWS
-from gateway.alarm.trial import Trial
-from gateway.alarm.work import Work
 from gateway.link.blocks import SampleRun
 from gateway.link.breaks import StreamBreak
 from gateway.link.decoder import Decoder
@@ -26,7 +23,6 @@ from gateway.measure.presence import Presence
 from gateway.measure.seconds import Second
 from gateway.measure.timeline import Now, Timeline
 from gateway.model.enums import STANDING, Running
-from gateway.model.limits import OUT_OF_ORDER_FRAMES_MAX
 from gateway.model.records import Cycle, Identity, Transition
 from gateway.model.settings import Settings
 from gateway.outputs import AlarmChanged, MedianDue, Output, ReadingDue, TrendDue, WrongHead
@@ -34,11 +30,6 @@ from gateway.wear.bookings import Entry
 from gateway.wear.watch import SlowMeans, WearWatch
 
 __all__ = ["AlarmChanged", "EnginePipeline", "MedianDue", "Output", "ReadingDue", "TrendDue", "WrongHead"]
-
-
-DAY_US = 86_400_000_000
-ANNOUNCED_MAX = 1_000
-"""Announcements of a day that are counted; more is a flood in any case."""
 
 
 class EnginePipeline:
@@ -53,8 +44,6 @@ class EnginePipeline:
         g = settings.gateway
         self.timeline = Timeline(settings.time.source, start_utc_s)
         self.decoder, self.link = Decoder(), LinkWatch()
-        self._boot = -1
-        """Of the frame last heard."""
         self.presence = Presence(head, head_clock=settings.time.source == "head")
         self.measuring = Measuring(
             e,
@@ -64,12 +53,7 @@ class EnginePipeline:
         )
         self.lost_motion = LostMotionWatch(e.lost_motion, bursts=head.burst_pause_s > 0)
         self.wear = WearWatch(e, log, bursts=head.burst_pause_s > 0, trend_every_us=round(g.trend_every_min * 60e6))
-        rows = tuple(r for r in ROWS if r.tag in ENGINE_TAGS)
-        self.alarms = AlarmSet(rows, e.alarms, e.slug, repeat_min=g.repeat_min)
-        self.work = Work()
-        self._trial = Trial(self.alarms["trial"])
-        self._announced: list[int] = []
-        """Pipeline time of each announcement of the last day."""
+        self.judging = Judging(e, repeat_min=g.repeat_min)
         self._use_datum(lag=False, spring=False)
         self.changed_settings: tuple[str, ...] = ()
         """What the settings measure otherwise than before the restart, in words."""
@@ -94,7 +78,7 @@ class EnginePipeline:
         """Nothing arrived since the last call: by the gateway's own clock, is the head silent?"""
         self.timeline.begin(now)
         quiet_s = self.presence.quiet_s(now)
-        out: list[Output] = [self._changed(t) for t in self._trial.passes(now.mono_s, self.timeline.t_us)]
+        out = self._changed(self.judging.trial_passes(now.mono_s, self.timeline.t_us))
         if quiet_s >= self.presence.silent_after_s or self.presence.port_text:
             out += self._silence(self.timeline.idle(now), quiet_s)
         return out
@@ -111,7 +95,7 @@ class EnginePipeline:
 
     def _run(self, run: SampleRun, now: Now) -> list[Output]:
         self.presence.heard(now)
-        self._boot = run.boot
+        self.link.boot = run.boot
         offset_us = self.timeline.frame(run.boot, run.head_us, now, run.sent_us)
         self.measuring.caught_up(run.head_us + offset_us)
         out: list[Output] = []
@@ -133,14 +117,9 @@ class EnginePipeline:
 
     def _broke(self, at: StreamBreak) -> list[Output]:
         out: list[Output] = []
-        gap_us, self._boot, before = max(0, at.gap_us), at.boot, self._boot
-        if at.cause == "lost":
-            self.link.lost(at.count)
-        elif at.cause == "boot" and at.boot == before:
-            # No new start: the count went back, and what came until that was believed is lost. A stream that repeats
-            # itself (a converter that hangs, a recording played to the port) would pass for a sound link.
-            self.link.lost(OUT_OF_ORDER_FRAMES_MAX)
-        elif at.cause != "boot":
+        gap_us = max(0, at.gap_us)
+        self.link.broke(at)
+        if at.cause in ("time-step", "pause"):
             self.measuring.timing.stumbled(at.gap_us)
         t_us = self.timeline.t_us
         second = self.meter.gap(gap_us)
@@ -179,7 +158,7 @@ class EnginePipeline:
             out.append(self._trend(t_us))
         self.meter.step_doubt = self.wear.lag_doubt
         out += self._judge(t_us)
-        out += map(self._changed, self.alarms.repeats(t_us))
+        out += self._changed(self.judging.repeats(t_us))
         # The second before a break is as old as the pause is long: no present, and its hours are without the pause.
         if not broken and self.measuring.is_reading_due(t_us):
             out.append(ReadingDue(self.meter.reading(t_us), self.timeline.utc_s(t_us)))
@@ -221,22 +200,15 @@ class EnginePipeline:
         return self._paired(self.lost_motion.turned(t_us, way, raw_deg, spring_mm, utc_s, self.hours))
 
     def _trend(self, t_us: int) -> TrendDue:
-        self._announced = [at for at in self._announced if t_us - at < DAY_US]
-        return TrendDue(self.wear.take_trend(self._slow_means(t_us)), len(self._announced))
+        return TrendDue(self.wear.take_trend(self._slow_means(t_us)), self.judging.announced_day(t_us))
 
     def _judge(self, t_us: int) -> list[Output]:
         found = evidence(t_us, self.measuring, self.presence, self.wear, self.link.percent(t_us))
-        # First: what the work disturbs is suppressed before it can call.
-        suppressed = self.work.judge(self.alarms, t_us, found.running)
-        return [
-            self._changed(t) for t in [*suppressed, *self.alarms.judge(t_us, judge(self.engine, self.alarms, found))]
-        ]
+        return self._changed(self.judging.judge(t_us, found))
 
-    def _changed(self, t: Transition) -> AlarmChanged:
-        if t.announces:
-            self._announced = [*self._announced[1 - ANNOUNCED_MAX :], t.t_us]
-        since_utc_s = None if t.since_us is None else self.timeline.utc_s(t.since_us)
-        return AlarmChanged(t, self.timeline.utc_s(t.t_us), self.hours, since_utc_s)
+    def _changed(self, moved: Iterable[Transition]) -> list[Output]:
+        utc_s, hours = self.timeline.utc_s, self.hours
+        return [AlarmChanged(t, utc_s(t.t_us), hours, None if t.since_us is None else utc_s(t.since_us)) for t in moved]
 
     def _slow_means(self, t_us: int) -> SlowMeans:
         m = self.meter
@@ -248,6 +220,11 @@ class EnginePipeline:
     def meter(self) -> Meter:
         """Samples to cycles, seconds and the present reading."""
         return self.measuring.meter
+
+    @property
+    def alarms(self) -> AlarmSet:
+        """All alarms of the engine."""
+        return self.judging.alarms
 
     @property
     def hours(self) -> float:
@@ -279,16 +256,16 @@ class EnginePipeline:
         out: list[Output] = [self._trend(t_us)]
         if (moved.lag or moved.spring) and self.wear.summary.agreement != "part":
             # What disagreed is compared again from this datum on: until that is known, the old finding is no news.
-            out += map(self._changed, self.alarms["wear-disagree"].explained(t_us))
+            out += self._changed(self.judging.explained("wear-disagree", t_us))
         return out + self._judge(t_us)
 
     def act(self, act: Act) -> list[Output]:
         """Somebody acts on this engine's alarms. Raises Refused, with nothing changed, where it cannot be done."""
-        return [self._changed(t) for t in perform(self.alarms, act, self.timeline.t_us)]
+        return self._changed(self.judging.act(act, self.timeline.t_us))
 
     def work_on(self, on: bool) -> list[Output]:
         """A work sheet was opened (`on`), or the last one was closed."""
-        self.work.switch(on, self.timeline.t_us)
+        self.judging.work.switch(on, self.timeline.t_us)
         return self._judge(self.timeline.t_us)
 
     def _use_datum(self, *, lag: bool, spring: bool) -> None:
@@ -299,12 +276,9 @@ class EnginePipeline:
 
     def checkpoint(self) -> dict[str, object]:
         """All that a restart needs, fit for JSON."""
-        kept = {"timeline": self.timeline.checkpoint(), "alarms": self.alarms.checkpoint()}
         return {
-            **kept,
-            "announced": list(self._announced),
-            "work_us": self.work.since_us,
-            "work_asked_us": self.work.asked_us,
+            "timeline": self.timeline.checkpoint(),
+            **self.judging.checkpoint(),
             **self.measuring.state(),
             **self.wear.state(),
         }
@@ -325,19 +299,11 @@ class EnginePipeline:
             raise ValueError(f"not a checkpoint: {type(e).__name__}: {e}") from None
 
     def _restore(self, kept: Mapping[str, object], wear: Mapping[str, object] | None) -> None:
-        for name, part in (("timeline", self.timeline), ("alarms", self.alarms)):
-            state = kept[name]
-            if not isinstance(state, dict):  # no assertion: those are gone under -OO
-                raise TypeError(f"{name}: not what was kept")
-            part.restore(state)
-        announced = kept.get("announced", [])  # a checkpoint of before this was counted has none
-        if not isinstance(announced, list):
-            raise TypeError("announced: not what was kept")
-        self._announced = [int(at) for at in announced[-ANNOUNCED_MAX:]]
-        work_us = kept.get("work_us")
-        self.work.since_us = work_us if isinstance(work_us, int) else None
-        asked_us = kept.get("work_asked_us")
-        self.work.asked_us = asked_us if isinstance(asked_us, int) else None
+        timeline = kept["timeline"]
+        if not isinstance(timeline, dict):  # no assertion: those are gone under -OO
+            raise TypeError("timeline: not what was kept")
+        self.timeline.restore(timeline)
+        self.judging.restore(kept)
         t_us = self.timeline.t_us
         self.measuring.restore(kept, t_us)
         changed = self.wear.changed_since(kept)

@@ -153,7 +153,7 @@ def _engine_view(p: EnginePipeline, index: int, alarms: tuple[AlarmView, ...], d
         delivery_flowing=delivery_flowing,
         alarms=alarms,
         detail=_detail(p, r),
-        work_since_utc_s=_utc_s(p.timeline, p.work.since_us),
+        work_since_utc_s=_utc_s(p.timeline, p.judging.work.since_us),
     )
 
 

@@ -2,6 +2,9 @@
 
 from collections import deque
 
+from gateway.link.breaks import StreamBreak
+from gateway.model.limits import OUT_OF_ORDER_FRAMES_MAX
+
 LINK_WINDOW_S = 600
 LINK_FRAMES_MIN = 100
 """Fewer frames in the window are too few to judge one per cent."""
@@ -15,6 +18,18 @@ class LinkWatch:
         self._step = 0
         self._good = self._lost = self._good_before = self._lost_before = 0
         self._total = 0
+        self.boot = -1
+        """Of the frame last heard."""
+
+    def broke(self, at: StreamBreak) -> None:
+        """The stream of samples broke."""
+        if at.cause == "lost":
+            self.lost(at.count)
+        elif at.cause == "boot" and at.boot == self.boot:
+            # No new start: the count went back, and what came until that was believed is lost. A stream that repeats
+            # itself (a converter that hangs, a recording played to the port) would pass for a sound link.
+            self.lost(OUT_OF_ORDER_FRAMES_MAX)
+        self.boot = at.boot
 
     def good_in_all(self, total: int) -> None:
         """So many good frames have come since the start."""

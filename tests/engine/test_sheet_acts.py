@@ -199,9 +199,9 @@ def test_running_ends_work_in_progress(ship: Ship, running: Running) -> None:
     """Pins that an engine above turning speed has its alarms back, also while the sheet stays open."""
     p = ship.engine._pipeline
     ship.act("open")
-    assert p.work.judge(p.alarms, p.timeline.t_us + DAY_US - 1, Running.TURNING) == []
-    back = p.work.judge(p.alarms, p.timeline.t_us, running)
-    assert p.work.since_us is None and {t.to for t in back} == {AlarmState.NORMAL}
+    assert p.judging.work.judge(p.alarms, p.timeline.t_us + DAY_US - 1, Running.TURNING) == []
+    back = p.judging.work.judge(p.alarms, p.timeline.t_us, running)
+    assert p.judging.work.since_us is None and {t.to for t in back} == {AlarmState.NORMAL}
     assert ship.ways.sheet("retighten", "main", {})["record"]
 
 
@@ -210,18 +210,20 @@ def test_a_sheet_opened_under_way_begins_once_the_engine_stands(ship: Ship) -> N
     all is; once it has run again nothing more is; and a sheet opened at sea and forgotten begins nothing."""
     p = ship.engine._pipeline
     now = p.timeline.t_us
-    p.work.switch(True, now)
-    assert p.work.judge(p.alarms, now, Running.AHEAD) == [] and p.work.since_us is None
+    p.judging.work.switch(True, now)
+    assert p.judging.work.judge(p.alarms, now, Running.AHEAD) == [] and p.judging.work.since_us is None
     again = pipeline()
     again.restore(p.checkpoint())
-    assert again.work.asked_us == now
-    begun = p.work.judge(p.alarms, now + 3_600_000_000, Running.STOPPED)
-    assert {t.to for t in begun} == {AlarmState.SUPPRESSED} and p.work.since_us == now + 3_600_000_000
-    p.work.judge(p.alarms, now + 7_200_000_000, Running.AHEAD)
-    assert p.work.judge(p.alarms, now + 7_300_000_000, Running.STOPPED) == [] and p.work.since_us is None
-    p.work.switch(True, now)
-    p.work.judge(p.alarms, now, Running.AHEAD)
-    assert p.work.judge(p.alarms, now + DAY_US, Running.STOPPED) == [] and p.work.asked_us is None
+    assert again.judging.work.asked_us == now
+    begun = p.judging.work.judge(p.alarms, now + 3_600_000_000, Running.STOPPED)
+    assert {t.to for t in begun} == {AlarmState.SUPPRESSED} and p.judging.work.since_us == now + 3_600_000_000
+    p.judging.work.judge(p.alarms, now + 7_200_000_000, Running.AHEAD)
+    assert (
+        p.judging.work.judge(p.alarms, now + 7_300_000_000, Running.STOPPED) == [] and p.judging.work.since_us is None
+    )
+    p.judging.work.switch(True, now)
+    p.judging.work.judge(p.alarms, now, Running.AHEAD)
+    assert p.judging.work.judge(p.alarms, now + DAY_US, Running.STOPPED) == [] and p.judging.work.asked_us is None
 
 
 def test_work_in_progress_lasts_a_day_at_most_and_survives_a_restart(ship: Ship) -> None:
@@ -230,9 +232,9 @@ def test_work_in_progress_lasts_a_day_at_most_and_survives_a_restart(ship: Ship)
     ship.act("open")
     again = pipeline()
     again.restore(p.checkpoint())
-    assert again.work.since_us == p.work.since_us
-    again.work.judge(again.alarms, p.timeline.t_us + DAY_US, Running.STOPPED)
-    assert again.work.since_us is None and again.alarms["tightener-moved"].state is AlarmState.NORMAL
+    assert again.judging.work.since_us == p.judging.work.since_us
+    again.judging.work.judge(again.alarms, p.timeline.t_us + DAY_US, Running.STOPPED)
+    assert again.judging.work.since_us is None and again.alarms["tightener-moved"].state is AlarmState.NORMAL
 
 
 def test_an_alarm_that_stands_calls_once_the_work_is_over(ship: Ship) -> None:
@@ -240,8 +242,8 @@ def test_an_alarm_that_stands_calls_once_the_work_is_over(ship: Ship) -> None:
     p = ship.engine._pipeline
     ship.act("open")
     p.alarms["tightener-moved"].facts.active = True
-    p.work.switch(False, p.timeline.t_us)
-    back = p.work.judge(p.alarms, p.timeline.t_us, Running.STOPPED)
+    p.judging.work.switch(False, p.timeline.t_us)
+    back = p.judging.work.judge(p.alarms, p.timeline.t_us, Running.STOPPED)
     assert [t.to for t in back if t.tag == "tightener-moved"] == [AlarmState.UNACKNOWLEDGED]
 
 
