@@ -34,7 +34,7 @@ class Judging:
         return self._counted([*suppressed, *self.alarms.judge(t_us, judge(self._engine, self.alarms, found))])
 
     def repeats(self, t_us: int) -> list[Transition]:
-        """What stands unacknowledged is said again."""
+        """What stands unacknowledged is announced again."""
         return self._counted(self.alarms.repeats(t_us))
 
     def trial_passes(self, mono_s: float, t_us: int) -> list[Transition]:
@@ -42,7 +42,7 @@ class Judging:
         return self._counted(self._trial.passes(mono_s, t_us))
 
     def explained(self, tag: str, t_us: int) -> list[Transition]:
-        """What the alarm said is no news any more: work was booked."""
+        """The alarm no longer holds: work was booked."""
         return self._counted(self.alarms[tag].explained(t_us))
 
     def act(self, act: Act, t_us: int) -> list[Transition]:
