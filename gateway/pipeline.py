@@ -156,7 +156,7 @@ class EnginePipeline:
         out += self._turned()
         if self.wear.second(t_us, self.timeline.utc_s(t_us), self.meter.running.state, self.hours):
             out.append(self._trend(t_us))
-        self.meter.step_doubt = self.wear.lag_doubt
+        self.meter.lag_doubt, self.meter.length_doubt = self.wear.lag_doubt, self.wear.length_doubt
         out += self._judge(t_us)
         out += self._changed(self.judging.repeats(t_us))
         # The second before a break is as old as the pause is long: no present, and its hours are without the pause.
@@ -251,7 +251,7 @@ class EnginePipeline:
         self._use_datum(lag=moved.lag and self.meter.running.state is not Running.AHEAD, spring=moved.spring)
         if moved.lag:
             self.meter.sensors.zeroed()
-        self.meter.step_doubt = self.wear.lag_doubt
+        self.meter.lag_doubt, self.meter.length_doubt = self.wear.lag_doubt, self.wear.length_doubt
         t_us = self.timeline.t_us
         out: list[Output] = [self._trend(t_us)]
         if (moved.lag or moved.spring) and self.wear.summary.agreement != "part":

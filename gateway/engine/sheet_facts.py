@@ -1,6 +1,7 @@
 """What a work sheet is made from: an engine's snapshot or, where no daemon runs, its log book."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from gateway.engine.snapshot import EngineSnapshot
 from gateway.model.enums import Quality
@@ -46,10 +47,10 @@ def facts_of(engine: EngineSettings, s: EngineSnapshot, now_utc_s: float | None 
 
 
 def _live(d: EngineDetail) -> Measured:
-    """The spring's length with each frame where the engine stands and its reading is good, by the second otherwise."""
-    if d.standing_spring_mm is None or d.spring.quality is not Quality.GOOD:
+    """The spring's length: with each frame while the engine stands, unless its reading is bad; else by the second."""
+    if d.standing_spring_mm is None or d.spring.quality is Quality.BAD:
         return d.spring
-    return Measured(d.standing_spring_mm, Quality.GOOD)
+    return replace(d.spring, value=d.standing_spring_mm)
 
 
 def facts_at_rest(engine: EngineSettings, log: Sequence[b.Entry]) -> Facts:

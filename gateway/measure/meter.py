@@ -71,8 +71,8 @@ class Meter:
         self.sensors = SensorWatch(engine.transducer, stale_us / 1e6 if bursts else 0.0)
         self.sense, self.mains = SenseWatch(engine), MainsWatch(tooth_orders(engine.chain))
         self.ripple = RippleWatch(stale_us / 1e6 if bursts else 60.0)
-        self.step_doubt = ""
-        """A step of the lag stands that an encoder may have made: its value is not to be called good."""
+        self.lag_doubt = self.length_doubt = ""
+        """A step stands that the sensor may have made: the value is not to be called good."""
         s = engine.smoothing
         self.lag = Smoother(SpikeGate(s.gate_revolutions, s.gate_k, GATE_FLOOR_DEG), s.fast_s, s.slow_s)
         self.spring = Smoother(SpikeGate(s.gate_revolutions, s.gate_k, GATE_FLOOR_MM), s.fast_s, s.slow_s)
@@ -373,12 +373,12 @@ class Meter:
         live = None if s.spring_nm is None else s.spring_nm / NM_PER_MM
         state = self.running.state
         if state is Running.AHEAD and self.spring.fast.value is not None and t_us - self._spring_us <= self._stale_us:
-            doubt = self._doubt(self.spring, t_us - self._spring_us)
+            doubt = self._doubt(self.spring, t_us - self._spring_us) or self.length_doubt
             return self.spring.fast.value, Quality.UNCERTAIN if doubt else Quality.GOOD, doubt
         if live is None:
             return None, Quality.BAD, "no sample with a good loop current"
         if state in STANDING:
-            return live, Quality.GOOD, ""
+            return live, Quality.UNCERTAIN if self.length_doubt else Quality.GOOD, self.length_doubt
         return live, Quality.UNCERTAIN, _not_steady(state)
 
     def lag_now(self, t_us: int) -> Measured:
@@ -395,7 +395,7 @@ class Meter:
             return None, Quality.BAD, "the zero was never taken: book the camshaft setting with the pin gauge"
         state = self.running.state
         if state is Running.AHEAD and self.lag.fast.value is not None and t_us - self._lag_us <= self._stale_us:
-            doubt = self._doubt(self.lag, t_us - self._lag_us) or self.sensors.lag_doubt or self.step_doubt
+            doubt = self._doubt(self.lag, t_us - self._lag_us) or self.sensors.lag_doubt or self.lag_doubt
             return self.lag_of(self.lag.fast.value), Quality.UNCERTAIN if doubt else Quality.GOOD, doubt
         if not s.crank_valid or not s.cam_valid:
             return None, Quality.BAD, "an encoder is not valid"

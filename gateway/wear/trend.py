@@ -70,11 +70,18 @@ STOP_NEAR_H = 0.5
 none are taken while the drive warms through after a stop."""
 WORK_SHOWS_H = 4.0
 """... and a step is dated to a few medians, which are up to an hour apart in bursts."""
+IN_PIECES_H = 12.0
+CREPT = 2.0
+"""So many times the least that counts (1.5 times what is sought) small steps must come to that are days apart."""
 STEPS_MAX = 16
 JUMP_ERROR = 0.1
 """Standard error of a jump seen from revolution to revolution, as a share of the step that is sought in the medians."""
 WATCHED_FROM_H = 100.0
 """A trend that begins so soon after the drive was set has seen all of its wear since."""
+CLEAR = 0.4
+"""A limit is in sight only where the slope's lower end (1 in 20) is so much of its median: 2.7 standard errors from
+zero. Asked only whether it is above zero, more than one ship in twenty would be called in its first weeks, when each
+day is another chance."""
 Series = Literal["lag", "spring"]
 
 
@@ -287,16 +294,21 @@ class EngineWear:
     def standing_step(self, series: Series) -> StepSeen | None:
         """The steps of a series that no booking has explained, as one: their sum, dated from the largest.
 
-        `None` where later steps have undone the earlier, or where all of them together are less than three quarters of
-        what is sought: the fit begins a new level for less, but nobody is called for it.
+        Steps below three quarters of what is sought are new levels of the fit, by legs and weather, for which nobody is
+        called. They count only within half a day of the largest, where a step was seen in pieces, or where all of them
+        add up to one and a half times what is sought. `None` where later steps have undone the earlier.
         """
-        if not self.steps:
-            return None
         steps = [s for s in self.steps if s.series == series]
-        whole = sum(s.size for s in steps)
-        if not steps or not _counts(series, whole):
+        if not steps:
             return None
-        return replace(max(steps, key=lambda s: abs(s.size)), size=whole)
+        largest = max(steps, key=lambda s: abs(s.size))
+        near = (s.size for s in steps if _counts(series, s.size) or abs(s.hours - largest.hours) <= IN_PIECES_H)
+        size, whole = sum(near), sum(s.size for s in steps)
+        if not _counts(series, size):
+            size = whole
+            if not _counts(series, size / CREPT):
+                return None
+        return replace(largest, size=size)
 
     def trend(
         self, utc_s: float, hours: float, lag_deg: float | None, spring_mm: float | None, jump_deg: float = 0.0
@@ -570,13 +582,18 @@ class EngineWear:
 def nearest(trend: Trend) -> LimitAhead | None:
     """The limit not yet reached that may be reached first, by the earliest end (1 in 20) of its forecast.
 
-    Only where the drift towards it is distinguishable from zero, or known exactly: in the first days of a fit the
-    earliest end alone is near for want of data, and would cry wolf.
+    Only where the drift towards it is known well enough to plan by (`CLEAR`), or exactly: in the first weeks of a fit
+    the earliest end alone is near for want of data, and would cry wolf.
     """
-    ahead = [
-        x for x in trend.limits if x.hours_to.p05 is not None and x.hours_to.p50 is not None and x.hours_to.p50 > 0
-    ]
+    ahead = [x for x in trend.limits if _is_clear(trend, x) and x.hours_to.p50 is not None and x.hours_to.p50 > 0]
     return min(ahead, key=lambda x: x.hours_to.p05 or 0.0, default=None)
+
+
+def _is_clear(trend: Trend, ahead: LimitAhead) -> bool:
+    if ahead.hours_to.p05 is None or ahead.limit == "retighten-due":
+        return ahead.hours_to.p05 is not None
+    slope = trend.spring_mm_per_1000h if ahead.limit == "tension-low" else trend.lag_deg_per_1000h
+    return slope.p05 is not None and slope.p50 is not None and slope.p05 >= CLEAR * slope.p50
 
 
 def _counts(series: Series, size: float) -> bool:

@@ -215,6 +215,12 @@ class WearWatch:
             return ""
         return SLIPPED
 
+    @property
+    def length_doubt(self) -> str:
+        """Why the length is not to be called good while a step of it stands that the transducer may have made."""
+        step = self.jumps.standing("spring") or self.series.standing_step("spring")
+        return "" if step is None or self._lag_stepped else GIVEN_WAY[step.size > 0]
+
     # -- over a restart -----------------------------------------------------------------------------------------
 
     def state(self) -> dict[str, object]:

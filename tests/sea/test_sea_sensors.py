@@ -49,6 +49,18 @@ def test_a_slip_that_is_not_counted_is_found_as_a_step(deg: float) -> None:
     assert sailed.wrong_lag(3_600 + 600) == []
 
 
+@pytest.mark.parametrize("mm", [1.6, -1.6])
+def test_a_shifted_transducer_is_not_called_good(mm: float) -> None:
+    """It reads as a nut that backed off does, or a spring that broke: until somebody has looked, the length is in
+    doubt."""
+    sailed = sail(HEAD + event("transducer-shift", 3_600, mm=mm), 7_200.0)
+    at_s, raised = sailed.first("tension-step")
+    assert at_s < 3_600 + 60
+    assert "transducer shifted" in raised.text
+    assert sailed.wrong_length(3_600 + 120) == []
+    assert "transducer shifted" in sailed.readings(7_000)[-1][1].spring.reason
+
+
 def test_a_loose_wire_is_found() -> None:
     """Open twice a second for 50 ms at 500 Hz: within half an hour."""
     sailed = sail(FAST + event("bad-contact", 1_500, per_s=2.0, open_ms=50.0), 1_500 + 1_800.0)

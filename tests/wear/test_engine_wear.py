@@ -385,6 +385,24 @@ def test_steps_that_undo_each_other_stand_for_nothing() -> None:
     assert wear.standing_step("lag") == wear.steps[-1]
 
 
+def test_small_levels_of_other_days_are_not_told_with_a_step() -> None:
+    """A slip of 0.12° is told as that, not as 0.21° since legs have moved the level before and after; pieces of one
+    step, or many that creep, are told together."""
+    wear = EngineWear(ENGINE, from_settings(ENGINE))
+
+    def told(*steps: tuple[float, float]) -> float | None:
+        wear.steps.clear()
+        wear.steps.extend(Step("lag", size, 0.01, hours, False) for size, hours in steps)
+        stands = wear.standing_step("lag")
+        return None if stands is None else stands.size
+
+    assert told((0.04, 10.0), (0.12, 200.0), (0.05, 300.0)) == pytest.approx(0.12)
+    assert told((-0.06, 150.0), (0.12, 200.0)) == pytest.approx(0.12)
+    assert told((0.06, 200.0), (0.06, 205.0)) == pytest.approx(0.12)
+    assert told((0.05, 10.0), (0.06, 200.0)) is None
+    assert told((0.05, 10.0), (0.06, 200.0), (0.06, 300.0)) == pytest.approx(0.17)
+
+
 def test_small_new_levels_are_no_evidence(monkeypatch: pytest.MonkeyPatch) -> None:
     """A level that the fit began anew for less is left out of the steps and of the change, and is no growth."""
     wear = fed(medians())
@@ -585,6 +603,22 @@ def test_nearest_is_the_first_by_its_early_end_that_is_in_sight(grown: EngineWea
     assert nearest(replace(t, limits=t.limits[:3])) is None
     now = nearest(replace(t, limits=(*t.limits, ahead("c", 0.0, 1.0))))
     assert now is not None and now.limit == "c"
+
+
+@pytest.mark.parametrize(("tag", "series"), [("lag-near", "lag_deg"), ("tension-low", "spring_mm")])
+def test_a_limit_is_in_sight_only_by_a_slope_that_is_clear(grown: EngineWear, tag: str, series: str) -> None:
+    """Above zero 19 times in 20 is not enough to call somebody; an interval of hours is known whatever the slope."""
+    t = grown.trend(UTC, HOURS, None, None)
+    for low, seen in ((0.39, False), (0.41, True)):
+        young = replace(
+            t,
+            lag_deg_per_1000h=Range(-1.0, 1.0, 3.0),
+            spring_mm_per_1000h=Range(-1.0, 1.0, 3.0),
+            limits=(ahead(tag, 30.0, 100.0), ahead("retighten-due", 900.0, 900.0)),
+        )
+        young = replace(young, **{f"{series}_per_1000h": Range(low, 1.0, 2 - low)})  # type: ignore[arg-type]
+        found = nearest(young)
+        assert found is not None and found.limit == (tag if seen else "retighten-due")
 
 
 def test_pooling_takes_only_what_is_known_and_has_a_width() -> None:
