@@ -7,6 +7,7 @@ with an odd one are cut into pieces and sealed with the right checksum first.
 
 import asyncio
 import json
+import re
 import shutil
 import tempfile
 import zlib
@@ -32,6 +33,7 @@ from gateway.app.receipts import Receipts
 from gateway.cli.replay import Lines, pipeline_for
 from gateway.encode.checked import adapter
 from gateway.encode.messages import dump
+from gateway.encode.photo import photo_name
 from gateway.encode.sentence_lines import LineSplitter, checksum, lines_of
 from gateway.encode.topics import Topics
 from gateway.engine.commands import Commands
@@ -61,6 +63,7 @@ from gateway.outlets.sentences.queue import SentenceQueue
 from gateway.shore.check import DETAIL_CHARS_MAX, Checked, check
 from gateway.store.reader import StateReader
 from gateway.store.state import StateStore
+from gateway.wear.bookings import PHOTO_NAME
 from gateway.web.sessions import Sessions
 from gateway.worksheet.pressure_file import CYLINDERS_MAX, ROWS_MAX, read_pressures
 
@@ -278,6 +281,16 @@ def pressures(data: bytes) -> None:
         assert 1 <= len(found.bar) <= CYLINDERS_MAX
 
 
+def photo(data: bytes) -> None:
+    """A photo for a note: a name of its own, or one short line."""
+    try:
+        name = photo_name(data)
+    except Refused as e:
+        _is_short(str(e))
+        return
+    assert re.fullmatch(PHOTO_NAME, name)
+
+
 def store_file(data: bytes) -> None:
     """The bytes as changes to `state.db`, one after another: offset in 256 bytes (u16) and in bytes (u8), new bytes.
 
@@ -321,6 +334,7 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     "control": control,
     "page": page,
     "pressures": pressures,
+    "photo": photo,
 }
 
 

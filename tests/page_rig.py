@@ -25,6 +25,7 @@ from gateway.model.snapshot import EngineDetail, Snapshot
 from gateway.outlets.page.inputs import PageInputs
 from gateway.outlets.page.server import PageServer
 from gateway.store.history import History, HistoryReader
+from gateway.store.photos import Photos
 from gateway.store.reader import StateReader
 from gateway.store.state import NewBooking, NewEvent, NewRetained, StateStore
 from gateway.wear.booking_check import entry_json
@@ -255,6 +256,7 @@ def inputs(s: Settings, crew: Crew, **more: Any) -> PageInputs:
         act=crew.act,
         status=lambda: {"version": "0.1.0", "brokers": {}, "heads": {}, "panel": {}, "storage": {"free_mb": 900}},
         note=lambda what, text: crew.noted.append((what, text)),
+        photos=Photos(s.gateway.data_dir),
         **more,
     )
 

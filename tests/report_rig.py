@@ -196,7 +196,7 @@ class Read(HTMLParser):
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         """Note it."""
         self.tags.append((tag, dict(attrs)))
-        if tag not in ("meta", "br", "hr"):
+        if tag not in ("meta", "br", "hr", "img"):
             self._stack.append(tag)
         if tag == "caption":
             self._caption = ""

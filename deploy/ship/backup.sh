@@ -69,6 +69,7 @@ save)
     # The second copy of the log book: lines are only ever added, and one that is cut short is passed over.
     [ ! -f "$data/logbook.jsonl" ] || cp "$data/logbook.jsonl" "$work/data/logbook.jsonl"
     cp -Rp "$settings" "$work/settings"  # with their modes, which tell the secrets
+    [ ! -d "$data/photos" ] || cp -Rp "$data/photos" "$work/data/photos"  # of notes; each is whole or not there
     (cd "$work/settings" && find . -type f ! -perm /077 -print -delete | sort) >"$work/left-out"
     tar -C "$work" -czf "$2.part" data settings left-out
     sync "$2.part"
@@ -100,6 +101,13 @@ restore)
     if [ -f "$work/data/logbook.jsonl" ] && [ ! -e "$data/logbook.jsonl" ]; then
         cp "$work/data/logbook.jsonl" "$data/logbook.jsonl"
         chown --reference="$data" "$data/logbook.jsonl"
+    fi
+    # A photo's name is made of its bytes: those that are there are the same.
+    if [ -d "$work/data/photos" ]; then
+        mkdir -p "$data/photos"
+        cp -R "$work/data/photos/." "$data/photos"
+        chown -R --reference="$data" "$data/photos"
+        chmod 0700 "$data/photos"
     fi
     sync
     (cd "$work/settings" && find . -type f) | while read -r file; do

@@ -40,6 +40,7 @@ from gateway.model.snapshot import Snapshot
 from gateway.outlets.control import ControlServer
 from gateway.outlets.mqtt.pipe import Inbound
 from gateway.store.history import HistoryReader
+from gateway.store.photos import Photos
 from gateway.store.reader import StateReader
 from gateway.store.writer import FLUSH_S
 from gateway.worksheet.catalogue import SHEETS
@@ -134,6 +135,7 @@ class Daemon:
             note=self._note,
             report=Reports(self.settings, self.data_dir).make,
             commission=self.commissioning.handle,
+            photos=Photos(self.data_dir),
             sheets={name: (title, partial(self.commands.sheet, name)) for name, (title, _) in SHEETS.items()},
         )
         return PageServer(inputs)

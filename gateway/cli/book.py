@@ -98,6 +98,8 @@ def _figure(p: argparse.ArgumentParser, name: str, annotation: Any) -> None:
         p.add_argument("--cylinder", dest=name, action="append", metavar="NO:MAX[:MEAN]", help="bar; once a cylinder")
     elif name == "entry":
         p.add_argument("--entry", metavar="JSON", help="the booking as it should have been; left out: struck out")
+    elif name == "photos":
+        return  # the page alone takes photos
     elif typing.get_origin(annotation) is list:
         p.add_argument(option, type=float, nargs="+", help=FIGURES[name])
     else:

@@ -1,6 +1,7 @@
 """What the report needs from the store, read beside a running daemon or without one."""
 
 import contextlib
+from base64 import b64encode
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -16,6 +17,7 @@ from gateway.cli.report_events import Found, events
 from gateway.cli.report_survey import commissionings
 from gateway.encode.checked import parse_trend
 from gateway.encode.messages import TrendMessage, utc_of
+from gateway.encode.photo import MEDIA_TYPES
 from gateway.encode.topics import Topics
 from gateway.model.errors import Refused
 from gateway.model.settings import EngineSettings, Settings
@@ -26,11 +28,12 @@ from gateway.report.hours import Counter, Span, counter_at, coverage, run_betwee
 from gateway.report.plot import Point
 from gateway.report.sheets import sheets_done
 from gateway.report.words import day, minute
-from gateway.report.work import SIDE_H, Side, edge, work
+from gateway.report.work import SIDE_H, Picture, Side, edge, work
 from gateway.store.history import HistoryReader, ReadingRow
+from gateway.store.photos import Photos
 from gateway.store.reader import StateReader
 from gateway.wear.booking_check import read_entry
-from gateway.wear.bookings import Entry
+from gateway.wear.bookings import Entry, Note
 from gateway.wear.course import GAP_STEPS, Datums, band_mm, booked_between, broken, elongation_percent
 from gateway.worksheet.record import SheetAct, read_act
 
@@ -41,6 +44,8 @@ KNOWN_H = 2.0
 SIDE_ROWS = 400
 """More than the ten-minute medians of two days."""
 EVER = 4e9
+PHOTOS_BYTES_MAX = 4_000_000
+"""In one report, which goes by mail."""
 
 
 class Record:
@@ -50,6 +55,8 @@ class Record:
         self.folder = data_dir
         self.state = StateReader(data_dir)
         self.history = HistoryReader(data_dir)
+        self._photos = Photos(data_dir)
+        self._photo_bytes_left = PHOTOS_BYTES_MAX
 
     def close(self) -> None:
         """Close both."""
@@ -61,6 +68,14 @@ class Record:
         newest = self.state.events(0, 1, newest_first=True)
         medians = [c[0] for slug in slugs if (c := self.history.counter(slug, 0.0, EVER, last=True))]
         return max([0.0, *(utc_of(row.utc) for row in newest), *medians])
+
+    def photo_data(self, name: str) -> str | None:
+        """A photo as a `data:` address; `None` where it is not kept, or too many have been given already."""
+        data = self._photos.read(name)
+        if data is None or len(data) > self._photo_bytes_left:
+            return None
+        self._photo_bytes_left -= len(data)
+        return f"data:{MEDIA_TYPES[name.rpartition('.')[2]]};base64,{b64encode(data).decode()}"
 
     def log(self, slug: str) -> list[Entry]:
         """The log book as far as it can be read; what cannot, the daemon reports."""
@@ -201,7 +216,10 @@ class _EngineRead:
             trends_from_s=self._trends_from_s(),
             courses=self._courses(points),
             bands=self._bands(),
-            work=[work(n, x, self._around(x.hours), sheets.get(x.id)) for n, x in enumerate(self._booked(), 1)],
+            work=[
+                work(n, x, self._around(x.hours), sheets.get(x.id), self._pictures(x))
+                for n, x in enumerate(self._booked(), 1)
+            ],
             alarms=ledger.counts(lambda engine: engine == slug),
         )
 
@@ -233,6 +251,11 @@ class _EngineRead:
 
     def _booked(self) -> list[Entry]:
         return booked_between(self._log, self._p.from_s, self._p.to_s)
+
+    def _pictures(self, entry: Entry) -> list[Picture]:
+        """The photos of a note, until those of this report are too many; then their names."""
+        names = entry.photos if isinstance(entry, Note) else []
+        return [Picture(name, self._record.photo_data(name)) for name in names]
 
     def _around(self, hours: float) -> Sequence[Any]:
         return self._history.since_hours(self._e.slug, hours - SIDE_H, SIDE_ROWS)

@@ -70,6 +70,9 @@ def figures_in_words(figures: Any) -> str:
 
 
 def _figure(key: str, value: Any) -> str:
+    if key == "photos" and isinstance(value, str):
+        count = len(value.split())
+        return "1 photo" if count == 1 else f"{count} photos"
     if key.endswith("_utc") and isinstance(value, str):
         return f"{key[:-4].replace('_', ' ')} {_minute(value)}"
     end = next((end for end in UNITS if key.endswith(end)), "")

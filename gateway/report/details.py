@@ -48,6 +48,7 @@ def engine_details(e: EngineFacts, s: ShipFacts) -> Markup:
         _forecast(e.trend, e.settings.slug),
         tag("h3", "Work, before and after"),
         _work(e.work),
+        _photos(e.work),
         [sheet_parts(w.number, w.sheet) for w in e.work if w.sheet is not None],
         tag("h3", "Alarms of this engine"),
         alarm_table(e.alarms, f"Alarms of {name} that were raised or stood in the period"),
@@ -150,6 +151,20 @@ def _work(done: Sequence[Work]) -> Markup:
     heads = ("Work", "Booked before", "Booked after", "Readings before", "Readings after")
     caption = "Figures as booked, and medians of the readings over up to 24 running hours on either side"
     return table(caption, heads, rows, "work")
+
+
+def _photos(done: Sequence[Work]) -> list[Markup]:
+    """The photos of notes; of one that does not stand here its name in the gateway's folder."""
+    found = []
+    for w in done:
+        for n, p in enumerate(w.photos, 1):
+            words = f"Photo {n} of note {w.number}, {minute(w.entry.utc_s)}: {w.entry.note}"
+            if p.data is None:
+                found.append(tag("p", f"{words}. Kept aboard as photos/{p.name}; not in this report."))
+            else:
+                image = tag("img", src=p.data, alt=f"Photo {n} of note {w.number}")
+                found.append(tag("figure", image, tag("figcaption", words), class_="photo"))
+    return found
 
 
 def _lines(lines: Sequence[str]) -> list[Markup] | str:

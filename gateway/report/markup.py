@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from html import escape
 
-VOID = frozenset({"meta", "br", "hr", "col", "input"})
+VOID = frozenset({"meta", "br", "hr", "col", "img", "input"})
 
 
 class Markup(str):

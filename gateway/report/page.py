@@ -39,7 +39,11 @@ def page(s: ShipFacts) -> str:
             "head",
             tag("meta", charset="utf-8"),
             # A report is opened on any machine, by anybody: it may fetch nothing and run nothing.
-            tag("meta", http_equiv="Content-Security-Policy", content="default-src 'none'; style-src 'unsafe-inline'"),
+            tag(
+                "meta",
+                http_equiv="Content-Security-Policy",
+                content="default-src 'none'; style-src 'unsafe-inline'; img-src data:",
+            ),
             tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
             tag("meta", name="generator", content=f"camdrift {s.version}"),
             tag("title", title),

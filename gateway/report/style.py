@@ -51,6 +51,7 @@ thead th { border-bottom: 1pt solid #111; font-size: 8.5pt; }
 tbody th { font-weight: bold; }
 tbody th small { display: block; font-weight: normal; color: #333; }
 td small { display: block; }
+figure.photo { margin: 3mm 0; break-inside: avoid; } .photo img { max-width: 100%; max-height: 120mm; }
 .ends th:first-child { width: 34%; }
 .ends td:nth-child(n+2) { white-space: nowrap; }
 .facts th { width: 34%; }

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from statistics import median
 
 from gateway.model.records import Median
@@ -43,14 +43,26 @@ class Side:
 
 
 @dataclass(frozen=True, slots=True)
+class Picture:
+    """A photo of a note. `data`: a `data:` address with its bytes, `None` where it does not stand in the report."""
+
+    name: str
+    data: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class Work:
-    """A booking, numbered, the readings on either side of it, and the work sheet that it comes from, if any."""
+    """A booking, numbered, the readings on either side of it, the work sheet that it comes from, and photos, if any.
+
+    The photos' bytes are left out of `repr`, from which the report's number is made: their names are digits of them.
+    """
 
     number: int
     entry: Entry
     before: Side
     after: Side
     sheet: SheetDone | None = None
+    photos: Sequence[Picture] = field(default=(), repr=False)
 
 
 def edge(rows: Iterable[Median], from_h: float, to_h: float) -> Side:
@@ -64,10 +76,16 @@ def edge(rows: Iterable[Median], from_h: float, to_h: float) -> Side:
     return Side(middle([m.lag_deg for m in found]), middle([m.spring_mm for m in found]))
 
 
-def work(number: int, entry: Entry, rows: Sequence[Median], sheet: SheetDone | None = None) -> Work:
+def work(
+    number: int,
+    entry: Entry,
+    rows: Sequence[Median],
+    sheet: SheetDone | None = None,
+    photos: Sequence[Picture] = (),
+) -> Work:
     """A booking with the readings of a day's running before it and after it."""
     h = entry.hours
-    return Work(number, entry, edge(rows, h - SIDE_H, h), edge(rows, h, h + SIDE_H), sheet)
+    return Work(number, entry, edge(rows, h - SIDE_H, h), edge(rows, h, h + SIDE_H), sheet, photos)
 
 
 def booked(entry: Entry) -> tuple[list[str], list[str]]:
@@ -79,6 +97,7 @@ def booked(entry: Entry) -> tuple[list[str], list[str]]:
         ]
         return (taken, []) if entry.taken == "before" else ([], taken)
     before, after = before_after(entry)
+    after.pop("photos", None)  # they stand below the table
     return [_figure(k, v) for k, v in before.items()], [_figure(k, v) for k, v in after.items()]
 
 

@@ -19,6 +19,10 @@ UTC_S_MIN, UTC_S_MAX = 946_684_800.0, 4_102_444_800.0
 """The years 2000 to 2099: anything else is a mistyped date."""
 
 Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]{1,64}$")]
+PHOTO_NAME = r"[0-9a-f]{32}\.(?:jpg|png)"
+PHOTOS_PER_NOTE = 4
+Photo = Annotated[str, Field(pattern=f"^{PHOTO_NAME}$")]
+"""A photo's name: digits of the SHA-256 of its bytes, so that the record names exactly these bytes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,9 +160,10 @@ class Loading(Booked):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note(Booked):
-    """A remark about the drive: `note` holds it. It changes no figure."""
+    """A remark about the drive: `note` holds it, with photos where the page took some. It changes no figure."""
 
     kind: Literal["note"] = "note"
+    photos: Annotated[list[Photo], Field(max_length=PHOTOS_PER_NOTE)] = field(default_factory=list)
 
 
 Work = (
@@ -209,6 +214,8 @@ def before_after(entry: Entry) -> tuple[dict[str, Figure], dict[str, Figure]]:
         if key in _COMMON or value is None or value == []:
             continue
         shown = value if isinstance(value, float | int | str) else json.dumps(value, separators=(",", ":"))
+        if key == "photos":
+            shown = " ".join(value)
         if key in _BEFORE:
             before[_BEFORE[key]] = shown
         else:
@@ -236,6 +243,7 @@ _FIGURES = _columns(
     Pressures,
     Correction,
     Loading,
+    Note,
 )
 
 

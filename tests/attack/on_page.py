@@ -9,8 +9,10 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from page_rig import PASSWORD
+from photos_rig import jpeg, png
 
 from gateway.model.settings_file import load_settings
+from gateway.store.photos import PHOTOS_MAX
 from gateway.store.reader import StateReader
 from gateway.store.state import NewEvent, StateStore
 from tests.attack.case import case
@@ -161,6 +163,66 @@ def inputs_without_bounds(ship: Ship) -> None:
             s.sendall(b"\x16\x03\x01 no HTTP at all\r\n\r\n" * 3)
             assert is_closed(s, 5.0)
     assert ship.log_bytes() - logged < 20_000, f"{ship.log_bytes() - logged} bytes of log for 500 requests"
+
+
+@case("photos: huge, of a wrong type, very many, not read, and under names that lead elsewhere", grows_mib=15.0)
+def photos(ship: Ship) -> None:
+    """Never a 500; the folder stays bounded; the record and the viewers go on."""
+    more_descriptors()
+    me = logged_in(ship.page_port, PASSWORD)
+    path, folder = "/api/photo", ship.folder / "data" / "photos"
+
+    def sent(data: bytes, kind: str = "image/jpeg", headers: dict[str, str] | None = None) -> int:
+        more = (me if headers is None else headers) | {"content-type": kind}
+        try:
+            return asked(ship.page_port, path, body=data, headers=more, within_s=60.0)[0]
+        except OSError:
+            return 0  # closed before all of it was sent
+
+    assert sent(jpeg(), headers={}) == 401
+    assert not folder.exists(), "a stranger has a photo kept"
+    # Huge in bytes, by its head alone, and huge once unpacked.
+    assert sent(jpeg(rest=bytes(50_000_000))) in (0, 409)
+    assert sent(jpeg(65_535, 65_535)) == sent(png(60_000, 60_000), "image/png") == 409
+    for data, kind in (
+        (b"<svg onload='x'/>", "image/jpeg"),
+        (b"GIF89a", "image/gif"),
+        (b"", "image/png"),
+        (b"{}", "text/html"),
+    ):
+        assert sent(data, kind) in (409, 415), (data, kind)
+    # A body that trickles in, and one that is promised and does not come, keep nobody else out for long.
+    begun = f"POST {path} HTTP/1.1\r\nhost: 127.0.0.1\r\ncontent-type: image/jpeg\r\ncontent-length: 500000\r\n"
+    begun += "".join(f"{k}: {v}\r\n" for k, v in me.items()) + "\r\n"
+    for _ in range(20):
+        with contextlib.suppress(OSError):
+            s = ship.attackers.enter_context(connected(ship.page_port))
+            s.sendall(begun.encode() + jpeg()[:10])
+    assert viewer_s(ship.page_port) < 2.0
+    # Very many: those of no note are bounded, and a refusal says so.
+    found = [sent(jpeg(rest=n.to_bytes(4, "big") + bytes(2_000))) for n in range(PHOTOS_MAX + 20)]
+    assert set(found) == {200, 409}, set(found)
+    kept = sorted(folder.iterdir())
+    assert len(kept) == PHOTOS_MAX, len(kept)
+    # A note whose photos are not there, or are no names.
+    for names in (["0" * 32 + ".jpg"], ["../state.db"], ["x"] * 5_000, [kept[0].name] * 5, {"a": 1}):
+        entry = {"kind": "note", "note": "made up", "photos": names}
+        status, body, _ = asked(ship.page_port, "/api/book", body={"engine": "main", "entry": entry}, headers=me)
+        assert status == 409, (status, body[:200])
+    for name in ("..%2fstate.db", "%2fetc%2fpasswd", "../../etc/passwd", "%00", "x" * 1_500, kept[0].name + "%0a"):
+        assert asked(ship.page_port, f"{path}/{name}", headers=me)[0] == 404, name
+    # Asked for over and over by readers that do not read.
+    question = f"GET {path}/{kept[0].name} HTTP/1.1\r\nhost: 127.0.0.1\r\ncookie: {me['cookie']}\r\n\r\n".encode()
+    for n in range(60):
+        with contextlib.suppress(OSError):
+            s = ship.attackers.enter_context(connected(ship.page_port, f"127.0.1.{1 + n % 20}", 4_096))
+            s.sendall(question * 50)
+    for _ in range(5):
+        assert viewer_s(ship.page_port) < 2.0
+        time.sleep(0.3)
+    # The engineer's own note still goes through, with a photo that is kept already.
+    entry = {"kind": "note", "note": "rail worn", "photos": [kept[0].name]}
+    assert asked(ship.page_port, "/api/book", body={"engine": "main", "entry": entry}, headers=me)[0] == 200
 
 
 @case("60 wrong log-ins at once, 300 names from 300 addresses, and an engineer who logs in", grows_mib=15.0, quick=True)

@@ -19,7 +19,7 @@ from pathlib import Path
 TESTS = Path(__file__).parents[1]
 CORPORA = TESTS / "corpora"
 NAMES = ("link", "replay", "sentences", "modbus-tcp", "modbus-rtu", "do", "received", "shore", "settings", "control",
-         "page", "pressures", "store")  # fmt: skip
+         "page", "photo", "pressures", "store")  # fmt: skip
 LENGTH_MAX = {"link": 4_096, "replay": 4_096, "settings": 4_096, "pressures": 2_048}
 KEEP_BYTES = 8_000
 """A corpus is no larger: the largest inputs are left out first."""

@@ -10,6 +10,7 @@ import uuid
 from pathlib import Path
 
 import pytest
+from photos_rig import png
 from shore_rig import PREFIX, UTC, transition
 
 from gateway.encode import messages as m
@@ -18,6 +19,7 @@ from gateway.model.settings import GatewaySettings
 from gateway.shore.check import check
 from gateway.shore.store import FleetStore
 from gateway.store.history import History
+from gateway.store.photos import Photos
 from gateway.store.reader import StateReader
 from gateway.store.state import NewBooking, NewEvent, NewRetained, StateStore
 
@@ -88,6 +90,7 @@ def ship(tmp_path: Path) -> Ship:
 def test_what_was_saved_comes_back_the_same(ship: Ship) -> None:
     """Save, lose everything, restore: each row of both databases and each open setting is as it was."""
     before = {name: ship.rows(name) for name in ("state.db", "history.db")}
+    photo = Photos(ship.data).keep(png(), set)
     done = ship.run("save", ship.file)
     assert done.returncode == 0 and "2 files with passwords or keys are not in it" in done.stdout
     shutil.rmtree(ship.data)
@@ -95,6 +98,7 @@ def test_what_was_saved_comes_back_the_same(ship: Ship) -> None:
     done = ship.run("restore", ship.file)
     assert done.returncode == 0, done.stderr
     assert {name: ship.rows(name) for name in before} == before
+    assert Photos(ship.data).read(photo) == png()
     assert (ship.settings / "ship.toml").read_text() == "[vessel]\n"
     assert sorted(p.name for p in ship.settings.rglob("*") if p.is_file()) == ["ca.pem", "ship.toml"]
     told = [line for line in done.stdout.splitlines() if line.startswith("to be put back by hand")]

@@ -5,15 +5,18 @@ import re
 import shutil
 import stat
 import subprocess
+from base64 import b64decode
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 import report_rig as rig
+from photos_rig import png
 
 from gateway.cli.main import main
 from gateway.model.settings_file import load_settings
-from gateway.wear.bookings import HandPlay
+from gateway.store.photos import Photos
+from gateway.wear.bookings import HandPlay, Note
 
 EVIL = '<script src="https://203.0.113.9/x.js">alert(1)</script>"\'&</td>\u202e'
 SPAN = ("--from", "2027-03-15T00:00:00Z", "--to", "2027-05-20T00:00:00Z")
@@ -29,12 +32,20 @@ def ship(tmp_path_factory: pytest.TempPathFactory) -> Path:
     entry = HandPlay(
         id="h", utc_s=rig.utc(2027, 4, 1), hours=22_000.0, person=EVIL[:64], note=EVIL + "\x07\ud7ff", play_links=0.6
     )
+    data = load_settings(config).gateway.data_dir
+    data.mkdir(parents=True)
+    remark = Note(
+        id="n", utc_s=rig.utc(2027, 4, 3), hours=22_010.0, person="Second engineer", note=f"Rail worn {EVIL}",
+        photos=[Photos(data).keep(png(), set), "0" * 32 + ".jpg"],
+    )  # fmt: skip
     events = [rig.started(rig.BEGIN_S), rig.alarm(rig.utc(2027, 4, 2), "main", "lag-step", rig.N, rig.U, text=EVIL)]
     settings = load_settings(config)
     voyage = rig.Voyage()
     trend = rig.trend(rig.utc(2027, 5, 20) - 600, 22_900.0)
     trend = replace(trend, decision=replace(trend.decision, why=EVIL), causes=(EVIL,))
-    rig.write(settings, {"main": voyage}, events=events, bookings=[("main", entry)], trends={"main": trend})
+    rig.write(
+        settings, {"main": voyage}, events=events, bookings=[("main", entry), ("main", remark)], trends={"main": trend}
+    )
     return config
 
 
@@ -49,7 +60,7 @@ def html(ship: Path) -> str:
 def test_nothing_from_outside_is_markup(html: str) -> None:
     """Pins that names and notes with markup come out as text, control characters as a mark."""
     read = rig.Read(html)
-    assert {t for t, _ in read.tags} & {"script", "b", "link", "img", "iframe", "object", "form", "a"} == set()
+    assert {t for t, _ in read.tags} & {"script", "b", "link", "iframe", "object", "form", "a"} == set()
     assert "alert(1)" in read.text and "<b>Main</b>" in read.text and "\x07" not in html and "\ufffd" in html
 
 
@@ -57,11 +68,21 @@ def test_nothing_is_fetched(html: str) -> None:
     """Pins that the file refers to nothing outside itself, and forbids what it does not do."""
     read = rig.Read(html)
     refers = {"src", "href", "xlink:href", "action", "data", "poster", "srcset"}
-    assert [(t, a) for t, attrs in read.tags for a in attrs if a in refers or a.startswith("on")] == []
+    found = [(t, a, attrs[a]) for t, attrs in read.tags for a in attrs if a in refers or a.startswith("on")]
+    # The photo of a note stands in the file itself.
+    (photo,) = [value.removeprefix("data:image/png;base64,") for t, a, value in found if (t, a) == ("img", "src")]
+    assert len(found) == 1 and b64decode(photo, validate=True) == png()
     style = html[html.index("<style>") : html.index("</style>")]
     assert "url(" not in style and "@import" not in style
     policy = next(a for t, a in read.tags if t == "meta" and a.get("http-equiv"))
-    assert policy["content"] == "default-src 'none'; style-src 'unsafe-inline'"
+    assert policy["content"] == "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
+
+
+def test_a_note_stands_in_the_report(html: str) -> None:
+    """Pins a note's time, hours, author and text, and of a photo that is not kept its name."""
+    read = rig.Read(html)
+    for words in ("Note", "2027-04-03", "22,010.0 h", "Second engineer", "Rail worn", f"photos/{'0' * 32}.jpg"):
+        assert words in read.text, words
 
 
 def test_it_reads_without_colour(html: str) -> None:

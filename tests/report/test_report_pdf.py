@@ -3,15 +3,18 @@
 import shutil
 import subprocess
 import sys
+from base64 import b64encode
 from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
 import report_rig as rig
+from photos_rig import png
 from report_signed import SPAN, signed_ship
 
 from gateway.cli.main import main
+from gateway.cli.report_files import write_report
 from gateway.model.settings_file import load_settings
 
 try:
@@ -118,6 +121,17 @@ def test_a_name_cannot_leave_the_heading_of_the_pages(tmp_path: Path) -> None:
     rig.write(settings, {"main": rig.Voyage()}, events=[rig.started(rig.BEGIN_S)])
     assert main(["report", str(config), "--out", str(tmp_path / "x.pdf"), *SPAN]) == 0
     assert all(settings.vessel.name[:12] in page for page in pages(tmp_path / "x.pdf"))
+
+
+@needs_pdf
+def test_a_photo_stands_in_the_pdf_and_nothing_from_outside(tmp_path: Path) -> None:
+    """Pins that a photo within the report is drawn, and that no file beside it is read."""
+    (tmp_path / "x.png").write_bytes(png(30, 20))
+    inside = f"data:image/png;base64,{b64encode(png(40, 25)).decode()}"
+    outside = (tmp_path / "x.png").as_uri()
+    write_report(tmp_path / "x.pdf", f"<html lang=en><title>x</title><img src='{inside}'><img src='{outside}'></html>")
+    (image,) = pypdf.PdfReader(tmp_path / "x.pdf").pages[0].images
+    assert image.image.size == (40, 25)
 
 
 def test_without_the_library_it_is_said(

@@ -99,6 +99,10 @@ class Acts:
         body: BookBody = call.body
         # Who books is who has logged in; whoever did the work may be another and stands in the entry.
         entry = {"person": call.user, **body.entry}
+        photos, kept = entry.get("photos"), self._in.photos
+        for name in photos if isinstance(photos, list) else ():
+            if kept is None or not isinstance(name, str) or not kept.has(name):
+                raise Refused("a photo of this note is no longer kept; choose it again")
         request = {"do": "book", "engine": body.engine, "entry": entry, "dry": body.dry}
         more = {"sheet": body.sheet, "reason": body.reason, "corrects": body.corrects}
         answer = await self._do(request | more, call)

@@ -12,6 +12,7 @@ from gateway.outlets.page.acts import Acts
 from gateway.outlets.page.calls import Call, Door, Op, problem
 from gateway.outlets.page.inputs import PageInputs, Shelf
 from gateway.outlets.page.openapi import document
+from gateway.outlets.page.photos import PhotoView
 from gateway.outlets.page.report import ReportView
 from gateway.outlets.page.stream import Stream
 from gateway.outlets.page.views import Views
@@ -34,7 +35,7 @@ class Page:
         acts = Acts(inputs, self._shelf, self._sessions)
         self.stream: Stream = views.stream
         self._files = static_files("gateway.outlets.page")
-        ops = [*views.ops(), *acts.ops(), *ReportView(inputs).ops()]
+        ops = [*views.ops(), *acts.ops(), *ReportView(inputs).ops(), *PhotoView(inputs, self._shelf).ops()]
         ops.append(Op("GET", "/api/openapi.json", self._openapi, "This document.", "anybody", touch=False))
         self.openapi = document(ops, inputs.version)
         paths: dict[str, dict[str, Op]] = {}

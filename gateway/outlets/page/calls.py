@@ -77,6 +77,9 @@ class Op:
     answer: type[BaseModel] | None = None
     media_types: tuple[str, ...] = ("application/json",)
     body_bytes_max: int = BODY_BYTES_MAX
+    takes: tuple[str, ...] = ()
+    """Media types of a body that is handed on as the bytes that came, instead of a model."""
+    body_s: float = BODY_S
     touch: bool = True
     """Whether asking for it keeps a log-in alive; what a page asks for by itself does not."""
 
@@ -161,18 +164,23 @@ def _query(op: Op, request: Request) -> Any:
 
 
 async def _body(op: Op, request: Request) -> Any:
-    if op.body is None:
+    if op.body is None and not op.takes:
         return None
-    if request.headers.get("content-type", "").partition(";")[0].strip() != "application/json":
+    sent_as = request.headers.get("content-type", "").partition(";")[0].strip()
+    if op.takes and sent_as not in op.takes:
+        raise NotJson(f"Send one of: {', '.join(op.takes)}.")
+    if op.body is not None and sent_as != "application/json":
         raise NotJson("Send JSON.")
     parts, size = [], 0
-    async with asyncio.timeout(BODY_S):
+    async with asyncio.timeout(op.body_s):
         async for part in request.stream():
             size += len(part)
             if size > op.body_bytes_max:
                 raise Refused(f"more than {op.body_bytes_max:,} bytes are not taken")
             parts.append(part)
     data = b"".join(parts)
+    if op.body is None:
+        return data
     if not data and op.body is NothingBody:
         return NothingBody()
     return op.body.model_validate(read_object(data))

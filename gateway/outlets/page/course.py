@@ -176,7 +176,7 @@ def _alarm_spans(events: Sequence[Mapping[str, Any]], q: HistoryQuery) -> list[A
 
 def _marks(log: Sequence[Entry], q: HistoryQuery) -> list[MarkAnswer]:
     return [
-        MarkAnswer(t=x.utc_s, kind=x.kind, text=_mark_text(x))
+        MarkAnswer(t=x.utc_s, kind=x.kind, text=_mark_text(x), photos=tuple(getattr(x, "photos", ())))
         for x in booked_between(log, q.start, q.end)
         if x.kind in ON_TIME_LINE
     ]

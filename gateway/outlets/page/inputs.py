@@ -3,7 +3,7 @@
 import json
 import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -52,6 +52,19 @@ class HistoryRows(Protocol):
         """Let go of the file."""
 
 
+class KeptPhotos(Protocol):
+    """Keeps and gives the photos of notes, from any thread. Raises StorageError."""
+
+    def keep(self, data: bytes, used: Callable[[], Collection[str]]) -> str:
+        """The name of the kept photo; `used`: the names that stand in notes. Raises Refused."""
+
+    def read(self, name: str) -> bytes | None:
+        """The photo, `None` where there is none of this name."""
+
+    def has(self, name: str) -> bool:
+        """Whether there is one of this name."""
+
+
 class StateRows(Protocol):
     """Reads events, retained states and bookings, from any thread. Raises StorageError."""
 
@@ -96,7 +109,8 @@ class PageInputs:
     `camdrift status` shows. `note(what, text)`: puts a log-in, or a refused one, on the durable record. `sheets`: work
     sheets by name, with their titles. `report(engine, from_s, to_s, names, kind)`: a period's report, with people's
     names or without; `kind`: "html", "pdf", or "survey" for a ZIP of the survey file and its tables.
-    `commission(request, by)`: what a commissioning shows; changes go by `act`.
+    `commission(request, by)`: what a commissioning shows; changes go by `act`. `photos`: those of notes, `None`
+    where none are taken.
     """
 
     settings: Settings
@@ -110,6 +124,7 @@ class PageInputs:
     report: Callable[[str | None, float, float, bool, str], bytes] = _no_report
     sheets: Mapping[str, tuple[str, Sheet]] = field(default_factory=dict)
     commission: Callable[[dict[str, Any], str], dict[str, Any]] = _no_commissioning
+    photos: KeptPhotos | None = None
 
     @property
     def topics(self) -> Topics:

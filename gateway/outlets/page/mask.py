@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from gateway.outlets.page.commission_shapes import CommissionAnswer
-from gateway.wear.bookings import Entry
+from gateway.wear.bookings import Entry, Note
 
 HIDDEN = "(log in to see)"
 _PEOPLE = ("by", "person")
@@ -66,5 +66,6 @@ class Mask:
         return {**made, "record": {**record, **hidden}}
 
     def entry(self, entry: Entry) -> Entry:
-        """A booking."""
-        return replace(entry, person=HIDDEN, note=self.text(entry.note, entry.person))
+        """A booking. Photos are left out, since people may be seen in them."""
+        shown = replace(entry, person=HIDDEN, note=self.text(entry.note, entry.person))
+        return replace(shown, photos=[]) if isinstance(shown, Note) else shown

@@ -55,6 +55,9 @@ def _operation(op: Op, ref: dict[Any, str]) -> dict[str, Any]:
     if op.body is not None:
         schema = {"$ref": ref[(op.body, "validation")]}
         found["requestBody"] = {"required": True, "content": {"application/json": {"schema": schema}}}
+    if op.takes:
+        binary = {"schema": {"type": "string", "format": "binary"}}
+        found["requestBody"] = {"required": True, "content": dict.fromkeys(op.takes, binary)}
     if op.who == "actor":
         found["security"] = [{"login": [], "token": []}]
     return found

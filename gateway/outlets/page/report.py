@@ -80,9 +80,10 @@ class ReportView:
         except BaseException:
             leave()
             raise
-        return PlacedResponse(_pieces(made), leave, media_type=media, headers=headers)
+        return PlacedResponse(pieces(made), leave, media_type=media, headers=headers)
 
 
-async def _pieces(made: bytes) -> AsyncIterator[bytes]:
+async def pieces(made: bytes) -> AsyncIterator[bytes]:
+    """The bytes, a piece at a time."""
     for at in range(0, len(made), PIECE_BYTES):
         yield made[at : at + PIECE_BYTES]

@@ -182,11 +182,18 @@ class HistoryQuery(Question):
 
 
 class MarkAnswer(Answer):
-    """Hands were on the drive."""
+    """Hands were on the drive, or a note. `photos`: names, to be asked for at `/api/photo/NAME`."""
 
     t: float
     kind: str
     text: str
+    photos: tuple[str, ...] = ()
+
+
+class PhotoAnswer(Answer):
+    """The name of a photo that was kept, to be put into the `photos` of a note."""
+
+    name: str
 
 
 class AlarmSpan(Answer):

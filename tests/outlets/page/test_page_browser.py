@@ -4,20 +4,26 @@ import re
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import page_browser as b
 import page_rig as rig
+import photos_rig
 import pytest
 from panel_boards import alarm
 from selenium.webdriver import ActionChains, Chrome
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
+from gateway.encode.times import rfc3339
 from gateway.model.enums import AlarmState, Priority, Quality, Running
 from gateway.model.records import Measured
 from gateway.model.settings import Settings
 from gateway.model.snapshot import EngineView, Snapshot
+from gateway.store.state import NewBooking, StateStore
+from gateway.wear.booking_check import entry_json
+from gateway.wear.bookings import Note
 
 pytestmark = pytest.mark.skipif(b.WHY_NOT is not None, reason=str(b.WHY_NOT))
 LOADED = "return performance.getEntriesByType('resource').map((e) => [e.name, e.encodedBodySize])"
@@ -420,6 +426,40 @@ def test_a_note_is_put_at_a_time(screen: Screen) -> None:
     entry = screen.crew.asked[0][0]["entry"]
     assert entry["kind"] == "note" and entry["note"] == "Oil changed" and entry["person"] == "second"
     assert time.strftime("%Y-%m-%dT%H:%M", time.gmtime(entry["utc_s"])) == at
+
+
+def test_a_note_takes_a_photo(screen: Screen, settings: Settings, tmp_path: Path) -> None:
+    """Pins that a photo is made small in the browser, kept, booked with its note, and shown when asked for."""
+    picture = tmp_path / "rail.png"
+    picture.write_bytes(photos_rig.png(2_000, 400))
+    screen.open("trends", b.DESK)
+    screen.log_in()
+    screen.until(lambda: "Log out" in screen.text("#login-button"), "logged in")
+    screen.press(".view-trends .book summary")
+    screen.driver.find_element(By.ID, "note-text").send_keys("Rail worn")
+    screen.driver.find_element(By.ID, "note-photos").send_keys(str(picture))
+    screen.press(".view-trends .book [type=submit]")
+    screen.until(lambda: screen.crew.asked, "booked")
+    entry = screen.crew.asked[0][0]["entry"]
+    (name,) = entry["photos"]
+    kept = settings.gateway.data_dir / "photos" / name
+    assert name.endswith(".jpg") and kept.stat().st_size < picture.stat().st_size + 100_000
+    store = StateStore(settings.gateway.data_dir, settings.gateway, brokers={}, events_topic="t")
+    note = Note(id="note-1", utc_s=time.time() - 60, hours=1.0, person="second", note="Rail worn", photos=[name])
+    store.commit(bookings=[NewBooking("main", note.id, "note", rfc3339(note.utc_s), entry_json(note))])
+    store.close()
+    # Booked past the page: it shows once the page's picture of the log book is renewed.
+    again = "for (const e of document.querySelectorAll('[name=span]')) if (e.value === '6h') e.click();"
+
+    def listed() -> bool:
+        screen.driver.execute_script(again)
+        return "Photo 1" in screen.text(".view-trends .marks")
+
+    screen.until(listed, "listed")
+    screen.press(".view-trends .marks button")
+    drawn = "return (document.querySelector('.photo img') || {}).naturalWidth"
+    screen.until(lambda: screen.driver.execute_script(drawn) == 1_600, "drawn")
+    assert screen.sideways() <= 0
 
 
 @SIZES

@@ -12,10 +12,12 @@ from typing import Any
 
 import httpx
 import page_rig as rig
+import photos_rig
 import pytest
 import structlog
 
 from gateway.alarm.table import ROWS
+from gateway.encode.photo import PHOTO_BYTES_MAX
 from gateway.model.settings import Settings
 from gateway.outlets.page.mask import HIDDEN
 from gateway.outlets.page.shapes import HistoryAnswer, PresentAnswer
@@ -280,6 +282,50 @@ def test_booking_names_the_one_who_logged_in(ground: Ground) -> None:
     assert ground.client.post("/api/book", json=body, headers=token).status_code == 200
     request, who = ground.crew.asked[0]
     assert (request["by"], who, request["entry"]["person"]) == ("second", "page", "Third engineer")
+
+
+JPEG, PNG = {"Content-Type": "image/jpeg"}, {"Content-Type": "image/png"}
+
+
+def test_a_photo_is_kept_for_a_note_and_shown_to_users(ground: Ground) -> None:
+    """Pins the way of a photo: sent, booked by its name, shown as what its bytes are, to users only."""
+    refused = ground.client.post("/api/photo", content=photos_rig.png(), headers=PNG)
+    assert refused.status_code == 401
+    token = ground.log_in()
+    # What it calls itself does not count.
+    name = ground.client.post("/api/photo", content=photos_rig.png(), headers=token | JPEG).json()["name"]
+    entry = {"kind": "note", "note": "Rail worn", "photos": [name]}
+    assert ground.client.post("/api/book", json={"engine": "main", "entry": entry}, headers=token).status_code == 200
+    assert ground.crew.asked[0][0]["entry"]["photos"] == [name]
+    shown = ground.client.get(f"/api/photo/{name}")
+    assert (shown.status_code, shown.content) == (200, photos_rig.png())
+    assert shown.headers["content-type"] == "image/png" and shown.headers["x-content-type-options"] == "nosniff"
+    ground.client.cookies.clear()
+    assert ground.client.get(f"/api/photo/{name}").status_code == 401
+
+
+def test_what_is_no_photo_is_not_kept(ground: Ground, filled: Settings) -> None:
+    """Pins that size, kind, name and a note's photos are checked, and that nothing of it reaches the disk."""
+    token = ground.log_in()
+    folder = filled.gateway.data_dir / "photos"
+    before = sorted(folder.iterdir()) if folder.exists() else []
+    huge = photos_rig.jpeg(rest=bytes(PHOTO_BYTES_MAX))
+    for content, sent_as, status in (
+        (huge, JPEG, 409),
+        (b"<svg/>", JPEG, 409),
+        (b"<svg/>", {"Content-Type": "image/svg+xml"}, 415),
+        (b"", PNG, 409),
+        (photos_rig.png(50_000, 50_000), PNG, 409),
+    ):
+        answer = ground.client.post("/api/photo", content=content, headers=token | sent_as)
+        assert answer.status_code == status and answer.json()["why"], (content[:20], sent_as)
+    assert (sorted(folder.iterdir()) if folder.exists() else []) == before
+    for photos in (["0" * 32 + ".jpg"], ["../state.db"], [7]):
+        body = {"engine": "main", "entry": {"kind": "note", "note": "x", "photos": photos}}
+        assert ground.client.post("/api/book", json=body, headers=token).status_code == 409, photos
+    assert not ground.crew.asked
+    for name in ("0" * 32 + ".jpg", "..%2f..%2fetc%2fpasswd", "state.db", "%00"):
+        assert ground.client.get(f"/api/photo/{name}").status_code == 404, name
 
 
 # -- what never passes --------------------------------------------------------------------------------------------

@@ -37,11 +37,14 @@ export function saveBlob(blob, name) {
   setTimeout(() => URL.revokeObjectURL(link.href), 60000);
 }
 
-export async function post(path, body = {}) {
-  const headers = { "Content-Type": "application/json" };
+export const post = (path, body = {}) => send(path, "application/json", JSON.stringify(body));
+export const postBytes = (path, blob) => send(path, blob.type, blob);
+
+async function send(path, type, body) {
+  const headers = { "Content-Type": type };
   if (session.token) headers["X-Camdrift-Token"] = session.token;
   try {
-    return await answer(await reach(path, { method: "POST", headers, body: JSON.stringify(body) }));
+    return await answer(await reach(path, { method: "POST", headers, body }));
   } catch (e) {
     if (e.status === 401) await look();
     throw e;

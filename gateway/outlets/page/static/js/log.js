@@ -2,6 +2,7 @@
 import { h, lay, number, stamp, text } from "./dom.js";
 import { get, post, save } from "./api.js";
 import { askLogin } from "./login.js";
+import { photosOf } from "./photos.js";
 import { PRIORITY } from "./words.js";
 
 const KINDS = { "": "everything", alarm: "alarms", adjustment: "work on the drive", gateway: "the gateway itself" };
@@ -108,8 +109,11 @@ function row(e) {
   const name = (engines.find((x) => x.slug === e.engine) || {}).name || e.engine || "gateway";
   return h("tr", { "data-kind": e.kind, "data-seq": e.seq },
     h("td", {}, stamp(Date.parse(e.ts)), e.hours === null ? null : h("span", { class: "words" }, ` ${number(e.hours, 0)} h`)),
-    h("td", {}, name), h("td", {}, e.title), h("td", {}, e.details));
+    h("td", {}, name), h("td", {}, e.title), h("td", {}, e.details, photosOf(named(e), stamp(Date.parse(e.ts)))));
 }
+
+// The names of a note's photos.
+const named = (e) => (e.after && e.after.photos ? String(e.after.photos).split(" ") : []);
 
 // A figure's key ends in its unit: spring_mm 182.8 is "spring 182.80 mm".
 const UNITS = { _n_per_mm: " N/mm", _mm: " mm", _m: " m", _deg: "°", _percent: " %", _bar: " bar", _kw: " kW", _rpm: " rpm", _c: " °C", _h: " h" };

@@ -3,6 +3,7 @@ import { day, h, lay, number, stamp, text, time } from "./dom.js";
 import { get, post, saveBlob } from "./api.js";
 import { askLogin } from "./login.js";
 import { explained } from "./now.js";
+import { PHOTOS_MAX, keep, photosOf } from "./photos.js";
 import { leave as leaveTurn, oneTurn } from "./turn.js";
 import { PRIORITY } from "./words.js";
 
@@ -201,7 +202,7 @@ function draw() {
   text(words, n ? `${got.grade === "minutes" ? "Means of a minute" : "Ten-minute medians of steady running"}, ${stamp(got.t[0] * 1000)} to ${stamp(got.t[n - 1] * 1000)} UTC.`
     : "Nothing was recorded in this time.");
   charts.replaceChildren(...specs(e).map(chart));
-  marks.replaceChildren(...got.marks.map((m) => h("li", {}, `${stamp(m.t * 1000)}: ${m.text}`)));
+  marks.replaceChildren(...got.marks.map((m) => h("li", {}, `${stamp(m.t * 1000)}: ${m.text}`, photosOf(m.photos, stamp(m.t * 1000)))));
   if (!got.marks.length) marks.replaceChildren(h("li", { class: "none" }, "None in this time."));
   alarms.replaceChildren(...(got.alarms.length ? got.alarms.map((a) => h("li", {}, `${PRIORITY[a.priority] || a.priority}: ${a.title}, ${stamp(a.t * 1000)} to ${a.end === null ? "now" : stamp(a.end * 1000)}`)) : [h("li", { class: "none" }, "None in this time.")]));
   const works = got.marks.filter((m) => m.kind !== "note");
@@ -518,7 +519,9 @@ function savePng() {
 function noteForm() {
   const what = h("input", { id: "note-text", maxlength: 500, autocomplete: "off", required: true });
   const when = h("input", { id: "note-at", type: "datetime-local", "aria-describedby": "note-utc" });
+  const photos = h("input", { id: "note-photos", type: "file", accept: "image/*", multiple: true });
   const why = h("span", { class: "why", role: "status" });
+  const add = h("button", { type: "submit" }, "Add");
   const send = async () => {
     const at = when.value ? Date.parse(`${when.value}Z`) / 1000 : null;
     const entry = { kind: "note", note: what.value.trim() };
@@ -527,18 +530,26 @@ function noteForm() {
       const hours = hoursAt(at);
       if (hours !== null) entry.hours = hours;
     }
+    add.disabled = true;
     try {
+      if (photos.files.length) {
+        text(why, "The photos are being sent …");
+        entry.photos = await keep([...photos.files]);
+      }
       await post("/api/book", { engine: mine().slug, entry });
       text(why, "Noted.");
       what.value = "";
+      photos.value = "";
       load();
     } catch (e) {
       text(why, e.message);
       if (e.status === 401) askLogin(e.message, send);
     }
+    add.disabled = false;
   };
   const el = h("details", { class: "book" }, h("summary", {}, "Add a note"), h("form", { class: "filter", onsubmit: (e) => { e.preventDefault(); send(); } },
-    h("label", { for: "note-text" }, "Note"), what, h("label", { for: "note-at", id: "note-utc" }, "At, UTC (empty: now)"), when, h("button", { type: "submit" }, "Add"), why));
+    h("label", { for: "note-text" }, "Note"), what, h("label", { for: "note-at", id: "note-utc" }, "At, UTC (empty: now)"), when,
+    h("label", { for: "note-photos" }, `Photos (at most ${PHOTOS_MAX})`), photos, add, why));
   el.addEventListener("toggle", () => {
     if (el.open && root.parts.at) when.value = new Date(root.parts.at * 1000).toISOString().slice(0, 16);
   });
