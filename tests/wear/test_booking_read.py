@@ -7,7 +7,7 @@ import pytest
 
 from gateway.model.errors import Refused
 from gateway.wear.booking_check import entry_json, read_entry
-from gateway.wear.bookings import KINDS, Correction, as_data
+from gateway.wear.bookings import KINDS, Correction, Note, as_data
 
 WHO = '{"id":"a-1","utc_s":1750000000.25,"hours":22000.0,"person":"2/E",'
 ROWS = [
@@ -25,7 +25,7 @@ ROWS = [
     r'"note":"","kind":"correction","replaces":"b","entry":null}',
     r'"note":"","kind":"loading","condition":"laden","draught_m":null}',
     r'"note":"","kind":"loading","condition":null,"draught_m":11.4}',
-    r'"note":"jets cleaned","kind":"note"}',
+    r'"note":"jets cleaned","kind":"note","photos":["00112233445566778899aabbccddeeff.jpg"]}',
 ]  # fmt: skip
 """A row of each kind as the store has kept it from the first version on, after what all have."""
 
@@ -48,6 +48,12 @@ def test_a_row_is_read_back_and_written_as_it_was(text: str) -> None:
     assert type(entry) is KINDS[entry.kind]
     assert entry_json(entry) == WHO + text
     assert json.dumps(as_data(entry)) == json.dumps(json.loads(WHO + text))
+
+
+def test_a_note_from_before_photos_is_read() -> None:
+    """Pins that a note without the key has none."""
+    note = read_entry(row("note", photos=...))
+    assert isinstance(note, Note) and note.photos == []
 
 
 BROKEN = [

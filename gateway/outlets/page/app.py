@@ -35,7 +35,7 @@ class Page:
         acts = Acts(inputs, self._shelf, self._sessions)
         self.stream: Stream = views.stream
         self._files = static_files("gateway.outlets.page")
-        ops = [*views.ops(), *acts.ops(), *ReportView(inputs).ops(), *PhotoView(inputs, self._shelf).ops()]
+        ops = [*views.ops(), *acts.ops(), *ReportView(inputs).ops(), *PhotoView(inputs).ops()]
         ops.append(Op("GET", "/api/openapi.json", self._openapi, "This document.", "anybody", touch=False))
         self.openapi = document(ops, inputs.version)
         paths: dict[str, dict[str, Op]] = {}

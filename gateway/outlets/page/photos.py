@@ -10,7 +10,7 @@ from starlette.responses import Response
 from gateway.encode.photo import MEDIA_TYPES, PHOTO_BYTES_MAX
 from gateway.model.errors import Refused
 from gateway.outlets.page.calls import Call, NotAllowed, NotThere, Op, TooMany, answered
-from gateway.outlets.page.inputs import PageInputs, Shelf
+from gateway.outlets.page.inputs import PageInputs
 from gateway.outlets.page.report import pieces
 from gateway.outlets.page.shapes import PhotoAnswer
 from gateway.outlets.page.shares import Shares
@@ -27,8 +27,8 @@ READ_MAX, PER_ADDRESS = 4, 2
 class PhotoView:
     """`/api/photo`."""
 
-    def __init__(self, inputs: PageInputs, shelf: Shelf) -> None:
-        self._in, self._shelf = inputs, shelf
+    def __init__(self, inputs: PageInputs) -> None:
+        self._in = inputs
         self._one = asyncio.Lock()
         self._sent = Shares(READ_MAX, PER_ADDRESS, "Other photos are being sent; try again.")
 
@@ -84,9 +84,14 @@ class PhotoView:
     def _used(self) -> set[str]:
         """Names that stand in notes. What cannot be read may name one too, so it counts."""
         found: set[str] = set()
-        for e in self._in.settings.engine:
+        state = self._in.state()
+        try:
+            rows = {e.slug: state.bookings(e.slug) for e in self._in.settings.engine}
+        finally:
+            state.close()
+        for of_engine in rows.values():
             log: list[Entry] = []
-            for row in self._shelf.state().bookings(e.slug):
+            for row in of_engine:
                 entry = row.entry if isinstance(row.entry, dict) else json.loads(row.entry)
                 try:
                     log.append(read_entry(entry))

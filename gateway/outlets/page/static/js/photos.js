@@ -1,4 +1,4 @@
-// Photos of notes: made small here, kept by the gateway, shown when asked for.
+// Photos of notes: made small here, kept by the gateway, shown when a button is pressed.
 import { h, text } from "./dom.js";
 import { Refused, postBytes, session } from "./api.js";
 import { askLogin } from "./login.js";
@@ -6,7 +6,7 @@ import { askLogin } from "./login.js";
 export const PHOTOS_MAX = 4;
 const BYTES_MAX = 600000;
 
-// Drawn anew as JPEG: what the camera wrote beside the picture (place, device) stays behind.
+// Drawn again as JPEG: what the camera wrote beside the picture (place, device) stays behind.
 async function small(file) {
   let image;
   try {
