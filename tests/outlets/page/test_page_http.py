@@ -18,10 +18,15 @@ import structlog
 
 from gateway.alarm.table import ROWS
 from gateway.encode.photo import PHOTO_BYTES_MAX
+from gateway.encode.times import rfc3339
 from gateway.model.settings import Settings
 from gateway.outlets.page.mask import HIDDEN
 from gateway.outlets.page.shapes import HistoryAnswer, PresentAnswer
+from gateway.store import photos as photos_store
 from gateway.store.history import HistoryReader
+from gateway.store.state import NewBooking, StateStore
+from gateway.wear.booking_check import entry_json
+from gateway.wear.bookings import Correction, Note
 
 NOW = 1_900_000_200.0
 
@@ -326,6 +331,31 @@ def test_what_is_no_photo_is_not_kept(ground: Ground, filled: Settings) -> None:
     assert not ground.crew.asked
     for name in ("0" * 32 + ".jpg", "..%2f..%2fetc%2fpasswd", "state.db", "%00"):
         assert ground.client.get(f"/api/photo/{name}").status_code == 404, name
+
+
+def test_photos_that_stand_in_notes_are_not_replaced(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pins that a full folder keeps what a note names, and that a note struck out makes room."""
+    monkeypatch.setattr(photos_store, "PHOTOS_MAX", 1)
+    monkeypatch.setattr(photos_store, "FRESH_S", -60.0)
+    settings = rig.settings(tmp_path)
+    rig.fill(settings, NOW, days=1)
+    ground = Ground(settings)
+    token = ground.log_in()
+    name = ground.client.post("/api/photo", content=photos_rig.png(), headers=token | PNG).json()["name"]
+
+    def booked(entry: Note | Correction) -> None:
+        store = StateStore(settings.gateway.data_dir, settings.gateway, brokers={}, events_topic="t")
+        store.commit(bookings=[NewBooking("main", entry.id, entry.kind, rfc3339(NOW), entry_json(entry))])
+        store.close()
+
+    booked(Note(id="n", utc_s=NOW, hours=1.0, person="x", note="Rail worn", photos=[name]))
+    other = photos_rig.png(shade=1)
+    refused = ground.client.post("/api/photo", content=other, headers=token | PNG)
+    assert refused.status_code == 409 and "Strike out" in refused.json()["why"]
+    booked(Correction(id="c", utc_s=NOW, hours=1.0, person="x", replaces="n"))
+    assert ground.client.post("/api/photo", content=other, headers=token | PNG).status_code == 200
+    assert ground.client.get(f"/api/photo/{name}").status_code == 404
+    ground.end()
 
 
 # -- what never passes --------------------------------------------------------------------------------------------
