@@ -46,7 +46,13 @@ class PhotoView:
                 body_bytes_max=PHOTO_BYTES_MAX,
                 body_s=TAKEN_WITHIN_S,
             ),
-            Op("GET", "/api/photo/{name}", self.show, "A photo of a note; after log-in only.", media_type="image/jpeg"),
+            Op(
+                "GET",
+                "/api/photo/{name}",
+                self.show,
+                "A photo of a note; after log-in only.",
+                media_types=tuple(MEDIA_TYPES.values()),
+            ),
         ]
 
     async def take(self, call: Call) -> Response:
