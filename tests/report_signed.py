@@ -24,9 +24,20 @@ BEFORE_BAR, AFTER_BAR = (130.1, 131.2, 129.8, 130.5, 130.0, 130.9), (138.2, 138.
 
 def pressures(name: str, utc_s: float, hours: float, taken: str, bars: tuple[float, ...]) -> Pressures:
     """Pressures of six cylinders at like load."""
-    cylinders = [CylinderPressures(cylinder=n, max_bar=bar, mean_indicated_bar=15.1) for n, bar in enumerate(bars, 1)]
+    cylinders = [
+        CylinderPressures(cylinder=n, max_bar=bar, mean_indicated_bar=15.1, compression_bar=bar - 20)
+        for n, bar in enumerate(bars, 1)
+    ]
     return Pressures(
-        id=name, utc_s=utc_s, hours=hours, person="Chief", taken=taken, rpm=90.0, load=0.75, cylinders=cylinders
+        id=name,
+        utc_s=utc_s,
+        hours=hours,
+        person="Chief",
+        taken=taken,
+        rpm=90.0,
+        load=0.75,
+        cylinders=cylinders,
+        scavenge_bar=2.1,
     )  # type: ignore[arg-type]
 
 

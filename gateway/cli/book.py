@@ -60,7 +60,8 @@ FIGURES = {
     "play_mm": "play at mid-span by hand, mm",
     "taken": "before or after the work",
     "rpm": "speed of the engine, rpm",
-    "load": "load of the engine, in the same measure before and after",
+    "load": "load of the engine, a share of full load, 0 to 1.2",
+    "scavenge_bar": "scavenge pressure, bar",
     "condition": "laden or ballast",
     "draught_m": "mean draught, m",
     "replaces": "name (id) of the booking to be put right",
@@ -95,7 +96,9 @@ def _arguments(p: argparse.ArgumentParser, model: type[Booked]) -> None:
 def _figure(p: argparse.ArgumentParser, name: str, annotation: Any) -> None:
     option = "--" + name.replace("_", "-")
     if name == "cylinders":
-        p.add_argument("--cylinder", dest=name, action="append", metavar="NO:MAX[:MEAN]", help="bar; once a cylinder")
+        p.add_argument(
+            "--cylinder", dest=name, action="append", metavar="NO:MAX[:MEAN[:COMPRESSION]]", help="bar; once a cylinder"
+        )
     elif name == "entry":
         p.add_argument("--entry", metavar="JSON", help="the booking as it should have been; left out: struck out")
     elif name == "photos":
@@ -159,11 +162,14 @@ def _cylinder(text: str) -> dict[str, float | int]:
     parts = text.split(":")
     try:
         figures: dict[str, float | int] = {"cylinder": int(parts[0]), "max_bar": float(parts[1])}
-        if len(parts) == 3:
-            figures["mean_indicated_bar"] = float(parts[2])
+        for name, part in zip(("mean_indicated_bar", "compression_bar"), parts[2:], strict=False):
+            figures |= {name: float(part)} if part else {}
+        if len(parts) > 4:
+            raise ValueError(text)
     except (ValueError, IndexError):
         raise Refused(
-            f"--cylinder {text}: give number:maximum or number:maximum:mean, in bar, such as 1:142:17.5"
+            f"--cylinder {text}: give number:maximum:mean:compression, in bar, such as 1:142:17.5:110; the last two "
+            "may be left out"
         ) from None
     return figures
 

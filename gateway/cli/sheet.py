@@ -55,6 +55,7 @@ OPTIONS: dict[str, tuple[Option, ...]] = {
         ("--before", "before_deg", "DEG", "the lag before the couplings were released"),
         ("--gauge", "gauge_mm", "MM…", "pin gauge before, one a section, late is +"),
         ("--gauge-after", "gauge_after_mm", "MM…", "pin gauge after; 0 where it fits"),
+        ("--running", "running_deg", "DEG", "the lag at the first steady load after the work"),
         ("--oil-off", "oil_off", "UTC", "when the last pressure was released, RFC 3339"),
     ),
     "compensate": (
@@ -65,7 +66,7 @@ OPTIONS: dict[str, tuple[Option, ...]] = {
         ("--taken", "taken", "WHEN", "before or after the work (default: before)"),
         ("--max", "max_bar", "P…", "maximum pressures, one a cylinder"),
         ("--mean", "mean_bar", "P…", "mean indicated pressures, one a cylinder"),
-        ("--unit", "unit", "UNIT", "of both: bar (default), MPa, kPa, Pa, psi"),
+        ("--unit", "unit", "UNIT", "of these two: bar (default), MPa, kPa, Pa, psi"),
         ("--rpm", "rpm", "RPM", "speed, for the indicated power"),
         ("--load", "load", "PERCENT", "load, for a fair comparison of before and after"),
         ("--scavenge", "scavenge_bar", "BAR", "scavenge pressure"),
@@ -78,6 +79,7 @@ OPTIONS: dict[str, tuple[Option, ...]] = {
     "hand-play": (
         ("--links", "play_links", "LINKS", "play in links"),
         ("--mm", "play_mm", "MM", "or in mm"),
+        ("--spring", "spring_mm", "MM", "spring length with the slack at the tightener"),
     ),
     "new-chain": (),
 }
@@ -306,8 +308,8 @@ def _word(value: object) -> str:
 
 
 def _cylinder(c: dict[str, Any]) -> str:
-    mean = c.get("mean_indicated_bar")
-    return f"{c['cylinder']}:{c['max_bar']:g}" + ("" if mean is None else f":{mean:g}")
+    parts = [c["cylinder"], *(c.get(name) for name in ("max_bar", "mean_indicated_bar", "compression_bar"))]
+    return ":".join("" if x is None else f"{x:g}" for x in parts).rstrip(":")
 
 
 def _value(f: dict[str, Any]) -> str:

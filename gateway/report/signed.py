@@ -8,7 +8,7 @@ from gateway.report.markup import Child, Markup, tag
 from gateway.report.tables import table
 from gateway.report.words import ALARMS, NOT_KNOWN, minute, number, with_unit
 from gateway.wear.bookings import CamshaftSet, CylinderPressures, Pressures
-from gateway.worksheet.pressures import LIKE_LOAD, LIKE_RPM
+from gateway.worksheet.like_load import PERCENT, compare
 
 ROWS_MAX = 150
 """Of a table; what is more stands in the record, and in the survey's CSV files."""
@@ -118,35 +118,37 @@ def _pressures(e: EngineFacts) -> list[Markup]:
 
 
 def _pressure_table(caption: str, a: Pressures | None, b: Pressures | None) -> Markup:
-    """A side on which none were taken stays empty."""
+    """A side on which none were taken stays empty; compression pressures only where some were taken."""
     first, second = ({} if x is None else {c.cylinder: c for c in x.cylinders} for x in (a, b))
+    compressed = any(c.compression_bar is not None for c in (*first.values(), *second.values()))
     rows = []
     for n in sorted(first.keys() | second.keys()):
-        (max_a, mean_a), (max_b, mean_b) = _bars(first.get(n)), _bars(second.get(n))
+        (max_a, mean_a, low_a), (max_b, mean_b, low_b) = _bars(first.get(n)), _bars(second.get(n))
         change = ""
         if n in first and n in second:
             change = number(second[n].max_bar - first[n].max_bar, 1, sign=True)
-        rows.append((f"Cylinder {n}", max_a, max_b, change, mean_a, mean_b))
+        row = (f"Cylinder {n}", max_a, max_b, change, mean_a, mean_b)
+        rows.append((*row, low_a, low_b) if compressed else row)
     heads = ("Cylinder", "Maximum before", "after", "Change", "Mean indicated before", "after")
-    return table(caption, heads, rows)
+    return table(caption, (*heads, "Compression before", "after") if compressed else heads, rows)
 
 
-def _bars(c: CylinderPressures | None) -> tuple[str, str]:
-    return ("", "") if c is None else (number(c.max_bar, 1), number(c.mean_indicated_bar, 2))
+def _bars(c: CylinderPressures | None) -> tuple[str, str, str]:
+    if c is None:
+        return "", "", ""
+    low = "" if c.compression_bar is None else number(c.compression_bar, 1)
+    return number(c.max_bar, 1), number(c.mean_indicated_bar, 2), low
 
 
 def _taken(p: Pressures) -> str:
-    return f"{p.taken.capitalize()} {minute(p.utc_s)}, {with_unit(p.rpm, 1, 'rpm')}, load {number(p.load, 2)}"
+    load = "not booked" if p.load is None else f"{p.load * PERCENT:.0f} %"
+    scavenge = "" if p.scavenge_bar is None else f", scavenge {with_unit(p.scavenge_bar, 2, 'bar')}"
+    return f"{p.taken.capitalize()} {minute(p.utc_s)}, {with_unit(p.rpm, 1, 'rpm')}, load {load}{scavenge}"
 
 
 def _alike(a: Pressures, b: Pressures) -> str:
-    known = [x for x in (a.rpm, b.rpm, a.load, b.load) if x is not None and x > 0]
-    if len(known) < 4:
-        return "Speed or load was not booked: it is not known whether the two can be compared."
-    assert a.rpm and b.rpm and a.load and b.load
-    if abs(b.rpm / a.rpm - 1) > LIKE_RPM or abs(b.load / a.load - 1) > LIKE_LOAD:
-        return "Speed or load were not alike: the two cannot be compared."
-    return "Speed and load were alike."
+    found = compare(a, b)
+    return " ".join((*found.unlike, *found.unknown)) or "Load, speed and scavenge pressure were alike."
 
 
 # -- people --------------------------------------------------------------------------------------------------------

@@ -96,7 +96,7 @@ def _pressures(s: ShipFacts) -> Rows:
     return [
         [
             *(e.settings.slug, rfc3339(w.entry.utc_s), w.entry.hours, w.entry.taken, w.entry.rpm, w.entry.load),
-            *(c.cylinder, c.max_bar, c.mean_indicated_bar),
+            *(c.cylinder, c.max_bar, c.mean_indicated_bar, c.compression_bar, w.entry.scavenge_bar),
         ]
         for e in s.engines
         for w in e.work
@@ -180,10 +180,12 @@ TABLES = (
         hours number: running hours then
         taken text: `before` or `after` the work on the timing
         rpm number: speed, rpm
-        load number: load as booked
+        load number: load as booked, a share of full load
         cylinder whole: number of the cylinder
         max_bar number: maximum pressure, bar
         mean_indicated_bar number: mean indicated pressure, bar
+        compression_bar number: compression pressure, bar
+        scavenge_bar number: scavenge pressure in the receiver, bar
     """), _pressures),
     Table("alarms", "Announcements of priority alarm and emergency alarm in the period.", _columns("""
         engine text: short name of the engine; empty for the gateway's own alarms

@@ -129,24 +129,27 @@ class HandPlay(Booked):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CylinderPressures:
-    """One cylinder: maximum and mean indicated pressure in bar."""
+    """One cylinder: maximum, mean indicated and compression pressure in bar."""
 
     __pydantic_config__ = STRICT_KEYS
 
     cylinder: Annotated[Integer, Field(ge=1, le=32)]
     max_bar: Finite
     mean_indicated_bar: Finite | None = None
+    compression_bar: Finite | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pressures(Booked):
-    """Pressures of the cylinders, before or after work on the timing."""
+    """Pressures of the cylinders, before or after work on the timing. `load`: a share of full load; `scavenge_bar`: in
+    the receiver, gauge."""
 
     kind: Literal["pressures"] = "pressures"
     taken: Literal["before", "after"]
     rpm: Finite | None = None
     load: Finite | None = None
     cylinders: Annotated[list[CylinderPressures], Field(min_length=1, max_length=32)]
+    scavenge_bar: Finite | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,6 +20,7 @@ PLAY_LINKS_MAX = 5.0
 DRAUGHT_M_MIN, DRAUGHT_M_MAX = 0.5, 40.0
 MAX_BAR = 400.0
 MEAN_BAR = 60.0
+SCAVENGE_BAR = 10.0
 RPM_MAX = 1_500.0
 GROWTH_PERCENT_LOW, GROWTH_PERCENT_HIGH = -0.5, 5.0
 RATE_SHARE = 3.0
@@ -209,6 +210,7 @@ def _loading(e: b.Loading) -> list[str]:
 
 def _pressures(e: b.Pressures) -> list[str]:
     found = _between("rpm", "rpm", e.rpm, 0, RPM_MAX) + _between("load", "", e.load, 0, 1.2)
+    found += _between("scavenge pressure", "bar", e.scavenge_bar, 0, SCAVENGE_BAR)
     numbers = [c.cylinder for c in e.cylinders]
     if len(set(numbers)) < len(numbers):
         found.append("a cylinder is given twice")
@@ -217,4 +219,7 @@ def _pressures(e: b.Pressures) -> list[str]:
         found += _between(f"cylinder {c.cylinder}: mean indicated pressure", "bar", c.mean_indicated_bar, 0, MEAN_BAR)
         if c.mean_indicated_bar is not None and c.mean_indicated_bar >= c.max_bar:
             found.append(f"cylinder {c.cylinder}: mean indicated pressure is not below its maximum; are they swapped")
+        found += _between(f"cylinder {c.cylinder}: compression pressure", "bar", c.compression_bar, 1, MAX_BAR)
+        if c.compression_bar is not None and c.max_bar < c.compression_bar <= MAX_BAR:
+            found.append(f"cylinder {c.cylinder}: compression pressure is above its maximum; are they swapped")
     return found

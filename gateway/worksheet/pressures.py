@@ -1,11 +1,13 @@
 """Pressures: each cylinder's maximum and mean indicated pressure, spread against their mean, before and after."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from gateway.model.errors import Refused
 from gateway.model.settings import Cylinders
+from gateway.wear.bookings import CylinderPressures, Pressures
 from gateway.worksheet.cautions import SCOPE, SECOND
 from gateway.worksheet.indicator import indicated, indicated_kw
+from gateway.worksheet.like_load import PERCENT, compare
 from gateway.worksheet.pressure_file import BAR, UNIT_NAMES, read_pressures, unit_meant
 from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Step, Typed, cannot_be
 
@@ -21,8 +23,6 @@ CAUTIONS = (
     "skin: stay away from a leak and report it.",
     "Inform the bridge before you begin. Stop the work if load or speed must change.",
 )
-LIKE_LOAD, LIKE_RPM = 0.05, 0.02
-"""Loads and speeds before and after that part by no more than these shares count as alike (our judgement)."""
 SPREAD_MAX_BAR, SPREAD_MEAN_BAR = 3.0, 0.5
 """Where the settings have no cylinders: defaults from memory."""
 
@@ -35,6 +35,7 @@ class Row:
     max_bar: float
     mean_bar: float | None = None
     max_deg: float | None = None
+    compression_bar: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,12 +65,11 @@ def pressures(facts: Facts, typed: Typed, file: str | None = None) -> Sheet:
         typed.faults.append("Taken: give before or after")
         taken = "before"
     notices += typed.notices()
-    notices += _alike(facts, at) if taken == "after" else []
+    rows = _with_compression(rows, at.compression_bar, notices)
+    notices += _alike(facts, rows, at) if taken == "after" else []
     if rows:
         notices += _whole(facts, rows) + (_units(rows) or _spread(facts, rows))
-        book = [
-            Notice(x, "refused") for x in cannot_be(facts, kind="pressures", taken=taken, cylinders=_cylinders(rows))
-        ]
+        book = [Notice(x, "refused") for x in cannot_be(facts, **_booking(rows, taken, at))]
         notices += [] if any(n.level == "refused" for n in notices) else book
     refused = any(n.level == "refused" for n in notices)
     booking = None if refused or not rows else _booking(rows, taken, at)
@@ -153,6 +153,19 @@ def _from_typed(typed: Typed, notices: list[Notice]) -> list[Row]:
     return [Row(n + 1, p * scale, mean[n] * scale if mean else None) for n, p in enumerate(high[:32])]
 
 
+def _with_compression(rows: list[Row], bar: list[float], notices: list[Notice]) -> list[Row]:
+    if not rows or not bar:
+        return rows
+    if len(bar) != len(rows):
+        notices.append(
+            Notice(
+                f"{len(bar)} compression pressures for {len(rows)} cylinders; give one of each a cylinder", "refused"
+            )
+        )
+        return rows
+    return [replace(r, compression_bar=p) for r, p in zip(rows, bar, strict=True)]
+
+
 # -- what is noticed ------------------------------------------------------------------------------------------------
 
 
@@ -213,26 +226,34 @@ def _spread(f: Facts, rows: list[Row]) -> list[Notice]:
     return notices
 
 
-def _alike(f: Facts, at: Conditions) -> list[Notice]:
-    """Before and after are compared at like load and speed; what differs is shown."""
+def _alike(f: Facts, rows: list[Row], at: Conditions) -> list[Notice]:
+    """Before and after are compared at like conditions; what differs is shown."""
     last = next((p for p in reversed(f.taken) if p.taken == "before"), None)
     if last is None:
         return [Notice("No pressures before the work are booked: there is nothing to compare with.")]
-    found = []
-    for what, unit, was, now, share in (
-        ("load", "%", last.load, at.load, LIKE_LOAD),
-        ("speed", "rpm", last.rpm, at.rpm, LIKE_RPM),
-    ):
-        if was is None or now is None:
-            found.append(Notice(f"The {what} is not known both before and after: the comparison is uncertain."))
-        elif abs(now - was) > share * max(abs(was), abs(now)):
-            found.append(
-                Notice(
-                    f"The {what} was {was:g} {unit} before and is {now:g} {unit} now: not alike. Take the pressures "
-                    f"again at {was:g} {unit}, or do not compare them."
-                )
-            )
-    return found or [Notice("Load and speed are alike before and after: the pressures can be compared.", "good")]
+    if not rows:
+        return []
+    found = compare(last, _as_pressures(rows, at))
+    if found.unlike:
+        again = "" if last.load is None else f" Take the pressures again at {last.load * PERCENT:g} %."
+        return [Notice(f"{text}{again}") for text in found.unlike] + [Notice(text) for text in found.unknown]
+    if found.unknown:
+        return [Notice(text) for text in found.unknown]
+    return [Notice("Load, speed and scavenge pressure are alike before and after: the maxima can be compared.", "good")]
+
+
+def _as_pressures(rows: list[Row], at: Conditions) -> Pressures:
+    return Pressures(
+        id="sheet", utc_s=0.0, hours=0.0, person="sheet", taken="after", rpm=at.rpm, load=_share(at.load),
+        scavenge_bar=at.scavenge_bar,
+        cylinders=[CylinderPressures(cylinder=r.cylinder, max_bar=r.max_bar, compression_bar=r.compression_bar)
+                   for r in rows],
+    )  # fmt: skip
+
+
+def _share(percent: float | None) -> float | None:
+    """Load as it is booked: a share of full load."""
+    return None if percent is None else round(percent / PERCENT, 4)
 
 
 # -- what is shown --------------------------------------------------------------------------------------------------
@@ -270,6 +291,18 @@ def _figures(f: Facts, rows: list[Row], rpm: float | None, taken: str) -> tuple[
                     1,
                 )
             )
+        was = earlier[n].compression_bar if n in earlier else None
+        if r.compression_bar is not None and was is not None:
+            found.append(
+                Figure(
+                    f"compression_change_{n}",
+                    f"Cylinder {n} compression since before",
+                    r.compression_bar - was,
+                    "bar",
+                    "Compression pressure now less that booked before.",
+                    1,
+                )
+            )
         if r.mean_bar is None:
             continue
         found.append(Figure(f"mean_{n}", f"Cylinder {n} mean indicated", r.mean_bar, "bar", "(1/V_s)·∮p dV.", 2))
@@ -284,7 +317,13 @@ def _figures(f: Facts, rows: list[Row], rpm: float | None, taken: str) -> tuple[
 
 def _earlier(f: Facts) -> list[Row]:
     last = next((p for p in reversed(f.taken) if p.taken == "before"), None)
-    return [] if last is None else [Row(x.cylinder, x.max_bar, x.mean_indicated_bar) for x in last.cylinders]
+    return (
+        []
+        if last is None
+        else [
+            Row(x.cylinder, x.max_bar, x.mean_indicated_bar, compression_bar=x.compression_bar) for x in last.cylinders
+        ]
+    )
 
 
 def _inputs(typed: Typed, taken: str) -> tuple[Input, ...]:
@@ -293,7 +332,7 @@ def _inputs(typed: Typed, taken: str) -> tuple[Input, ...]:
         Input("max_bar", "Maximum pressures", "", "One a cylinder, from 1 on, with spaces.", typed.text("max_bar"),
               step="type"),
         Input("mean_bar", "Mean indicated pressures", "", "The same; may be empty.", typed.text("mean_bar")),
-        Input("unit", "Unit of both", "", "bar, MPa, kPa, Pa or psi", typed.text("unit") or "bar"),
+        Input("unit", "Unit of these two", "", "bar, MPa, kPa, Pa or psi", typed.text("unit") or "bar"),
         Input("rpm", "Speed", "rpm", "Empty: the present speed.", typed.text("rpm")),
         Input("load", "Load", "%", "Of the engine's full load, from its load indicator.", typed.text("load"),
               step="conditions"),
@@ -323,15 +362,13 @@ def _cylinders(rows: list[Row]) -> list[dict[str, float | int]]:
     found = []
     for r in rows:
         row: dict[str, float | int] = {"cylinder": r.cylinder, "max_bar": round(r.max_bar, 2)}
-        found.append(row if r.mean_bar is None else row | {"mean_indicated_bar": round(r.mean_bar, 3)})
+        row |= {} if r.mean_bar is None else {"mean_indicated_bar": round(r.mean_bar, 3)}
+        found.append(row | ({} if r.compression_bar is None else {"compression_bar": round(r.compression_bar, 2)}))
     return found
 
 
 def _booking(rows: list[Row], taken: str, at: Conditions) -> dict[str, object]:
-    note = "" if at.scavenge_bar is None else f"scavenge {at.scavenge_bar:g} bar"
-    if at.compression_bar:
-        note += f"{'; ' if note else ''}compression {' '.join(f'{p:g}' for p in at.compression_bar)} bar"
     found: dict[str, object] = {"kind": "pressures", "taken": taken, "cylinders": _cylinders(rows)}
     found |= {} if at.rpm is None else {"rpm": round(at.rpm, 1)}
-    found |= {} if at.load is None else {"load": round(at.load, 1)}
-    return found | ({"note": note} if note else {})
+    found |= {} if at.load is None else {"load": _share(at.load)}
+    return found | ({} if at.scavenge_bar is None else {"scavenge_bar": round(at.scavenge_bar, 3)})

@@ -194,9 +194,9 @@ LABELS = {
     "spring_after_mm": "Spring length after", "raw_deg": "Zero", "gauge_mm": "Gauge", "lag_before_deg": "Lag before",
     "lag_after_deg": "Lag after", "before_deg": "Pumps before", "after_deg": "Pumps after", "length_mm": "Length",
     "play_mm": "Hand play", "play_links": "Hand play", "elongation_percent": "Elongation", "rpm": "Speed",
-    "load": "Load", "links": "Links", "renewed": "Links renewed", "taken": "Taken", "note": "Note",
+    "scavenge_bar": "Scavenge pressure", "links": "Links", "renewed": "Links renewed", "taken": "Taken", "note": "Note",
 }  # fmt: skip
-UNITS = {"_mm": "mm", "_deg": "°", "_percent": "%", "_links": "links", "rpm": "rpm", "load": "%"}
+UNITS = {"_mm": "mm", "_deg": "°", "_percent": "%", "_links": "links", "rpm": "rpm", "_bar": "bar"}
 
 
 def in_words(booking: Mapping[str, Any]) -> str:
@@ -205,6 +205,9 @@ def in_words(booking: Mapping[str, Any]) -> str:
     parts = [kind]
     for key, value in sorted(booking.items(), key=lambda item: item[0] == "note"):
         if key in ("kind", "id", "utc_s", "hours", "person", "replaces", "entry") or value in (None, "", []):
+            continue
+        if key == "load":
+            parts.append(f"Load {value * 100:g}%")
             continue
         unit = next((u for tail, u in UNITS.items() if key.endswith(tail)), "")
         gap = "" if unit in ("°", "%") else " "

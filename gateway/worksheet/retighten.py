@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from gateway.model.settings import Tightener
 from gateway.wear import geometry
 from gateway.worksheet import retighten_steps, sums
+from gateway.worksheet.by_hand import beside_spring
 from gateway.worksheet.cautions import LOOSE, TURNING, opening_wait, stopped_cautions
 from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Typed, cannot_be, shown, signed
 
@@ -70,6 +71,8 @@ def retighten(facts: Facts, typed: Typed) -> Sheet:
     refused = any(n.level == "refused" for n in notices)
     target = None if work.free is None or refused else sums.target_length_mm(work.free, t.required_compression_mm)
     notices += [*_running(facts), *_live(facts, work, phase, target)]
+    if work.play is not None and work.free is not None and work.turned is not None and not refused:
+        notices += beside_spring(facts.engine, work.play, work.free - work.turned)
     booking, wants = _booking(facts, work, target)
     return Sheet(
         NAME,

@@ -3,10 +3,11 @@
 Order of steps after the handbook's "Work at the drive" (common practice, no source; the engine's manual comes first).
 """
 
+from gateway.model.enums import STANDING, Quality, Running
 from gateway.wear.refusals import GAUGE_MM_MAX
 from gateway.worksheet import retime_steps, sums
 from gateway.worksheet.cautions import LOOSE, TURNING, opening_wait, plugs_wait, stopped_cautions
-from gateway.worksheet.retime_steps import SET_DEG
+from gateway.worksheet.retime_steps import RUNNING_ZERO_DEG, SET_DEG
 from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Typed, signed
 
 NAME, TITLE = "retime", "Re-time the camshaft"
@@ -18,6 +19,7 @@ def retime(facts: Facts, typed: Typed) -> Sheet:
     """The sheet, from what is known and what has been typed."""
     gauges, after = _gauges(facts, typed, "gauge_mm"), _gauges(facts, typed, "gauge_after_mm")
     before = typed.number("before_deg", "Lag before")
+    running = typed.number("running_deg", "Lag under way")
     off_utc_s = _last_oil_off(facts, typed)
     booking, needs = _booking(facts, before, after, typed)
     return Sheet(
@@ -35,6 +37,7 @@ def retime(facts: Facts, typed: Typed) -> Sheet:
             *_doubt(facts, gauges),
             *_live(facts, before),
             *_sections(facts, after),
+            *_running_zero(running),
         ),
         live=True,
         booking=booking,
@@ -66,13 +69,13 @@ def _gauges(f: Facts, typed: Typed, name: str) -> list[float]:
 def _figures(f: Facts, gauges: list[float], after: list[float], before: float | None) -> tuple[Figure, ...]:
     lag, radius, ratio = f.lag_deg, f.engine.lag.pin_gauge_radius_mm, f.engine.ratio
     expected = None if lag is None or radius is None else sums.gauge_mm(radius, lag, ratio)
-    sea = f.sea_lag_deg
+    sea, runs = f.sea_lag_deg, _runs(f)
     at_sea = None if sea[1] is None else f"{sea[1]:.2f} ({_end(sea[0])} to {_end(sea[2])})"
     found = [
         Figure("lag_deg", "Lag now", lag, "° (crank)", "How far the camshaft is behind where it was set. Late is +.", 3,
                True),
-        Figure("cam_deg", "Turn the camshaft", None if lag is None else abs(lag) / ratio, "° (camshaft)", _way(lag), 2,
-               True),
+        Figure("cam_deg", "Turn the camshaft", None if lag is None or runs else abs(lag) / ratio, "° (camshaft)",
+               "" if runs else _way(lag), 2, True),
         Figure("lag_se_deg", "Uncertainty of the lag", lag_se_deg(f) if lag is not None else None, "° (crank)",
                "Small after a whole turn on the turning gear has been read.", 2),
         Figure("turned_lag_deg", "Mean of the last whole turn", f.lag_of(f.turned_raw_deg), "° (crank)",
@@ -113,6 +116,11 @@ def _way(lag: float | None) -> str:
         return "It is set."
     late = lag > 0
     return f"The camshaft is {'late' if late else 'early'}. Turn it {'AHEAD' if late else 'ASTERN'}."
+
+
+def _runs(f: Facts) -> bool:
+    """Does the engine run by itself?"""
+    return f.running not in (*STANDING, Running.UNKNOWN)
 
 
 def _end(value: float | None) -> str:
@@ -175,7 +183,7 @@ def _doubt(f: Facts, gauges: list[float]) -> list[Notice]:
 
 def _live(f: Facts, before: float | None) -> list[Notice]:
     lag, notices = f.lag_deg, []
-    if f.running not in ("stopped", "turning", "unknown"):
+    if _runs(f):
         notices.append(Notice("The engine is not stopped. Do nothing at the couplings while it runs."))
     if f.burst_age_s is not None:
         notices.append(
@@ -219,6 +227,21 @@ def _sections(f: Facts, after: list[float]) -> list[Notice]:
     return notices
 
 
+def _running_zero(running: float | None) -> list[Notice]:
+    """Does the zero that was booked standing hold under way?"""
+    if running is None:
+        return []
+    if abs(running) <= RUNNING_ZERO_DEG:
+        text = f"The running zero holds: lag {signed(running)}°, within ±{RUNNING_ZERO_DEG:g}° of the zero booked."
+        return [Notice(text, "good")]
+    return [
+        Notice(
+            f"The running zero does not hold: lag {signed(running)}°, beyond ±{RUNNING_ZERO_DEG:g}° of the one "
+            "booked. Check maximum pressures now. At the next stop read the pin gauge. Look for a coupling that slipped."
+        )
+    ]
+
+
 # -- what is typed and booked ---------------------------------------------------------------------------------------
 
 
@@ -249,7 +272,20 @@ def _inputs(f: Facts, typed: Typed, after: list[float]) -> tuple[Input, ...]:
         *oil,
         Input("gauge_after_mm", "Pin gauge after, each section", "mm", f"0 where it fits. {each}",
               typed.text("gauge_after_mm"), step="gauge-after"),
+        Input("running_deg", "Lag under way", "° (crank)", "At the first steady load. It shows whether the zero holds.",
+              typed.text("running_deg"), _under_way_lag(f), press=_running_press(f), step="running-zero"),
     )  # fmt: skip
+
+
+def _under_way_lag(f: Facts) -> float | None:
+    """The lag that may be taken for the running zero: steady ahead, good, and not old."""
+    good = f.running is Running.AHEAD and f.lag.quality is Quality.GOOD and f.burst_age_s is None
+    return round(f.lag.value, 2) if good and f.lag.value is not None else None
+
+
+def _running_press(f: Facts) -> str:
+    lag = _under_way_lag(f)
+    return "" if lag is None else "ZERO HOLDS" if abs(lag) <= RUNNING_ZERO_DEG else "ZERO DOES NOT HOLD"
 
 
 def _oil(section: int) -> str:

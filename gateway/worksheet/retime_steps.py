@@ -8,6 +8,8 @@ from gateway.model.settings import EngineSettings
 from gateway.worksheet.cautions import CHIEF, LOOSE, SECOND, SINCE_OIL, TURNING, isolating, restoring, turning
 from gateway.worksheet.sheet import Facts, Sense, Step
 
+RUNNING_ZERO_DEG = 0.6
+"""Twist and warmth under way put the lag some 0.4° beside the standing zero; more is a fault (our judgement)."""
 SET_DEG = 0.05
 """So near is set: the pin gauge's feelers show no less."""
 LOAD, POSITION, BEFORE, RELEASE, TURN, AFTER, PUMPS, SEA = (
@@ -236,9 +238,9 @@ def _after(f: Facts) -> tuple[Step, ...]:
 def _under_way() -> tuple[Step, ...]:
     return (
         Step(
-            "At the first steady load, confirm the running zero on the page.",
+            "At the first steady load, wait until the lag is steady. Take it. Read whether the running zero holds.",
             SECOND,
-            "running zero confirmed",
+            "lag taken, running zero holds or its fault is found",
             "running-zero",
             SEA,
         ),

@@ -20,7 +20,7 @@ ROWS = [
     r'"note":"","kind":"spring-renewed","free_length_mm":204.4,"rate_n_per_mm":null,"spring_after_mm":null}',
     r'"note":"","kind":"links-measured","links":10,"length_mm":1147.0}',
     r'"note":"","kind":"hand-play","play_links":0.7,"play_mm":null}',
-    r'"note":"","kind":"pressures","taken":"after","rpm":null,"load":null,"cylinders":[{"cylinder":1,"max_bar":142.0,"mean_indicated_bar":null}]}',
+    r'"note":"","kind":"pressures","taken":"after","rpm":null,"load":null,"cylinders":[{"cylinder":1,"max_bar":142.0,"mean_indicated_bar":null,"compression_bar":null}],"scavenge_bar":null}',
     r'"note":"","kind":"correction","replaces":"b","entry":{"id":"a-1","utc_s":1750000000.25,"hours":22000.0,"person":"2/E","note":"","kind":"hand-play","play_links":null,"play_mm":57.0}}',
     r'"note":"","kind":"correction","replaces":"b","entry":null}',
     r'"note":"","kind":"loading","condition":"laden","draught_m":null}',

@@ -65,6 +65,9 @@ BOUNDS: list[Any] = [
      1.3, "load", ""),
     (lambda v: cylinder(max_bar=v), 1, 400, 0.9, 401, "cylinder 4: maximum pressure", "bar"),
     (lambda v: cylinder(mean_indicated_bar=v), 0, 60, -0.1, 61, "cylinder 4: mean indicated pressure", "bar"),
+    (lambda v: cylinder(compression_bar=v, max_bar=400.0), 1, 400, 0.9, 401, "cylinder 4: compression pressure", "bar"),
+    (lambda v: entry("pressures", taken="after", scavenge_bar=v, cylinders=[{"cylinder": 1, "max_bar": 140}]), 0, 10,
+     -0.1, 10.5, "scavenge pressure", "bar"),
 ]  # fmt: skip
 
 
@@ -232,8 +235,8 @@ def test_the_export_has_a_column_for_every_figure_and_plain_cells() -> None:
     assert names[7:] == [
         "free_length_mm", "spring_before_mm", "spring_after_mm", "elongation_percent", "elongation_se_percent",
         "raw_deg", "gauge_mm", "lag_before_deg", "before_deg", "after_deg", "links", "length_mm", "lag_after_deg",
-        "renewed", "rate_n_per_mm", "play_links", "play_mm", "taken", "rpm", "load", "cylinders", "replaces", "entry",
-        "condition", "draught_m",
+        "renewed", "rate_n_per_mm", "play_links", "play_mm", "taken", "rpm", "load", "cylinders", "scavenge_bar",
+        "replaces", "entry", "condition", "draught_m",
     ]  # fmt: skip
     assert rows[0].startswith("pumps-compensated-22000,pumps-compensated,2025-06-15T15:06:40.000Z,22000.0,'=1+1,März,,")
     assert '[],"[1.5,-0.5]",,' in rows[0]

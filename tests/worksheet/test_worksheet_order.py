@@ -14,11 +14,14 @@ from gateway.model.enums import Quality, Running
 from gateway.model.records import Measured
 from gateway.model.settings import EngineSettings
 from gateway.wear.agreement import Agreement
+from gateway.wear.booking_check import read_entry
 from gateway.wear.bookings import CamshaftSet, CylinderPressures, Pressures, PumpsCompensated
 from gateway.wear.datum import from_settings
 from gateway.wear.decision import Standing, decide
 from gateway.wear.logbook import rebase
+from gateway.wear.refusals import refusals
 from gateway.worksheet.catalogue import SHEETS, sheet
+from gateway.worksheet.record import in_words
 from gateway.worksheet.sheet import Facts, Sheet, Step
 from tests.drive_engines import tern
 
@@ -289,26 +292,54 @@ def test_pumps_still_advanced_after_retiming_come_first() -> None:
     assert decide(e, rebase(e, [*log, off]), Standing(0.0, 0.1, 23.0, 22_400.0, agreed)).do == "nothing"
 
 
-def test_pressures_at_unlike_load_are_not_compared_in_silence() -> None:
-    """85 % before and 60 % after: said; the same load: comparable."""
-    e = engine()
-    before = Pressures(
-        id="p",
-        utc_s=1.7e9,
-        hours=22_000.0,
-        person="Second engineer",
-        taken="before",
-        rpm=95.0,
-        load=85.0,
-        cylinders=[CylinderPressures(cylinder=1, max_bar=140.0)],
-    )
-    known = facts(e, taken=(before,), rpm=95.0)
-    typed = {"taken": "after", "max_bar": "140"}
-    unlike = sheet("pressures", known, typed | {"load": "60"})
-    assert any("not alike" in n.text for n in unlike.notices)
-    alike = sheet("pressures", known, typed | {"load": "84"})
-    assert any("can be compared" in n.text for n in alike.notices)
-    assert alike.booking is not None and alike.booking["load"] == 84.0
+def before_work(**more: Any) -> Pressures:
+    """Pressures of one cylinder before the work, as they are booked: load is a share of full load."""
+    cylinder = CylinderPressures(cylinder=1, max_bar=140.0, compression_bar=110.0)
+    who = {"id": "p", "utc_s": 1.7e9, "hours": 22_000.0, "person": "Second engineer", "taken": "before"}
+    return Pressures(**who, rpm=95.0, cylinders=[cylinder], **{"load": 0.85, "scavenge_bar": 2.4, **more})
+
+
+ALIKE = {"taken": "after", "max_bar": "146", "load": "84", "scavenge_bar": "2,38", "compression_bar": "111"}
+
+
+@pytest.mark.parametrize(
+    ("typed", "words"),
+    [
+        ({"load": "60"}, "The load was 85% before and 60% after: not alike"),
+        ({"rpm": "88"}, "The speed was 95 rpm before and 88 rpm after: not alike"),
+        ({"scavenge_bar": "2.1"}, "The scavenge pressure was 2.4 bar before and 2.1 bar after: not alike"),
+        ({"compression_bar": "101"}, "Cylinder 1: compression pressure was 110 bar before and 101 bar after"),
+        ({"scavenge_bar": ""}, "The scavenge pressure is not known both before and after"),
+    ],
+)
+def test_pressures_at_unlike_conditions_are_not_compared_in_silence(typed: dict[str, str], words: str) -> None:
+    """Load, speed, scavenge and compression pressure: each that is not alike is shown, and nothing is called good."""
+    known = facts(engine(), taken=(before_work(),), rpm=95.0)
+    made = sheet("pressures", known, ALIKE | typed)
+    assert any(n.text.startswith(words) for n in made.notices)
+    assert not any("can be compared" in n.text for n in made.notices) and made.booking is not None
+
+
+def test_pressures_at_like_conditions_are_compared_and_the_log_book_takes_them() -> None:
+    """The change of maximum and compression; booked as the log book has them, the load as a share of full load."""
+    known = facts(engine(), taken=(before_work(),), rpm=95.0)
+    made = sheet("pressures", known, ALIKE)
+    assert any("can be compared" in n.text for n in made.notices)
+    assert made.figure("max_change_1") == pytest.approx(6.0) and made.figure("compression_change_1") == pytest.approx(1)
+    assert made.booking is not None and made.booking["load"] == pytest.approx(0.84)
+    data = {"id": "b", "utc_s": 1.71e9, "hours": 22_400.0, "person": "Second engineer", **made.booking}
+    entry = read_entry(data)
+    assert isinstance(entry, Pressures) and refusals(entry, known.datum) == []
+    assert (entry.scavenge_bar, entry.cylinders[0].compression_bar) == (2.38, 111.0)
+    assert "Load 84%. Scavenge pressure 2.38 bar" in in_words(made.booking)
+
+
+def test_compression_pressures_that_cannot_be_are_refused() -> None:
+    """Above the maximum, or not one a cylinder."""
+    known = facts(engine(), rpm=95.0)
+    for typed, words in (({"compression_bar": "150"}, "swapped"), ({"compression_bar": "110 111"}, "one of each")):
+        made = sheet("pressures", known, ALIKE | typed)
+        assert made.refused and made.booking is None and any(words in n.text for n in made.notices)
 
 
 @pytest.mark.parametrize("lag_deg", [-0.04, 0.0, 0.04])
@@ -322,3 +353,86 @@ def test_the_pumps_are_taken_off_after_retiming_by_the_sheet(lag_deg: float) -> 
     assert any("Take off the 1.6°" in n.text for n in made.notices) and not made.refused
     assert made.booking is not None and made.booking["after_deg"] == [0.0] * 6
     assert sheet("compensate", Facts(e, rebase(e, log)), {"lag_deg": "-0.5"}).refused
+
+
+@pytest.mark.parametrize(
+    ("play", "compressed_mm", "agrees"),
+    [
+        (0.75, 23.0, True), (1.4, 18.0, True), (0.1, 27.0, True),
+        (1.4, 23.0, False), (0.1, 23.0, False), (0.75, 18.0, False), (0.75, 27.0, False), (1.4, 27.0, False),
+        # Near an end of its band the play is either.
+        (1.1, 23.0, True), (1.1, 18.0, True), (0.4, 27.0, True), (0.4, 18.0, False),
+    ],
+)  # fmt: skip
+def test_hand_play_knows_its_direction_and_is_compared_with_the_spring(
+    play: float, compressed_mm: float, agrees: bool
+) -> None:
+    """Much play and a relaxed spring show slack, little play and a compressed one a tight chain; what does not fit is
+    shown, with what each shows. The spring is read with the slack at the tightener, before the slack goes over."""
+    e = engine()
+    known = facts(e, running=Running.STOPPED, spring=Measured(181.0, Quality.GOOD))
+    spring = known.datum.free_length_mm - compressed_mm
+    made = sheet("hand-play", known, {"play_links": str(play), "spring_mm": str(spring)})
+    assert any(n.text.startswith("Play and spring agree") for n in made.notices) is agrees
+    assert any("do not agree" in n.text and "which strand" in n.text for n in made.notices) is not agrees
+    assert (
+        made.booking is not None and f"spring {spring:.2f} mm with the slack at the tightener" in made.booking["note"]
+    )
+    in_order(made, *ISOLATED, "slack-to-tightener", "spring", "slack-to-free", "measure", *RESTORED)
+    senses = {s.key: s.sense for s in made.steps if s.turns}
+    assert senses == {"slack-to-tightener": "astern", "slack-to-free": "ahead"}
+
+
+def test_the_spring_beside_the_play_is_read_from_a_standing_engine() -> None:
+    """Nothing is offered under way, nor from a head in bursts."""
+
+    def offered(**known: Any) -> float | None:
+        made = sheet("hand-play", facts(engine(), spring=Measured(181.0, Quality.GOOD), **known), {})
+        return next(i.take for i in made.inputs if i.name == "spring_mm")
+
+    assert offered(running=Running.STOPPED) == 181.0
+    assert offered(running=Running.AHEAD) is None and offered(running=Running.STOPPED, burst_age_s=400.0) is None
+
+
+def test_play_after_retightening_is_compared_with_the_spring_too() -> None:
+    """At the target with a link and a half of play: one of the two is wrong."""
+    typed = {"free_mm": "203.2", "there_mm": "180.2", "held_mm": "180.2", "turned_mm": "180.2"}
+    known = facts(engine(), spring=Measured(180.2, Quality.GOOD), running=Running.STOPPED, hours=22_000.0)
+    assert any("do not agree" in n.text for n in sheet("retighten", known, typed | {"play_links": "1.5"}).notices)
+    assert any(
+        "Play and spring agree" in n.text for n in sheet("retighten", known, typed | {"play_links": "0.7"}).notices
+    )
+
+
+@pytest.mark.parametrize(("lag_deg", "holds"), [(0.12, True), (-0.45, True), (0.9, False), (-0.9, False)])
+def test_the_running_zero_is_confirmed_or_said_not_to_hold(lag_deg: float, holds: bool) -> None:
+    """Taken steady ahead alone; the button and the notice say whether it holds."""
+    e = engine()
+    under_way = facts(e, running=Running.AHEAD, lag=Measured(lag_deg, Quality.GOOD), rpm=90.0)
+
+    def asked(known: Facts) -> Any:
+        return next(i for i in sheet("retime", known, {}).inputs if i.name == "running_deg")
+
+    assert asked(under_way).step == "running-zero" and asked(under_way).take == lag_deg
+    assert asked(under_way).press == ("ZERO HOLDS" if holds else "ZERO DOES NOT HOLD")
+    for changes in (
+        {"running": Running.CHANGING}, {"running": Running.STOPPED}, {"lag": Measured(lag_deg, Quality.UNCERTAIN)},
+        {"burst_age_s": 400.0},
+    ):  # fmt: skip
+        assert asked(replace(under_way, **changes)).take is None
+    made = sheet("retime", under_way, {"running_deg": str(lag_deg)})
+    words = "The running zero holds" if holds else "The running zero does not hold"
+    assert [n.level for n in made.notices if n.text.startswith(words)] == ["good" if holds else "attention"]
+    assert made.figure("cam_deg") is None, "nothing is turned under way"
+
+
+def test_every_turn_of_every_sheet_waits_for_isolation_and_comes_before_restoring() -> None:
+    """Nothing is turned by hand before the turning gear is in and the propeller is clear, nor after the gear is out."""
+    for name in STOPPED:
+        for e in ENGINES:
+            found = sheet(name, facts(e), {}).steps
+            order = {s.key: n for n, s in enumerate(found)}
+            for n, s in enumerate(found):
+                if s.turns:
+                    assert order["turning-gear"] < n < order["gear-out"] and order["propeller"] < n, (name, s.key)
+                    assert order["air"] < n and order["oil"] < n < order["oil-on"], (name, s.key)
