@@ -25,7 +25,7 @@ BEFORE_BAR, AFTER_BAR = (130.1, 131.2, 129.8, 130.5, 130.0, 130.9), (138.2, 138.
 def pressures(name: str, utc_s: float, hours: float, taken: str, bars: tuple[float, ...]) -> Pressures:
     """Pressures of six cylinders at like load."""
     cylinders = [
-        CylinderPressures(cylinder=n, max_bar=bar, mean_indicated_bar=15.1, compression_bar=bar - 20)
+        CylinderPressures(cylinder=n, max_bar=bar, mean_indicated_bar=15.1, compression_bar=110.0 + n)
         for n, bar in enumerate(bars, 1)
     ]
     return Pressures(

@@ -84,7 +84,7 @@ def slack_sense(engine: EngineSettings, *, to_tightener: bool) -> Sense:
 def sense_words(sense: Sense) -> str:
     """The sense in the words of a step."""
     if sense == "see":
-        return "in the sense that you have seen brings it there (not in the settings: look before you turn)"
+        return "in the right sense (not in the settings: look before you turn)"
     return sense.upper()
 
 

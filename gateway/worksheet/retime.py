@@ -237,7 +237,7 @@ def _running_zero(running: float | None) -> list[Notice]:
     return [
         Notice(
             f"The running zero does not hold: lag {signed(running)}°, beyond ±{RUNNING_ZERO_DEG:g}° of the one "
-            "booked. Check maximum pressures now. At the next stop read the pin gauge. Look for a coupling that slipped."
+            "booked. Check maximum pressures. At the next stop read the pin gauge. Look for a coupling that slipped."
         )
     ]
 

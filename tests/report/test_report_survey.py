@@ -89,7 +89,12 @@ def test_work_has_before_and_after(survey: tuple[Path, Path, rig.Read]) -> None:
     assert [bars["before", n] for n in range(1, 7)] == list(BEFORE_BAR)
     assert [bars["after", n] for n in range(1, 7)] == list(AFTER_BAR)
     shown = read.table("Before 2027-04-29")
-    assert shown["Cylinder 2"][:3] == ["131.2", "138.9", "+7.7"] and "Speed and load were alike" in read.text
+    assert shown["Cylinder 2"][:3] == ["131.2", "138.9", "+7.7"] and "scavenge pressure were alike" in read.text
+    assert shown["Cylinder 2"][5:] == ["112.0", "112.0"] and "load 75 %, scavenge 2.10 bar" in " ".join(
+        read.text.split()
+    )
+    rows = table(out, "pressures")
+    assert {(r["load"], r["scavenge_bar"]) for r in rows} == {("0.75", "2.1")} and rows[1]["compression_bar"] == "112.0"
     zero = read.table("Settings of the camshaft")
     assert list(zero.values())[1] == ["17.900°", "+0.14 mm", "1.40°", "Second"]
 
