@@ -2,6 +2,7 @@
 
 import os
 import sys
+from collections.abc import Generator
 
 # Before anything brings numpy in: the workers' threads of linear algebra would spin against each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -37,6 +38,20 @@ def _logs_as_new() -> None:
     structlog.reset_defaults()
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(
+    collector: pytest.Collector,
+) -> Generator[None, pytest.CollectReport, pytest.CollectReport]:
+    """Each worker begins at another place of a folder: in a fresh clone all would compile the same file at the same
+    time, each for itself; so one compiles it and the others read what it has left. The order is made the same below."""
+    report = yield
+    worker = os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw")
+    if isinstance(collector, pytest.Directory):
+        at = len(report.result) * int(worker) // int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))
+        report.result = [*report.result[at:], *report.result[:at]]
+    return report
+
+
 WAITING = (
     "tests/faults/",
     "tests/shore/",
@@ -53,13 +68,13 @@ COMPUTING = ("tests/wear/", "tests/sea/", "tests/measure/")
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Files that take long come first, those that wait and those that do sums evenly mixed, so that the cores are busy
-    all the time and no worker is left with a long one at the end; the others stay as they are."""
-    files = list(dict.fromkeys(item.nodeid.split("::")[0] for item in items))
+    all the time and no worker is left with a long one at the end; the others follow by name."""
+    files = sorted({item.nodeid.split("::")[0] for item in items})
     place: dict[str, float] = {}
     for starts in (WAITING, COMPUTING):
         kind = sorted((f for f in files if f.startswith(starts)), key=lambda f: _first(f, starts))
         place.update((f, (n + 0.5) / len(kind)) for n, f in enumerate(kind))
-    items.sort(key=lambda item: place.get(item.nodeid.split("::")[0], 1.0))
+    items.sort(key=lambda item: (place.get(file := item.nodeid.split("::")[0], 1.0), file))
 
 
 def _first(file: str, starts: tuple[str, ...]) -> int:

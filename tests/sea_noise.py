@@ -9,9 +9,8 @@ Amplitudes are those of the believable sea; they are from memory. Figures in deg
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.linalg import toeplitz
-from scipy.signal import lfilter
 
 Floats = NDArray[np.float64]
 SLOTS = 36
@@ -74,7 +73,7 @@ def _memory(part: str) -> tuple[float, float]:
 def _recursion(n: int, phi: float, sd: float, rng: np.random.Generator) -> Floats:
     shocks = rng.normal(0, sd * np.sqrt(1 - phi * phi), n)
     shocks[0] = rng.normal(0, sd)
-    out: Floats = lfilter([1.0], [1.0, -phi], shocks)
+    out: Floats = scipy.signal.lfilter([1.0], [1.0, -phi], shocks)
     return out
 
 
@@ -122,7 +121,7 @@ class Oracle:
         lags = np.zeros(rows)
         for part in PARTS[kind]:
             lags += _autocovariance(part, rows, seed)
-        self.cov = toeplitz(lags)
+        self.cov = scipy.linalg.toeplitz(lags)
 
     def slope_se(self, design: Floats, column: int) -> float:
         """Standard error of one coefficient for a design float[n, p], n ≤ rows."""

@@ -5,8 +5,8 @@ from functools import lru_cache
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 from sea_noise import Oracle, make_sea, six_hours
 
 from gateway.wear.rows import Point, Rows
@@ -52,10 +52,10 @@ def at_sea(n: int, rng: np.random.Generator) -> Floats:
     """Speed (rpm), warmth (°C) and load of n medians, float[n, 3]: orders that hold for days, waves, a daily swing."""
     orders = np.repeat(rng.uniform(80, 98, n // 400 + 2), rng.integers(200, 600, n // 400 + 2))
     orders = np.resize(orders, n)
-    rpm = orders + lfilter([1.0], [1.0, -0.9], rng.normal(0, 0.3, n))
+    rpm = orders + scipy.signal.lfilter([1.0], [1.0, -0.9], rng.normal(0, 0.3, n))
     day = 1.5 * np.sin(2 * np.pi * (np.arange(n) / 144 + rng.random()))
-    warmth = 10 + 0.2 * (rpm - 88) + day + lfilter([1.0], [1.0, -0.98], rng.normal(0, 0.2, n))
-    load = (rpm / 100) ** 3 + lfilter([1.0], [1.0, -0.97], rng.normal(0, 0.005, n))
+    warmth = 10 + 0.2 * (rpm - 88) + day + scipy.signal.lfilter([1.0], [1.0, -0.98], rng.normal(0, 0.2, n))
+    load = (rpm / 100) ** 3 + scipy.signal.lfilter([1.0], [1.0, -0.97], rng.normal(0, 0.005, n))
     return np.column_stack((rpm, warmth, load))
 
 

@@ -45,6 +45,13 @@ def rough() -> bytes:
     return capture(ROUGH, 540.0, seed=11)
 
 
+@cache
+def rough_whole() -> tuple[EnginePipeline, list[Output]]:
+    """A pipeline that was fed it in one piece, and what it said."""
+    whole = pipeline(tern_settings(running=QUICK))
+    return whole, fed(whole, [rough()])
+
+
 @pytest.mark.parametrize("how", ["by frames", "tiny", "random", "large"])
 def test_same_bytes_say_the_same_however_split(how: str) -> None:
     """Every saying with every figure is equal to the last bit: readings, medians, alarms, their times and order."""
@@ -56,8 +63,8 @@ def test_same_bytes_say_the_same_however_split(how: str) -> None:
         "random": np.cumsum(rng.integers(1, 20_000, len(data) // 10_000)).tolist(),
         "large": [len(data) // 2],
     }[how]
-    whole, parted = pipeline(tern_settings(running=QUICK)), pipeline(tern_settings(running=QUICK))
-    wanted = fed(whole, [data])
+    parted = pipeline(tern_settings(running=QUICK))
+    whole, wanted = rough_whole()
     assert {type(s).__name__ for s in wanted} >= {"AlarmChanged", "ReadingDue"}
     assert fed(parted, split(data, cuts)) == wanted
     for name in ("timeline", "meter", "alarms", "lag_jump"):
@@ -103,12 +110,17 @@ FAULTS = {
 """Scenario, what must call, and what may call as well (a limit that is truly passed)."""
 
 
+@cache
+def said_of(name: str) -> list[Output]:
+    """What is said of a fault, within ten minutes of it; for the two tests that follow."""
+    return fed(pipeline(tern_settings(running=QUICK)), [capture(FAULTS[name][0], 870.0, seed=3)])
+
+
 @pytest.mark.parametrize("name", sorted(FAULTS))
 def test_each_fault_calls_by_its_own_alarm_and_no_other(name: str) -> None:
     """Within ten minutes of the fault: the alarm that names it first, and nothing that does not follow from it."""
-    text, must, may = FAULTS[name]
-    p = pipeline(tern_settings(running=QUICK))
-    called = raised(fed(p, [capture(text, 870.0, seed=3)]))
+    _, must, may = FAULTS[name]
+    called = raised(said_of(name))
     assert called[: len(must)] == must
     assert set(called) <= set(must) | may
     assert len(called) == len(set(called))
@@ -117,9 +129,8 @@ def test_each_fault_calls_by_its_own_alarm_and_no_other(name: str) -> None:
 @pytest.mark.parametrize("name", [n for n, (text, must, _) in FAULTS.items() if must and "for_s" in text])
 def test_what_ends_returns(name: str) -> None:
     """When the fault is over its alarm returns, waits for acknowledgement, and the readings are good again."""
-    text, must, _ = FAULTS[name]
-    p = pipeline(tern_settings(running=QUICK))
-    said = fed(p, [capture(text, 870.0, seed=3)])
+    _, must, _ = FAULTS[name]
+    said = said_of(name)
     assert [m for m in moves(said) if m[2] == "returned"] == [(must[0], "unacknowledged", "returned")]
     last = [s.reading for s in said if isinstance(s, ReadingDue)][-1]
     assert (last.spring.quality, last.lag.quality) == ("good", "good")

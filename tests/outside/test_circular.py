@@ -13,8 +13,8 @@ import math
 
 import numpy as np
 import pytest
+import scipy
 from drive_engines import tern
-from scipy import stats
 
 from gateway.measure.meter import Meter
 
@@ -42,7 +42,7 @@ def test_wrapped_deviations_from_the_published_means(angles: list[int], mean_deg
     cosines = [math.cos(math.radians(a)) for a in away if a is not None]
     assert sum(sines) / len(angles) == pytest.approx(0.0, abs=1e-4)
     assert sum(cosines) / len(angles) == pytest.approx(resultant, abs=1e-5 if len(angles) != 9 else 1e-4)
-    assert float(stats.circmean(angles, high=360)) == pytest.approx(mean_deg, abs=0.005)
+    assert float(scipy.stats.circmean(angles, high=360)) == pytest.approx(mean_deg, abs=0.005)
 
 
 def test_narrow_angles_average_as_scipys_circular_mean() -> None:
@@ -50,7 +50,7 @@ def test_narrow_angles_average_as_scipys_circular_mean() -> None:
     angles = PUBLISHED[3][0]
     m = meter(0.0)
     plain = float(np.mean([m._continuous(float(a)) for a in angles])) % 360.0
-    assert plain == pytest.approx(float(stats.circmean(angles, high=360)), abs=0.005)
+    assert plain == pytest.approx(float(scipy.stats.circmean(angles, high=360)), abs=0.005)
 
 
 def test_mean_of_350_and_10_is_0_and_not_180() -> None:
@@ -73,5 +73,5 @@ def test_noise_about_any_zero_averages_as_scipys(centre: float) -> None:
     raw = (centre + np.random.default_rng(6).normal(0, 0.1, 1_000)) % 360.0
     m = meter(0.0)
     plain = float(np.mean([m._continuous(float(a)) for a in raw]))
-    circular = float(stats.circmean(raw, high=360))
+    circular = float(scipy.stats.circmean(raw, high=360))
     assert (plain - circular + 180.0) % 360.0 - 180.0 == pytest.approx(0.0, abs=1e-6)

@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
+import scipy
 from numpy.typing import NDArray
-from scipy import integrate
 
 from gateway.model.settings import Cylinders
 from gateway.worksheet import indicator
@@ -108,10 +108,10 @@ def test_against_scipy() -> None:
     v = indicator.volume_m3(c, angle)
     p = 3.0 * (v.max() / v) ** 1.35 * (1 + 0.8 * np.exp(-(((angle - 12) / 25) ** 2)))
     loop = indicator.closed_work(p[:-1], v[:-1])
-    assert loop == pytest.approx(float(integrate.trapezoid(p, v)), rel=1e-9)
+    assert loop == pytest.approx(float(scipy.integrate.trapezoid(p, v)), rel=1e-9)
     y = p * np.gradient(v, angle)
-    assert indicator.simpson(y, 0.5) == pytest.approx(float(integrate.simpson(y, dx=0.5)), rel=1e-12)
-    assert loop == pytest.approx(float(integrate.simpson(y, dx=0.5)), rel=1e-3)
+    assert indicator.simpson(y, 0.5) == pytest.approx(float(scipy.integrate.simpson(y, dx=0.5)), rel=1e-12)
+    assert loop == pytest.approx(float(scipy.integrate.simpson(y, dx=0.5)), rel=1e-3)
 
 
 def test_swept_volume_and_power() -> None:

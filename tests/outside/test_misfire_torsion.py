@@ -7,7 +7,6 @@ six camshaft stations, the encoder at the last. The product sees the lag's order
 
 import numpy as np
 import pytest
-from opentorsion import Assembly, Disk, Shaft
 from shape_drives import ANGLES, engine
 
 from gateway.measure.turn_shape import ORDERS_PER_TURN, TurnShape
@@ -30,6 +29,8 @@ def pulse(angle_deg: float, half_deg: float) -> np.ndarray:
 
 def lag(rpm: float, fuel: float, pumps: np.ndarray, gas: np.ndarray) -> np.ndarray:
     """complex[16]: crank less camshaft's end, degrees; `pumps`, `gas`: each cylinder's part of its torque."""
+    from opentorsion import Assembly, Disk, Shaft
+
     shafts = [Shaft(0, 1, k=CHAIN_NM_PER_RAD, c=15_000.0)]
     shafts += [Shaft(i, i + 1, k=CAM_NM_PER_RAD, c=20_000.0) for i in range(1, 7)]
     disks = [Disk(i, inertia) for i, inertia in enumerate([CRANK_KG_M2, *CAM_INERTIAS])]

@@ -6,7 +6,7 @@ knows nothing of states and filters.
 
 import numpy as np
 import pytest
-from scipy import optimize, stats
+import scipy
 
 from gateway.wear.noise_grid import NoiseGrid, noise_grid
 from gateway.wear.row_filter import RowFilter
@@ -113,8 +113,8 @@ def test_quantiles_of_the_mixture(series):
     scales = np.sqrt(fit.cov[:, 1, 1])
     low, middle, high = fit.quantiles(np.eye(4)[1])
     for share, found in ((0.05, low), (0.5, middle), (0.95, high)):
-        exact = optimize.brentq(
-            lambda v, p=share: fit.weight @ stats.t(fit.dof).cdf((v - fit.coef[:, 1]) / scales) - p, -5, 5
+        exact = scipy.optimize.brentq(
+            lambda v, p=share: fit.weight @ scipy.stats.t(fit.dof).cdf((v - fit.coef[:, 1]) / scales) - p, -5, 5
         )
         assert found == pytest.approx(exact, abs=0.01 * (high - low))
 

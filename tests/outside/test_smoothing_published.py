@@ -9,7 +9,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy import integrate, signal, stats
+import scipy
 
 from gateway.measure.smoothing import MAD_TO_SIGMA, Ewma, is_spike, median
 
@@ -64,7 +64,7 @@ def test_equal_steps_are_scipys_filter() -> None:
     """`scipy.signal.lfilter` of first order on a thousand random values."""
     x = np.random.default_rng(4).normal(size=1_000)
     weight = 1 - math.exp(-0.6 / 30.0)
-    wanted, _ = signal.lfilter([weight], [1.0, weight - 1.0], x, zi=[(1 - weight) * x[0]])
+    wanted, _ = scipy.signal.lfilter([weight], [1.0, weight - 1.0], x, zi=[(1 - weight) * x[0]])
     mean = Ewma(30.0, float(x[0]))
     assert [mean.update(float(v), 0.6) for v in x] == pytest.approx(wanted.tolist(), abs=1e-12)
 
@@ -75,14 +75,14 @@ def test_uneven_steps_are_the_low_pass_that_scipy_integrates() -> None:
     steps, values = rng.uniform(0.1, 40.0, 30), rng.normal(size=30)
     mean, y = Ewma(30.0, 0.0), 0.0
     for dt, x in zip(steps.tolist(), values.tolist(), strict=True):
-        solved = integrate.solve_ivp(lambda _t, v, x=x: (x - v) / 30.0, (0.0, dt), [y], rtol=1e-10, atol=1e-12)
+        solved = scipy.integrate.solve_ivp(lambda _t, v, x=x: (x - v) / 30.0, (0.0, dt), [y], rtol=1e-10, atol=1e-12)
         y = float(solved.y[0, -1])
         assert mean.update(x, dt) == pytest.approx(y, abs=1e-8)
 
 
 def test_mad_to_sigma_is_the_normal_quantiles() -> None:
     """1/Φ⁻¹(0.75) = 1.4826022…, by scipy and as everywhere printed."""
-    assert pytest.approx(1 / float(stats.norm.ppf(0.75)), abs=5e-6) == MAD_TO_SIGMA
+    assert pytest.approx(1 / float(scipy.stats.norm.ppf(0.75)), abs=5e-6) == MAD_TO_SIGMA
 
 
 def hampel(x: np.ndarray, half: int) -> list[int]:
@@ -112,4 +112,4 @@ def test_hampel_examples_local_figures() -> None:
         assert median(window) == pytest.approx(middle, abs=5e-7)
         mad = median([abs(v - median(window)) for v in window])
         assert MAD_TO_SIGMA * mad == pytest.approx(sigma, abs=1e-6)
-        assert mad == pytest.approx(float(stats.median_abs_deviation(window)))
+        assert mad == pytest.approx(float(scipy.stats.median_abs_deviation(window)))

@@ -17,15 +17,18 @@ from gateway.cli.main import main
 from gateway.cli.report_files import write_report
 from gateway.model.settings_file import load_settings
 
-try:
-    import weasyprint
-
-    WHY_NOT = "" if weasyprint else "no library"
-except (ImportError, OSError) as missing:
-    WHY_NOT = f"no PDF can be made here: {missing}"
 pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed; it comes with the extra `test`")
 PDFAID = "{http://www.aiim.org/pdfa/ns/id/}"
-needs_pdf = pytest.mark.skipif(bool(WHY_NOT), reason=WHY_NOT)
+needs_pdf = pytest.mark.usefixtures("library")
+
+
+@pytest.fixture(scope="module")
+def library() -> None:
+    """Imported by the worker that needs it; it takes long."""
+    try:
+        import weasyprint  # noqa: F401
+    except (ImportError, OSError) as missing:
+        pytest.skip(f"no PDF can be made here: {missing}")
 
 
 def pages(path: Path) -> list[str]:
@@ -34,10 +37,8 @@ def pages(path: Path) -> list[str]:
 
 
 @pytest.fixture(scope="module")
-def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def report(library: None, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A report with everything in it."""
-    if WHY_NOT:
-        pytest.skip(WHY_NOT)
     folder = tmp_path_factory.mktemp("pdf")
     config = signed_ship(folder)
     assert main(["report", str(config), "--out", str(folder / "x.pdf"), *SPAN]) == 0

@@ -14,11 +14,11 @@ LAG = {"lag-near", "lag-limit", "lag-step"}
     ("wiring", "word"),
     [
         ("crank_reversed = true", "reversed"),
-        ("cam_reversed = true", "reversed"),
-        ("crank_reversed = true\ncam_reversed = true", "reversed"),
+        pytest.param("cam_reversed = true", "reversed", marks=pytest.mark.slow),
+        pytest.param("crank_reversed = true\ncam_reversed = true", "reversed", marks=pytest.mark.slow),
         ("swapped = true", "swapped"),
         ("cam_scale = 0.5", "ratio"),
-        ("crank_scale = 0.5", "ratio"),
+        pytest.param("crank_scale = 0.5", "ratio", marks=pytest.mark.slow),
         ("cam_scale = 0.87890625", "counts"),
     ],
 )

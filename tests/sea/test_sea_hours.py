@@ -1,5 +1,7 @@
 """Issue point 1: running hours are right wherever the health frame stands in a burst, whole seconds or not."""
 
+from itertools import product
+
 import pytest
 from stranger import BURSTS, sail
 
@@ -8,12 +10,24 @@ from firmware_sim import Truth
 DAY_S = 86_400.0
 STEADY = "[[0, 96]]"
 STOPPED = "[[0, 96], [20000, 96], [20030, 0], [25000, 0], [25030, 96]]"
+HEALTH, OFFSETS_S, PAUSES_S, SPEEDS = (
+    ("each-second", "first", "middle", "last"),
+    (0.0, 0.37),
+    (594.0, 0.0),
+    (STEADY, STOPPED),
+)
+
+
+def every_pair(health: int, offset: int, pause: int, speed: int) -> bool:
+    """Eight of the 32, in which each two of the four meet in every way: the others are run in CI."""
+    return pause == offset ^ (health & 1) and speed == offset ^ (health >> 1)
+
+
 PATTERNS = [
-    (health, offset_s, pause_s, speed)
-    for health in ("each-second", "first", "middle", "last")
-    for offset_s in (0.0, 0.37)
-    for pause_s in (594.0, 0.0)
-    for speed in (STEADY, STOPPED)
+    pytest.param(h, o, p, s, marks=[] if every_pair(*at) else pytest.mark.slow)
+    for at, (h, o, p, s) in zip(
+        product(range(4), range(2), range(2), range(2)), product(HEALTH, OFFSETS_S, PAUSES_S, SPEEDS), strict=True
+    )
 ]
 
 

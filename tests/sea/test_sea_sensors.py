@@ -31,7 +31,7 @@ def test_a_tightener_arm_that_sticks_is_named_as_well() -> None:
     assert "transducer" not in said or said.index("arm") < said.index("transducer", max(0, said.index("stuck") - 60))
 
 
-@pytest.mark.parametrize("deg", [0.1, 0.4, -0.4])
+@pytest.mark.parametrize("deg", [0.1, pytest.param(0.4, marks=pytest.mark.slow), -0.4])
 def test_a_counted_index_slip_holds_the_lag(deg: float) -> None:
     """One line or four: the lag is not called good again by itself."""
     sailed = sail(HEAD + event("cam-slip", 3_600, deg=deg), 7_200.0)
@@ -39,7 +39,7 @@ def test_a_counted_index_slip_holds_the_lag(deg: float) -> None:
     assert sailed.wrong_lag(3_600 + 120) == []
 
 
-@pytest.mark.parametrize("deg", [0.6, -0.6, 0.4, -0.4])
+@pytest.mark.parametrize("deg", [0.6, -0.4, *(pytest.param(deg, marks=pytest.mark.slow) for deg in (-0.6, 0.4))])
 def test_a_slip_that_is_not_counted_is_found_as_a_step(deg: float) -> None:
     """Without an index sign it looks like a slipped coupling: `lag-step` stands, and the lag is not called good."""
     sailed = sail(HEAD + event("cam-slip", 3_600, deg=deg, counted=False), 7_200.0)
@@ -76,7 +76,7 @@ def test_a_wire_that_opens_often_while_the_chain_slackens() -> None:
     assert sailed.wrong_length(1_500 + 120) == []
 
 
-@pytest.mark.parametrize(("per_s", "ma"), [(5.0, 6.0), (2.0, 4.0)])
+@pytest.mark.parametrize(("per_s", "ma"), [(5.0, 6.0), pytest.param(2.0, 4.0, marks=pytest.mark.slow)])
 def test_a_bad_contact_is_no_slap(per_s: float, ma: float) -> None:
     """A contact that leaks for 10 ms now and then: the transducer is named, not the chain; nothing good is wrong."""
     sailed = sail(FAST + event("bad-contact", 1_500, per_s=per_s, open_ms=10.0, ma=ma), 1_500 + 1_800.0)
@@ -85,7 +85,7 @@ def test_a_bad_contact_is_no_slap(per_s: float, ma: float) -> None:
     assert sailed.wrong_length(1_500 + 120) == []
 
 
-@pytest.mark.parametrize("hz", [50.0, 60.0])
+@pytest.mark.parametrize("hz", [50.0, pytest.param(60.0, marks=pytest.mark.slow)])
 def test_mains_ripple_is_no_slap(hz: float) -> None:
     """0.3 mA that stay at their frequency: electrical noise of the transducer, never slap."""
     sailed = sail(FAST + event("loop-ripple", 1_500, ma=0.3, hz=hz), 1_500 + 1_800.0)

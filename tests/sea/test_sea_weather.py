@@ -7,6 +7,8 @@ from gateway.model.enums import Running
 
 SEAS = [(4, 12), (6, 10), (8, 8)]
 """rpm by which the speed hunts, period in s."""
+ONE_SEA = [pytest.param(*SEAS[0], marks=pytest.mark.slow), pytest.param(*SEAS[1], marks=pytest.mark.slow), SEAS[2]]
+"""Where each sea takes long, the steepest; the others in CI."""
 TURN_S = 60 / 96
 
 
@@ -14,7 +16,7 @@ def sea(rpm: float, period_s: float) -> str:
     return f"{HEAD}[engine]\nspeed = [[0, 96]]\nsea = [[{period_s}, {rpm}]]\n"
 
 
-@pytest.mark.parametrize(("rpm", "period_s"), SEAS)
+@pytest.mark.parametrize(("rpm", "period_s"), ONE_SEA)
 def test_a_tooth_jump_is_found_in_any_sea(rpm: float, period_s: float) -> None:
     """Within ten revolutions, and the seconds that the alarm's delay adds (here: a minute and a half in all)."""
     sailed = sail(sea(rpm, period_s) + event("tooth-jump", 3_600), 5_400.0)
@@ -51,7 +53,7 @@ def test_no_alarm_comes_from_the_sea_alone(rpm: float, period_s: float) -> None:
 STORM = "[engine]\nspeed = [[0, 90]]\n[sea]\nweather_deg = 0.02\nstorm = [[40_000, 130_000, 8.0, {period_s}]]\n"
 
 
-@pytest.mark.parametrize("period_s", [6.0, 12.0, 20.0])
+@pytest.mark.parametrize("period_s", [6.0, pytest.param(12.0, marks=pytest.mark.slow), 20.0])
 def test_bursts_in_a_storm_are_used(period_s: float) -> None:
     """A day and a half of groups of waves seen six seconds at a time: nine bursts in ten count, nothing is raised."""
     sailed = sail(BURSTS + STORM.format(period_s=period_s), 170_000.0, 594.0)

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy import stats
+import scipy
 
 from gateway.wear.stop_shifts import FALSE_SHARE, StopShifts, step_over_ramp
 
@@ -25,7 +25,7 @@ def test_bound_is_students_predictive():
         shifts.learn(s)
     dof = 20 + 30
     scale = np.sqrt((20 * 0.04**2 + np.square(seen).sum()) / dof)
-    assert shifts.bound == pytest.approx(stats.t(dof).ppf(1 - FALSE_SHARE / 2) * scale, rel=1e-9)
+    assert shifts.bound == pytest.approx(scipy.stats.t(dof).ppf(1 - FALSE_SHARE / 2) * scale, rel=1e-9)
     assert shifts.bound < 0.8 * before
 
 

@@ -1,7 +1,7 @@
 """Student's t written without a statistics package, against scipy's."""
 
 import pytest
-from scipy import stats
+import scipy
 
 from gateway.wear.student import cdf, normal_quantile, quantile
 
@@ -10,18 +10,18 @@ from gateway.wear.student import cdf, normal_quantile, quantile
 @pytest.mark.parametrize("p", [1e-4, 0.05, 0.4, 0.6, 0.95, 0.975, 0.9999])
 def test_quantile(dof, p):
     """Pins quantiles, whole and broken degrees of freedom, to nine digits."""
-    assert quantile(p, dof) == pytest.approx(stats.t.ppf(p, dof), rel=1e-9)
+    assert quantile(p, dof) == pytest.approx(scipy.stats.t.ppf(p, dof), rel=1e-9)
 
 
 @pytest.mark.parametrize("t", [-30.0, -2.0, 0.0, 0.3, 5.0])
 def test_cdf(t):
     """Pins the distribution function on both sides."""
-    assert cdf(t, 6.5) == pytest.approx(stats.t.cdf(t, 6.5), rel=1e-10)
+    assert cdf(t, 6.5) == pytest.approx(scipy.stats.t.cdf(t, 6.5), rel=1e-10)
 
 
 def test_normal_quantile():
     """Pins the normal quantile."""
-    assert normal_quantile(0.975) == pytest.approx(stats.norm.ppf(0.975), rel=1e-12)
+    assert normal_quantile(0.975) == pytest.approx(scipy.stats.norm.ppf(0.975), rel=1e-12)
 
 
 @pytest.mark.parametrize(("p", "dof"), [(0.0, 5.0), (1.0, 5.0), (0.9, 0.0), (0.9, -1.0)])
@@ -35,19 +35,19 @@ def test_refusals(p, dof):
 @pytest.mark.parametrize("p", [1e-9, 1e-6, 0.01])
 def test_far_tails_near_the_normal(p, dof):
     """Pins the expansion's second term too: far out it weighs a millionth."""
-    assert quantile(p, dof) == pytest.approx(stats.t.ppf(p, dof), rel=1e-8)
+    assert quantile(p, dof) == pytest.approx(scipy.stats.t.ppf(p, dof), rel=1e-8)
 
 
 @pytest.mark.parametrize(("t", "dof"), [(0.0, 3.0), (1e-9, 3.0), (1e200, 3.0), (-1e200, 3.0), (0.5, 1e5), (40.0, 1.0)])
 def test_cdf_at_its_ends(t, dof):
     """Pins nought, what lies beyond the range of squares, many degrees and few."""
-    assert cdf(t, dof) == pytest.approx(stats.t.cdf(t, dof), rel=1e-9, abs=1e-300)
+    assert cdf(t, dof) == pytest.approx(scipy.stats.t.cdf(t, dof), rel=1e-9, abs=1e-300)
 
 
 @pytest.mark.parametrize("p", [1e-12, 0.2, 0.5, 0.8, 1 - 1e-7])
 def test_normal_quantile_everywhere(p):
     """Pins both halves and the middle."""
-    assert normal_quantile(p) == pytest.approx(stats.norm.ppf(p), rel=1e-8, abs=1e-12)
+    assert normal_quantile(p) == pytest.approx(scipy.stats.norm.ppf(p), rel=1e-8, abs=1e-12)
 
 
 def test_refusals_say_what_was_given():
