@@ -2,7 +2,8 @@
 
 import os
 import sys
-from collections.abc import Generator
+from collections.abc import Generator, Iterator
+from typing import Any
 
 # Before anything brings numpy in: the workers' threads of linear algebra would spin against each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -36,6 +37,26 @@ settings.load_profile("suite")
 def _logs_as_new() -> None:
     """A test that ran a command in this process has set the logs of the whole process: they are nobody else's."""
     structlog.reset_defaults()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """One browser for all files of a worker: starting it costs as much as a test of the page. Its users take it
+    `as_new`."""
+    import page_browser
+
+    if page_browser.WHY_NOT is not None:
+        pytest.skip(page_browser.WHY_NOT)
+    with page_browser.chromium() as made:
+        yield made
+
+
+@pytest.fixture
+def driver(browser: Any) -> Any:
+    """It, as new, for one test."""
+    import page_browser
+
+    return page_browser.as_new(browser)
 
 
 @pytest.hookimpl(wrapper=True)

@@ -42,9 +42,20 @@ def chromium(*more: str) -> Iterator[webdriver.Chrome]:
         driver = webdriver.Chrome(options=options, service=Service(DRIVER))
         try:
             driver.set_page_load_timeout(180)
+            driver.set_script_timeout(180)
             yield driver
         finally:
             driver.quit()
+
+
+def as_new(driver: webdriver.Chrome) -> webdriver.Chrome:
+    """A browser that others have used, without what they left: page, log-in, size of the screen, complaints."""
+    driver.get("about:blank")
+    driver.execute_cdp_cmd("Network.clearBrowserCookies", {})
+    driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {})
+    driver.get_log("browser")
+    return driver
 
 
 def read(ask: Callable[[], T]) -> T:

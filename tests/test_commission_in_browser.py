@@ -8,7 +8,6 @@ import base64
 import json
 import math
 import subprocess
-from collections.abc import Iterator
 from pathlib import Path
 
 import page_browser as b
@@ -57,13 +56,6 @@ def voyage() -> Scenario:
     return made.changed(
         head={"skew_us": SKEW_US}, engine={"speed": speed}, thermal={"warm_at_start": True},
     )  # fmt: skip
-
-
-@pytest.fixture(scope="module")
-def driver() -> Iterator[Chrome]:
-    """One browser for this file."""
-    with b.chromium() as made:
-        yield made
 
 
 class Fitter:

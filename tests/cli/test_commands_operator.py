@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from daemon_rig import Process, daemon, example, free_port, head, listening, until, written
+from daemon_rig import Listener, Process, daemon, example, free_port, head, listening, until, written
 from mqtt_fakes import mosquitto, needs_mosquitto
 
 from gateway.app.stores import Stores
@@ -99,6 +99,14 @@ def without_head(tmp_path: Path) -> Path:
     return written(tmp_path, example(tmp_path, None))
 
 
+@pytest.fixture(scope="module")
+def shared(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """Such a daemon for the tests that leave it as they find it: its settings."""
+    config = without_head(tmp_path_factory.mktemp("shared"))
+    with running(config):
+        yield config
+
+
 def silent(run: Run, config: Path) -> None:
     until(lambda: state(run, config, "head-silent") == "unacknowledged", "head-silent calls")
 
@@ -112,59 +120,55 @@ def test_no_daemon(tmp_path: Path, run: Run) -> None:
         assert "is it running?" in err
 
 
-def test_a_trial_goes_by_the_same_way_in_and_ends_by_itself(tmp_path: Path, run: Run) -> None:
+def test_a_trial_goes_by_the_same_way_in_and_ends_by_itself(shared: Path, run: Run) -> None:
     """Raised with the priority asked for; recorded with who; a second one is refused while it stands."""
-    config = without_head(tmp_path)
-    with running(config):
-        code, out, err = run("try-alarm", config, "--priority", "alarm", "--by", "Second")
-        assert (code, err) == (0, "")
-        assert "ends by itself after 2 minutes" in out
-        told = alarm(run, config, "trial")
-        assert told is not None and (told["state"], told["priority"]) == ("unacknowledged", "alarm")
-        assert "do nothing at the engine" in told["text"]
-        assert run("try-alarm", config)[0] == 1
-        assert "Second" in recorded(tmp_path, tag="trial")["by"]
+    code, out, err = run("try-alarm", shared, "--priority", "alarm", "--by", "Second")
+    assert (code, err) == (0, "")
+    assert "ends by itself after 2 minutes" in out
+    told = alarm(run, shared, "trial")
+    assert told is not None and (told["state"], told["priority"]) == ("unacknowledged", "alarm")
+    assert "do nothing at the engine" in told["text"]
+    assert run("try-alarm", shared)[0] == 1
+    assert "Second" in recorded(shared.parent, tag="trial")["by"]
 
 
-def test_acts_are_done_refused_and_on_record(tmp_path: Path, run: Run) -> None:
+def test_acts_are_done_refused_and_on_record(shared: Path, run: Run) -> None:
     """Each act changes the state it should, is refused with its reason where it cannot be done, and stands in the
     record with who, when and why."""
-    config, began = without_head(tmp_path), time.time()
-    with running(config) as process:
-        silent(run, config)
-        assert run("status", config, "--check")[0] == 1
-        assert run("acknowledge", config, "head-silent")[1] == f"head-silent: acknowledged by {ME}\n"
-        assert state(run, config, "head-silent") == "acknowledged"
-        assert run("acknowledge", config, "head-silent") == (
-            1,
-            "",
-            "camdrift: head-silent: is acknowledged; there is nothing to acknowledge\n",
-        )
-        assert run("shelve", config, "head-silent", "--minutes", "1441", "--why", "x")[0] == 1
-        assert "at most 1440 min" in run("shelve", config, "head-silent", "--minutes", "1441", "--why", "x")[2]
-        assert run("shelve", config, "head-silent", "--minutes", "30", "--why", " ")[0] == 1
-        assert state(run, config, "head-silent") == "acknowledged"
-        shelved = run("shelve", config, "head-silent", "--minutes", "30", "--why", "cable work", "--by", "Second")
-        assert shelved[0] == 0
-        told = alarm(run, config, "head-silent")
-        assert told is not None and told["state"] == "shelved"
-        assert time.time() + 1_000 < utc_of(told["until"]) < time.time() + 1_801
-        assert run("unshelve", config, "head-silent")[0] == 0
-        assert state(run, config, "head-silent") == "unacknowledged"
-        assert run("unshelve", config, "head-silent")[0] == 1
-        assert run("out-of-service", config, "head-silent", "--why", "head ashore")[0] == 0
-        assert run("out-of-service", config, "head-silent", "--why", "again")[0] == 1
-        assert run("acknowledge", config, "head-silent")[0] == 1
-        assert run("in-service", config, "head-silent")[0] == 0
-        assert "no alarm 'no-such'" in run("acknowledge", config, "no-such")[2]
-        assert process.end() == 0
-    shelving = recorded(tmp_path, tag="head-silent", to="shelved")
+    config, folder, began = shared, shared.parent, time.time()
+    silent(run, config)
+    assert run("status", config, "--check")[0] == 1
+    assert run("acknowledge", config, "head-silent")[1] == f"head-silent: acknowledged by {ME}\n"
+    assert state(run, config, "head-silent") == "acknowledged"
+    assert run("acknowledge", config, "head-silent") == (
+        1,
+        "",
+        "camdrift: head-silent: is acknowledged; there is nothing to acknowledge\n",
+    )
+    assert run("shelve", config, "head-silent", "--minutes", "1441", "--why", "x")[0] == 1
+    assert "at most 1440 min" in run("shelve", config, "head-silent", "--minutes", "1441", "--why", "x")[2]
+    assert run("shelve", config, "head-silent", "--minutes", "30", "--why", " ")[0] == 1
+    assert state(run, config, "head-silent") == "acknowledged"
+    shelved = run("shelve", config, "head-silent", "--minutes", "30", "--why", "cable work", "--by", "Second")
+    assert shelved[0] == 0
+    told = alarm(run, config, "head-silent")
+    assert told is not None and told["state"] == "shelved"
+    assert time.time() + 1_000 < utc_of(told["until"]) < time.time() + 1_801
+    assert run("unshelve", config, "head-silent")[0] == 0
+    assert state(run, config, "head-silent") == "unacknowledged"
+    assert run("unshelve", config, "head-silent")[0] == 1
+    assert run("out-of-service", config, "head-silent", "--why", "head ashore")[0] == 0
+    assert run("out-of-service", config, "head-silent", "--why", "again")[0] == 1
+    assert run("acknowledge", config, "head-silent")[0] == 1
+    assert run("in-service", config, "head-silent")[0] == 0
+    assert "no alarm 'no-such'" in run("acknowledge", config, "no-such")[2]
+    shelving = recorded(folder, tag="head-silent", to="shelved")
     assert shelving["by"] == f"Second ({ME})"
     assert "cable work" in shelving["why"] and "30 min" in shelving["why"]
-    out = recorded(tmp_path, tag="head-silent", to="out-of-service")
+    out = recorded(folder, tag="head-silent", to="out-of-service")
     assert out["by"] == ME and "head ashore" in out["why"]
-    assert recorded(tmp_path, tag="head-silent", to="acknowledged")["by"] == ME
-    assert all(began - 2 <= utc_of(e["ts"]) <= time.time() for e in events(tmp_path))
+    assert recorded(folder, tag="head-silent", to="acknowledged")["by"] == ME
+    assert all(began - 2 <= utc_of(e["ts"]) <= time.time() for e in events(folder, tag="head-silent") if e["by"])
 
 
 def test_all_at_once_and_the_gateways_own(tmp_path: Path, run: Run) -> None:
@@ -183,21 +187,19 @@ def test_all_at_once_and_the_gateways_own(tmp_path: Path, run: Run) -> None:
         assert not broker["connected"] and broker["why_not"] and broker["waiting"] > 0
 
 
-def test_silence_stops_the_sound_once_and_is_on_record(tmp_path: Path, run: Run) -> None:
+def test_silence_stops_the_sound_once_and_is_on_record(shared: Path, run: Run) -> None:
     """Silence is told, changes no alarm, is recorded once with the name, and ends with the next announcement."""
-    config = without_head(tmp_path)
-    with running(config):
-        silent(run, config)
-        for _ in range(2):
-            assert run("silence", config, "--by", "Third")[0] == 0
-        found = status(run, config)
-        assert found["silenced"]
-        assert state(run, config, "head-silent") == "unacknowledged"
-        assert f"Third ({ME})" in recorded(tmp_path, what="silenced")["text"]
-        assert len(events(tmp_path, what="silenced")) == 1
-        run("shelve", config, "head-silent", "--minutes", "1", "--why", "x")
-        run("unshelve", config, "head-silent")
-        until(lambda: not status(run, config)["silenced"], "the sound is back")
+    silent(run, shared)
+    for _ in range(2):
+        assert run("silence", shared, "--by", "Third")[0] == 0
+    found = status(run, shared)
+    assert found["silenced"]
+    assert state(run, shared, "head-silent") == "unacknowledged"
+    assert f"Third ({ME})" in recorded(shared.parent, what="silenced")["text"]
+    assert len(events(shared.parent, what="silenced")) == 1
+    run("shelve", shared, "head-silent", "--minutes", "1", "--why", "x")
+    run("unshelve", shared, "head-silent")
+    until(lambda: not status(run, shared)["silenced"], "the sound is back")
 
 
 @pytest.mark.slow
@@ -302,8 +304,8 @@ def test_booking_without_a_daemon_drops_no_trend_that_waits(tmp_path: Path, run:
 def test_loading_note_and_corrected_are_booked(tmp_path: Path, run: Run) -> None:
     """Loading from a past hour on, a note, and a correction under its other name; a condition of no kind is refused."""
     config = written(tmp_path, example(tmp_path, None))
-    with running(config) as process:
-        assert process.end() == 0
+    settings = load_settings(config)
+    Stores(settings, Topics("camdrift/1", settings.vessel.slug), tmp_path / "data", 300.0).close()
     head = ("--person", "C/O", "--hours", "21400")
     code, out, err = run(
         "book", config, "loading", *head, "--condition", "laden", "--draught-m", "11.4", "--id", "leg-1"
@@ -320,14 +322,13 @@ def test_loading_note_and_corrected_are_booked(tmp_path: Path, run: Run) -> None
     assert found[1]["text"].startswith("oil jets cleaned (booked by ")
 
 
-def test_booking_into_a_folder_that_is_held(tmp_path: Path, run: Run) -> None:
+def test_booking_into_a_folder_that_is_held(shared: Path, run: Run) -> None:
     """A daemon whose socket is elsewhere holds the folder: the booking is refused, not written behind its back."""
-    config = written(tmp_path, example(tmp_path, None))
-    elsewhere = written(tmp_path, example(tmp_path, None, socket=str(tmp_path / "other.sock")), "other.toml")
-    with running(config):
-        args = ("book", elsewhere, "links-measured", "--person", "C", "--links", "10", "--length-mm", "1144")
-        code, _, err = run(*args, "--hours", "21400")
-        assert code == 1 and "another camdrift" in err
+    folder = shared.parent
+    elsewhere = written(folder, example(folder, None, socket=str(folder / "other.sock")), "other.toml")
+    args = ("book", elsewhere, "links-measured", "--person", "C", "--links", "10", "--length-mm", "1144")
+    code, _, err = run(*args, "--hours", "21400")
+    assert code == 1 and "another camdrift" in err
 
 
 # -- requests over MQTT -------------------------------------------------------------------------------------------
@@ -381,35 +382,41 @@ def test_requests_by_mqtt(tmp_path: Path, run: Run) -> None:
     assert [e["by"] for e in acts] == ["stated by Watch, by MQTT from broker ship"]
 
 
+@pytest.fixture(scope="module")
+def linked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, Process, Listener]]:
+    """A daemon with a broker, as shipped but for the broker: its settings, itself, and who listens."""
+    folder = tmp_path_factory.mktemp("linked")
+    with mosquitto(folder) as broker:
+        config = written(folder, example(folder, broker.port))
+        with listening(broker.port) as listener, running(config) as process:
+            yield config, process, listener
+
+
 @needs_mosquitto
-def test_requests_are_off_by_default(tmp_path: Path, run: Run) -> None:
+def test_requests_are_off_by_default(linked: tuple[Path, Process, Listener], run: Run) -> None:
     """Without the setting nothing is subscribed: a request is neither done nor answered."""
-    with mosquitto(tmp_path) as broker:
-        config = written(tmp_path, example(tmp_path, broker.port))
-        with listening(broker.port) as listener, running(config):
-            silent(run, config)
-            until(lambda: status(run, config)["brokers"]["ship"]["connected"], "connected")
-            listener._client.publish("camdrift/1/tern-passage/do", asking(by="W"), qos=1).wait_for_publish(180)
-            time.sleep(3.0)
-            assert state(run, config, "head-silent") == "unacknowledged"
-            assert not [h for h in listener.heard if h.topic.endswith("/done")]
+    config, _, listener = linked
+    silent(run, config)
+    until(lambda: status(run, config)["brokers"]["ship"]["connected"], "connected")
+    listener._client.publish("camdrift/1/tern-passage/do", asking(by="W"), qos=1).wait_for_publish(180)
+    time.sleep(3.0)
+    assert state(run, config, "head-silent") == "unacknowledged"
+    assert not [h for h in listener.heard if h.topic.endswith("/done")]
 
 
 @needs_mosquitto
-def test_receipt_from_shore_is_shown(tmp_path: Path, run: Run) -> None:
+def test_receipt_from_shore_is_shown(linked: tuple[Path, Process, Listener], run: Run) -> None:
     """What the shore says it keeps of this gateway's events is shown; a receipt for another gateway is not, nor
     one beyond what was sent."""
-    with mosquitto(tmp_path) as broker:
-        config = written(tmp_path, example(tmp_path, broker.port))
-        with listening(broker.port) as listener, running(config) as process:
-            until(lambda: status(run, config)["brokers"]["ship"]["connected"], "connected")
-            reader = StateReader(tmp_path / "data")
-            ours = reader.gateway_id()
-            reader.close()
-            for gateway, seq in ((ours, 1), ("00000000-0000-4000-8000-000000000000", 1), (ours, 1_000_000)):
-                receipt = {"v": 1, "gateway": gateway, "seq": seq, "ts": "2026-03-01T12:00:00.000Z"}
-                topic = "camdrift/1/tern-passage/received"
-                listener._client.publish(topic, json.dumps(receipt), qos=1).wait_for_publish(180)
-            until(lambda: process.told("receipt.beyond_sent"), "the last was read")
-            assert status(run, config)["brokers"]["ship"]["kept_ashore_to"] == 1
-            assert "kept ashore up to 1" in run("status", config)[1]
+    config, process, listener = linked
+    until(lambda: status(run, config)["brokers"]["ship"]["connected"], "connected")
+    reader = StateReader(config.parent / "data")
+    ours = reader.gateway_id()
+    reader.close()
+    for gateway, seq in ((ours, 1), ("00000000-0000-4000-8000-000000000000", 1), (ours, 1_000_000)):
+        receipt = {"v": 1, "gateway": gateway, "seq": seq, "ts": "2026-03-01T12:00:00.000Z"}
+        topic = "camdrift/1/tern-passage/received"
+        listener._client.publish(topic, json.dumps(receipt), qos=1).wait_for_publish(180)
+    until(lambda: process.told("receipt.beyond_sent"), "the last was read")
+    assert status(run, config)["brokers"]["ship"]["kept_ashore_to"] == 1
+    assert "kept ashore up to 1" in run("status", config)[1]

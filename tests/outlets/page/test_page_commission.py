@@ -1,13 +1,11 @@
 """Commissioning as a page flow: over HTTP with its rights, and in a real headless Chromium on a phone and on a desk."""
 
 import time
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import httpx
-import page_browser as b
 import page_rig as rig
 import pytest
 from commission_rig import status
@@ -155,15 +153,6 @@ def test_what_is_no_record_is_named(fitting: Fitting) -> None:
 
 
 # -- in a browser -----------------------------------------------------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def driver() -> Iterator[Chrome]:
-    """One browser for this file."""
-    if b.WHY_NOT is not None:
-        pytest.skip(b.WHY_NOT)
-    with b.chromium() as made:
-        yield made
 
 
 def shot(screen: Screen, folder: Path, name: str) -> None:

@@ -4,7 +4,7 @@ One daemon serves both works: the chain is retightened, then the camshaft is re-
 """
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -24,13 +24,6 @@ FREE_MM, TARGET_MM, SEATED_MM, OVER_MM = 202.9, 179.9, 177.4, 0.5
 BEFORE_S, NUT_S, BACK_S, SEAT_S, TURN_S, RETIME_S, AGAIN_S, END_S = 30, 900, 1_800, 2_700, 3_600, 4_500, 5_400, 6_300
 """When the work is done in the scenario; far apart, since its time goes on with the wall's while somebody looks."""
 GAUGE_MM = 160.0
-
-
-@pytest.fixture(scope="module")
-def driver() -> Iterator[Chrome]:
-    """One browser for this file."""
-    with b.chromium() as made:
-        yield made
 
 
 class Phone(Screen):
@@ -280,8 +273,6 @@ def test_retighten_and_retime_on_a_phone(driver: Chrome, tmp_path: Path, kind: s
     with aboard(tmp_path, standing(*events, turned=turned), page, tightener, lag) as ship, ship.beating():
         phone = Phone(driver, Address(f"http://127.0.0.1:{port}"), None)  # type: ignore[arg-type]
         ship.until(BEFORE_S)
-        driver.get("about:blank")
-        driver.delete_all_cookies()
         phone.open("sheets", b.PHONE)
         phone.until(lambda: phone.texts(".sheet-list button") != [], "listed")
         phone.choose("Retighten the chain")

@@ -25,13 +25,6 @@ from tests.sheet_rig import aboard, standing
 pytestmark = pytest.mark.skipif(b.WHY_NOT is not None, reason=str(b.WHY_NOT))
 
 
-@pytest.fixture(scope="module")
-def driver() -> Iterator[Chrome]:
-    """One browser for this file."""
-    with b.chromium() as made:
-        yield made
-
-
 OVER = """return [...document.querySelectorAll('body *')].filter((e) => e.getBoundingClientRect().right > innerWidth)
 .map((e) => e.tagName + '.' + e.className + ' ' + e.textContent.slice(0, 40))"""
 """Whatever hangs over the right edge."""
