@@ -2,7 +2,6 @@
 
 import argparse
 from collections.abc import Iterator
-from pathlib import Path
 
 from gateway.alarm.table import BY_TAG
 from gateway.cli.text import out
@@ -15,17 +14,6 @@ from gateway.model.settings_file import fingerprint, load_settings
 from gateway.report.words import LIMITS
 from gateway.wear import geometry
 from gateway.wear.plausibility import plausibility
-
-
-def add(p: argparse.ArgumentParser) -> None:
-    """Arguments."""
-    p.add_argument("config", type=Path, help="the TOML file of the ship")
-    p.add_argument(
-        "--wear",
-        type=float,
-        default=0.02,
-        help="chain elongation to reckon with, %% per 1,000 running hours (default: %(default)s)",
-    )
 
 
 def main(args: argparse.Namespace) -> int:

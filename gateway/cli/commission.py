@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from gateway.cli.operator import common
 from gateway.cli.text import note, out
 from gateway.model.errors import Refused
 from gateway.model.settings_file import load_settings
@@ -16,22 +15,6 @@ from gateway.model.toml_file import socket_of
 from gateway.outlets.control_client import ask
 
 WIDTH = 100
-
-
-def add(p: argparse.ArgumentParser) -> None:
-    """Arguments."""
-    common(p)
-    p.add_argument("--engine", help="the engine's short name in the settings, where there are several")
-    p.add_argument("--person", default="", help="who does it; stands in the record")
-    one = p.add_mutually_exclusive_group()
-    one.add_argument("--list", action="store_true", help="list the tasks, and which are done")
-    one.add_argument("--record", action="store_true", help="print the record as it is; needs no daemon")
-    one.add_argument("--task", metavar="TASK", help="this task alone; again, where it is done")
-    one.add_argument("--sign", metavar="ROLE", help="put the name --person under the complete record")
-    one.add_argument("--again", action="store_true", help="a new fitting: put the record aside, begin another")
-    p.add_argument("--begin", action="store_true", help="with --task: only mark its beginning, before anything moves")
-    p.add_argument("--set", action="append", default=[], metavar="NAME=VALUE", help="with --task: an answer")
-    p.add_argument("--leave-out", metavar="REASON", help="with --task: it is not done, for this reason")
 
 
 @dataclass

@@ -38,8 +38,6 @@ from gateway.web.sessions import hash_password
 START = "2031-01-01T00:00:00Z"
 ENGINE = "main"
 BURST_PAUSE_S = 2_400
-SECONDS_MAX = 120.0
-"""A slow machine sees less of the voyage rather than a demo that does not end."""
 QUIET_S = 10.0
 """No message for so long: nothing more will come."""
 HEAD_START_S = 15.0
@@ -55,13 +53,6 @@ engaged, lubricating oil shut off. Wait for a minimum of 20 minutes before a doo
 Vessel, engine and all data of this demo are invented.
 """
 Messages = queue.Queue[tuple[str, bytes]]
-
-
-def add(p: argparse.ArgumentParser) -> None:
-    """Arguments."""
-    p.add_argument("--seconds", type=float, default=SECONDS_MAX, help="end after so many seconds at the latest")
-    p.add_argument("--stay", action="store_true", help="keep the page up after the voyage, until Ctrl-C")
-    p.add_argument("--keep", type=Path, metavar="DIR", help="keep the gateway's data in this new folder")
 
 
 def main(args: argparse.Namespace) -> int:

@@ -2,29 +2,11 @@
 
 import argparse
 from collections.abc import Sequence
-from pathlib import Path
 
 from gateway.cli.doctor_checks import Finding, Level, examine
 from gateway.cli.text import note, out
 
-SETTINGS = Path("/etc/camdrift/ship.toml")
 SIGNS = {Level.OK: "ok", Level.LOOK: "look", Level.WRONG: "WRONG"}
-
-
-def add(p: argparse.ArgumentParser) -> None:
-    """Arguments."""
-    p.add_argument("config", type=Path, nargs="?", default=SETTINGS, help="the TOML file of the ship (%(default)s)")
-    p.add_argument(
-        "--data-dir",
-        type=Path,
-        help="where the gateway keeps its data, if not where the settings name it (gateway.data_dir)",
-    )
-    p.add_argument(
-        "--bundle",
-        type=Path,
-        metavar="FILE",
-        help="pack settings without secrets, logs, counts and the last captures into this new tar.gz file",
-    )
 
 
 def main(args: argparse.Namespace) -> int:

@@ -7,7 +7,6 @@ import time
 from pathlib import Path
 
 from gateway.cli.iso19848 import ship_channels, ship_package
-from gateway.cli.operator import common
 from gateway.cli.progress import progress
 from gateway.encode.checked import parse_event
 from gateway.encode.messages import AdjustmentEvent, AlarmEvent, GatewayEvent, rfc3339, utc_of
@@ -25,20 +24,6 @@ PAGE = 1_000
 MEDIANS_MAX = 1_000_000
 EVENT_COLUMNS = "seq,ts,topic,kind,hours,tag_or_what,priority,from,to,value,limit,unit,text,by,why,action".split(",")  # noqa: SIM905
 MEDIAN_COLUMNS = ("ts", *(name for name in Median.__slots__ if name != "utc_s"))
-
-
-def add(p: argparse.ArgumentParser) -> None:
-    """Arguments."""
-    common(p)
-    p.add_argument("what", choices=("events", "bookings", "history", "iso19848", "channels"), help="what to print")
-    p.add_argument("--ship-id", help="iso19848, channels: the ship's identifier, such as its IMO number")
-    p.add_argument("--engine", help="one engine's short name in the settings, where there are several")
-    p.add_argument(
-        "--from", dest="from_utc", default="2000-01-01T00:00:00Z", help="from this UTC on, such as 2031-02-03T04:05:00Z"
-    )
-    p.add_argument(
-        "--to", dest="to_utc", default="2100-01-01T00:00:00Z", help="up to this UTC, such as 2031-02-03T04:05:00Z"
-    )
 
 
 def main(args: argparse.Namespace) -> int:

@@ -2,7 +2,6 @@
 
 import argparse
 from collections.abc import Iterator
-from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
@@ -20,14 +19,6 @@ BLOCK = 50
 CRANK, CAM, LOOP = 1, 2, 4
 LATER_US = 1_000
 """The identity comes a millisecond before the first sample, as a head sends it at its start."""
-
-
-def add(p: argparse.ArgumentParser) -> None:
-    """Arguments."""
-    p.add_argument("config", type=Path, help="the TOML file of the ship, with [engine.recording]")
-    p.add_argument("file", type=Path, help="the recording: CSV with a heading")
-    p.add_argument("--out", type=Path, required=True, help="the capture to write, for `camdrift replay`")
-    p.add_argument("--engine", help="short name of the engine; needed where there are several")
 
 
 def main(args: argparse.Namespace) -> int:

@@ -9,6 +9,7 @@ from keyword import iskeyword
 from types import ModuleType
 
 from gateway import __version__
+from gateway.cli.arguments import ADD
 from gateway.model.errors import CamdriftError, PortError, Refused, SettingsError, StorageError
 
 EX_CONFIG = 78
@@ -87,7 +88,7 @@ def parser(names: Iterable[str] = COMMANDS) -> argparse.ArgumentParser:
     for name, text in COMMANDS.items():
         one = sub.add_parser(name, help=text, description=text, epilog=EPILOG)
         if name in with_arguments:
-            command(name).add(one)
+            (ADD.get(name) or command(name).add)(one)
     return top
 
 

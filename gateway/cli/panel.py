@@ -16,12 +16,6 @@ _HEADS = {
 }
 
 
-def add(p: argparse.ArgumentParser) -> None:
-    """Arguments."""
-    p.add_argument("config", metavar="CONFIG", help="the settings")
-    p.add_argument("--csv", action="store_true", help="as CSV, a row for each signal")
-
-
 def main(args: argparse.Namespace) -> int:
     """Print it for these settings."""
     rows = list(signals(load_settings(args.config)))

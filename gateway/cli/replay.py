@@ -27,18 +27,6 @@ NAMESPACE = uuid.UUID("6f0d8a52-3c1b-4d0e-9a54-2b7a1f6f2c11")
 """Ours, drawn once: the replayed gateway's id follows from the vessel's slug: same bytes, same output."""
 
 
-def add(p: argparse.ArgumentParser) -> None:
-    """Arguments."""
-    p.add_argument("config", type=Path, help="the TOML file of the ship")
-    p.add_argument("capture", type=Path, help="raw bytes of one head's link")
-    p.add_argument(
-        "--start", default="1970-01-01T00:00:00Z", help="UTC of the first frame, such as 2031-02-03T04:05:00Z"
-    )
-    p.add_argument("--engine", help="short name of the engine whose head it is; needed where there are several")
-    p.add_argument("--readings", action="store_true", help="print the readings too")
-    p.add_argument("--plot", type=Path, metavar="FILE", help="draw lag, spring and alarms into this .svg file")
-
-
 def main(args: argparse.Namespace) -> int:
     """Replay, then sum up on stderr. 1 where the capture holds no good frame, or is of another head."""
     settings = load_settings(args.config)

@@ -4,10 +4,9 @@ import argparse
 import time
 from pathlib import Path
 
-from gateway.cli.operator import common
 from gateway.cli.progress import progress
 from gateway.cli.report_asked import Asked, Named, engines, month, span
-from gateway.cli.report_files import SUFFIXES, write_report
+from gateway.cli.report_files import write_report
 from gateway.cli.report_read import Record, ship_facts
 from gateway.cli.report_survey import survey_period, write_tables
 from gateway.cli.text import note
@@ -16,28 +15,6 @@ from gateway.model.settings import Settings
 from gateway.model.settings_file import load_settings
 from gateway.report.facts import Period
 from gateway.report.page import page
-
-
-def add(p: argparse.ArgumentParser) -> None:
-    """Arguments."""
-    common(p)
-    p.add_argument(
-        "--out",
-        required=True,
-        type=_out,
-        metavar="FILE",
-        help="the file, .html or .pdf; or a folder, to be named by ship and period",
-    )
-    p.add_argument("--engine", help="one engine's short name in the settings; all of them if left out")
-    p.add_argument("--month", help="a month, YYYY-MM, or `last` for the one before this")
-    p.add_argument("--from", dest="from_utc", help="from this UTC on, such as 2031-02-03T04:05:00Z")
-    p.add_argument("--to", dest="to_utc", help="up to this UTC, such as 2031-02-03T04:05:00Z; now if left out")
-    p.add_argument(
-        "--survey",
-        action="store_true",
-        help="the file for a class surveyor, and its data as CSV beside it; "
-        "from vessel.last_survey on where --from is left out",
-    )
 
 
 def main(args: argparse.Namespace) -> int:
@@ -64,13 +41,6 @@ def main(args: argparse.Namespace) -> int:
     for table in tables:
         note(f"{table}: the data")
     return 0
-
-
-def _out(text: str) -> Path:
-    path = Path(text)
-    if path.is_dir() or path.suffix.lower() in SUFFIXES:
-        return path
-    raise argparse.ArgumentTypeError(f"{text!r} is neither a folder nor named {' or '.join(SUFFIXES)}")
 
 
 def _named(path: Path, settings: Settings, asked: Asked) -> Path:

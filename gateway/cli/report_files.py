@@ -6,7 +6,6 @@ from pathlib import Path
 from gateway.model.errors import Refused
 from gateway.store.whole_file import write_whole
 
-SUFFIXES = (".html", ".htm", ".pdf")
 NO_PDF = (
     "no PDF can be made here. Make the report as HTML (in a terminal give --out a name that ends in .html). Or install "
     "the extra `pdf` and Pango (Debian: libpango-1.0-0, libpangoft2-1.0-0, libharfbuzz-subset0)"

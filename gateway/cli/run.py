@@ -4,7 +4,6 @@ import argparse
 import faulthandler
 import signal
 import threading
-from pathlib import Path
 
 import structlog
 
@@ -12,16 +11,6 @@ from gateway.app.daemon import Daemon
 from gateway.model.settings_file import fingerprint, load_settings
 
 NEW_SETTINGS = "restart the service to read new settings"
-
-
-def add(p: argparse.ArgumentParser) -> None:
-    """Arguments."""
-    p.add_argument("config", type=Path, help="the TOML file of the ship")
-    p.add_argument(
-        "--data-dir",
-        type=Path,
-        help="where the gateway keeps its data, if not where the settings name it (gateway.data_dir)",
-    )
 
 
 def main(args: argparse.Namespace) -> int:

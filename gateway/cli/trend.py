@@ -1,7 +1,6 @@
 """Print the present trend: wear, when which limit is reached, and the decision."""
 
 import argparse
-from pathlib import Path
 
 from pydantic import ValidationError
 
@@ -19,18 +18,6 @@ CAUTION = (
     "Figures to plan by, not permission to work: "
     "the engine's manual, class and local rules and the permit to work decide."
 )
-
-
-def add(p: argparse.ArgumentParser) -> None:
-    """Arguments."""
-    p.add_argument("config", type=Path, help="the TOML file of the ship")
-    p.add_argument(
-        "--data-dir",
-        type=Path,
-        help="where the gateway keeps its data, if not where the settings have it (gateway.data_dir)",
-    )
-    p.add_argument("--engine", help="one engine's short name in the settings; all of them if left out")
-    p.add_argument("--json", action="store_true", help="the messages as published, one a line")
 
 
 def main(args: argparse.Namespace) -> int:

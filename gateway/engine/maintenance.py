@@ -21,8 +21,6 @@ _FROM_READINGS: dict[str, dict[str, str]] = {
     "links-renewed": {"spring_after_mm": "spring_mm", "lag_after_deg": "lag_deg"},
 }
 """Which figures of a record the present readings can give, by kind."""
-ALIASES = {"corrected": "correction"}
-"""Other names under which a kind may be typed."""
 
 
 def present_figures(s: EngineSnapshot) -> dict[str, float]:
@@ -52,7 +50,7 @@ def filled(data: dict[str, Any], figures: dict[str, float], now_s: float) -> dic
         except ValueError as e:
             raise Refused(str(e)) from None
     if isinstance(kind := entry.get("kind"), str):
-        entry["kind"] = ALIASES.get(kind, kind)
+        entry["kind"] = bookings.ALIASES.get(kind, kind)
     entry.setdefault("id", uuid.uuid4().hex[:12])
     entry.setdefault("utc_s", round(now_s, 3))
     if not _is_present(entry["utc_s"], now_s):

@@ -196,6 +196,8 @@ class Correction(Booked):
 Entry = Work | Correction
 
 KINDS: dict[str, type[Entry]] = {kind_of(shape): shape for shape in get_args(Entry)}
+ALIASES = {"corrected": "correction"}
+"""Other names under which a kind may be typed."""
 
 
 def as_data(entry: Entry) -> dict[str, Any]:

@@ -17,9 +17,10 @@ from gateway.worksheet.cautions import (
     turning,
 )
 from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Step, Typed, cannot_be
+from gateway.worksheet.titles import TITLES
 
-LINKS, LINKS_TITLE = "links", "Measure links"
-PLAY, PLAY_TITLE = "hand-play", "Hand play"
+LINKS = "links"
+PLAY = "hand-play"
 PLAY_LINKS = (0.5, 1.0)
 """Hand play at mid-span, links (common practice, no source); the engine's manual comes first."""
 PLAY_PARTS_LINKS, PLAY_NEAR_LINKS = 0.3, 0.1
@@ -53,7 +54,7 @@ def links(facts: Facts, typed: Typed) -> Sheet:
     new_mm = None if count is None else count * stage.pitch_mm
     return Sheet(
         LINKS,
-        LINKS_TITLE,
+        TITLES[LINKS],
         stopped_cautions(facts.engine),
         (
             Figure("percent", "Elongation by hand", percent, "%", "Length over the links less new length, over new.",
@@ -126,7 +127,7 @@ def hand_play(facts: Facts, typed: Typed) -> Sheet:
     booking = None if play is None or faults else _play_booking(play, spring)
     return Sheet(
         PLAY,
-        PLAY_TITLE,
+        TITLES[PLAY],
         stopped_cautions(facts.engine),
         (
             Figure("play_links", "Play", play, "links", "Total travel of the strand at mid-span, by hand.", 2, True),

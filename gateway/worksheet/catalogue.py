@@ -7,16 +7,18 @@ from typing import Any
 from gateway.model.errors import Refused
 from gateway.worksheet import by_hand, compensate, new_chain, pressures, retighten, retime
 from gateway.worksheet.sheet import Facts, Sheet, Typed
+from gateway.worksheet.titles import TITLES
 
-SHEETS: dict[str, tuple[str, Callable[[Facts, Typed], Sheet]]] = {
-    "retighten": (retighten.TITLE, retighten.retighten),
-    "retime": (retime.TITLE, retime.retime),
-    "compensate": (compensate.TITLE, compensate.compensate),
-    "pressures": (pressures.TITLE, pressures.pressures),
-    "links": (by_hand.LINKS_TITLE, by_hand.links),
-    "hand-play": (by_hand.PLAY_TITLE, by_hand.hand_play),
-    "new-chain": (new_chain.TITLE, new_chain.new_chain),
+_MAKERS: dict[str, Callable[[Facts, Typed], Sheet]] = {
+    "retighten": retighten.retighten,
+    "retime": retime.retime,
+    "compensate": compensate.compensate,
+    "pressures": pressures.pressures,
+    "links": by_hand.links,
+    "hand-play": by_hand.hand_play,
+    "new-chain": new_chain.new_chain,
 }
+SHEETS = {name: (title, _MAKERS[name]) for name, title in TITLES.items()}
 """In the order in which they are offered."""
 
 

@@ -4,8 +4,9 @@ from gateway.wear.decision import PUMP_STEP_DEG
 from gateway.worksheet import sums
 from gateway.worksheet.cautions import SECOND, isolating, restoring, stopped_cautions
 from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Step, Typed
+from gateway.worksheet.titles import TITLES
 
-NAME, TITLE = "compensate", "Compensate at the fuel pumps"
+NAME = "compensate"
 FUEL = (
     "Fuel under pressure cuts through skin and burns on hot surfaces. Shut off the fuel, release its pressure at every "
     "pump, and check that it is released before you open or adjust a pump."
@@ -37,7 +38,7 @@ def compensate(facts: Facts, typed: Typed) -> Sheet:
     after = None if want is None else [round(want, 2)] * number
     return Sheet(
         NAME,
-        TITLE,
+        TITLES[NAME],
         stopped_cautions(facts.engine),
         _figures(lag, want, add, in_force, limits.limit_deg),
         _steps(facts),

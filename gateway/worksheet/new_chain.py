@@ -17,8 +17,9 @@ from gateway.worksheet.cautions import (
     turning,
 )
 from gateway.worksheet.sheet import Facts, Figure, Sheet, Step, Typed
+from gateway.worksheet.titles import TITLES
 
-NAME, TITLE = "new-chain", "New chain"
+NAME = "new-chain"
 
 
 def new_chain(facts: Facts, typed: Typed) -> Sheet:
@@ -40,7 +41,7 @@ def new_chain(facts: Facts, typed: Typed) -> Sheet:
         booking["spring_after_mm"] = round(facts.spring_mm, 3)
     return Sheet(
         NAME,
-        TITLE,
+        TITLES[NAME],
         stopped_cautions(facts.engine),
         tuple(figures),
         _steps(facts, points),

@@ -10,8 +10,9 @@ from gateway.worksheet.indicator import indicated, indicated_kw
 from gateway.worksheet.like_load import PERCENT, compare
 from gateway.worksheet.pressure_file import BAR, UNIT_NAMES, read_pressures, unit_meant
 from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Step, Typed, cannot_be
+from gateway.worksheet.titles import TITLES
 
-NAME, TITLE = "pressures", "Pressures of the cylinders"
+NAME = "pressures"
 CAUTIONS = (
     SCOPE,
     "Pressures are taken with the engine running. The cautions of the stopped engine do not cover this work.",
@@ -75,7 +76,7 @@ def pressures(facts: Facts, typed: Typed, file: str | None = None) -> Sheet:
     booking = None if refused or not rows else _booking(rows, taken, at)
     return Sheet(
         NAME,
-        TITLE,
+        TITLES[NAME],
         CAUTIONS,
         _figures(facts, rows, rpm, taken),
         _steps(),

@@ -11,8 +11,9 @@ from gateway.worksheet import retighten_steps, sums
 from gateway.worksheet.by_hand import beside_spring
 from gateway.worksheet.cautions import LOOSE, TURNING, opening_wait, stopped_cautions
 from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Typed, cannot_be, shown, signed
+from gateway.worksheet.titles import TITLES
 
-NAME, TITLE = "retighten", "Retighten the chain"
+NAME = "retighten"
 THERE_MM = 0.1
 """So near to the target is at the target: no spanner does better, and the transducer shows no less."""
 HOLD_MM = 0.2
@@ -76,7 +77,7 @@ def retighten(facts: Facts, typed: Typed) -> Sheet:
     booking, wants = _booking(facts, work, target)
     return Sheet(
         NAME,
-        TITLE,
+        TITLES[NAME],
         stopped_cautions(facts.engine),
         _figures(facts, work, phase, target),
         retighten_steps.steps(facts.engine),

@@ -9,8 +9,9 @@ from gateway.worksheet import retime_steps, sums
 from gateway.worksheet.cautions import LOOSE, TURNING, opening_wait, plugs_wait, stopped_cautions
 from gateway.worksheet.retime_steps import RUNNING_ZERO_DEG, SET_DEG
 from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Typed, signed
+from gateway.worksheet.titles import TITLES
 
-NAME, TITLE = "retime", "Re-time the camshaft"
+NAME = "retime"
 DEAD_CENTRE_DEG = 1.0
 """So near the mark of the turning wheel a person stops (common practice, no source)."""
 
@@ -24,7 +25,7 @@ def retime(facts: Facts, typed: Typed) -> Sheet:
     booking, needs = _booking(facts, before, after, typed)
     return Sheet(
         NAME,
-        TITLE,
+        TITLES[NAME],
         (*stopped_cautions(facts.engine), retime_steps.coupling_caution(facts.engine)),
         _figures(facts, gauges, after, before),
         retime_steps.steps(facts),

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from gateway.cli.arguments import ADD
 from gateway.cli.main import COMMANDS
 
 HEAVY = {
@@ -73,6 +74,13 @@ def test_help_lists_all_commands_and_imports_none() -> None:
     status, names, shown = imported("--help")
     assert status == 0 and names & HEAVY == set()
     assert set(COMMANDS) == set(re.findall(r"^    ([a-z-]+)\b", shown, re.MULTILINE))
+
+
+@pytest.mark.parametrize("name", sorted(set(ADD) - {"book"}))
+def test_help_of_a_command_imports_nothing_heavy(name: str) -> None:
+    """What does the work is imported when it is called; `book` alone needs the shapes of its records."""
+    status, names, shown = imported(name, "--help")
+    assert status == 0 and "--help" in shown and names & (HEAVY - {"logging"}) == set()
 
 
 @pytest.mark.parametrize(
