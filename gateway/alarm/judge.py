@@ -211,7 +211,7 @@ def _head(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
 
 
 def _by_person(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
-    """A trial is raised by an act, and ended by the clock of the one who waits for it."""
+    """A trial is raised by an act, and ended by time that passes for the person who waits."""
     return HELD
 
 

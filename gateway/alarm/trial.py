@@ -1,4 +1,4 @@
-"""The end of a trial alarm, by the clock of the person who waits for it: head time may stand still, or run faster."""
+"""The end of a trial alarm, by the time of the person who waits for it: head time may stand still, or run faster."""
 
 from gateway.alarm.machine import Alarm, Finding
 from gateway.model.records import Transition

@@ -16,7 +16,7 @@ EVENT_MAX = 120
 KEYS_MAX = 1_000
 FIELD_CHARS_MAX = 1_000
 BURST_BYTES = 100_000
-"""Of all lines together, at once; what is used comes back at `BYTES_PER_S`. A stranger's flood fills no disk."""
+"""Of all lines together, at once; what is used comes back at `BYTES_PER_S`. A flood from outside fills no disk."""
 BYTES_PER_S = 500.0
 ERROR_BYTES = 20_000
 """Of the burst, left to errors alone."""

@@ -1,4 +1,4 @@
-"""An event of the record in words, for people: one line that says what happened, and its details. Pure.
+"""An event of the record in words, for people: one line for what happened, and its details. Pure.
 
 `event` is an event's JSON object as published; what a key lacks is left out, since older gateways knew fewer keys.
 """

@@ -183,7 +183,7 @@ class Commands:
         return facts_of(settings, self._engines()[engine].snapshot, self._burst_clock(settings.head))
 
     def _burst_clock(self, head: str) -> float | None:
-        """The wall clock where it can say how old a burst's reading is: not where head time counts."""
+        """The wall clock where it shows how old a burst's reading is: not where head time counts."""
         bursts = next(h.burst_pause_s > 0 for h in self._settings.head if h.slug == head)
         return time.time() if bursts and self._settings.time.source == "system" else None
 

@@ -23,7 +23,7 @@ class LinkCounts:
     Good frames by kind: `identity`, `samples`, `health`. `lost`: frames missing from the sequence. A frame refused as
     `overlong`, `crc` or cut short is also missing from the sequence, so `lost` and `refused` of one spoilt frame
     overlap: take the greater of the two, not the sum. `refused` by cause: `overlong` > 2,048 bytes, `crc`, `version`,
-    `length` not what its COBS codes, its kind or its own count say, `kind` unknown (skipped), `interval` zero,
+    `length` not what its COBS codes, its kind or its own count require, `kind` unknown (skipped), `interval` zero,
     `absurd` fields that no head sends (an interval below 50 µs or above 1 s, times beyond 2**53 µs).
     `partial_first`: a cut frame at the very start of a stream, which is no fault.
     """

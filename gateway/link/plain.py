@@ -64,7 +64,7 @@ def plain(pieces: list[bytes], line: Continuity, block: OpenBlock, known: Identi
     )
     if not _follow(table, at, n, line, block):
         return None
-    interleaved = _asides(frames, np.flatnonzero(~alike).tolist(), line, known)
+    interleaved = _interleaved(frames, np.flatnonzero(~alike).tolist(), line, known)
     if interleaved is None:
         return None
     before = int(at[0])
@@ -109,7 +109,7 @@ def _follow(table: NDArray[np.void], at: NDArray[np.int64], n: int, line: Contin
     return bool((np.abs(head_ns - due_ns) <= block.tolerance_ns).all())
 
 
-def _asides(
+def _interleaved(
     frames: list[bytes], at: Iterable[int], line: Continuity, known: Identity | None
 ) -> list[tuple[int, Interleaved]] | None:
     """The frames `at`, if they are nothing but health, in turn, and the known identity."""

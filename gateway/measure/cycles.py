@@ -72,7 +72,7 @@ def figures_of(cut: Cut, ratio: int, skew_us: float = 0.0) -> list[CycleFigures]
 
 
 def causes(f: CycleFigures, state: Running, faults: SensorFaults) -> tuple[str, ...]:
-    """Why a revolution is not averaged, or not wholly; in the fixed order in which they are counted."""
+    """Why a revolution is not averaged, or only in part; in the fixed order in which they are counted."""
     found = []
     if f.direction < 0:
         found.append("astern")

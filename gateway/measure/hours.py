@@ -34,7 +34,7 @@ class HoursMeter:
     rest). Without a count of turns a gap counts where the engine ran before it and after it.
 
     A burst's health frame may be its first, and then comes before the samples that show the gap; or its last, and then
-    comes just before the next gap. The head's clock tells on which side of a gap a count stands: what lies between two
+    comes just before the next gap. The head's clock shows on which side of a gap a count stands: what lies between two
     counts is the samples seen and the gaps shown, or there is a gap yet to come.
     """
 
@@ -88,7 +88,7 @@ class HoursMeter:
         self._gap_us += gap_us
         self._since_us += gap_us
         self._seconds_after_gap = 0
-        # A count between this gap and an open one before it says nothing any more: the next one is for both.
+        # A count between this gap and an open one before it holds no more: the next one is for both.
         self._after_gap, self._heard_after_gap = None, False
         if self._early is not None:
             self._hear(self._early)
@@ -175,7 +175,7 @@ class HoursMeter:
         self._seen_turns = float(str(kept["seen_turns"]))
         self._gap_us = int(str(kept["gap_us"]))
         mark = kept.get("mark")
-        # A checkpoint of before the head's clock was kept has no place in time: its gap is not told apart by it.
+        # A checkpoint of before the head's clock was kept has no place in time: its gap is not distinguished by it.
         if isinstance(mark, list | tuple) and len(mark) == 3:
             self._count = TurnCount(int(mark[0]), int(mark[1]), int(mark[2]))
             self._since_us = int(str(kept.get("since_us", 0)))

@@ -3,7 +3,7 @@
 from collections import deque
 
 OFTEN = 5
-"""So many times within the window: a wire that breaks once and is mended shows two."""
+"""So many times within the window: a wire that breaks once and is repaired shows two."""
 WINDOW_S = 300.0
 """Of samples seen; pauses between bursts do not count."""
 

@@ -100,7 +100,7 @@ class Measuring:
         # It stands for the whole of the pause that follows: the mean of the burst, not of its first revolution.
         if self._bursts and self._burst.goes_on(self._reading_every_us / 1e6):
             return False
-        # Begun in the midst of a burst, the head's count of turns comes a second later; the reading stands for the
+        # Started in the midst of a burst, the head's count of turns comes a second later; the reading stands for the
         # whole of the pause. Only once: it may never come.
         self._reading_held = self.meter.hours.behind and not self._reading_held
         if self._reading_held:

@@ -16,7 +16,7 @@ WINDOW = 5
 
 
 class RippleWatch:
-    """Feed it turns of steady running ahead at a normal speed of a sprung tightener; `text` says what it looks like."""
+    """Feed it turns of steady running ahead at a normal speed of a sprung tightener; `text`: what it looks like."""
 
     def __init__(self, pause_s: float) -> None:
         """`pause_s`: a longer time between two looks is no running, and does not count."""

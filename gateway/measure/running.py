@@ -12,7 +12,7 @@ STANDSTILL_RPM = 0.02
 """Below this the crank stands: a dithering encoder of 14,400 counts shows a quarter of it."""
 
 BURST_STEADY_S = 3.0
-"""A head that sends bursts of a few seconds shows no more; the speed before the pause speaks for the rest."""
+"""A head that sends bursts of a few seconds shows no more; the speed before the pause is taken for the rest."""
 
 
 class RunningState:
@@ -109,8 +109,8 @@ class RunningState:
         if self.state is way and wander <= 1.5 * self._s.steady_rpm:
             return
         bar_rpm = (1.5 if self.state is way else 1.0) * self._s.steady_rpm
-        calm = wander <= self._s.steady_rpm
-        if self._held_s >= need_s - 0.5 and (calm or self._waves.steady(bar_rpm)):
+        constant = wander <= self._s.steady_rpm
+        if self._held_s >= need_s - 0.5 and (constant or self._waves.steady(bar_rpm)):
             self.state = way
         else:
             self.state = Running.CHANGING

@@ -100,7 +100,7 @@ class SensorWatch:
             self._frozen_s += gap_s
 
     def checkpoint(self) -> dict[str, object]:
-        """What a restart needs, so that a fault that takes minutes to show does not seem mended meanwhile."""
+        """What a restart needs, so that a fault that takes minutes to show does not seem repaired meanwhile."""
         slips = {which: [self._slips[which], self._slipped[which]] for which in self._slips}
         return {
             "frozen_s": self._frozen_s,

@@ -98,7 +98,7 @@ class Smoother:
         return True
 
     def pause(self) -> None:
-        """So long nothing was seen that what was before is no yardstick: until the gate's window is full again the fast
+        """So long nothing was seen that what was before is no measure: until the gate's window is full again the fast
         mean is that of the revolutions since without the spikes; one among the first three cannot move it."""
         self._gate.window.clear()
         self._after_pause = True

@@ -14,7 +14,7 @@ BACK_US = 200_000
 """Rounding of frame times, and waiting measured by the gateway's clock, may overtake head time by less than this."""
 FOLLOW = 1.0 / 600.0
 T_US_MAX = 1 << 61
-"""A head whose clock leaps ahead again and again must not run the 64 bits of a sample's time over."""
+"""A head whose clock steps ahead again and again must not run the 64 bits of a sample's time over."""
 UTC_S_MAX = 253_402_300_799.0
 """The last second of the year 9999, beyond which no date can be written."""
 

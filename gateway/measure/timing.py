@@ -28,7 +28,7 @@ class _Slice:
 
 
 class TimingWatch:
-    """Feed it the small breaks and the seconds; `text` says what is wrong, and is empty while turns can be used."""
+    """Feed it the small breaks and the seconds; `text`: what is wrong; it is empty while turns can be used."""
 
     def __init__(self) -> None:
         self.text = ""

@@ -57,7 +57,7 @@ class Waves:
 
 
 class BurstWaves:
-    """A head in bursts: the means of the bursts before say what the engine does, the present one where in a wave.
+    """A head in bursts: the means of the bursts before show what the engine does, the present one where in a wave.
 
     Only where those bursts swung themselves: in calm water another mean is another speed.
     """
@@ -72,7 +72,7 @@ class BurstWaves:
         self._speeds.append(rpm)
 
     def steady(self, bar_rpm: float) -> bool:
-        """Is the burst's mean that of the bursts before, as far as one wave can tell?"""
+        """Is the burst's mean that of the bursts before, as far as one wave can show?"""
         if len(self._means) < BURSTS_NEEDED or median(self._swings) < ROUGH_PART * bar_rpm:
             return False
         usual, now = median(self._means), sum(self._speeds) / len(self._speeds)

@@ -1,7 +1,7 @@
 """Frozen records that the floors hand to each other.
 
 Times: `head_us` is the head's clock, `t_us` the pipeline's own never-stepping time in microseconds, `utc_s` seconds
-since 1970. Angles are degrees of the crank unless said otherwise.
+since 1970. Angles are degrees of the crank unless stated otherwise.
 """
 
 from dataclasses import dataclass, field

@@ -27,7 +27,7 @@ def ask(path: Path, request: Mapping[str, Any]) -> dict[str, Any]:
             s.settimeout(ANSWER_TIMEOUT_S)
             _connect(s, path)
             with contextlib.suppress(BrokenPipeError):
-                # A daemon that refuses before it has read all still says why.
+                # A daemon that refuses before it has read all still answers why.
                 s.sendall(json.dumps(request).encode() + b"\n")
             data = b""
             while more := s.recv(65_536):

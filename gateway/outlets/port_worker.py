@@ -1,4 +1,4 @@
-"""A thread that runs one port, tells its first failure, tries again with growing pauses, and stops when asked."""
+"""A thread that runs one port, reports its first failure, tries again with growing pauses, and stops when asked."""
 
 import threading
 from abc import ABC, abstractmethod
@@ -36,7 +36,7 @@ class PortWorker(ABC):
             self._thread.join(5.0)
 
     def is_alive(self) -> bool:
-        """Whether the thread runs; one that is dead without `stop` is to be told and replaced."""
+        """Whether the thread runs; one that is dead without `stop` is to be reported and replaced."""
         return self._thread.is_alive()
 
     @abstractmethod
@@ -53,10 +53,10 @@ class PortWorker(ABC):
         self.fault = ""
         self.ready.set()
 
-    def _tell_fault(self, text: str) -> None:
+    def _log_fault(self, text: str) -> None:
         """Keep `text` as the fault; the first time aloud, its repeats in a whisper."""
-        tell = _log.debug if self.fault else _log.warning
-        tell("port failed", port=self.name, why=text)
+        log = _log.debug if self.fault else _log.warning
+        log("port failed", port=self.name, why=text)
         self.fault = text
 
     def _run(self) -> None:
@@ -74,6 +74,6 @@ class PortWorker(ABC):
         self.ready.clear()
         if not self.fault:
             pause = PAUSE_S_MIN
-        self._tell_fault(text)
+        self._log_fault(text)
         self._stopping.wait(pause)
         return min(PAUSE_S_MAX, pause * 2)

@@ -1,7 +1,7 @@
 """Trends and readings by month in PostgreSQL: the tables of the months that are needed, and of those that go.
 
-A keeper makes the months from the oldest row up to the month after next, and drops those that lie wholly before what is
-to be kept. It does so under a lock of its own, so any number of keepers may. In SQLite nothing is divided.
+A keeper makes the months from the oldest row up to the month after next, and drops those that lie entirely before
+what is to be kept. It does so under a lock of its own, so any number of keepers may. In SQLite nothing is divided.
 """
 
 from collections.abc import Mapping

@@ -62,7 +62,7 @@ class Guard:
         if scope["method"] == "POST":
             origin = headers.get(b"origin")
             if origin is not None and origin.partition("://")[2] != host:
-                return 403, "Asked for by another page; refused."
+                return 403, "Another page asked; refused."
         return None
 
     def _known(self, host: str) -> bool:

@@ -1,7 +1,7 @@
 """Wrong tries to log in: a growing delay for each name at each address, and a rate for all together.
 
-No stranger can close the log-in to somebody else: the delay belongs to a name at one address, and whoever has logged in
-from an address since the page began is not held up by the rate that strangers use up. The table is bounded, and cannot
+Nobody can close the log-in to somebody else: the delay belongs to a name at one address, and whoever has logged in
+from an address since the page began is not held up by the rate that others use up. The table is bounded, and cannot
 be flushed: where it is full, the pair with the fewest tries is forgotten, so a pair with many is the last to go, and
 the common rate makes filling it with such pairs a matter of hours.
 """
@@ -18,11 +18,11 @@ DELAY_S_MIN = 2.0
 FORGET_S = 24 * 3_600.0
 BURST = 30
 RATE_S = 5.0
-"""All strangers together: a burst of wrong tries, then one in so many seconds, some 17,000 a day at most."""
+"""All of them together: a burst of wrong tries, then one in so many seconds, some 17,000 a day at most."""
 
 
 class TooSoon(Refused):
-    """Wrong tries before: the next must wait. Its text says for how long."""
+    """Wrong tries before: the next must wait. Its text gives for how long."""
 
 
 @dataclass(slots=True)

@@ -121,8 +121,8 @@ def _factors(work: Work, turned: float) -> Named | None:
     if len(off) == 2 and agree:
         text = f"Both encoders show {factor['crank']:.3f} of the turns that you counted. Count them again."
         return text, _counts(work, off)
-    # Where the mark alone cannot tell, the encoder that is further off is named. The other one counts the turns better
-    # than a person does.
+    # Where the mark alone cannot decide, the encoder that is further off is named. The other one counts the turns
+    # better than a person does.
     which = max(factor, key=lambda w: abs(factor[w] - 1))
     share = factor[which] / (1.0 if len(off) == 2 else factor["crank" if which == "cam" else "cam"])
     text = f"The {which} encoder shows {share:.2f} turns for one: wrong counts per turn"

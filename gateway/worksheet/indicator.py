@@ -94,7 +94,7 @@ def dead_centre_shift_deg(c: Cylinders, angle_deg: Floats, pressure_bar: Floats)
     """How far the file's angles are ahead of the crank's, from the straightness of ln p over ln V in compression.
 
     With the right dead centre compression is a polytrope, a straight line. 0 where another dead centre would not make
-    it clearly straighter, or too few points say so.
+    it clearly straighter, or too few points show it.
     """
     inside = (angle_deg >= COMPRESSION_DEG[0]) & (angle_deg <= COMPRESSION_DEG[1])
     angle, pressure = angle_deg[inside], pressure_bar[inside]

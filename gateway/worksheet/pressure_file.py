@@ -3,7 +3,7 @@
     crank_deg, cyl1_bar, cyl2_bar          or   Crank [deg]; Cyl 1 [MPa]; Cyl 2 [MPa]
 
 Separators: comma, semicolon or tab; with the last two a comma may stand for the decimal point. Lines that begin with #
-are passed over. Everything that is wrong is said in words that tell what to change.
+are passed over. Everything that is wrong is named, with what to change.
 """
 
 import re

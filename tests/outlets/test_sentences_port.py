@@ -62,7 +62,7 @@ class FakeCarrier(Carrier):
             raise PortError("fake: unplugged")
         return []
 
-    def say(self, lines: Sequence[str]) -> bool:
+    def send(self, lines: Sequence[str]) -> bool:
         if not self.stuck:
             self.groups.append(tuple(lines))
         return not self.stuck

@@ -84,7 +84,7 @@ class RtuReceiver:
     """Finds frames in a serial stream cut by silences.
 
     A silence seen here may be of the driver's own making (a FIFO, a USB packet), so an unfinished frame is kept
-    until `quiet` says that the line has been still for long. After garbage, frames are looked for from each silence
+    until `quiet` reports that the line has been still for long. After garbage, frames are looked for from each silence
     on; a read request for one of `units` also at the very end, since it can do no harm if it was none.
     """
 

@@ -17,7 +17,7 @@ WRITE_WITHIN_S = 1.0
 
 
 class ModbusRtuServer(PortWorker):
-    """Engine n (0-based) is unit n + 1. `answered` counts answers; `fault` tells a line that cannot be used."""
+    """Engine n (0-based) is unit n + 1. `answered` counts answers; `fault` reports a line that cannot be used."""
 
     def __init__(self, settings: ModbusRtuSettings, board: SnapshotReader, act: ActSender, version: str) -> None:
         super().__init__(f"modbus-rtu:{settings.port}")

@@ -68,7 +68,7 @@ class ModbusTcpServer:
             self._thread.join(5.0)
 
     def is_alive(self) -> bool:
-        """Whether the thread runs; one that is dead without `stop` is to be told and replaced."""
+        """Whether the thread runs; one that is dead without `stop` is to be reported and replaced."""
         return self._thread.is_alive()
 
     def _run(self) -> None:

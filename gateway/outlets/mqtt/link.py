@@ -30,7 +30,7 @@ OFFERED_MAX = 32
 """Readings that wait while the socket is choked: two for each of sixteen engines. Beyond, the oldest is dropped."""
 ALARM_PAUSE_S = 1.0
 """The longest pause between tries while nobody answers and an alarm waits: it is to be ashore within 10 s of the link's
-return. A dead link charges nothing for the tries; with no alarm waiting the pauses grow as the settings say."""
+return. A dead link charges nothing for the tries; with no alarm waiting the pauses grow as set."""
 ALARM_ANSWERED_S = 8.0
 """The longest pause, with the try itself under ten seconds, where somebody answers and will not have us (a broker that
 only just starts, a port that is closed meanwhile): an alarm that waits must not wait out minutes."""

@@ -10,7 +10,7 @@ from gateway.alarm.table import BY_TAG, GATEWAY_TAGS
 from gateway.model.errors import Refused
 from gateway.outlets.page.calls import COOKIE, Call, NotThere, Op, TooMany, answered, problem
 from gateway.outlets.page.commission_shapes import CommissionAnswer, CommissionBody
-from gateway.outlets.page.inputs import PageInputs, Shelf
+from gateway.outlets.page.inputs import PageInputs, StoreReaders
 from gateway.outlets.page.shapes import ActBody, BookBody, DoneAnswer, LoginBody, NothingBody, SessionAnswer
 from gateway.outlets.page.sheet_shapes import SheetActBody
 from gateway.web.sessions import Session, Sessions
@@ -28,8 +28,8 @@ NOTICE = (
 class Acts:
     """Handlers that change something, and those of logging in and out."""
 
-    def __init__(self, inputs: PageInputs, shelf: Shelf, sessions: Sessions) -> None:
-        self._in, self._shelf, self._sessions = inputs, shelf, sessions
+    def __init__(self, inputs: PageInputs, store: StoreReaders, sessions: Sessions) -> None:
+        self._in, self._store, self._sessions = inputs, store, sessions
         self._page = inputs.settings.page
         self._second, self._done = 0, 0
 
@@ -84,7 +84,7 @@ class Acts:
             if tag not in BY_TAG:
                 raise NotThere(f"there is no alarm {tag!r}")
             if tag not in GATEWAY_TAGS and body.engine is None and len(self._in.settings.engine) > 1:
-                raise Refused("say which engine")
+                raise Refused("name the engine")
             request = {"do": do, "alarm": tag, "engine": body.engine, "minutes": body.minutes, "why": body.why}
             return await self._do(request, call)
 
@@ -106,7 +106,7 @@ class Acts:
         request = {"do": "book", "engine": body.engine, "entry": entry, "dry": body.dry}
         more = {"sheet": body.sheet, "reason": body.reason, "corrects": body.corrects}
         answer = await self._do(request | more, call)
-        self._shelf.forget()
+        self._store.forget()
         return answer
 
     async def commission(self, call: Call) -> Response:

@@ -10,7 +10,7 @@ from starlette.routing import Route
 
 from gateway.outlets.page.acts import Acts
 from gateway.outlets.page.calls import Call, Door, Op, problem
-from gateway.outlets.page.inputs import PageInputs, Shelf
+from gateway.outlets.page.inputs import PageInputs, StoreReaders
 from gateway.outlets.page.openapi import document
 from gateway.outlets.page.photos import PhotoView
 from gateway.outlets.page.report import ReportView
@@ -28,11 +28,11 @@ class Page:
 
     def __init__(self, inputs: PageInputs, relieve: Callable[[], None] = lambda: None) -> None:
         settings = inputs.settings.page
-        self._shelf = Shelf(inputs)
+        self._store = StoreReaders(inputs)
         self._sessions = Sessions(settings, inputs.note)
         door = Door(self._sessions, view_without_login=settings.view_without_login)
-        views = Views(inputs, self._shelf, door, relieve)
-        acts = Acts(inputs, self._shelf, self._sessions)
+        views = Views(inputs, self._store, door, relieve)
+        acts = Acts(inputs, self._store, self._sessions)
         self.stream: Stream = views.stream
         self._files = static_files("gateway.outlets.page")
         ops = [*views.ops(), *acts.ops(), *ReportView(inputs).ops(), *PhotoView(inputs).ops()]
@@ -51,7 +51,7 @@ class Page:
 
     def close(self) -> None:
         """Let go of the store's files."""
-        self._shelf.close()
+        self._store.close()
 
     async def _openapi(self, _call: Call) -> Response:
         return Response(json.dumps(self.openapi), media_type="application/json")

@@ -139,9 +139,11 @@ class Door:
                 return problem("The question did not come whole.", 408)
             except ClientDisconnect:
                 return problem("The question did not come whole.", 400)
-            except Exception as e:  # ours to mend: told in one line, and neither a traceback nor a dead connection
+            except (
+                Exception
+            ) as e:  # ours to correct: reported in one line, and neither a traceback nor a dead connection
                 self._faults.add("page.request_failed", path=request.url.path, fault=f"{type(e).__name__}: {e}")
-                return problem("The gateway failed at this question; its log says how. Report it.", 500)
+                return problem("The gateway failed at this question; its log shows how. Report it.", 500)
 
         return run
 
@@ -153,7 +155,7 @@ class Door:
         if session is None:
             raise NotAllowed("Log in first; nothing was done.")
         if op.who == "actor" and request.headers.get(TOKEN_HEADER) != session.csrf:
-            raise NotAllowed("This page is of an earlier log-in; load it anew. Nothing was done.")
+            raise NotAllowed("This page is of an earlier log-in; load it again. Nothing was done.")
         return session
 
 

@@ -136,7 +136,7 @@ class PageInputs:
         return next((e.name or e.slug for e in self.settings.engine if e.slug == slug), slug)
 
 
-class Shelf:
+class StoreReaders:
     """What the page keeps in hand from the disk: readers, trends, bookings. Safe from any thread.
 
     While the disk fails, what was read last stands.
@@ -166,7 +166,7 @@ class Shelf:
             return self._state
 
     def reopen(self) -> None:
-        """A reader failed: the next one is opened anew, for the file may be another by now."""
+        """A reader failed: the next one is opened again, for the file may be another by now."""
         with self._lock:
             readers: tuple[HistoryRows | StateRows | None, ...] = (self._history, self._state)
             self._history = self._state = None
@@ -185,7 +185,7 @@ class Shelf:
         return self._books.get(engine, [])
 
     def forget(self) -> None:
-        """Something was booked: read anew at the next question."""
+        """Something was booked: read again at the next question."""
         self._due_s = 0.0
 
     def close(self) -> None:
@@ -225,6 +225,6 @@ def _entries(rows: Sequence[Any]) -> list[Entry]:
         try:
             found.append(read_entry(dict(entry)))
         except (Refused, ValueError):
-            # The daemon's log tells of it; a page without that one booking is better than none.
+            # The daemon's log reports it; a page without that one booking is better than none.
             continue
     return found

@@ -10,7 +10,7 @@ from gateway.model.enums import AlarmState, Quality
 from gateway.model.records import Measured
 from gateway.model.settings import EngineSettings
 from gateway.model.snapshot import AlarmView, EngineView, ShapeDetail, Snapshot
-from gateway.outlets.page.inputs import PageInputs, Shelf
+from gateway.outlets.page.inputs import PageInputs, StoreReaders
 from gateway.outlets.page.mask import Mask
 from gateway.outlets.page.shapes import (
     AlarmAnswer,
@@ -36,7 +36,7 @@ _CALLING = {AlarmState.UNACKNOWLEDGED: 0, AlarmState.ACKNOWLEDGED: 1, AlarmState
 _WEIGHT = {"emergency-alarm": 0, "alarm": 1, "warning": 2, "caution": 3}
 
 
-def present(inputs: PageInputs, shelf: Shelf, utc_s: float, mask: Mask) -> PresentAnswer:
+def present(inputs: PageInputs, store: StoreReaders, utc_s: float, mask: Mask) -> PresentAnswer:
     """All of it, at `utc_s`. It is the same for all viewers, so names are left out for all: the record has them."""
     board: Snapshot = inputs.board()
     settings = {e.slug: e for e in inputs.settings.engine}
@@ -53,7 +53,7 @@ def present(inputs: PageInputs, shelf: Shelf, utc_s: float, mask: Mask) -> Prese
         state=_state(alarms_state(board.gateway_alarms)),
         engines=tuple(
             engine_answer(
-                settings[v.slug], v, shelf.trend(v.slug), quiet_s[settings[v.slug].head], mask, fresh=board.fresh
+                settings[v.slug], v, store.trend(v.slug), quiet_s[settings[v.slug].head], mask, fresh=board.fresh
             )
             for v in board.engines
         ),
@@ -108,7 +108,7 @@ def _cam_loads(s: ShapeDetail) -> CamLoads:
 
 
 def limits_answer(e: EngineSettings, free_length_mm: float) -> LimitsAnswer:
-    """What the figures are held against, with the free length as last booked."""
+    """What the figures are compared with, and the free length as last booked."""
     t = e.tightener
     required, low, high = band_mm(e, free_length_mm, t.locked_at_mm)
     return LimitsAnswer(

@@ -76,7 +76,7 @@ class StateAnswer(Answer):
 
 
 class LimitsAnswer(Answer):
-    """What the figures are held against. Spring lengths in mm; `required_mm`: the length that is asked for."""
+    """What the figures are compared with. Spring lengths in mm; `required_mm`: the length that is asked for."""
 
     tightener: Literal["sprung", "locked"]
     free_length_mm: Thousandths

@@ -98,7 +98,7 @@ class Stream:
         try:
             return b"event: present\ndata: " + self._make() + b"\n\n"
         except CamdriftError:
-            # Nothing to tell this time; the comment shows that the page still lives.
+            # Nothing new this time; the comment shows that the page still lives.
             return b": ping\n\n"
 
 

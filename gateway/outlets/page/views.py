@@ -17,7 +17,7 @@ from gateway.model.settings import EngineSettings
 from gateway.outlets.page.calls import Call, Door, NotThere, Op, answered, problem
 from gateway.outlets.page.commission_shapes import CommissionAnswer, CommissionQuery
 from gateway.outlets.page.course import course
-from gateway.outlets.page.inputs import PageInputs, Shelf
+from gateway.outlets.page.inputs import PageInputs, StoreReaders
 from gateway.outlets.page.mask import Mask
 from gateway.outlets.page.present import present
 from gateway.outlets.page.record import (
@@ -76,7 +76,7 @@ class PlacedResponse(StreamingResponse):
         self._leave = leave
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Send it. A peer that has gone before the first piece ends it before its generator has begun."""
+        """Send it. A peer that has gone before the first piece ends it before its generator has started."""
         try:
             await super().__call__(scope, receive, send)
         finally:
@@ -86,9 +86,9 @@ class PlacedResponse(StreamingResponse):
 class Views:
     """Handlers that only read."""
 
-    def __init__(self, inputs: PageInputs, shelf: Shelf, door: Door, relieve: Callable[[], None]) -> None:
+    def __init__(self, inputs: PageInputs, store: StoreReaders, door: Door, relieve: Callable[[], None]) -> None:
         """`relieve`: called before a large answer is made, to let go of answers that nobody takes."""
-        self._in, self._shelf, self._door, self._relieve = inputs, shelf, door, relieve
+        self._in, self._store, self._door, self._relieve = inputs, store, door, relieve
         self.stream = Stream(self.present_json, inputs.settings.page.viewers_max)
         self._names = Mask(u.name for u in inputs.settings.page.users)
         self._reading = asyncio.Semaphore(READERS_MAX)
@@ -169,7 +169,7 @@ class Views:
 
     def present_json(self) -> bytes:
         """The present as it stands, from any thread."""
-        return present(self._in, self._shelf, time.time(), self._names).model_dump_json(by_alias=True).encode()
+        return present(self._in, self._store, time.time(), self._names).model_dump_json(by_alias=True).encode()
 
     async def present(self, _call: Call) -> Response:
         """GET /api/present."""
@@ -208,7 +208,7 @@ class Views:
         topic = self._topics.event(engine.slug)
         return answered(
             await self._read(
-                call.address, lambda: course(engine, log, self._shelf.history(), self._shelf.state(), topic, q)
+                call.address, lambda: course(engine, log, self._store.history(), self._store.state(), topic, q)
             )
         )
 
@@ -216,7 +216,7 @@ class Views:
         """GET /api/events."""
         return answered(
             await self._read(
-                call.address, lambda: events_answer(self._topics, self._shelf.state(), call.query, self._mask(call))
+                call.address, lambda: events_answer(self._topics, self._store.state(), call.query, self._mask(call))
             )
         )
 
@@ -228,7 +228,7 @@ class Views:
         self._downloads.take(call.address)
         leave = partial(self._downloads.leave, call.address)
         try:
-            before = await self._read(call.address, lambda: newest(self._shelf.state(), q))
+            before = await self._read(call.address, lambda: newest(self._store.state(), q))
         except BaseException:
             leave()
             raise
@@ -250,7 +250,7 @@ class Views:
             left -= len(page.events)
 
     def _page(self, q: EventsTableQuery, before: int, mask: Mask | None) -> EventPage:
-        return event_page(self._topics, self._shelf.state(), q, before, TABLE_ROWS, mask)
+        return event_page(self._topics, self._store.state(), q, before, TABLE_ROWS, mask)
 
     def _mask(self, call: Call) -> Mask | None:
         """What is left out for who asks."""
@@ -262,7 +262,7 @@ class Views:
 
     def _book(self, call: Call, slug: str) -> list[Entry]:
         mask = self._mask(call)
-        log = self._shelf.bookings(slug)
+        log = self._store.bookings(slug)
         return log if mask is None else [mask.entry(e) for e in log]
 
     async def bookings(self, call: Call) -> Response:
@@ -352,7 +352,7 @@ class Views:
             async with self._reading:
                 return await asyncio.to_thread(read)
         except StorageError:
-            self._shelf.reopen()
+            self._store.reopen()
             raise
         finally:
             self._questions.leave(address)

@@ -1,7 +1,7 @@
 """The relay's keeper: a small process that holds the line and lets it drop when the daemon dies or hangs.
 
 The daemon writes `1` or `0` to its input at least once a second. End of input (the daemon died, however) or silence
-(it hangs, whole) drops the line. It says `ready` on its output, or why not. Arguments:
+(it hangs, whole) drops the line. It writes `ready` on its output, or why not. Arguments:
 `gpio CHIP LINE high|low SECONDS` or `rts PORT SECONDS`.
 """
 
@@ -52,7 +52,7 @@ def main(words: Sequence[str]) -> int:
         watch(0, line, float(words[-1]))
     except PortError as e:
         return _failed(str(e))
-    except Exception as e:  # no traceback reaches a user; the daemon tells what this says
+    except Exception as e:  # no traceback reaches a user; the daemon reports what this prints
         return _failed(f"relay: its keeper failed: {type(e).__name__}: {e}")
     return 0
 

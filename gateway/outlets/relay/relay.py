@@ -47,10 +47,10 @@ class KeeperLine:
         assert self._process.stdin is not None and self._process.stdout is not None
         self._in, self._out = self._process.stdin, self._process.stdout
         os.set_blocking(self._in.fileno(), False)
-        said = self._said(KEEPER_READY_WITHIN_S)
-        if said != "ready":
+        answer = self._answer(KEEPER_READY_WITHIN_S)
+        if answer != "ready":
             self.close()
-            raise PortError(said or "relay: its keeper process did not start")
+            raise PortError(answer or "relay: its keeper process did not start")
 
     def set(self, energised: bool) -> None:
         """See RelayLine."""
@@ -59,7 +59,7 @@ class KeeperLine:
         except OSError:
             taken = None
         if not taken:
-            raise PortError(self._said(0.1) or "relay: its keeper process is gone or hangs")
+            raise PortError(self._answer(0.1) or "relay: its keeper process is gone or hangs")
 
     def close(self) -> None:
         """See RelayLine: the end of its input makes the keeper drop the line and end."""
@@ -71,7 +71,7 @@ class KeeperLine:
             self._process.wait(KEEPER_ENDS_WITHIN_S)
         self._out.close()
 
-    def _said(self, wait_s: float) -> str:
+    def _answer(self, wait_s: float) -> str:
         ready, _, _ = select.select([self._out], [], [], wait_s)
         return (self._out.read(1_024) or b"").decode("utf-8", "replace").strip() if ready else ""
 
@@ -91,7 +91,7 @@ def open_line(settings: RelaySettings) -> RelayLine:
 
 
 class Relay(PortWorker):
-    """Holds one contact as long as `keep(True)` comes again and again. `energised`: what the line was last told."""
+    """Holds one contact as long as `keep(True)` comes again and again. `energised`: what the line was last set to."""
 
     def __init__(
         self,
@@ -108,7 +108,7 @@ class Relay(PortWorker):
         self.energised = False
 
     def keep(self, energised: bool) -> None:
-        """Say what holds now; returns at once. To be called at least once a second by the pipeline's own thread."""
+        """What holds now; returns at once. To be called at least once a second by the pipeline's own thread."""
         self._kept = (energised, self._clock())
         self._news.set()
 
@@ -120,13 +120,13 @@ class Relay(PortWorker):
         line = self._open_line(self._settings)
         try:
             self._opened()
-            told_at = float("-inf")
+            sent_at = float("-inf")
             while not self._stopping.is_set():
                 self._news.clear()
                 wanted, now = self._wanted(), time.monotonic()
-                if wanted != self.energised or now - told_at >= REFRESH_S:
+                if wanted != self.energised or now - sent_at >= REFRESH_S:
                     line.set(wanted)
-                    self.energised, told_at = wanted, now
+                    self.energised, sent_at = wanted, now
                 self._news.wait(LOOK_EVERY_S)
         finally:
             self.energised = False

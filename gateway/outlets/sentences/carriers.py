@@ -26,7 +26,7 @@ class Carrier(ABC):
         """Lines that came, each with who sent it; empty after `wait_s` or a `wake`. Raises PortError."""
 
     @abstractmethod
-    def say(self, lines: Sequence[str]) -> bool:
+    def send(self, lines: Sequence[str]) -> bool:
         """Hand over lines that belong together; `False`: not taken. Raises PortError."""
 
     @abstractmethod
@@ -54,7 +54,7 @@ class SerialCarrier(Carrier):
     def hear(self, wait_s: float) -> list[tuple[bytes, str]]:
         return [(line, self._line.port) for line in self._splitter.feed(self._line.read(wait_s))]
 
-    def say(self, lines: Sequence[str]) -> bool:
+    def send(self, lines: Sequence[str]) -> bool:
         taken = self._line.write("".join(lines).encode("ascii"), WRITE_WITHIN_S)
         if not taken:
             self._line.discard_output()
@@ -114,7 +114,7 @@ class UdpCarrier(Carrier):
             self._in.setblocking(False)
         return heard
 
-    def say(self, lines: Sequence[str]) -> bool:
+    def send(self, lines: Sequence[str]) -> bool:
         for line in lines:
             self._count = self._count % 999 + 1
             try:

@@ -14,10 +14,10 @@ STUCK_PAUSE_S = 1.0
 
 
 class SentencePort(PortWorker):
-    """Tells the alarms of a board over one serial line or UDP, and takes commands where the settings allow it.
+    """Sends the alarms of a board over one serial line or UDP, and takes commands where the settings allow it.
 
     No group is handed to the driver before the line has had time for the last one: what waits, waits here, where a
-    newer alarm can go first. A stuck line costs nobody else anything; `fault` tells it and the alerts wait to be told.
+    newer alarm can go first. A stuck line costs nobody else anything; `fault` reports it and the alerts wait.
     """
 
     def __init__(
@@ -52,7 +52,7 @@ class SentencePort(PortWorker):
             carrier.close()
 
     def _turn(self, carrier: Carrier, free_at: float) -> float:
-        """Say one group if the line is free; when it will be free again."""
+        """Send one group if the line is free; when it will be free again."""
         now = time.monotonic()
         self._queue.look(self._board(), now)
         if now < free_at:
@@ -60,7 +60,7 @@ class SentencePort(PortWorker):
         group = self._queue.next(now, self._utc())
         if group is None:
             return now + LOOK_EVERY_S
-        if not carrier.say(group.lines):
+        if not carrier.send(group.lines):
             self._queue.put_back(group)
             self._stuck()
             return time.monotonic() + STUCK_PAUSE_S
@@ -70,7 +70,7 @@ class SentencePort(PortWorker):
         return now + carrier.busy_s(group.lines)
 
     def _stuck(self) -> None:
-        self._tell_fault(f"{self.name}: takes no data; check its cable and flow control")
+        self._log_fault(f"{self.name}: takes no data; check its cable and flow control")
 
     def _wake(self) -> None:
         carrier = self._carrier

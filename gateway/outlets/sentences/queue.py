@@ -1,4 +1,4 @@
-"""What is to be said next, and what was heard: the sentences' order of urgency. Time is an argument, no I/O.
+"""What is to be sent next, and what was heard: the sentences' order of urgency. Time is an argument, no I/O.
 
 A change waits as the name of its alert, not as text: what is sent is what stands at that moment, so an older change
 of the same alert can never delay a newer one, and the queue is never longer than the table of alarms.
@@ -8,7 +8,7 @@ from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from gateway.encode import sentences as say
+from gateway.encode import sentences as wire
 from gateway.encode.registers import PRIORITY_RANK
 from gateway.encode.sentence_lines import SentenceError, parse
 from gateway.model.enums import AlarmState
@@ -26,7 +26,7 @@ Key = tuple[str, int]
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Lines that belong together and go out without anything between; `key`: the alert they tell of, if any."""
+    """Lines that belong together and go out without anything between; `key`: the alert they are about, if any."""
 
     lines: tuple[str, ...]
     key: Key | None = None
@@ -60,7 +60,7 @@ class SentenceQueue:
         self._asked: dict[Key, None] = {}
         self._silenced: dict[Key, float] = {}
         self._bumps: dict[Key, int] = {}
-        self._refusals: deque[say.AlertCommand] = deque(maxlen=REFUSALS_KEPT)
+        self._refusals: deque[wire.AlertCommand] = deque(maxlen=REFUSALS_KEPT)
         self._list: deque[str] = deque()
         self._order = 0
         self._alf_sequence = self._alc_sequence = self._hbt_sequence = 0
@@ -79,7 +79,7 @@ class SentenceQueue:
             self._notice(key, alarm)
 
     def _notice(self, key: Key, alarm: AlarmView) -> None:
-        letter = say.state_letter(alarm, key in self._silenced)
+        letter = wire.state_letter(alarm, key in self._silenced)
         shown = _Shown(alarm, letter, (alarm.revision - 1 + self._bumps.get(key, 0)) % 99 + 1)
         before = self._shown.get(key)
         self._shown[key] = shown
@@ -90,7 +90,7 @@ class SentenceQueue:
             self._changed[key] = self._order
 
     def _gone(self, key: Key) -> AlarmView:
-        """An alarm that is no longer on the board is told as normal."""
+        """An alarm that is no longer on the board is reported as normal."""
         shown = self._shown[key]
         if shown.letter != "N":
             self._bumps[key] = self._bumps.get(key, 0) + 1
@@ -101,24 +101,24 @@ class SentenceQueue:
         self._bumps[key] = self._bumps.get(key, 0) + 1
 
     def next(self, now: float, utc_s: float) -> Group | None:
-        """What goes out now, most urgent first; `None` if there is nothing to say."""
+        """What goes out now, most urgent first; `None` if there is nothing to wire."""
         if now >= self._beat_due_s:
             return self._beat(now)
         urgent = max(self._changed, key=self._rank, default=None)
         if urgent is not None and self._shown[urgent].letter == "V":
-            return self._tell(urgent)
+            return self._group(urgent)
         if self._refusals:
-            return Group((say.arc(utc_s, self._refusals.popleft()),))
+            return Group((wire.arc(utc_s, self._refusals.popleft()),))
         if urgent is not None:
-            return self._tell(urgent)
+            return self._group(urgent)
         if self._asked:
-            return self._tell(next(iter(self._asked)))
+            return self._group(next(iter(self._asked)))
         if not self._list and now >= self._list_due_s:
             self._begin_list(now)
         return Group((self._list.popleft(),)) if self._list else None
 
     def put_back(self, group: Group) -> None:
-        """The line did not take `group`: its alert is still to be told."""
+        """The line did not take `group`: its alert is still to be reported."""
         if group.key in self._shown and group.key is not None:
             self._changed.setdefault(group.key, self._order)
 
@@ -129,28 +129,28 @@ class SentenceQueue:
         every = self._settings.heartbeat_every_s
         self._beat_due_s = now + every
         self._hbt_sequence = (self._hbt_sequence + 1) % 10
-        return Group((say.hbt(every, self._healthy, self._hbt_sequence),))
+        return Group((wire.hbt(every, self._healthy, self._hbt_sequence),))
 
-    def _tell(self, key: Key) -> Group:
+    def _group(self, key: Key) -> Group:
         self._changed.pop(key, None)
         self._asked.pop(key, None)
         return Group(tuple(self._lines(self._shown[key])), key)
 
     def _lines(self, shown: _Shown) -> list[str]:
         if self._settings.dialect == "alr":
-            return [say.alr(shown.alarm)]
+            return [wire.alr(shown.alarm)]
         self._alf_sequence = (self._alf_sequence + 1) % 10
-        return say.alf(shown.alarm, shown.letter, shown.revision, self._settings.mnemonic, self._alf_sequence)
+        return wire.alf(shown.alarm, shown.letter, shown.revision, self._settings.mnemonic, self._alf_sequence)
 
     def _begin_list(self, now: float) -> None:
         self._list_due_s = now + self._settings.list_every_s
         standing = sorted((s for s in self._shown.values() if s.letter != "N"), key=lambda s: s.urgency, reverse=True)
         if self._settings.dialect == "alr":
-            self._list.extend([say.alr(s.alarm) for s in standing] or [say.alr_empty()])
+            self._list.extend([wire.alr(s.alarm) for s in standing] or [wire.alr_empty()])
             return
         self._alc_sequence = (self._alc_sequence + 1) % 100
-        entries = ((say.alert_id(s.alarm.no), s.alarm.instance, s.revision) for s in standing)
-        self._list.extend(say.alc(entries, self._settings.mnemonic, self._alc_sequence))
+        entries = ((wire.alert_id(s.alarm.no), s.alarm.instance, s.revision) for s in standing)
+        self._list.extend(wire.alc(entries, self._settings.mnemonic, self._alc_sequence))
 
     def hear(self, line: bytes, by: str, now: float) -> None:
         """Take a line from the panel. What is no command for us, or not enabled, does nothing."""
@@ -161,16 +161,16 @@ class SentenceQueue:
         except SentenceError:
             return
         if self._settings.dialect == "alr":
-            self._hear_ack(say.read_ack(sentence), by)
-        elif (command := say.read_acn(sentence)) is not None:
+            self._hear_ack(wire.read_ack(sentence), by)
+        elif (command := wire.read_acn(sentence)) is not None:
             self._hear_acn(command, by, now)
 
     def _hear_ack(self, number: int | None, by: str) -> None:
         for (slug, no), shown in self._shown.items():
-            if say.alr_number(shown.alarm) == number and shown.alarm.unacknowledged:
+            if wire.alr_number(shown.alarm) == number and shown.alarm.unacknowledged:
                 self._act("acknowledge", slug, no, by)
 
-    def _hear_acn(self, command: say.AlertCommand, by: str, now: float) -> None:
+    def _hear_acn(self, command: wire.AlertCommand, by: str, now: float) -> None:
         is_for_all = command.alert_id == 0 and command.mnemonic == ""
         if command.mnemonic != self._settings.mnemonic and not is_for_all:
             return
@@ -182,13 +182,13 @@ class SentenceQueue:
         else:
             self._silence(keys, by, now)
 
-    def _matching(self, command: say.AlertCommand) -> list[Key]:
+    def _matching(self, command: wire.AlertCommand) -> list[Key]:
         if command.alert_id == 0:
             return [key for key, shown in self._shown.items() if shown.letter != "N"]
         return [
             key
             for key, shown in self._shown.items()
-            if say.alert_id(shown.alarm.no) == command.alert_id and command.instance in (0, shown.alarm.instance)
+            if wire.alert_id(shown.alarm.no) == command.alert_id and command.instance in (0, shown.alarm.instance)
         ]
 
     def _silence(self, keys: list[Key], by: str, now: float) -> None:

@@ -71,13 +71,13 @@ export const logOut = async () => take(await post("/api/logout"));
 
 const HIDDEN_MS = 300000;
 
-// One stream for the whole page. `told` gets each second's present; `lost` the reason why none comes.
-export function follow(told, lost) {
+// One stream for the whole page. `received` gets each second's present; `lost` the reason why none comes.
+export function follow(received, lost) {
   let source = null;
   let again = 0;
   const open = () => {
     source = new EventSource("/api/stream");
-    source.addEventListener("present", (e) => told(JSON.parse(e.data)));
+    source.addEventListener("present", (e) => received(JSON.parse(e.data)));
     source.addEventListener("closed", () => retry());
     source.onerror = () => {
       if (source.readyState === EventSource.CLOSED) retry();
@@ -89,8 +89,8 @@ export function follow(told, lost) {
     clearTimeout(again);
     again = setTimeout(open, 3000);
     try {
-      told(await get("/api/present"));
-      lost("Live figures are not to be had just now; the page asks again.");
+      received(await get("/api/present"));
+      lost("No live figures just now; the page asks again.");
     } catch (e) {
       lost(e.status ? e.message : "");
       if (e.status === 401) look().catch(() => {});
@@ -100,7 +100,7 @@ export function follow(told, lost) {
     clearTimeout(again);
     source.close();
   };
-  const anew = () => {
+  const reopen = () => {
     close();
     open();
   };
@@ -108,11 +108,11 @@ export function follow(told, lost) {
   // A browser gives one gateway six connections in all: a page that nobody sees must not keep one of them.
   let resting = 0;
   window.addEventListener("pagehide", close);
-  window.addEventListener("pageshow", (e) => { if (e.persisted) anew(); });
+  window.addEventListener("pageshow", (e) => { if (e.persisted) reopen(); });
   document.addEventListener("visibilitychange", () => {
     clearTimeout(resting);
     if (document.hidden) resting = setTimeout(close, HIDDEN_MS);
-    else if (source.readyState === EventSource.CLOSED) anew();
+    else if (source.readyState === EventSource.CLOSED) reopen();
   });
-  return anew;
+  return reopen;
 }

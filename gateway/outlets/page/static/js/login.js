@@ -4,7 +4,7 @@ import { logIn, logOut, look, onSession, session } from "./api.js";
 
 let wanted = null;
 
-// `then`: what was asked for and wants a log-in; it is done once somebody has logged in.
+// `then`: the act that wants a log-in; it is done once somebody has logged in.
 export function askLogin(why = "", then = null) {
   const box = byId("login");
   wanted = then;

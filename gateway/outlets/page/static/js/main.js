@@ -84,7 +84,7 @@ function loss() {
   return present.fresh ? null : { what: "A part of the gateway does not respond", since: present.ts, action: "Check the gateway's log; restart the gateway if it does not recover.", ahead };
 }
 
-// How old the figures are; beyond a few seconds it is shown, large, and all that they say is struck out.
+// How old the figures are; beyond a few seconds it is shown, large, and all of them are struck out.
 function age() {
   const lost = loss();
   const old = present ? performance.now() - heardAt : Infinity;

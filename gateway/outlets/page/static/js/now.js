@@ -272,7 +272,7 @@ function nextWords(e) {
   return exact ? next : `${next} An alarm goes by the present figure and may come before.`;
 }
 
-// The gateway itself: asked for only while somebody has it open.
+// The gateway itself: read only while somebody has it open.
 function gateway() {
   const body = h("div", { text: "…" });
   const el = h("details", { class: "gateway" }, h("summary", {}, "The gateway itself"), body);
