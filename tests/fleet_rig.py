@@ -18,7 +18,7 @@ from gateway.model.shore_settings import ShoreSettings
 from gateway.shore.check import check
 from gateway.shore.database import open_database
 from gateway.shore.notices.store import NoticeStore
-from gateway.shore.page.server import FleetServer
+from gateway.shore.page.server import FleetServer, Report
 from gateway.shore.store import FleetStore, spans
 from gateway.web.sessions import hash_password
 
@@ -111,9 +111,9 @@ def token_of_a_notice(url: str, s: ShoreSettings, now_s: float) -> str:
 
 
 @contextmanager
-def served(url: str, s: ShoreSettings) -> Iterator[str]:
+def served(url: str, s: ShoreSettings, report: Report | None = None) -> Iterator[str]:
     """The page; gives its address."""
-    server = FleetServer(url, s)
+    server = FleetServer(url, s, report)
     server.start()
     try:
         assert server.ready.wait(180)

@@ -25,22 +25,33 @@ class Reports:
 
     def __init__(self, settings: Settings, data_dir: Path) -> None:
         self._settings, self._data_dir = settings, data_dir
-        self._one = threading.Lock()
+        self._maker = ReportMaker()
 
     def make(self, engine: str | None, from_s: float, to_s: float, names: bool, kind: str) -> bytes:
         """The report; `names`: of people too; `kind` as in `cli/page_report.py`. Takes seconds.
 
         Raises Refused, StorageError."""
+        asked = {"engine": engine, "from_s": from_s, "to_s": to_s, "names": names, "kind": kind}
+        return self._maker.make(self._settings, asked | {"data_dir": str(self._data_dir)})
+
+
+class ReportMaker:
+    """Has reports made, one at a time."""
+
+    def __init__(self) -> None:
+        self._one = threading.Lock()
+
+    def make(self, settings: Settings, asked: dict[str, Any]) -> bytes:
+        """The file. `asked`: as `gateway.cli.page_report` takes it. Raises Refused, StorageError."""
         if not self._one.acquire(blocking=False):
             raise Refused("another report is being made; try again in a minute")
         try:
-            return self._made({"engine": engine, "from_s": from_s, "to_s": to_s, "names": names, "kind": kind})
+            return self._made(asked | {"settings": json.loads(settings_json(settings))})
         finally:
             self._one.release()
 
     def _made(self, question: dict[str, Any]) -> bytes:
-        settings = json.loads(settings_json(self._settings))
-        request = json.dumps(question | {"settings": settings, "data_dir": str(self._data_dir)}).encode()
+        request = json.dumps(question).encode()
         env = os.environ | {"OPENBLAS_NUM_THREADS": "1", "LANG": "C.UTF-8", "PYTHONUTF8": "1"}
         try:
             with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as why:

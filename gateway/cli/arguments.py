@@ -79,6 +79,11 @@ def _export(p: argparse.ArgumentParser) -> None:
 
 def _report(p: argparse.ArgumentParser) -> None:
     common(p)
+    report_arguments(p)
+
+
+def report_arguments(p: argparse.ArgumentParser) -> None:
+    """Which report, aboard and ashore."""
     p.add_argument(
         "--out",
         required=True,

@@ -1,7 +1,8 @@
-"""Makes a report for the page, as a process of its own: what it is to do on stdin, the file on stdout.
+"""Makes a report for a page, aboard or ashore, as a process of its own: what it is to do on stdin, the file on stdout.
 
 So no report takes the interpreter, or the memory, from what measures; the daemon starts and bounds it
-(`app/reports.py`). `kind`: "html", "pdf", or "survey" for a ZIP of the survey file as PDF and its tables as CSV.
+(`app/reports.py`). `kind`: "html", "pdf", or "survey" for a ZIP of the survey file as PDF and its tables as
+CSV; "survey-html" for that file alone.
 """
 
 import contextlib
@@ -13,15 +14,17 @@ import tempfile
 import time
 import zipfile
 from pathlib import Path
+from typing import Any
 
 from gateway.cli.report_asked import Asked, Named, engines, span
 from gateway.cli.report_files import printed
-from gateway.cli.report_read import Record, ship_facts
-from gateway.cli.report_survey import write_tables
+from gateway.cli.report_read import Kept, Record, ship_facts
+from gateway.cli.report_survey import survey_period, write_tables
 from gateway.model.errors import CamdriftError
+from gateway.model.settings import Settings
 from gateway.model.settings_file import checked_settings
 from gateway.outlets.page.mask import Mask
-from gateway.report.facts import ShipFacts
+from gateway.report.facts import Period, ShipFacts
 from gateway.report.page import page
 
 NICE = 10
@@ -35,14 +38,14 @@ def main() -> int:
     settings = checked_settings(asked["settings"])
     try:
         slugs = engines(settings, asked["engine"])
-        record = Record(Path(asked["data_dir"]))
+        record = _record(asked, settings)
         try:
             now_s = max(time.time(), record.latest_s(slugs))
-            period = span(asked["from_s"], asked["to_s"], now_s)
+            period = _period(asked, settings, now_s)
             people = Named() if asked["names"] else Mask(u.name for u in settings.page.users)
-            facts = ship_facts(settings, record, Asked(slugs, period, kind == "survey"), now_s, people)
+            facts = ship_facts(settings, record, Asked(slugs, period, kind.startswith("survey")), now_s, people)
             html = page(facts)
-            made = html.encode() if kind == "html" else printed(html)
+            made = html.encode() if kind.endswith("html") else printed(html)
             if kind == "survey":
                 made = _zipped(made, facts, record)
         finally:
@@ -54,7 +57,7 @@ def main() -> int:
     return 0
 
 
-def _zipped(pdf: bytes, facts: ShipFacts, record: Record) -> bytes:
+def _zipped(pdf: bytes, facts: ShipFacts, record: Kept) -> bytes:
     name = f"{facts.vessel.slug}-survey-{facts.period.key}.pdf"
     out = io.BytesIO()
     with tempfile.TemporaryDirectory() as folder, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as kept:
@@ -62,6 +65,24 @@ def _zipped(pdf: bytes, facts: ShipFacts, record: Record) -> bytes:
         for table in write_tables(Path(folder, name), facts, record):
             kept.write(table, table.name)
     return out.getvalue()
+
+
+def _period(asked: dict[str, Any], settings: Settings, now_s: float) -> Period:
+    """From then to then; or the last `days`, or for a survey file without either since the last survey."""
+    if "from_s" in asked:
+        return span(asked["from_s"], asked["to_s"], now_s)
+    if "days" in asked:
+        return span(now_s - asked["days"] * 86_400.0, now_s, now_s)
+    return survey_period(settings, None, None, now_s)
+
+
+def _record(asked: dict[str, Any], settings: Settings) -> Kept:
+    """That of the data folder aboard, or the vessel's part of the shore's store."""
+    if "store" not in asked:
+        return Record(Path(asked["data_dir"]))
+    from gateway.cli.shore_record import ShoreRecord
+
+    return ShoreRecord(asked["store"], settings.vessel.slug)
 
 
 def give_way() -> None:

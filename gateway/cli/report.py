@@ -7,7 +7,7 @@ from pathlib import Path
 from gateway.cli.progress import progress
 from gateway.cli.report_asked import Asked, Named, engines, month, span
 from gateway.cli.report_files import write_report
-from gateway.cli.report_read import Record, ship_facts
+from gateway.cli.report_read import Kept, Record, ship_facts
 from gateway.cli.report_survey import survey_period, write_tables
 from gateway.cli.text import note
 from gateway.model.errors import Refused
@@ -20,9 +20,14 @@ from gateway.report.page import page
 def main(args: argparse.Namespace) -> int:
     """Make it, beside a running daemon or without one. Without a period: the last thirty days."""
     settings = load_settings(args.config)
-    slugs = engines(settings, args.engine)
-    record = Record(Path(args.data_dir or settings.gateway.data_dir))
+    engines(settings, args.engine)
+    return made(args, settings, Record(Path(args.data_dir or settings.gateway.data_dir)))
+
+
+def made(args: argparse.Namespace, settings: Settings, record: Kept) -> int:
+    """Make it from this record, which is closed afterwards."""
     try:
+        slugs = engines(settings, args.engine)
         now_s = max(time.time(), record.latest_s(slugs))
         asked = Asked(slugs, _period(args, settings, now_s), args.survey)
         path = _named(args.out, settings, asked)

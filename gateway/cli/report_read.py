@@ -2,12 +2,12 @@
 
 import contextlib
 from base64 import b64encode
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from statistics import median
-from typing import Any
+from typing import Any, Protocol
 
 from pydantic import ValidationError
 
@@ -23,13 +23,14 @@ from gateway.model.errors import Refused
 from gateway.model.settings import EngineSettings, Settings
 from gateway.model.settings_file import fingerprint
 from gateway.report.alarms import Ledger
-from gateway.report.facts import EngineFacts, Period, ShipFacts
-from gateway.report.hours import Counter, Span, counter_at, coverage, run_between
-from gateway.report.plot import Point
+from gateway.report.facts import Commissioning, EngineFacts, Period, ShipFacts
+from gateway.report.hours import Counter, Coverage, Span, counter_at, coverage, run_between
+from gateway.report.plot import Point as Drawn
 from gateway.report.sheets import sheets_done
+from gateway.report.survey_tables import Point
 from gateway.report.words import day, minute
-from gateway.report.work import SIDE_H, Picture, Side, edge, work
-from gateway.store.history import HistoryReader, ReadingRow
+from gateway.report.work import SIDE_H, AtHours, Picture, Side, edge, work
+from gateway.store.history import HistoryReader
 from gateway.store.photos import Photos
 from gateway.store.reader import StateReader
 from gateway.wear.booking_check import read_entry
@@ -48,11 +49,74 @@ PHOTOS_BYTES_MAX = 4_000_000
 """In one report, which goes by mail."""
 
 
+class History(Protocol):
+    """Courses over time, of the record aboard or of what is kept ashore. Times: seconds since 1970."""
+
+    def counter(self, engine: str, from_utc: float, to_utc: float, *, last: bool = False) -> Counter | None:
+        """(UTC, running hours) of the first, or the last, row in [from, to)."""
+
+    def since_hours(self, engine: str, hours: float, limit: int) -> Sequence[AtHours]:
+        """Rows from these running hours on, by hours."""
+
+    def median_points(self, engine: str, from_utc: float, to_utc: float, points: int) -> Sequence[Point]:
+        """Rows in [from, to) averaged into at most `points` intervals."""
+
+    def trends(self, engine: str, from_utc: float, to_utc: float, limit: int) -> list[tuple[float, bytes]]:
+        """(UTC, payload) of a day's last trend, oldest first."""
+
+    def trend_at(self, engine: str, utc_s: float) -> tuple[float, bytes] | None:
+        """The last trend up to that time."""
+
+
+class Kept(Protocol):
+    """What a report is made from: the record aboard, or what is kept of it ashore."""
+
+    @property
+    def history(self) -> History:
+        """Courses over time."""
+
+    def close(self) -> None:
+        """Close it."""
+
+    def latest_s(self, slugs: Sequence[str]) -> float:
+        """UTC of the newest on record, 0 without any."""
+
+    @property
+    def ashore(self) -> Sequence[str]:
+        """Empty aboard; else what is not known ashore, in sentences."""
+
+    def events(self, settings: Settings) -> Iterator[tuple[str | None, dict[str, Any], bool]]:
+        """Engine, event, and whether all others of its time are on record too; in the order of the record."""
+
+    def log(self, slug: str) -> list[Entry]:
+        """The log book as far as it can be read."""
+
+    def newest_trend(self, settings: Settings, slug: str) -> bytes | None:
+        """The newest trend's message."""
+
+    def sheet_acts(self, slug: str) -> list[tuple[str, dict[str, Any]]]:
+        """What was done at the work sheets: the sheet's name, and the act."""
+
+    def photo_data(self, name: str) -> str | None:
+        """A note's photo as a `data:` address; `None` where it does not go into the report."""
+
+    def checkpoint(self, slug: str) -> object:
+        """The engine's checkpoint."""
+
+    def coverage(self, e: EngineSettings, p: Period, *, bursts: bool) -> Coverage:
+        """What was measured."""
+
+    def commissionings(self, settings: Settings, slugs: Sequence[str]) -> list[Commissioning]:
+        """The kept commissioning records."""
+
+
 class Record:
     """Both files of the store, open for reading. Raises StorageError where one is not there."""
 
+    ashore: Sequence[str] = ()
+
     def __init__(self, data_dir: Path) -> None:
-        self.folder = data_dir
+        self._folder = data_dir
         self.state = StateReader(data_dir)
         self.history = HistoryReader(data_dir)
         self._photos = Photos(data_dir)
@@ -87,6 +151,34 @@ class Record:
                 continue
         return found
 
+    def events(self, settings: Settings) -> Iterator[tuple[str | None, dict[str, Any], bool]]:
+        """Those of the outbox, before them those that are kept for longer."""
+        topics = Topics(settings.gateway.topic_prefix, settings.vessel.slug)
+        engine_of = {topics.event(e.slug): e.slug for e in settings.engine}
+        for _, topic, body, whole in events(self.state, self.history):
+            yield engine_of.get(topic), body, whole
+
+    def newest_trend(self, settings: Settings, slug: str) -> bytes | None:
+        """The retained one."""
+        topic = Topics(settings.gateway.topic_prefix, settings.vessel.slug).trend(slug)
+        return next((row.payload for row in self.state.retained() if row.topic == topic), None)
+
+    def sheet_acts(self, slug: str) -> list[tuple[str, dict[str, Any]]]:
+        """All of this engine's."""
+        return [(row.sheet, dict(row.act)) for row in self.state.sheet_acts() if row.engine == slug]
+
+    def checkpoint(self, slug: str) -> object:
+        """As the daemon last kept it."""
+        return self.state.checkpoint(f"engine/{slug}")
+
+    def coverage(self, e: EngineSettings, p: Period, *, bursts: bool) -> Coverage:
+        """From the ten-minute medians."""
+        return coverage(self.history.steady(e.slug, p.from_s, p.to_s), e.ratio, bursts=bursts)
+
+    def commissionings(self, settings: Settings, slugs: Sequence[str]) -> list[Commissioning]:
+        """From the data folder."""
+        return commissionings(self._folder, settings, slugs)
+
 
 @dataclass(slots=True)
 class Readings:
@@ -106,16 +198,14 @@ class Readings:
             self.after = c
 
 
-def ship_facts(settings: Settings, record: Record, asked: Asked, now_s: float, people: People) -> ShipFacts:
+def ship_facts(settings: Settings, record: Kept, asked: Asked, now_s: float, people: People) -> ShipFacts:
     """All of the report for these engines. Raises StorageError, Refused where the period holds no data."""
-    topics = Topics(settings.gateway.topic_prefix, settings.vessel.slug)
-    engine_of = {topics.event(e.slug): e.slug for e in settings.engine}
     period, slugs = asked.period, asked.slugs
     found = Found(period)
     ends = {slug: (Readings(period.from_s), Readings(period.to_s)) for slug in slugs}
     from_s: float | None = None
-    for _, topic, body, whole in events(record.state, record.history):
-        slug, utc_s = engine_of.get(topic), utc_of(body["ts"])
+    for slug, body, whole in record.events(settings):
+        utc_s = utc_of(body["ts"])
         found.take(slug, people.event(body), whole=whole)
         if whole and from_s is None:
             from_s = utc_s
@@ -123,9 +213,8 @@ def ship_facts(settings: Settings, record: Record, asked: Asked, now_s: float, p
         if slug in ends and isinstance(hours, int | float):
             for end in ends[slug]:
                 end.take((utc_s, float(hours)))
-    kept = {row.topic: row.payload for row in record.state.retained()}
     reads = [
-        _EngineRead(settings, slug, record, period, ends[slug], _trend(kept.get(topics.trend(slug))), people)
+        _EngineRead(settings, slug, record, period, ends[slug], _trend(record.newest_trend(settings, slug)), people)
         for slug in slugs
     ]
     engines = [read.facts(found.ledger) for read in reads]
@@ -147,11 +236,12 @@ def ship_facts(settings: Settings, record: Record, asked: Asked, now_s: float, p
         raised=[x for x in found.raised if x.engine in wanted],
         starts=found.starts,
         survey=asked.survey,
-        commissionings=commissionings(record.folder, settings, slugs) if asked.survey else (),
+        ashore=record.ashore,
+        commissionings=record.commissionings(settings, slugs) if asked.survey else (),
     )
 
 
-def _no_data(engines: Sequence[EngineFacts], record: Record, period: Period) -> str:
+def _no_data(engines: Sequence[EngineFacts], record: Kept, period: Period) -> str:
     names = " and ".join(e.settings.name or e.settings.slug for e in engines)
     firsts = [c[0] for e in engines if (c := record.history.counter(e.settings.slug, 0.0, EVER))]
     begins = f"readings are on record from {day(min(firsts))} on" if firsts else "no readings are on record at all"
@@ -176,7 +266,7 @@ class _EngineRead:
         self,
         settings: Settings,
         slug: str,
-        record: Record,
+        record: Kept,
         period: Period,
         ends: tuple[Readings, Readings],
         latest: TrendMessage | None,
@@ -192,10 +282,11 @@ class _EngineRead:
     def facts(self, ledger: Ledger) -> EngineFacts:
         """All of it."""
         e, p, slug = self._e, self._p, self._e.slug
-        steady = self._history.steady(slug, p.from_s, p.to_s)
+        opened = self._history.counter(slug, p.from_s, p.to_s)
+        closed = self._history.counter(slug, p.from_s, p.to_s, last=True)
         start, end, watched_from_s = self._counters()
-        first_s = steady.first[0] if steady.first else p.from_s
-        first, last = self._sides(steady.first, steady.last)
+        first_s = opened[0] if opened else p.from_s
+        first, last = self._sides(opened, closed)
         points = self._points()
         sheets = sheets_done(e, self._log, self._acts())
         return EngineFacts(
@@ -203,8 +294,8 @@ class _EngineRead:
             run_h=run_between(start, end),
             counter_h=end,
             watched_from_s=watched_from_s,
-            coverage=coverage(steady, e.ratio, bursts=self._bursts),
-            measured_h=(steady.first[1], steady.last[1]) if steady.first and steady.last else None,
+            coverage=self._record.coverage(e, p, bursts=self._bursts),
+            measured_h=(opened[1], closed[1]) if opened and closed else None,
             first=first,
             last=last,
             first_free_mm=self._datums.at(first_s).free_length_mm,
@@ -241,12 +332,10 @@ class _EngineRead:
     def _acts(self) -> list[tuple[str, SheetAct]]:
         """What was done at the work sheets, with people's names as they are shown; what cannot be read is left out."""
         found = []
-        for row in self._record.state.sheet_acts():
-            if row.engine != self._e.slug:
-                continue
-            shown = self._people.event({"by": row.act.get("by"), "why": row.act.get("reason", "")})
+        for sheet, act in self._record.sheet_acts(self._e.slug):
+            shown = self._people.event({"by": act.get("by"), "why": act.get("reason", "")})
             with contextlib.suppress(TypeError, ValueError):
-                found.append((row.sheet, read_act({**row.act, "by": shown["by"], "reason": shown["why"]})))
+                found.append((sheet, read_act({**act, "by": shown["by"], "reason": shown["why"]})))
         return found
 
     def _booked(self) -> list[Entry]:
@@ -257,7 +346,7 @@ class _EngineRead:
         names = entry.photos if isinstance(entry, Note) else []
         return [Picture(name, self._record.photo_data(name)) for name in names]
 
-    def _around(self, hours: float) -> Sequence[Any]:
+    def _around(self, hours: float) -> Sequence[AtHours]:
         return self._history.since_hours(self._e.slug, hours - SIDE_H, SIDE_ROWS)
 
     def _sides(self, first: Counter | None, last: Counter | None) -> tuple[Side, Side]:
@@ -290,7 +379,7 @@ class _EngineRead:
 
     def _checkpoint_counter(self) -> Counter | None:
         """The daemon's own counter as it last kept it."""
-        kept: Any = self._record.state.checkpoint(f"engine/{self._e.slug}")
+        kept: Any = self._record.checkpoint(self._e.slug)
         try:
             line = kept["timeline"]
             return float(line["t_us"]) / 1e6 + float(line["utc_offset_s"]), float(kept["meter"]["hours"]["hours"])
@@ -302,12 +391,12 @@ class _EngineRead:
 
     def _points(self) -> list[tuple[float, Any]]:
         p = self._p
-        found: list[ReadingRow] = self._history.median_points(self._e.slug, p.from_s, p.to_s, POINTS)
+        found = self._history.median_points(self._e.slug, p.from_s, p.to_s, POINTS)
         apart = median([b.utc_s - a.utc_s for a, b in pairwise(found)]) if len(found) > 1 else 0.0
         gap_s = GAP_STEPS * max((p.to_s - p.from_s) / POINTS, 600.0, apart)
         return broken(found, lambda r: r.utc_s, lambda r: r.values, gap_s)
 
-    def _courses(self, points: Sequence[tuple[float, Any]]) -> dict[str, list[Point]]:
+    def _courses(self, points: Sequence[tuple[float, Any]]) -> dict[str, list[Drawn]]:
         courses = {name: [(t, v.get(name)) for t, v in points] for name in ("lag_deg", "spring_mm", "rpm")}
         courses["elongation_percent"] = [
             (t, elongation_percent(self._e, self._datums.at(t), v.get("lag_deg"))) for t, v in points

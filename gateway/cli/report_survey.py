@@ -14,7 +14,7 @@ from gateway.store.commission_file import KeptRecord, kept_records
 from gateway.store.whole_file import write_whole
 
 if TYPE_CHECKING:
-    from gateway.cli.report_read import Record
+    from gateway.cli.report_read import Kept
 
 TREND_ROWS, MEDIAN_ROWS = 5_000, 20_000
 """Eleven years of days; of medians as many means as rows."""
@@ -47,7 +47,7 @@ def _signed(r: KeptRecord) -> str:
     return f"signed by {names}" if names else "not signed"
 
 
-def write_tables(path: Path, s: ShipFacts, record: "Record") -> list[Path]:
+def write_tables(path: Path, s: ShipFacts, record: "Kept") -> list[Path]:
     """The data beside the file, `<its name>-<table>.csv`. Raises StorageError."""
     made = []
     for table in TABLES:
@@ -56,7 +56,7 @@ def write_tables(path: Path, s: ShipFacts, record: "Record") -> list[Path]:
             slug, p = e.settings.slug, s.period
             if table.name == "trends":
                 rows += trend_rows(slug, record.history.trends(slug, p.from_s, p.to_s, TREND_ROWS))
-            else:
+            elif not s.ashore:
                 points = min(MEDIAN_ROWS, max(1, int((p.to_s - p.from_s) / 3_600)))
                 rows += median_rows(slug, record.history.median_points(slug, p.from_s, p.to_s, points))
         to = path.with_name(f"{path.stem}-{table.name}.csv")

@@ -15,7 +15,7 @@ from urllib.parse import SplitResult, urlsplit
 
 from pydantic import ValidationError
 
-from gateway.cli import shore_notify, shore_serve, shore_setup
+from gateway.cli import shore_notify, shore_report, shore_serve, shore_setup
 from gateway.cli.progress import progress
 from gateway.cli.setup_system import System
 from gateway.cli.text import note, out
@@ -39,7 +39,7 @@ PORTS = {"mqtt": 1883, "mqtts": 8883}
 
 def add(p: argparse.ArgumentParser) -> None:
     """Arguments."""
-    names = "setup|keep|watch|notify|serve|fleet|export|close-gap|schema"
+    names = "setup|keep|watch|notify|serve|fleet|report|export|close-gap|schema"
     sub = p.add_subparsers(dest="shore", required=True, metavar=names)
     first = sub.add_parser("setup", help="set up this machine: broker, store, keepers; make a ship's bundle")
     shore_setup.arguments(first)
@@ -60,6 +60,9 @@ def add(p: argparse.ArgumentParser) -> None:
     lines = sub.add_parser("fleet", help="list every engine, worst first")
     _store_argument(lines)
     lines.add_argument("--format", choices=("table", "csv", "json"), default="table")
+    made = sub.add_parser("report", help="make a vessel's report or survey file from what is kept ashore")
+    _store_argument(made)
+    shore_report.add(made)
     gap = sub.add_parser("close-gap", help="record that missing events will never come")
     _store_argument(gap)
     gap.add_argument("gateway", help="the gateway's UUID")
@@ -131,6 +134,7 @@ def main(args: argparse.Namespace) -> int:
         "notify": lambda a: shore_notify.main(a, _stopping()),
         "serve": lambda a: shore_serve.main(a, _stopping()),
         "fleet": _fleet,
+        "report": shore_report.main,
         "export": _export,
         "close-gap": _close_gap,
         "schema": _schema,

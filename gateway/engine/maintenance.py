@@ -76,6 +76,8 @@ def records_of(
     """
     before, after = bookings.before_after(entry)
     after["work_utc"] = rfc3339(entry.utc_s)
+    # By this a correction names what it replaces, for readers who have the events only.
+    after["record_id"] = entry.id
     text = f"{entry.note} (booked by {by})" if entry.note else f"booked by {by}"
     body = adjustment_event_body(entry.kind, now_s, entry.hours, by=entry.person, before=before, after=after, text=text)
     row = NewBooking(slug, entry.id, entry.kind, rfc3339(now_s), stored)

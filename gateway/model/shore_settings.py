@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, Field
 
-from gateway.model.fields import Finite, Integer, Line, Percent, Section, in_words, schema_default
+from gateway.model.fields import Finite, Integer, Line, Percent, Section, Slug, in_words, schema_default
 from gateway.model.page_settings import FilePath, HostName, PageSettings, PageUser
 from gateway.model.settings import DAY, calendar_day
 
@@ -180,6 +180,14 @@ class EngineGroup(Section):
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Ship(Section):
+    """A copy of a ship's settings, for its report ashore: limits, names of engines, how the drive is built."""
+
+    vessel: Slug
+    settings_file: FilePath
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Planning(Section):
     """For the planning view. Lead times: from the order until the part is aboard, with transport."""
 
@@ -198,6 +206,7 @@ class ShoreSettings(Section):
     person: Annotated[list[Person], Field(max_length=256)] = field(default_factory=list, metadata=schema_default([]))
     duty: Annotated[list[Duty], Field(max_length=64)] = field(default_factory=list, metadata=schema_default([]))
     rule: Annotated[list[Rule], Field(max_length=256)] = field(default_factory=list, metadata=schema_default([]))
+    ship: Annotated[list[Ship], Field(max_length=4_096)] = field(default_factory=list, metadata=schema_default([]))
     group: Annotated[list[EngineGroup], Field(max_length=256)] = field(
         default_factory=list, metadata=schema_default([])
     )
@@ -213,6 +222,10 @@ class ShoreSettings(Section):
         asked += [n for n in self.notices.digest_to if n not in names]
         if asked:
             raise ValueError(f"nobody is called {', '.join(sorted(set(asked)))}; add a [[person]] or [[duty]]")
+        ships = [s.vessel for s in self.ship]
+        twice = sorted({v for v in ships if ships.count(v) > 1})
+        if twice:
+            raise ValueError(f"two [[ship]] of one vessel: {', '.join(twice)}")
         grouped = [e for g in self.group for e in g.engines]
         more = sorted({e for e in grouped if grouped.count(e) > 1})
         if more:

@@ -40,14 +40,14 @@ def engine_details(e: EngineFacts, s: ShipFacts) -> Markup:
         tag("h2", f"{name}: details"),
         _care(e, s.period),
         tag("h3", "Courses over the period"),
-        tag("p", "Ten-minute medians of steady running ahead, thinned to what paper can show. ", _marks(e)),
+        tag("p", _drawn_from(s), _marks(e)),
         plots,
         tag("h3", "Running hours and coverage"),
         _coverage(e),
         tag("h3", "Forecast and decision"),
         _forecast(e.trend, e.settings.slug),
         tag("h3", "Work, before and after"),
-        _work(e.work),
+        _work(e.work, "trends" if s.ashore else "readings"),
         _photos(e.work),
         [sheet_parts(w.number, w.sheet) for w in e.work if w.sheet is not None],
         tag("h3", "Alarms of this engine"),
@@ -62,6 +62,11 @@ def _care(e: EngineFacts, p: Period) -> list[Markup]:
     if not remarks:
         return []
     return [tag("h3", "Limitations"), tag("ul", [tag("li", x) for x in remarks])]
+
+
+def _drawn_from(s: ShipFacts) -> str:
+    what = "Trends as they were received ashore" if s.ashore else "Ten-minute medians of steady running ahead"
+    return f"{what}, thinned to what paper can show. "
 
 
 def _marks(e: EngineFacts) -> str:
@@ -139,7 +144,7 @@ def _forecast(t: TrendMessage | None, slug: str) -> list[Markup]:
 # -- work ----------------------------------------------------------------------------------------------------------
 
 
-def _work(done: Sequence[Work]) -> Markup:
+def _work(done: Sequence[Work], read: str) -> Markup:
     if not done:
         return tag("p", "No work was booked in this period.")
     rows = []
@@ -148,8 +153,8 @@ def _work(done: Sequence[Work]) -> Markup:
         who = f"{minute(w.entry.utc_s)}, {w.entry.hours:,.1f} h, {w.entry.person}"
         what = (str(w.number), " ", KINDS[w.entry.kind], tag("small", who), tag("small", w.entry.note))
         rows.append((what, _lines(before), _lines(after), _side(w.before), _side(w.after)))
-    heads = ("Work", "Booked before", "Booked after", "Readings before", "Readings after")
-    caption = "Figures as booked, and medians of the readings over up to 24 running hours on either side"
+    heads = ("Work", "Booked before", "Booked after", f"{read.capitalize()} before", f"{read.capitalize()} after")
+    caption = f"Figures as booked, and medians of the {read} over up to 24 running hours on either side"
     return table(caption, heads, rows, "work")
 
 

@@ -109,7 +109,8 @@ class ShipFacts:
 
     `fingerprint`: of the settings from which the limits are taken. `acts`, `raised`, `starts`: by time, the starts with
     the last one before the period; they are kept for longer than other events. `survey`: it is the survey file, for
-    which `commissionings` are there.
+    which `commissionings` are there. `ashore`: sentences on what is not known, where it is made from what is kept
+    ashore.
     """
 
     vessel: Vessel
@@ -125,6 +126,7 @@ class ShipFacts:
     raised: Sequence[Raised]
     starts: Sequence[Start]
     survey: bool = False
+    ashore: Sequence[str] = ()
     commissionings: Sequence[Commissioning] = ()
 
     def reference(self) -> str:

@@ -20,6 +20,8 @@ def ship_gaps(s: ShipFacts) -> list[str]:
     if s.alarms_from_s is None:
         return ["No events at all are on record for this period, so nothing is known of alarms."]
     if s.alarms_from_s > s.period.from_s:
+        if s.ashore:
+            return [f"No event before {minute(s.alarms_from_s)} is kept ashore, so alarms are counted from then."]
         remarks = (
             "Events before {} are not on record (delivered ones are kept for 90 days), so alarms are counted from then."
         )
@@ -51,7 +53,7 @@ def _readings(e: EngineFacts) -> list[str]:
             "There are no readings of steady running ahead in this period: nothing is drawn, and no change is given."
         ]
     remarks = []
-    if e.coverage.measured is None:
+    if e.coverage.measured is None and e.coverage.bursts:
         remarks.append(
             "This head sends bursts, and readings older than 400 days are kept by the hour. The share of hours with "
             "good readings is not known for them."

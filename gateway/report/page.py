@@ -51,7 +51,9 @@ def page(s: ShipFacts) -> str:
             tag("meta", name="keywords", content=s.reference()),
             style(each_page(f"{s.vessel.name}, {s.period.name}", s.reference()) + RULES),
         ),
-        tag("body", _header(s), tag("main", identity(s), first_page(s), _notice(), _details(s)), _footer(s)),
+        tag(
+            "body", _header(s), tag("main", identity(s), _ashore(s), first_page(s), _notice(), _details(s)), _footer(s)
+        ),
     )
 
 
@@ -62,6 +64,12 @@ def _header(s: ShipFacts) -> Markup:
         tag("h1", s.vessel.name, tag("small", f"Camshaft chain drive{': survey file' if s.survey else ''}")),
         tag("p", tag("strong", s.period.name), tag("br"), span),
     )
+
+
+def _ashore(s: ShipFacts) -> Markup | None:
+    if not s.ashore:
+        return None
+    return tag("p", tag("strong", "Made ashore: "), " ".join(s.ashore), class_="gaps")
 
 
 def _notice() -> Markup:
@@ -113,7 +121,5 @@ def _last(s: ShipFacts) -> Markup:
 
 
 def _footer(s: ShipFacts) -> Markup:
-    return tag(
-        "footer",
-        f"Made by camdrift {s.version} at {rfc3339(s.made_s)[:16].replace('T', ' ')} UTC from the record aboard.",
-    )
+    at, source = rfc3339(s.made_s)[:16].replace("T", " "), "what is kept ashore" if s.ashore else "the record aboard"
+    return tag("footer", f"Made by camdrift {s.version} at {at} UTC from {source}.")

@@ -33,7 +33,7 @@ def _engine(e: EngineFacts, s: ShipFacts, one: bool) -> list[Markup | None]:
     return [
         tag("h2", e.settings.name or e.settings.slug, tag("small", _kind(e))),
         _decision(e),
-        ends_table(e),
+        ends_table(e, ashore=bool(s.ashore)),
         facts_table(e, s),
         plot if len(s.engines) <= PLOTS_UP_TO else None,
         bars(e.trend, f"first-{e.settings.slug}-forecast") if one and e.trend else None,
@@ -67,8 +67,9 @@ def _decision(e: EngineFacts) -> Markup:
 # -- the figures at both ends --------------------------------------------------------------------------------------
 
 
-def ends_table(e: EngineFacts) -> Markup:
+def ends_table(e: EngineFacts, *, ashore: bool = False) -> Markup:
     """Lag, elongation, spring and compression over the period's first and last day of running."""
+    of = "trends of the first and the last 24" if ashore else "first and the last 24 measured"
     lag, wear, (_, low, high) = e.settings.lag, e.settings.elongation, _band(e)
     rows = [
         _ends(
@@ -95,7 +96,7 @@ def ends_table(e: EngineFacts) -> Markup:
     heads = ("Figure", "First day", "Last day", "Change", "Limit")
     return tag(
         "table",
-        tag("caption", "Medians of the first and the last 24 measured running hours of the period"),
+        tag("caption", f"Medians of the {of} running hours of the period"),
         tag("thead", tag("tr", [tag("th", h, scope="col") for h in heads])),
         tag("tbody", rows),
         class_="ends",

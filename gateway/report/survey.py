@@ -64,7 +64,8 @@ def open_points(s: ShipFacts) -> list[str]:
         for r in s.raised
         if r.until_s is None
     ]
-    missing = {e.settings.slug for e in s.engines} - {c.engine for c in s.commissionings}
+    missing = set() if s.ashore else {e.settings.slug for e in s.engines} - {c.engine for c in s.commissionings}
+    found += [*s.ashore]
     found += [f"{slug}: no commissioning record is kept." for slug in sorted(missing)]
     found += [f"{c.engine}: commissioning, not complete: {x}." for c in s.commissionings for x in c.open]
     if s.starts and s.starts[0].utc_s > s.period.from_s:
@@ -73,6 +74,8 @@ def open_points(s: ShipFacts) -> list[str]:
 
 
 def _commissionings(s: ShipFacts) -> list[Markup]:
+    if s.ashore:
+        return [tag("p", "Commissioning records are kept aboard: make the survey file there to have them in it.")]
     if not s.commissionings:
         return [tag("p", "No commissioning record is kept in the data folder.")]
     parts: list[Markup] = []

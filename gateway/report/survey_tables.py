@@ -61,6 +61,7 @@ def _document(s: ShipFacts) -> Rows:
         ["made", "", rfc3339(s.made_s)],
         ["software_version", "", s.version],
         ["settings_fingerprint", "", s.fingerprint],
+        ["made_from", "", "what is kept ashore" if s.ashore else "the record aboard"],
     ]
     for e in s.engines:
         x, slug = e.settings, e.settings.slug
@@ -224,7 +225,8 @@ TABLES = (
         decision text: what to do
         why text: the reason
     """), _none),
-    Table("readings", "Hourly means of the ten-minute medians of steady running ahead (coarser beyond 20,000 rows).",
+    Table("readings", "Hourly means of the ten-minute medians of steady running ahead (coarser beyond 20,000 rows). "
+          "A file made ashore has none.",
           _columns("""
         engine text: short name of the engine
         utc utc: start of the interval

@@ -4,8 +4,8 @@ import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from statistics import median
+from typing import Protocol
 
-from gateway.model.records import Median
 from gateway.report.sheets import SheetDone
 from gateway.report.words import GAP
 from gateway.wear.bookings import Entry, Figure, Pressures, before_after
@@ -32,6 +32,26 @@ _WORDS = {
     "rpm": ("speed", "rpm"),
     "load": ("fuel index", ""),
 }
+
+
+class AtHours(Protocol):
+    """Figures at so many running hours; `None` = not known."""
+
+    @property
+    def utc_s(self) -> float:
+        """Seconds since 1970."""
+
+    @property
+    def hours(self) -> float:
+        """Running hours."""
+
+    @property
+    def lag_deg(self) -> float | None:
+        """Lag, in degrees of the crank."""
+
+    @property
+    def spring_mm(self) -> float | None:
+        """Length of the spring, in mm."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +85,7 @@ class Work:
     photos: Sequence[Picture] = field(default=(), repr=False)
 
 
-def edge(rows: Iterable[Median], from_h: float, to_h: float) -> Side:
+def edge(rows: Iterable[AtHours], from_h: float, to_h: float) -> Side:
     """The medians of what was measured in [from, to) running hours."""
     found = [m for m in rows if from_h <= m.hours < to_h]
 
@@ -79,7 +99,7 @@ def edge(rows: Iterable[Median], from_h: float, to_h: float) -> Side:
 def work(
     number: int,
     entry: Entry,
-    rows: Sequence[Median],
+    rows: Sequence[AtHours],
     sheet: SheetDone | None = None,
     photos: Sequence[Picture] = (),
 ) -> Work:

@@ -120,7 +120,7 @@ def fleet(url: str, utc_s: float) -> list[FleetRow]:
         alarms: dict[tuple[str, str], list[Standing]] = {}
         for vessel, engine, *values in db.run(STANDING_ALARMS):
             alarms.setdefault((vessel, engine), []).append(Standing(*(plain(v) for v in values)))
-        missing = _missing(db)
+        missing = missing_events(db)
         refused = {str(v): int(n) for v, n in db.run(_REFUSED)}
         rows = [_row(values, alarms, missing, refused, utc_s) for values in db.run(_ENGINES)]
     finally:
@@ -183,7 +183,7 @@ def _forecast(trend: TrendMessage | None, next_limit: str | None) -> str | None:
     return outlook(ahead, trend) if ahead else trend.why_unknown or "not in sight"
 
 
-def _missing(db: Database) -> dict[str, tuple[int, tuple[str, ...]]]:
+def missing_events(db: Database) -> dict[str, tuple[int, tuple[str, ...]]]:
     """For each vessel how many events are missing, and their numbers as ranges (the first few)."""
     found: dict[str, tuple[int, tuple[str, ...]]] = {}
     for gateway, vessel, upto, top in db.run(_HELD_UP):

@@ -5,7 +5,7 @@ earlier one.
 """
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field, fields
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal, get_args
@@ -226,6 +226,20 @@ def before_after(entry: Entry) -> tuple[dict[str, Figure], dict[str, Figure]]:
         else:
             after[_AFTER.get(key, key)] = shown
     return before, after
+
+
+def from_before_after(kind: str, before: Mapping[str, Figure], after: Mapping[str, Figure]) -> dict[str, Any]:
+    """The figures of a booking of this kind as plain data, from those of its event; what is none of its own is left
+    out. The inverse of `before_after`, without what every booking carries."""
+    own = {f.name for f in fields(KINDS[kind])} - _COMMON
+    found: dict[str, Any] = {}
+    for names, figures in (({v: k for k, v in _BEFORE.items()}, before), ({v: k for k, v in _AFTER.items()}, after)):
+        for key, value in figures.items():
+            field_name = names[key] if names.get(key) in own else key
+            if field_name in own and value is not None:
+                listed = isinstance(value, str) and value[:1] in ("[", "{")
+                found[field_name] = json.loads(str(value)) if listed else value
+    return found
 
 
 def _columns(*models: type[Booked]) -> list[str]:

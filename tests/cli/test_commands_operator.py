@@ -318,7 +318,9 @@ def test_loading_note_and_corrected_are_booked(tmp_path: Path, run: Run) -> None
     assert (code, out) == (0, "booked correction as fix-1 at 21400 running hours, by C/O\n")
     found = events(tmp_path, kind="adjustment")
     assert [e["what"] for e in found] == ["loading", "note", "correction"]
-    assert found[0]["after"] == {"condition": "laden", "draught_m": 11.4, "work_utc": found[0]["after"]["work_utc"]}
+    after = found[0]["after"]
+    assert after == {"condition": "laden", "draught_m": 11.4, "work_utc": after["work_utc"], "record_id": "leg-1"}
+    assert (found[2]["after"]["replaces"], found[2]["after"]["record_id"]) == ("leg-1", "fix-1")
     assert found[1]["text"].startswith("oil jets cleaned (booked by ")
 
 

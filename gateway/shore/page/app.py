@@ -50,7 +50,13 @@ Endpoint = Callable[[Request], Awaitable[Response]]
 class FleetPage:
     """The application `app`. Raises SettingsError for a password's file that is not one."""
 
-    def __init__(self, url: str, settings: ShoreSettings, utc: Callable[[], float] = time.time) -> None:
+    def __init__(
+        self,
+        url: str,
+        settings: ShoreSettings,
+        utc: Callable[[], float] = time.time,
+        report: Callable[[str, int | None], bytes] | None = None,
+    ) -> None:
         self._settings = settings
         log = structlog.get_logger("fleet-page")
         self._sessions = Sessions(settings.page.as_page(), lambda what, text: log.info(what, text=text))
@@ -58,7 +64,7 @@ class FleetPage:
         self._faults = FaultLog("fleet-page")
         # The same colours and words as aboard; `page.css` and the icon are the files of the page aboard.
         self._files = static_files("gateway.outlets.page") | static_files("gateway.shore.page")
-        views, seen = Views(Reader(url), url, settings, utc), SeenPages(url, utc)
+        views, seen = Views(Reader(url), url, settings, utc, report), SeenPages(url, utc)
         routes = [
             Route("/login", self._log_in_page, methods=["GET"]),
             Route("/login", self._log_in, methods=["POST"]),

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 YEAR_S = 365.25 * 86_400
 YEARS = (1, 2, 5, 11)
+REPORTS = {"31": "31 days", "92": "92 days", "366": "1 year", "1827": "5 years"}
 STANDING_MAX = 200
 LIMITS = {
     "lag-near": "Camshaft lag, warning limit",
@@ -43,8 +44,16 @@ STALE_H = 3.0
 class Views:
     """Every page that only reads, and the planner's stays."""
 
-    def __init__(self, reader: Reader, url: str, settings: ShoreSettings, utc: Callable[[], float]) -> None:
-        self._reader, self._url, self._settings, self._utc = reader, url, settings, utc
+    def __init__(
+        self,
+        reader: Reader,
+        url: str,
+        settings: ShoreSettings,
+        utc: Callable[[], float],
+        report: Callable[[str, int | None], bytes] | None = None,
+    ) -> None:
+        self._reader, self._url, self._settings, self._utc, self._report = reader, url, settings, utc, report
+        self._known = {s.vessel for s in settings.ship} if report else set()
 
     def pages(self) -> "list[tuple[str, Handler]]":
         """To read."""
@@ -52,6 +61,7 @@ class Views:
             ("/", self.fleet),
             ("/fleet.csv", self.fleet_csv),
             ("/ship/{vessel}", self.ship),
+            ("/report/{vessel}", self.report),
             ("/engine/{vessel}/{engine}.csv", self.engine_csv),
             ("/engine/{vessel}/{engine}", self.engine),
             ("/sisters", self.groups),
@@ -100,8 +110,32 @@ class Views:
             tag("p", f"Link {r.state or 'unknown'}; last heard {_hours(r.silence_h)} ago. {missing}"),
             [_alarm(row, a) for row, a in _standing(rows)] or tag("p", "Nothing stands.", class_="words"),
             tag("h3", "Engines"), _engines(rows),
+            tag("h3", "Report"), self._reports(vessel),
             tag("h3", "Last events"), table("Last events", heads, events),
         )  # fmt: skip
+
+    def _reports(self, vessel: str) -> Markup:
+        if vessel not in self._known:
+            words = "None is made here: a copy of the ship's settings must be kept ashore and named in a [[ship]]."
+            return tag("p", words, class_="words")
+        links: list[Child] = []
+        for days, name in REPORTS.items():
+            links += [tag("a", name, href=f"/report/{vessel}?days={days}", class_="button"), " "]
+        links.append(tag("a", "Survey file", href=f"/report/{vessel}?days=survey", class_="button"))
+        return tag("p", links, class_="row", role="group", aria_label="Report")
+
+    def report(self, asked: "Asked") -> Response:
+        """A vessel's report, or its survey file, as a file to save, print and sign."""
+        vessel, days = asked.path["vessel"], asked.query.get("days", "")
+        if vessel not in self._known or self._report is None:
+            raise Refused(f"No settings of {vessel[:40]} are kept ashore; name a copy of them in a [[ship]].")
+        if days != "survey" and days not in REPORTS:
+            raise Refused("Of which time? Choose on the ship's page.")
+        survey = days == "survey"
+        made = self._report(vessel, None if survey else int(days))
+        name = f"{vessel}-{'survey' if survey else 'report'}.html"
+        headers = {"content-disposition": f'attachment; filename="{name}"', "cache-control": "no-store"}
+        return Response(made, media_type="text/html; charset=utf-8", headers=headers)
 
     def engine(self, asked: "Asked") -> Response:
         """An engine over the years, with its work and alarms."""
