@@ -51,11 +51,11 @@ def branch(at, change, seed, **given):
 
 
 @pytest.mark.parametrize(
-    "phi", [pytest.param(0.5, marks=pytest.mark.slow), 0.8, pytest.param(0.95, marks=pytest.mark.slow)]
+    ("phi", "voyages"), [(0.8, 1), *(pytest.param(phi, 3, marks=pytest.mark.slow) for phi in (0.5, 0.8, 0.95))]
 )
-def test_slip_is_found_sized_and_dated(phi):
+def test_slip_is_found_sized_and_dated(phi, voyages):
     """Pins that a slip of 0.15° is told once, within 12 h, dated within an hour, sized within 0.05° (noise 0.03°)."""
-    for seed in range(3):
+    for seed in range(voyages):
         voyage = quiet(seed, hours=1_200, phi=phi, sigma=0.03)
         at = len(voyage.hours) * 2 // 3
         series, (found,) = watch(spoilt(voyage, lambda i, at=at: 0.15 * (i >= at)))
@@ -83,7 +83,7 @@ def test_leap_in_the_middle_of_a_median(size, share):
     assert found.onset_hours == pytest.approx(voyage.hours[at], abs=0.4)
 
 
-@pytest.mark.parametrize("size", [pytest.param(0.15, marks=pytest.mark.slow), -0.4, 8.0])
+@pytest.mark.parametrize("size", [*(pytest.param(x, marks=pytest.mark.slow) for x in (0.15, -0.4)), 8.0])
 def test_jump_never_becomes_a_slope(size):
     """Pins that with a step in the middle the slope stays the wear, and its interval is hardly wider than without."""
     kept = {"seed": 3, "hours": 3_000, "phi": 0.8, "sigma": 0.03}
@@ -125,10 +125,12 @@ def test_odd_medians_are_no_step(burst, size):
     assert found == []
 
 
-@pytest.mark.parametrize("seed", [30, *(pytest.param(n, marks=pytest.mark.slow) for n in (31, 32))])
-def test_wear_and_changes_of_state_are_no_step(seed):
+@pytest.mark.parametrize(
+    ("seed", "hours"), [(30, 1_500), *(pytest.param(n, 4_000, marks=pytest.mark.slow) for n in (30, 31, 32))]
+)
+def test_wear_and_changes_of_state_are_no_step(seed, hours):
     """Pins silence on voyages with speed, load and temperature changing all the time, odd medians included."""
-    assert watch(make(seed, hours=4_000))[1] == []
+    assert watch(make(seed, hours=hours))[1] == []
 
 
 @pytest.mark.slow
@@ -222,9 +224,10 @@ def in_bursts(seed, slip_deg):
     ]  # fmt: skip
 
 
-def test_another_speed_is_no_step_where_the_sea_has_spoilt_its_coefficient():
+@pytest.mark.parametrize("seeds", [range(2), pytest.param(range(2, 6), marks=pytest.mark.slow)])
+def test_another_speed_is_no_step_where_the_sea_has_spoilt_its_coefficient(seeds):
     """Pins that what a noisy speed has taught too little of is not taken for a slip; a real one beside it is told."""
-    for seed in range(6):
+    for seed in seeds:
         _, rows = in_bursts(seed, 0.0)
         quiet_one = Segments("lag")
         assert [found for m in rows if (found := quiet_one.add(m))] == []
