@@ -294,10 +294,10 @@ def test_a_slip_over_a_short_restart_is_told_as_without_it(away_s: int, told: bo
     settings = tern_settings(running=QUICK)
     frames = timed(event("coupling-slip", 405, deg=0.7), 900.0)
     first = pipeline(settings)
-    fed(first, [frame for frame, s in frames if s < 400])
+    fed(first, [b"".join(frame for frame, s in frames if s < 400)])
     second = EnginePipeline(settings, "main", START_UTC_S)
     second.restore(json.loads(json.dumps(first.checkpoint())))
-    said = fed(second, [frame for frame, s in frames if s >= 400 + away_s])
+    said = fed(second, [b"".join(frame for frame, s in frames if s >= 400 + away_s)])
     assert ("lag-step" in raised(said)) is told
 
 
@@ -307,10 +307,10 @@ def test_after_a_restart_the_mean_is_of_what_is_seen_now() -> None:
     settings = tern_settings(running=QUICK)
     frames = timed(event("tooth-jump", 1_000), 1_500.0)
     first = pipeline(settings)
-    fed(first, [frame for frame, s in frames if s < 700])
+    fed(first, [b"".join(frame for frame, s in frames if s < 700)])
     second = EnginePipeline(settings, "main", START_UTC_S)
     second.restore(json.loads(json.dumps(first.checkpoint())))
-    said = fed(second, [frame for frame, s in frames if s >= 1_300])
+    said = fed(second, [b"".join(frame for frame, s in frames if s >= 1_300)])
     good = [s.reading.lag.value for s in said if isinstance(s, ReadingDue) and s.reading.lag.quality == "good"]
     assert len(good) > 10
     assert np.ptp(np.array(good, float)) < 0.02
@@ -321,10 +321,10 @@ def said_after_a_restart(text: str, seconds: float, down_s: float, up_s: float, 
     settings = tern_settings(running=QUICK | running, head={"burst_pause_s": 594.0})
     frames = timed(text, seconds)
     first = pipeline(settings)
-    fed(first, [frame for frame, s in frames if s < down_s])
+    fed(first, [b"".join(frame for frame, s in frames if s < down_s)])
     second = EnginePipeline(settings, "main", START_UTC_S)
     second.restore(json.loads(json.dumps(first.checkpoint())))
-    return fed(second, [frame for frame, s in frames if s >= up_s])
+    return fed(second, [b"".join(frame for frame, s in frames if s >= up_s)])
 
 
 @pytest.mark.parametrize("up_s", [4_198.0, 4_201.5, 4_202.4, 4_203.2])

@@ -51,7 +51,7 @@ def test_pairs_of_a_simulated_drive_measure_what_changes_over() -> None:
         assert found.warm_k is not None
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", [0, *(pytest.param(n, marks=pytest.mark.slow) for n in (1, 2))])
 def test_elongation_within_its_range(seed: int) -> None:
     """The bench does 50 seeds, and counts; each of these few lies within five to ninety-five per cent."""
     scenario, begins = locked_drive(seed, days=100)

@@ -27,7 +27,7 @@ def legs(days: float) -> dict[str, object]:
     return {"speed": points}
 
 
-@pytest.mark.parametrize("cylinder", [2, 5])
+@pytest.mark.parametrize("cylinder", [2, pytest.param(5, marks=pytest.mark.slow)])
 def test_a_weak_pump_is_found_and_named(cylinder: int) -> None:
     """The bench does 50 seeds. The drive's cams ring, and its encoders have harmonics."""
     weak = {"kind": "pump-load", "at_s": WEAK_AT_S, "cylinder": cylinder, "part": 0.9}

@@ -5,7 +5,7 @@ import pytest
 from slope_trials import run_trial
 
 
-@pytest.mark.parametrize("kind", ["SEA", "OU36", "LEG"])
+@pytest.mark.parametrize("kind", ["SEA", *(pytest.param(kind, marks=pytest.mark.slow) for kind in ("OU36", "LEG"))])
 def test_range_holds_at_a_thousand_hours(kind):
     """Pins, on ten seeded voyages, that the 90 % range at 1,000 h holds the truth in seven or more (the binomial at
     1 in 80 for 90 %), and that it is at most 2.7 times as wide as that of somebody who knows the noise."""

@@ -49,7 +49,7 @@ def reach(r: Range) -> float:
     return r.p95 - r.p05
 
 
-@pytest.mark.parametrize("kappa", [0.0, 1.0])
+@pytest.mark.parametrize("kappa", [pytest.param(0.0, marks=pytest.mark.slow), 1.0])
 def test_ride_out_is_no_disagreement(kappa: float) -> None:
     """Pins that lag and tightener do not part, whether the chain rides out fully or not, and that the elongation by
     both holds the truth."""

@@ -28,6 +28,10 @@ from gateway.wear.bookings import Note
 pytestmark = pytest.mark.skipif(b.WHY_NOT is not None, reason=str(b.WHY_NOT))
 LOADED = "return performance.getEntriesByType('resource').map((e) => [e.name, e.encodedBodySize])"
 BOX = "return document.querySelector(arguments[0]).getBoundingClientRect()"
+ONE_SIZE = pytest.mark.parametrize(
+    "size", [b.PHONE, pytest.param(b.DESK, marks=pytest.mark.slow)], ids=["phone", "desk"]
+)
+"""Where the layout matters little; on a desk in CI."""
 SIZES = pytest.mark.parametrize("size", [b.PHONE, b.DESK], ids=["phone", "desk"])
 
 
@@ -305,7 +309,7 @@ def test_the_wall_is_read_from_three_metres(driver: Chrome, settings: Settings) 
         driver.get("about:blank")
 
 
-@SIZES
+@ONE_SIZE
 def test_a_lost_gateway_is_said(screen: Screen, settings: Settings, size: tuple[int, int]) -> None:
     """Pins that figures are shown as old, and the loss is told to a screen reader as well, and that it comes back."""
     screen.open("now", size)
@@ -454,7 +458,7 @@ def test_a_note_takes_a_photo(screen: Screen, settings: Settings, tmp_path: Path
     assert screen.sideways() <= 0
 
 
-@SIZES
+@ONE_SIZE
 def test_the_log_is_filtered(screen: Screen, size: tuple[int, int]) -> None:
     """Pins that the record is listed, filtered by kind and by word, and older pages come on asking."""
     screen.open("log", size)
@@ -488,7 +492,7 @@ def test_booking_is_checked_before_it_is_made(screen: Screen) -> None:
     assert made["entry"]["length_mm"] == 2295.5 and made["entry"]["links"] == 20
 
 
-@SIZES
+@ONE_SIZE
 def test_what_a_figure_means_is_there_on_demand(screen: Screen, size: tuple[int, int]) -> None:
     """Pins that each figure's name opens its meaning with its unit, by keyboard too."""
     screen.open("now", size)
