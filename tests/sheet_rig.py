@@ -6,6 +6,7 @@ on how fast the machine is. Nut and camshaft are turned by the scenario.
 
 import contextlib
 import json
+import math
 import socket
 import threading
 from collections.abc import Iterator, Sequence
@@ -32,6 +33,8 @@ class Aboard:
         page: dict[str, Any] | None = None,
         tightener: dict[str, Any] | None = None,
         lag: dict[str, Any] | None = None,
+        head: dict[str, Any] | None = None,
+        source: str = "head",
     ) -> None:
         self.truth = Truth(scenario)
         self._frames = Head(scenario).frames()
@@ -45,7 +48,10 @@ class Aboard:
         data["engine"][0]["tightener"] |= tightener or {}
         data["engine"][0]["lag"] |= lag or {}
         data["page"] = page or {"enabled": False}
-        data["time"] = {"source": "head", "start": START}
+        # By the system's clock nobody knows how far the scenario is: then the first reading is waited for.
+        data["time"] = {"source": source} | ({"start": START} if source == "head" else {})
+        self._start_s = utc_of(START) if source == "head" else None
+        data["head"][0] |= head or {}
         data["head"][0]["port"] = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
         self.config = written(folder, data)
 
@@ -97,7 +103,9 @@ class Aboard:
     def now_s(self) -> float:
         """How far the daemon has come in the scenario."""
         utc_s = self.sheet("retime")["utc_s"]
-        return -1.0 if utc_s is None else float(utc_s) - utc_of(START)
+        if utc_s is None:
+            return -1.0
+        return math.inf if self._start_s is None else float(utc_s) - self._start_s
 
     def sheet(self, name: str, **typed: object) -> dict[str, Any]:
         """The work sheet as page and command line get it."""
@@ -137,9 +145,11 @@ def aboard(
     page: dict[str, Any] | None = None,
     tightener: dict[str, Any] | None = None,
     lag: dict[str, Any] | None = None,
+    head: dict[str, Any] | None = None,
+    source: str = "head",
 ) -> Iterator[Aboard]:
     """The daemon at work and connected; afterwards it ends well."""
-    made = Aboard(folder, scenario, page, tightener, lag)
+    made = Aboard(folder, scenario, page, tightener, lag, head, source)
     try:
         with daemon(made.config) as process:
             made.connect()

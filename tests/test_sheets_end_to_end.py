@@ -1,12 +1,18 @@
 """The retighten and re-time sheets followed from start to end: the simulated head, the real daemon, the log book."""
 
+import math
+import os
+import pty
+import subprocess
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from firmware_sim import Truth
 from gateway.cli.main import main
-from tests.sheet_rig import aboard, figure, said, standing, take
+from tests.daemon_rig import ENTRY
+from tests.sheet_rig import Aboard, aboard, figure, said, standing, take
 
 FREE_MM, REQUIRED_MM = 202.9, 23.0
 
@@ -147,3 +153,120 @@ def test_a_whole_sheet_in_the_terminal(tmp_path: Path, capsys: pytest.CaptureFix
         event = ship.booked()
     assert event["before"]["spring_mm"] == pytest.approx(start, abs=0.05)
     assert event["after"]["spring_mm"] == pytest.approx(float(ship.truth.spring_mm(140.0)), abs=0.05)
+
+
+class Terminal:
+    """Somebody at a real terminal: each command is a process of its own with a pty for its screen."""
+
+    def __init__(self, ship: Aboard, sheet: str) -> None:
+        self._ship, self._sheet = ship, sheet
+
+    def __call__(self, *words: str) -> str:
+        """What stands on the screen after the command, in one line."""
+        master, screen = pty.openpty()
+        command = [*ENTRY, "sheet", self._sheet, str(self._ship.config), *words]
+        child = subprocess.Popen(
+            command, stdin=screen, stdout=screen, stderr=screen, env=os.environ | {"TERM": "xterm"}
+        )
+        os.close(screen)
+        shown = b""
+        try:
+            while piece := os.read(master, 65_536):
+                shown += piece
+        except OSError:
+            # The other end is closed: the command has ended.
+            pass
+        os.close(master)
+        child.wait(180)
+        return " ".join(shown.decode().split())
+
+    def steps(self, first: str, last: str) -> list[str]:
+        """Keys of the steps from this one to that one."""
+        keys = [s["key"] for s in self._ship.sheet(self._sheet)["steps"]]
+        return keys[keys.index(first) : keys.index(last) + 1]
+
+
+@pytest.mark.slow
+def test_a_locked_tightener_in_a_terminal(tmp_path: Path) -> None:
+    """Pins retightening with a locked tightener, phase by phase: the fall to the seat is right, nothing is offered out
+    of its phase, and what is booked is the head's truth within 0.05 mm."""
+    seated_mm, target_mm = 177.4, FREE_MM - REQUIRED_MM
+    start = float(Truth(standing()).spring_mm(40.0))
+    scenario = standing(
+        {"at_s": 900.0, "kind": "nut-turn", "turns": (start - target_mm) / 6.0, "for_s": 30.0},
+        {"at_s": 1_800.0, "kind": "nut-turn", "turns": (target_mm - seated_mm) / 6.0, "for_s": 20.0},
+    )
+    tightener: dict[str, Any] = {"kind": "locked", "locked_at_mm": seated_mm}
+    with aboard(tmp_path, scenario, tightener=tightener) as ship, ship.beating():
+        at = Terminal(ship, "retighten")
+        ship.until(40.0)
+        at("--open", "--take", "before_mm", "--tick", *at.steps("immobilise", "release"), "--by", "second")
+        at("--countersign", "permit", "--by", "chief")
+        assert "no reading that may be taken now" in at("--take", "there_mm", "--keep", "--free", "202,9")
+        ship.until(1_000.0)
+        screen = at("--take", "there_mm", "held_mm", "--tick", *at.steps("free-length", "hold"), "--by", "second")
+        assert "[x] " in screen and "\x1b" not in screen
+        assert "no reading that may be taken now" in at("--take", "seated_mm")
+        assert "seated length (press SEATED)" in at("--book", "--person", "fitter")
+        ship.until(1_900.0)
+        screen = at("--take", "seated_mm", "--tick", *at.steps("seat", "gear-out"), "unblock", "--by", "second")
+        assert "OK: " in screen and not said(ship.sheet("retighten"), "losing tension")
+        assert "is locked" in at("--keep", "--there", "179.0")
+        at("--take", "turned_mm", "--by", "second")
+        assert "Will be booked: Retightened" in at("--book", "--dry", "--person", "fitter")
+        at("--book", "--person", "fitter")
+        at("--tick", "book", "air-on", "--by", "chief")
+        printed = at("--print")
+        assert "second (root), " in printed and "countersigned by chief" in printed
+        at("--close")
+        event = ship.booked()
+    assert event["before"]["spring_mm"] == pytest.approx(start, abs=0.05)
+    assert event["after"]["spring_mm"] == pytest.approx(float(ship.truth.spring_mm(1_900.0)), abs=0.05)
+    assert event["after"]["spring_mm"] == pytest.approx(seated_mm, abs=0.05)
+
+
+@pytest.mark.slow
+def test_a_whole_retime_in_a_terminal(tmp_path: Path) -> None:
+    """Pins re-timing two sections from opening to the running zero: the lag before is taken once, the second section
+    that is out is shown and booked, zero and lag are the head's truth within 0.02°, the running zero is
+    taken under way."""
+    turned = [(600.0, 700.0, 1.2), (2_100.0, 2_200.0, 1.2), (3_300.0, 4_500.0, 90.0)]
+    late = float(Truth(standing(turned=turned)).lag_deg(800.0))
+    scenario = standing({"at_s": 1_500.0, "kind": "retime", "deg": -late, "for_s": 30.0}, turned=turned)
+    with aboard(tmp_path, scenario, lag={"camshaft_sections": 2}) as ship, ship.beating():
+        at = Terminal(ship, "retime")
+        ship.until(15.0)
+        at("--open", "--tick", *at.steps("pressures-before", "chain-first"), "--by", "second")
+        assert "no reading that may be taken now" in at("--take", "before_deg")
+        ship.until(800.0)
+        gauge = f"{160.0 * math.radians(late):.2f}"
+        at("--take", "before_deg", "--keep", "--gauge", gauge, "1.4", "--by", "second")
+        assert "no reading that may be taken now" in at("--take", "before_deg"), "a second time"
+        screen = at("--tick", *at.steps("whole-turn", "pressure-on"), "--by", "second")
+        assert "Gauge and encoders agree" in screen and ">> AHEAD" in screen
+        assert "The next phase has started" in at("--take", "before_deg")
+        ship.until(1_600.0)
+        screen = at("--take", "oil_off", "oil_off_2", "--by", "second")
+        assert "By the encoders the camshaft is set" in screen and "Encoders and gauge differ" not in screen
+        assert "is locked" in at("--keep", "--before", "0.1")
+        assert "still needed: the pin gauge" in at("--book", "--person", "second", "--reason", "x")
+        ship.until(2_300.0)
+        screen = at("--keep", "--gauge-after", "0", "1.5", "--by", "second")
+        assert "Section 2 is still 0.54° (crank) late" in screen
+        at("--tick", *at.steps("turn-camshaft", "unblock"), "--by", "second")
+        assert "no reading that may be taken now" in at("--take", "running_deg"), "the engine stands"
+        at("--book", "--person", "second")
+        assert "give a reason" in at("--book", "--person", "second")
+        at("--tick", "book", "air-on", "--by", "chief")
+        ship.until(3_700.0)
+        screen = at("--take", "running_deg", "--by", "second")
+        assert "The running zero holds" in screen
+        at("--tick", "running-zero", "pressures-after", "--by", "second")
+        under_way = float(ship.sheet("retime")["record"]["figures"]["running_deg"])
+        at("--close")
+        event = ship.booked()
+    assert event["what"] == "camshaft-set" and "section 2: gauge 1.5 mm" in event["text"]
+    assert event["before"]["lag_deg"] == pytest.approx(float(ship.truth.lag_deg(800.0)), abs=0.02)
+    assert event["after"]["raw_deg"] == pytest.approx(17.35 + float(ship.truth.lag_deg(2_300.0)), abs=0.02)
+    moved = float(ship.truth.lag_deg(3_700.0) - ship.truth.lag_deg(2_300.0))
+    assert under_way == pytest.approx(moved, abs=0.05)

@@ -11,6 +11,10 @@ FUEL = (
     "Fuel under pressure cuts through skin and burns on hot surfaces. Shut off the fuel, release its pressure at every "
     "pump, and check that it is released before you open or adjust a pump."
 )
+ONE_PLACE = (
+    "This lag is read at one standing place of the crank: it is off by the encoders' own mounting. Type the lag at "
+    "sea, or take it after a whole turn on the turning gear."
+)
 ZERO_DEG = 0.1
 """So little early is zero: what is left after the camshaft was set is a reading's own uncertainty (our judgement)."""
 UNISOLATED = ("open", "ventilate", "propeller", "immobilise")
@@ -21,11 +25,14 @@ def compensate(facts: Facts, typed: Typed) -> Sheet:
     """The sheet, from what is known and what has been typed."""
     limits = facts.engine.lag
     lag = typed.number("lag_deg", "Lag")
+    notices = []
     if lag is None:
         lag = facts.sea_lag_deg[1] if facts.sea_lag_deg[1] is not None else facts.lag_deg
+        if facts.sea_lag_deg[1] is None and lag is not None and facts.standing and not facts.whole_turn:
+            notices.append(Notice(ONE_PLACE))
     in_force = facts.datum.compensation_mean_deg()
     number = _pumps(facts, typed)
-    notices = list(typed.notices())
+    notices += typed.notices()
     want = add = None
     if lag is None:
         notices.append(Notice("The lag is not known. Type it, or run the engine until it is known."))

@@ -10,7 +10,7 @@ from gateway.wear import geometry
 from gateway.worksheet import retighten_steps, sums
 from gateway.worksheet.by_hand import beside_spring
 from gateway.worksheet.cautions import LOOSE, TURNING, opening_wait, stopped_cautions
-from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Typed, cannot_be, shown, signed
+from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Typed, age, cannot_be, shown, signed
 from gateway.worksheet.titles import TITLES
 
 NAME = "retighten"
@@ -119,7 +119,7 @@ def _running(f: Facts) -> list[Notice]:
     if f.burst_age_s is not None:
         notices.append(
             Notice(
-                f"The sensor head sends in bursts: the reading is {f.burst_age_s / 60:.0f} min old. Measure by rule; "
+                f"The sensor head sends in bursts: the reading is {age(f.burst_age_s)} old. Measure by rule; "
                 "the target cannot be confirmed from an old reading."
             )
         )
@@ -130,7 +130,8 @@ def _running(f: Facts) -> list[Notice]:
 
 def _live(f: Facts, w: Work, phase: str, target: float | None) -> list[Notice]:
     now = f.spring_mm
-    if now is None or target is None:
+    # An old reading, of a head in bursts, confirms nothing, neither by a button nor in words.
+    if now is None or target is None or f.burst_age_s is not None:
         return []
     if phase == TARGET:
         return _to_target(now - target, target, f.engine.tightener.nut_pitch_mm)

@@ -8,7 +8,7 @@ from gateway.wear.refusals import GAUGE_MM_MAX
 from gateway.worksheet import retime_steps, sums
 from gateway.worksheet.cautions import LOOSE, TURNING, opening_wait, plugs_wait, stopped_cautions
 from gateway.worksheet.retime_steps import RUNNING_ZERO_DEG, SET_DEG
-from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Typed, signed
+from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Typed, age, signed
 from gateway.worksheet.titles import TITLES
 
 NAME = "retime"
@@ -35,7 +35,7 @@ def retime(facts: Facts, typed: Typed) -> Sheet:
             *typed.notices(),
             *_pumps(facts),
             *_centre(facts, gauges, after),
-            *_doubt(facts, gauges),
+            *_doubt(facts, *_compared(facts, gauges, after, before)),
             *_live(facts, before),
             *_sections(facts, after),
             *_running_zero(running),
@@ -158,9 +158,19 @@ def _centre(f: Facts, gauges: list[float], after: list[float]) -> list[Notice]:
     ]
 
 
-def _doubt(f: Facts, gauges: list[float]) -> list[Notice]:
+def _compared(
+    f: Facts, gauges: list[float], after: list[float], before: float | None
+) -> tuple[list[float], float | None]:
+    """The gauge and the lag that belong together: what was read before the camshaft was turned beside the lag of then,
+    what was read after it beside the lag now."""
+    if after:
+        return (after, f.lag_deg) if f.standing else ([], None)
+    return gauges, f.lag_deg if before is None else before
+
+
+def _doubt(f: Facts, gauges: list[float], lag: float | None) -> list[Notice]:
     """Gauge and encoders compared; where they differ, trust neither, and what to look at first."""
-    radius, lag = f.engine.lag.pin_gauge_radius_mm, f.lag_deg
+    radius = f.engine.lag.pin_gauge_radius_mm
     if not gauges or radius is None or lag is None:
         return []
     gauge_se = sums.gauge_deg(radius, sums.GAUGE_SE_MM, f.engine.ratio)
@@ -188,7 +198,7 @@ def _live(f: Facts, before: float | None) -> list[Notice]:
         notices.append(Notice("The engine is not stopped. Do nothing at the couplings while it runs."))
     if f.burst_age_s is not None:
         notices.append(
-            Notice(f"The sensor head sends in bursts: the reading is {f.burst_age_s / 60:.0f} min old. Use the gauge.")
+            Notice(f"The sensor head sends in bursts: the reading is {age(f.burst_age_s)} old. Use the gauge.")
         )
     if lag is None:
         return [*notices, Notice(f"No live lag: {f.lag.reason}. Work by the pin gauge.")]

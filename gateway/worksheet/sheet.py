@@ -230,6 +230,11 @@ def shown(value: float | None, digits: int = 2) -> str:
     return "not known" if value is None or not math.isfinite(value) else f"{value:.{digits}f}"
 
 
+def age(seconds: float) -> str:
+    """How old a reading is, for a sentence."""
+    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
+
+
 SOME_UTC_S = 1e9
 """A date that is none of this check's business."""
 

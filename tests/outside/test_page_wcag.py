@@ -140,7 +140,7 @@ def test_wcag_22_aa_of_every_sheet(page: tuple[Chrome, rig.Served]) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", ["retighten", "retime"])
+@pytest.mark.parametrize("name", list(SHEETS))
 def test_wcag_22_aa_of_every_step_of_an_open_sheet(page: tuple[Chrome, rig.Served], name: str) -> None:
     """Pins the same for each step's card on a phone, ticked by two people or not, by day and by night, and for the list
     of all steps with the booking."""

@@ -260,6 +260,7 @@ def test_a_burst_head_cannot_confirm_the_target() -> None:
     known = facts(engine(), spring=Measured(180.2, Quality.GOOD), running=Running.STOPPED, burst_age_s=420.0)
     made = sheet("retighten", known, {"free_mm": "203.2"})
     assert all(i.take is None for i in made.inputs) and any("7 min old" in n.text for n in made.notices)
+    assert not any("TARGET REACHED" in n.text for n in made.notices), "nor is it said in words"
 
 
 def test_a_second_section_that_is_out_is_shown_and_booked() -> None:
@@ -436,3 +437,31 @@ def test_every_turn_of_every_sheet_waits_for_isolation_and_comes_before_restorin
                 if s.turns:
                     assert order["turning-gear"] < n < order["gear-out"] and order["propeller"] < n, (name, s.key)
                     assert order["air"] < n and order["oil"] < n < order["oil-on"], (name, s.key)
+
+
+@pytest.mark.parametrize(("before", "now", "gauge", "after", "differ"), [
+    (0.62, 0.0, 1.73, None, False), (0.62, 0.0, 0.0, None, True), (0.62, 0.0, 1.73, 0.0, False),
+    (0.62, 0.0, 1.73, 1.5, True), (None, 0.62, 1.73, None, False), (None, 0.62, 0.0, None, True),
+])  # fmt: skip
+def test_gauge_and_lag_of_the_same_moment_are_compared(
+    before: float | None, now: float, gauge: float, after: float | None, differ: bool
+) -> None:
+    """The gauge read before the camshaft is turned beside the lag of then, that after it beside the lag of now."""
+    e = engine()
+    known = facts(e, running=Running.STOPPED, raw_deg=(e.lag.zero_deg or 0.0) + now, whole_turn=True)
+    typed = {"gauge_mm": gauge, "before_deg": before, "gauge_after_mm": after}
+    made = sheet("retime", known, {k: str(v) for k, v in typed.items() if v is not None})
+    assert any("Trust neither" in n.text for n in made.notices) is differ
+    assert any("Gauge and encoders agree" in n.text for n in made.notices) is not differ
+
+
+@pytest.mark.parametrize(("known", "doubted"), [
+    ({"lag": Measured(1.7, Quality.GOOD)}, True), ({"whole_turn": True, "raw_deg": 19.05}, False),
+    ({"lag": Measured(1.7, Quality.GOOD), "sea_lag_deg": (1.6, 1.7, 1.8)}, False),
+    ({"lag": Measured(1.7, Quality.GOOD), "running": Running.AHEAD}, False),
+])  # fmt: skip
+def test_pumps_are_not_set_by_a_lag_of_one_standing_place_in_silence(known: dict[str, Any], doubted: bool) -> None:
+    """A standing lag without a whole turn is off by the mounting of the encoders: said, until it is typed or read."""
+    at = facts(engine(), **({"running": Running.STOPPED} | known))
+    assert any("one standing place" in n.text for n in sheet("compensate", at, {}).notices) is doubted
+    assert not any("one standing place" in n.text for n in sheet("compensate", at, {"lag_deg": "1.7"}).notices)

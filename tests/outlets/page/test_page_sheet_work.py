@@ -4,6 +4,7 @@ One daemon serves both works: the chain is retightened, then the camshaft is re-
 """
 
 import math
+import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -40,6 +41,12 @@ class Phone(Screen):
             title,
         )
         self.until(lambda: self.text(".sheet h3") == title, title)
+
+    def start(self, title: str, first: str) -> None:
+        """Open a sheet; its first step is shown."""
+        self.choose(title)
+        self.run("[...document.querySelectorAll('.do-now')].find((x) => x.textContent === 'Open this sheet').click()")
+        self.until(lambda: self.step == first, "it is open")
 
     @property
     def step(self) -> str:
@@ -122,6 +129,10 @@ class Phone(Screen):
         self.until(lambda: self.button.startswith("Done"), "the booking can be ticked")
         while self.button.startswith("Done"):
             self.done_or_last()
+            if self.step == "running-zero" and not self.button.startswith("Done"):
+                self.type("0.1")
+                told(self, "The running zero holds: lag +0.10")
+                self.until(lambda: self.button.startswith("Done"), "running zero")
         self.run("[...document.querySelectorAll('button')].find((x) => x.textContent === 'Close this sheet').click()")
         self.until(lambda: "Open this sheet" in self.text(".sheet"), "closed")
 
@@ -130,6 +141,31 @@ class Phone(Screen):
         before = self.step
         self.tap("Done")
         self.until(lambda: self.step != before or self.button == "Next step", "ticked")
+
+
+def logged_in(driver: Chrome, port: int) -> Phone:
+    """A phone with the list of sheets, logged in."""
+    phone = Phone(driver, Address(f"http://127.0.0.1:{port}"), None)  # type: ignore[arg-type]
+    driver.get("about:blank")
+    driver.delete_all_cookies()
+    phone.open("sheets", b.PHONE)
+    phone.until(lambda: phone.texts(".sheet-list button") != [], "listed")
+    phone.run("document.querySelector('#login-button').click()")
+    phone.log_in()
+    phone.until(lambda: "Log out" in phone.text("#login-button"), "logged in")
+    return phone
+
+
+HEARD = """window.heard = [];
+window.AudioContext = class {
+  currentTime = 0;
+  createOscillator() {
+    const frequency = {};
+    return { frequency, connect() {}, stop() {}, start() { heard.push(frequency.value); } };
+  }
+};"""
+"""The browser's sound, as the list of frequencies that were played."""
+TONE = "[...document.querySelectorAll('.phase-card button')].find((x) => x.textContent.startsWith('Tone')).click()"
 
 
 def told(phone: Phone, words: str) -> None:
@@ -160,11 +196,15 @@ def retightening(phone: Phone, ship: Aboard, kind: str) -> dict[str, Callable[[]
 
     def target() -> None:
         assert phone.button == "", "TARGET REACHED is not offered away from the target"
+        phone.run(HEARD)
+        phone.run(TONE)
         ship.until(NUT_S + 100)
         told(phone, "Passed the target by 0.5")
+        phone.until(lambda: phone.run("return heard")[-2:] == [440, 440], "two low tones: passed")
         assert phone.figure("To go").startswith("-0.5")
         ship.until(BACK_S + 100)
         told(phone, f"At the target: {TARGET_MM:.2f}")
+        phone.until(lambda: phone.run("return heard")[-2:] == [440, 880], "one high tone: reached")
         phone.tap(f"TARGET REACHED {TARGET_MM:.1f}"[:-1])
         phone.until(lambda: phone.button.startswith("Done"), "taken")
 
@@ -271,16 +311,9 @@ def test_retighten_and_retime_on_a_phone(driver: Chrome, tmp_path: Path, kind: s
     tightener: dict[str, Any] = {"kind": kind} | ({"locked_at_mm": SEATED_MM} if kind == "locked" else {})
     lag = {"camshaft_sections": sections}
     with aboard(tmp_path, standing(*events, turned=turned), page, tightener, lag) as ship, ship.beating():
-        phone = Phone(driver, Address(f"http://127.0.0.1:{port}"), None)  # type: ignore[arg-type]
         ship.until(BEFORE_S)
-        phone.open("sheets", b.PHONE)
-        phone.until(lambda: phone.texts(".sheet-list button") != [], "listed")
-        phone.choose("Retighten the chain")
-        phone.run("document.querySelector('#login-button').click()")
-        phone.log_in()
-        phone.until(lambda: "Log out" in phone.text("#login-button"), "logged in")
-        phone.run("[...document.querySelectorAll('.do-now')].find((x) => x.textContent === 'Open this sheet').click()")
-        phone.until(lambda: phone.step == "immobilise", "it is open")
+        phone = logged_in(driver, port)
+        phone.start("Retighten the chain", "immobilise")
         phone.until(lambda: "WORK IN PROGRESS" in phone.text("#work"), "work in progress")
         seen = phone.follow(retightening(phone, ship, kind))
         assert seen == [s["key"] for s in ship.sheet("retighten")["steps"]][: len(seen)]
@@ -289,9 +322,7 @@ def test_retighten_and_retime_on_a_phone(driver: Chrome, tmp_path: Path, kind: s
         # A second submission changes nothing.
         phone.run("document.querySelector('.book').requestSubmit()")
         phone.finish()
-        phone.choose("Re-time the camshaft")
-        phone.run("[...document.querySelectorAll('.do-now')].find((x) => x.textContent === 'Open this sheet').click()")
-        phone.until(lambda: phone.step == "pressures-before", "it is open")
+        phone.start("Re-time the camshaft", "pressures-before")
         seen = phone.follow(retiming(phone, ship, sections, late))
         assert seen == [s["key"] for s in ship.sheet("retime")["steps"]][: len(seen)]
         phone.book()
@@ -305,3 +336,32 @@ def test_retighten_and_retime_on_a_phone(driver: Chrome, tmp_path: Path, kind: s
     assert retimed["before"]["lag_deg"] == pytest.approx(late, abs=0.02)
     assert retimed["after"]["raw_deg"] == pytest.approx(17.35 + float(ship.truth.lag_deg(END_S)), abs=0.02)
     assert ("section 2: gauge 1.5 mm" in retimed["text"]) == (sections == 2)
+
+
+def test_a_head_in_bursts_shows_the_age_and_confirms_no_target(driver: Chrome, tmp_path: Path) -> None:
+    """Pins that a reading of the burst before, although at the target, is shown with its age on the card, and that
+    neither button nor words offer TARGET REACHED from it."""
+    port = free_port()
+    page = {"port": port, "users": [{"name": "second", "password_hash": rig.HASH}]}
+    scenario = standing()
+    scenario = scenario.changed(head={"burst_s": 20.0, "every_s": 1_200.0}, tightener={"length_mm": 180.0})
+    with aboard(tmp_path, scenario, page, head={"burst_pause_s": 1_180.0}, source="system") as ship:
+        ship.until(19.0)
+        spring = float(ship.truth.spring_mm(15.0))
+        ship.act("retighten", "open")
+        sheet = ship.sheet("retighten")
+        for key, value in (("before_mm", f"{spring:.2f}"), ("free_mm", f"{spring + 23:.2f}")):
+            ship.act("retighten", "figure", key=key, value=value)
+        for key in [s["key"] for s in sheet["steps"]]:
+            if key == "target":
+                break
+            ship.act("retighten", "tick", key=key)
+        phone = logged_in(driver, port)
+        phone.choose("Retighten the chain")
+        phone.until(lambda: phone.step == "target", "the target's step")
+        told(phone, "The sensor head sends in bursts: the reading is")
+        assert re.search(r"is \d+ (s|min) old", phone.text(".phase-card .now-notices"))
+        phone.card_holds()
+        assert phone.button == "" and "At the target" not in phone.text(".phase-card .now-notices")
+        assert all(i["take"] is None for i in ship.sheet("retighten")["inputs"])
+        driver.get("about:blank")

@@ -98,7 +98,8 @@ async function ask() {
     const query = { ...kept.typed, engine };
     const body = file ? await post(`/api/sheet/${name}`, { engine, typed: kept.typed, file }) : await get(`/api/sheet/${name}`, query);
     if (mine !== asked) return;
-    live = body.live;
+    // Of an open sheet another device's ticks and figures are followed too, whether its figures move or not.
+    live = body.live || Boolean(body.record);
     if (!sheet.made) make(sheet, body);
     sheet.made.draw(body);
   } catch (e) {
