@@ -4,7 +4,7 @@ import argparse
 from collections.abc import Callable
 from pathlib import Path
 
-from gateway.cli.operator import common
+from gateway.cli.operator import common, data_dir
 
 SUFFIXES = (".html", ".htm", ".pdf")
 """Of a report's file."""
@@ -17,12 +17,7 @@ def _demo(p: argparse.ArgumentParser) -> None:
 
 
 def _run(p: argparse.ArgumentParser) -> None:
-    p.add_argument("config", type=Path, help="the TOML file of the ship")
-    p.add_argument(
-        "--data-dir",
-        type=Path,
-        help="where the gateway keeps its data, if not where the settings name it (gateway.data_dir)",
-    )
+    common(p)
 
 
 def _check(p: argparse.ArgumentParser) -> None:
@@ -54,12 +49,7 @@ def _import_recording(p: argparse.ArgumentParser) -> None:
 
 
 def _trend(p: argparse.ArgumentParser) -> None:
-    p.add_argument("config", type=Path, help="the TOML file of the ship")
-    p.add_argument(
-        "--data-dir",
-        type=Path,
-        help="where the gateway keeps its data, if not where the settings have it (gateway.data_dir)",
-    )
+    common(p)
     p.add_argument("--engine", help="one engine's short name in the settings; all of them if left out")
     p.add_argument("--json", action="store_true", help="the messages as published, one a line")
 
@@ -135,11 +125,7 @@ def _doctor(p: argparse.ArgumentParser) -> None:
         default=Path("/etc/camdrift/ship.toml"),
         help="the TOML file of the ship (%(default)s)",
     )
-    p.add_argument(
-        "--data-dir",
-        type=Path,
-        help="where the gateway keeps its data, if not where the settings name it (gateway.data_dir)",
-    )
+    data_dir(p)
     p.add_argument(
         "--bundle",
         type=Path,

@@ -12,6 +12,11 @@ from gateway.outlets.control_client import ask
 def common(p: argparse.ArgumentParser) -> None:
     """Arguments of all of them."""
     p.add_argument("config", type=Path, help="the TOML file of the ship")
+    data_dir(p)
+
+
+def data_dir(p: argparse.ArgumentParser) -> None:
+    """Another folder for the data than the settings name."""
     p.add_argument(
         "--data-dir",
         type=Path,
