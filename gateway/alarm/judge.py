@@ -164,7 +164,7 @@ def _in_sight(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
     if not _over(-hours, -horizon, alarm):
         return Finding(False, hours, horizon)
     name = LIMIT_NAMES.get(e.wear.nearest_limit, e.wear.nearest_limit)
-    about = f"about {round(hours, -1):,.0f} h" if hours >= LEAST_H else f"less than {LEAST_H:.0f} h"
+    about = f"about {round(hours, -1):,.0f} h" if hours >= LEAST_H else f"less than {LEAST_H:,.0f} h"
     return Finding(True, hours, horizon, f"{name} expected in {about} at the earliest (1 in 20)")
 
 
@@ -174,7 +174,7 @@ def _retighten(engine: EngineSettings, e: Evidence, alarm: Alarm) -> Finding:
         return HELD
     if since < every:
         return Finding(False, since, every)
-    return Finding(True, since, every, f"{since:.0f} h since retightening, interval {every:.0f} h")
+    return Finding(True, since, every, f"{since:,.0f} h since retightening, interval {every:,.0f} h")
 
 
 def _sensor(fault: str | None) -> Finding:

@@ -33,7 +33,7 @@ def main(args: argparse.Namespace) -> int:
         stored = _without_daemon(settings, args, entry)
         note("no daemon runs: written to the store; it counts from the next start on")
     _show_filled(entry, stored)
-    out(f"booked {stored['kind']} as {stored['id']} at {stored['hours']:g} running hours, by {stored['person']}")
+    out(f"booked {stored['kind']} as {stored['id']} at {stored['hours']:,g} running hours, by {stored['person']}")
     return 0
 
 

@@ -138,6 +138,6 @@ def _sum_up(p: EnginePipeline) -> None:
     refused = ", ".join(f"{n} {cause}" for cause, n in sorted(p.meter.refused.items())) or "none"
     note(f"revolutions {p.meter.used} used; refused: {refused}")
     hours = p.meter.hours.hours
-    note(f"hours       {hours:.3f}, of them {hours - p.engine.service.hours_at_start:.3f} in this capture")
+    note(f"hours       {hours:,.3f}, of them {hours - p.engine.service.hours_at_start:,.3f} in this capture")
     if c.good == 0:
         note("no valid data: this is not a capture of the head's link, version 1")

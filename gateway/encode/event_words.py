@@ -77,7 +77,7 @@ def _figure(key: str, value: Any) -> str:
         return f"{key[:-4].replace('_', ' ')} {_minute(value)}"
     end = next((end for end in UNITS if key.endswith(end)), "")
     values = value if isinstance(value, list | tuple) else [value]
-    shown = " ".join(f"{round(v, 2) + 0.0:g}" if isinstance(v, float) else str(v) for v in values)
+    shown = " ".join(f"{round(v, 2) + 0.0:,g}" if isinstance(v, float) else str(v) for v in values)
     return f"{key.removesuffix(end).replace('_', ' ')} {shown}{UNITS.get(end, '')}"
 
 

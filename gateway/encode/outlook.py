@@ -33,7 +33,7 @@ def about_hours(h: HoursRange) -> str:
     sides = [abs(h.p50 - end) for end in (h.p05, h.p95) if end is not None]
     reach = min(sides, default=0.0)
     low, middle, high = (None if x is None else rounded(x, reach) for x in (h.p05, h.p50, h.p95))
-    about = f"about {middle:,.0f} h" if middle else f"less than {LEAST_H:.0f} h"
+    about = f"about {middle:,.0f} h" if middle else f"less than {LEAST_H:,.0f} h"
     if low == middle == high:
         return about
     early = "?" if low is None else f"{low:,.0f}"
@@ -74,4 +74,4 @@ def outlook(x: TrendLimit, t: TrendMessage) -> str:
 
 def _earliest(hours: float) -> str:
     """Two figures of it: it is an end of a range that has no middle."""
-    return f"about {rounded(hours, hours / 10):,.0f} h" if hours >= LEAST_H else f"less than {LEAST_H:.0f} h"
+    return f"about {rounded(hours, hours / 10):,.0f} h" if hours >= LEAST_H else f"less than {LEAST_H:,.0f} h"

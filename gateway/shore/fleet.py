@@ -232,7 +232,7 @@ def _standing(rows: list[FleetRow]) -> list[str]:
             where = row.vessel + (f"/{row.engine}" if row.engine else "")
             since = f" since {alarm.since[:16].replace('T', ' ')} UTC" if alarm.since else ""
             heard = (
-                "" if row.state == "online" else f" ({row.state or 'link unknown'}, heard {row.silence_h:.1f} h ago)"
+                "" if row.state == "online" else f" ({row.state or 'link unknown'}, heard {row.silence_h:,.1f} h ago)"
             )
             lines += [f"{alarm.priority.upper()}  {where}{since}, {alarm.state}{heard}: {alarm.text}"]
             lines += [f"  what to do: {alarm.action}"] if alarm.action else []

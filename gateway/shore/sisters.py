@@ -36,7 +36,7 @@ FloatArray = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Sister:
-    """Another engine of the group: its wear in % per 1000 h, and the hours of its chain."""
+    """Another engine of the group: its wear in % per 1,000 h, and the hours of its chain."""
 
     name: str
     rate: Range
@@ -45,7 +45,7 @@ class Sister:
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """Of the logarithm of a rate in % per 1000 h: Student's t with `count` - 1 degrees of freedom about `middle`."""
+    """Of the logarithm of a rate in % per 1,000 h: Student's t with `count` - 1 degrees of freedom about `middle`."""
 
     middle: float
     scale: float

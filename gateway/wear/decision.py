@@ -132,7 +132,7 @@ def _retighten(engine: EngineSettings, d: Datum, s: Standing) -> Decision | None
         if not low <= s.compression_mm <= high:
             reasons.append(f"the spring is compressed by {s.compression_mm:.1f} mm, outside of {low:.1f}–{high:.1f} mm")
     if s.hours is not None and s.hours >= d.due_h:
-        reasons.append(f"retightening was due at {d.due_h:.0f} h and {s.hours:.0f} h are run")
+        reasons.append(f"retightening was due at {d.due_h:,.0f} h and {s.hours:,.0f} h are run")
     if not reasons:
         return None
     text = " and ".join(reasons)
@@ -190,7 +190,7 @@ def _remarks(engine: EngineSettings, d: Datum, s: Standing) -> tuple[str, ...]:
     if s.elongation_percent is not None and near.near_percent <= s.elongation_percent < near.limit_percent:
         remarks.append(f"Elongation {s.elongation_percent:.2f} % is near its limit: have a chain or links ordered.")
     elif s.order_h is not None and s.order_h <= engine.service.planning_horizon_h:
-        remarks.append(f"The elongation limit may be reached in {s.order_h:.0f} h: have a chain or links ordered.")
+        remarks.append(f"The elongation limit may be reached in {s.order_h:,.0f} h: have a chain or links ordered.")
     if s.agreement.state == "unknown":
         remarks.append("Wear could not be checked against a second estimate.")
     return tuple(remarks)

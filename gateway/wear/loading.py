@@ -22,10 +22,10 @@ def loadings_of(log: Iterable[Entry]) -> Loadings:
 
 
 def loading_text(loadings: Loadings) -> str:
-    """The condition booked last, such as `laden since 21600 h`. Raises IndexError where none was booked."""
+    """The condition booked last, such as `laden since 21,600 h`. Raises IndexError where none was booked."""
     hours, share = loadings[-1]
     words = next((name for name, value in SHARES.items() if value == share), f"{share:.0%} of ballast to laden")
-    return f"{words} since {hours:.0f} h"
+    return f"{words} since {hours:,.0f} h"
 
 
 def _share(e: Loading, draughts: list[float]) -> float:

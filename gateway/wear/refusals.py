@@ -37,7 +37,7 @@ def check(entry: b.Entry, datum: Datum, now_utc: float, now_hours: float | None)
     if entry.utc_s > now_utc + CLOCK_SLACK_S:
         found.append("its date is in the future; give when the work was done")
     if now_hours is not None and entry.hours > now_hours + HOURS_SLACK_H:
-        found.append(f"{entry.hours:.1f} running hours are beyond the present {now_hours:.1f} h")
+        found.append(f"{entry.hours:,.1f} running hours are beyond the present {now_hours:,.1f} h")
     if not isinstance(entry, b.Correction):
         return found + _order(entry, datum) + refusals(entry, datum)
     return found + _correction(entry, datum, now_utc, now_hours)
@@ -59,7 +59,7 @@ def _correction(e: b.Correction, datum: Datum, now_utc: float, now_hours: float 
     if e.entry.utc_s > now_utc + CLOCK_SLACK_S:
         found.append("the corrected date is in the future; give when the work was done")
     if now_hours is not None and e.entry.hours > now_hours + HOURS_SLACK_H:
-        found.append(f"{e.entry.hours:.1f} running hours are beyond the present {now_hours:.1f} h")
+        found.append(f"{e.entry.hours:,.1f} running hours are beyond the present {now_hours:,.1f} h")
     return found + refusals(e.entry, datum, correcting=True)
 
 
@@ -69,12 +69,12 @@ def _order(e: b.Entry, datum: Datum) -> list[str]:
     last = None if isinstance(e, b.Loading | b.Note) else datum.last_h.get(e.kind)
     if last is not None and e.hours < last:
         found.append(
-            f"{e.hours:.1f} running hours are before the last {e.kind} at {last:.1f} h; correct that one instead"
+            f"{e.hours:,.1f} running hours are before the last {e.kind} at {last:,.1f} h; correct that one instead"
         )
     for utc_s, hours in datum.marks:
         if (e.utc_s - utc_s) * (e.hours - hours) < 0 and abs(e.hours - hours) > HOURS_SLACK_H:
             found.append(
-                f"running hours would run backwards against the booking at {hours:.1f} h; check date and hours"
+                f"running hours would run backwards against the booking at {hours:,.1f} h; check date and hours"
             )
             break
     return found
@@ -83,7 +83,7 @@ def _order(e: b.Entry, datum: Datum) -> list[str]:
 def refusals(entry: b.Entry, datum: Datum, correcting: bool = False) -> list[str]:
     """Figures that cannot be, against the settings and (unless `correcting`) against the bookings before."""
     if entry.hours < 0:
-        return [f"{entry.hours:.1f} running hours; give 0 or more"]
+        return [f"{entry.hours:,.1f} running hours; give 0 or more"]
     match entry:
         case b.Retightened():
             return _start_of(entry, datum.engine.service.retightened_at_h) + _retightened(entry, datum, correcting)
@@ -119,7 +119,7 @@ def _between(what: str, unit: str, value: float | None, low: float, high: float)
 def _start_of(e: b.Entry, settings_h: float) -> list[str]:
     if e.hours >= settings_h:
         return []
-    return [f"{e.hours:.1f} running hours are before the settings' last one at {settings_h:.1f} h"]
+    return [f"{e.hours:,.1f} running hours are before the settings' last one at {settings_h:,.1f} h"]
 
 
 def _retightened(e: b.Retightened, d: Datum, correcting: bool) -> list[str]:

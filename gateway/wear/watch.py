@@ -189,7 +189,7 @@ class WearWatch:
         if (small := self.series.standing_step(series)) is not None:
             stood = f", over a stop; {WORK[series]}" if small.stopped else ""
             doubt = self._doubt(series, small.size)
-            text = f"{what} stepped by {small.size:+.2f}{unit} at about {small.hours:.0f} h{stood}{doubt}"
+            text = f"{what} stepped by {small.size:+.2f}{unit} at about {small.hours:,.0f} h{stood}{doubt}"
             return StandingStep(small.size, text)
         return None
 

@@ -49,10 +49,10 @@ def judge_hours(work: Work) -> Finding:
     if share > LOST_MAX:
         wrong.append(f"{share:.1%} of the frames were lost: check cable and baud rate.")
     if hours < HOURS_MIN:
-        wrong.append(f"{hours:.1f} running hours reviewed, at least {HOURS_MIN:g} are needed.")
+        wrong.append(f"{hours:,.1f} running hours reviewed, at least {HOURS_MIN:g} are needed.")
     if not now.lag_good:
         wrong.append("The lag is not good: see `camdrift status`.")
     if not now.spring_good:
         wrong.append("The length is not good: see `camdrift status`.")
-    lines = (f"{hours:.1f} running hours, {now.used:,} turns used, {lost:,} of {good + lost:,} frames lost.", *wrong)
+    lines = (f"{hours:,.1f} running hours, {now.used:,} turns used, {lost:,} of {good + lost:,} frames lost.", *wrong)
     return Finding(not wrong, lines)

@@ -80,4 +80,4 @@ def _check_state(f: Facts, point_h: float) -> str:
         return "done"
     at = d.chain_new_at_h + point_h
     late = f.hours is not None and f.hours > at
-    return f"{'was due' if late else 'due'} at {at:.0f} h"
+    return f"{'was due' if late else 'due'} at {at:,.0f} h"

@@ -317,7 +317,7 @@ SAID: list[tuple[str, Evidence, tuple[Any, ...]]] = [
      (True, 1_000.0, 1_000.0, "Camshaft lag warning limit expected in about 1,000 h at the earliest (1 in 20)", ())),
     ("retighten-due", GOOD, (False, 1_600.0, 4_000.0, "", ())),
     ("retighten-due", RAISES["retighten-due"],
-     (True, 4_000.0, 4_000.0, "4000 h since retightening, interval 4000 h", ())),
+     (True, 4_000.0, 4_000.0, "4,000 h since retightening, interval 4,000 h", ())),
     ("transducer-fault", GOOD, CLEAR),
     ("transducer-fault", RAISES["transducer-fault"], (True, None, None, "wire broken", ())),
     ("crank-encoder-fault", RAISES["crank-encoder-fault"], (True, None, None, "stands still", ())),

@@ -310,12 +310,12 @@ def test_loading_note_and_corrected_are_booked(tmp_path: Path, run: Run) -> None
     code, out, err = run(
         "book", config, "loading", *head, "--condition", "laden", "--draught-m", "11.4", "--id", "leg-1"
     )
-    assert (code, out) == (0, "booked loading as leg-1 at 21400 running hours, by C/O\n"), err
+    assert (code, out) == (0, "booked loading as leg-1 at 21,400 running hours, by C/O\n"), err
     code, _, err = run("book", config, "loading", *head, "--condition", "full")
     assert code == 1 and "condition: 'full' is not allowed" in err
     assert run("book", config, "note", *head, "--note", "oil jets cleaned")[0] == 0
     code, out, _ = run("book", config, "corrected", *head, "--replaces", "leg-1", "--id", "fix-1")
-    assert (code, out) == (0, "booked correction as fix-1 at 21400 running hours, by C/O\n")
+    assert (code, out) == (0, "booked correction as fix-1 at 21,400 running hours, by C/O\n")
     found = events(tmp_path, kind="adjustment")
     assert [e["what"] for e in found] == ["loading", "note", "correction"]
     after = found[0]["after"]

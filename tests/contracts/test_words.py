@@ -1,5 +1,6 @@
 """Words and phrases that are not plain technical English may only become fewer, until there are none."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -45,3 +46,15 @@ def test_they_are_found_on_the_page(tmp_path: Path) -> None:
     path = tmp_path / "x.js"
     path.write_text('const a = "Bring back";\n// told\n', encoding="utf-8")
     assert word_list.found(path) == [(1, "bring back"), (2, "told")]
+
+
+def test_hours_have_their_thousands_apart() -> None:
+    """Pins that no text of the program writes hours as 4006 h: page, alarm, terminal and report write 4,006 h."""
+    found = [
+        f"{path.relative_to(word_list.ROOT)}:{n}"
+        for path in sorted((word_list.ROOT / "gateway").rglob("*.py"))
+        for n, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1)
+        if re.search(r":\.\d?[fg]\} (?:running hours|h\b)|(?<![\d.])\d{4,} h\b", line)
+    ]
+    assert found == []
+    assert re.search(r":\.\d?[fg]\} (?:running hours|h\b)", 'f"{hours:.0f} h since"')

@@ -153,7 +153,7 @@ def test_pumps_ahead_of_the_lag_are_told_beyond_half_a_degree(booked: float, lag
 
 def test_the_horizon_itself_is_within_it() -> None:
     """An order is due at the planning horizon's hour, and not an hour before its time."""
-    at = "The elongation limit may be reached in 1000 h: have a chain or links ordered."
+    at = "The elongation limit may be reached in 1,000 h: have a chain or links ordered."
     assert said(order_h=1_000.0).also == (at,)
     assert said(order_h=1_001.0).also == ()
     near = "Elongation 0.80 % is near its limit: have a chain or links ordered."

@@ -146,7 +146,7 @@ def test_the_whole_of_what_any_booking_is_held_against() -> None:
         "no person; give who did the work",
         f"the id {first.id} was booked before; take a new one",
         "its date is in the future; give when the work was done",
-        "24001.1 running hours are beyond the present 24000.0 h",
+        "24,001.1 running hours are beyond the present 24,000.0 h",
     ]
     assert told(entry("hand-play", 24_001.0, utc_s=T0 + 60, play_links=0.5)) == []
     assert told(entry("hand-play", 99_000.0, play_links=0.5), now_hours=None) == []
@@ -162,7 +162,7 @@ def test_the_whole_of_what_any_booking_is_held_against() -> None:
 def test_work_before_the_settings_own(made: Any, settings_h: float) -> None:
     """At the settings' hour it may stand; an hour before it cannot."""
     assert told(made(settings_h)) == []
-    before = f"{settings_h - 1:.1f} running hours are before the settings' last one at {settings_h:.1f} h"
+    before = f"{settings_h - 1:,.1f} running hours are before the settings' last one at {settings_h:,.1f} h"
     assert told(made(settings_h - 1)) == [before]
 
 
@@ -171,11 +171,11 @@ def test_order_against_those_before() -> None:
     last = entry("hand-play", 22_000, play_links=0.5, utc_s=T0 - 5_000)
     earlier = entry("hand-play", 21_999.5, play_links=0.5)
     assert told(earlier, [last]) == [
-        "21999.5 running hours are before the last hand-play at 22000.0 h; correct that one instead"
+        "21,999.5 running hours are before the last hand-play at 22,000.0 h; correct that one instead"
     ]
     other = entry("links-measured", 21_998.9, links=10, length_mm=1_145.0)
     assert told(other, [last]) == [
-        "running hours would run backwards against the booking at 22000.0 h; check date and hours"
+        "running hours would run backwards against the booking at 22,000.0 h; check date and hours"
     ]
     assert told(entry("links-measured", 21_999.0, links=10, length_mm=1_145.0), [last]) == []
     assert told(entry("links-measured", 22_000.0, links=10, length_mm=1_145.0), [last]) == []
@@ -209,7 +209,7 @@ def test_a_correction_is_held_against_the_same() -> None:
         "the id other belongs to another booking",
         "no person; give who did the work",
         "the corrected date is in the future; give when the work was done",
-        "24001.1 running hours are beyond the present 24000.0 h",
+        "24,001.1 running hours are beyond the present 24,000.0 h",
         never("play", "9", "0", "5", "links"),
     ]
     edge = entry("hand-play", 24_001.0, id="first", utc_s=T0 + 60, play_links=5)
@@ -236,7 +236,7 @@ def test_the_export_has_a_column_for_every_figure_and_plain_cells() -> None:
         "free_length_mm", "spring_before_mm", "spring_after_mm", "elongation_percent", "elongation_se_percent",
         "raw_deg", "gauge_mm", "lag_before_deg", "before_deg", "after_deg", "links", "length_mm", "lag_after_deg",
         "renewed", "rate_n_per_mm", "play_links", "play_mm", "taken", "rpm", "load", "cylinders", "scavenge_bar",
-        "replaces", "entry", "condition", "draught_m",
+        "replaces", "entry", "condition", "draught_m", "photos",
     ]  # fmt: skip
     assert rows[0].startswith("pumps-compensated-22000,pumps-compensated,2025-06-15T15:06:40.000Z,22000.0,'=1+1,März,,")
     assert '[],"[1.5,-0.5]",,' in rows[0]

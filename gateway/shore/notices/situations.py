@@ -53,7 +53,7 @@ def _silent(db: Database, s: NoticeSettings, utc_s: float, workers: list[Worker]
     for vessel, heard_at, silences in db.run(_VESSELS, (rfc3339(utc_s - least_s),)):
         heard, limit_s = str(plain(heard_at)), silent_after_s(json.loads(silences), least_s)
         if utc_s - utc_of(heard) >= limit_s:
-            text = f"Nothing received from the ship for more than {limit_s / 3600:.1f} h, longer than usual for it."
+            text = f"Nothing received from the ship for more than {limit_s / 3600:,.1f} h, longer than usual for it."
             action = "Ask the ship, and look at its link. Alarms aboard do not depend on it."
             found.append(
                 Situation(f"silent:{vessel}", str(vessel), "", SHIP_SILENT, "warning", text, action, _shown(heard))

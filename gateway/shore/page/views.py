@@ -204,7 +204,7 @@ class Views:
                  _range(trend.elongation_percent if trend else None, ".3f"), _range(rate, ".3f"),
                  _ahead(trend, "elongation-limit"), self._sister_words(group, name, members))
             )  # fmt: skip
-        heads = ("No.", "Engine", "Hours of its chain", "Elongation, % (5 to 95 %)", "Wear, % per 1000 h",
+        heads = ("No.", "Engine", "Hours of its chain", "Elongation, % (5 to 95 %)", "Wear, % per 1,000 h",
                  "Elongation limit, by the ship", "With its sisters")  # fmt: skip
         words = f"Elongation against the hours of the chain, {len(members)} engines; the table below names them."
         return page(
@@ -384,7 +384,7 @@ def _present(trend: TrendMessage | None) -> Markup | None:
     figures = (
         ("Camshaft lag, °", _range(trend.lag_deg, ".2f")),
         ("Chain elongation, %", _range(trend.elongation_percent, ".3f")),
-        ("Wear, % per 1000 h", _range(trend.elongation_percent_per_1000h, ".3f")),
+        ("Wear, % per 1,000 h", _range(trend.elongation_percent_per_1000h, ".3f")),
         ("Spring length, mm", _range(trend.spring_mm, ".1f")),
         ("Lost motion, °", _range(trend.lost_motion_deg, ".2f")),
         ("Running hours", _number(trend.hours, ",.0f")),
@@ -457,7 +457,7 @@ def _number(value: float | None, spec: str) -> str:
 
 
 def _hours(hours: float) -> str:
-    return f"{hours * 60:.0f} min" if hours < 2 else f"{hours:.0f} h" if hours < 48 else f"{hours / 24:.0f} days"
+    return f"{hours * 60:.0f} min" if hours < 2 else f"{hours:,.0f} h" if hours < 48 else f"{hours / 24:.0f} days"
 
 
 def _title(tag_: str | None) -> str:
