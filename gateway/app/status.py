@@ -119,7 +119,7 @@ def _engine(s: EngineSnapshot, beat_s: float) -> dict[str, Any]:
 
 def _state(s: EngineState) -> dict[str, Any]:
     at = None if s.since_utc_s is None else rfc3339(s.since_utc_s)
-    return {"state": s.state.value, "what": s.what, "since": at, "action": s.action}
+    return {"state": s.state.value, "word": s.state.word, "what": s.what, "since": at, "action": s.action}
 
 
 def _measured(m: Measured) -> dict[str, Any]:

@@ -94,7 +94,7 @@ def table(s: dict[str, Any]) -> Iterator[str]:
 
 def _state(name: str, s: dict[str, Any], alarms: list[dict[str, Any]]) -> Iterator[str]:
     """One line with the state, what and since when; what to do; then each alarm that is not normal, with its figure."""
-    word = s["state"].replace("-", " ").upper()
+    word = s["word"]
     shown, since = f" {word} ", "" if s["since"] is None else f", since {_minute(s['since'])} UTC"
     first = textwrap.wrap(f"{name}  {s['what']}{since}".rstrip(), WIDTH - INDENT)
     yield f"{coloured(shown, COLOURS[word])}{'':<{INDENT - len(shown)}}{first[0]}"

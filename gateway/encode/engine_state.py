@@ -39,6 +39,11 @@ class State(StrEnum):
     NO_DATA = "no-data"
     NOT_JUDGED = "not-judged"
 
+    @property
+    def word(self) -> str:
+        """As it is shown on tile, terminal and fleet's page."""
+        return self.value.replace("-", " ").upper()
+
 
 _OF = {
     Priority.EMERGENCY_ALARM: State.EMERGENCY,
@@ -63,6 +68,15 @@ class EngineState:
     away: tuple[AlarmView, ...] = ()
 
 
+def state_of(*, data: bool, alert: Priority | None, judged: bool) -> State:
+    """The state in the order of what a person must know first. `alert`: the highest priority that stands."""
+    if not data:
+        return State.NO_DATA
+    if alert is not None:
+        return _OF[alert]
+    return State.NORMAL if judged else State.NOT_JUDGED
+
+
 def gravest(alarms: Iterable[AlarmView]) -> AlarmView | None:
     """The alert to show: of the highest priority, an unacknowledged one before others, the newest first.
 
@@ -76,11 +90,12 @@ def alarms_state(alarms: Iterable[AlarmView]) -> EngineState:
     views = tuple(alarms)
     alert, away = gravest(views), tuple(a for a in views if a.state in AWAY)
     if alert is None:
-        return EngineState(State.NORMAL, away=away)
+        return EngineState(state_of(data=True, alert=None, judged=True), away=away)
     what = WORDS[alert.tag].title if alert.tag in WORDS else alert.title
     if alert.state is AlarmState.RETURNED:
         what += ": returned to normal, not acknowledged"
-    return EngineState(_OF[alert.priority], what, since(alert), action_of(alert.tag), alert, away)
+    state = state_of(data=True, alert=alert.priority, judged=True)
+    return EngineState(state, what, since(alert), action_of(alert.tag), alert, away)
 
 
 def engine_state(v: EngineView, *, fresh: bool) -> EngineState:
@@ -91,10 +106,11 @@ def engine_state(v: EngineView, *, fresh: bool) -> EngineState:
         what = "No data from the sensor head" if fresh else "A part of the gateway does not respond"
         at = None if d is None else d.utc_s
         action = NO_GATEWAY if not fresh else _silent_action(v.alarms)
-        return EngineState(State.NO_DATA, what, at, action, by_alarms.alert, by_alarms.away)
+        state = state_of(data=False, alert=None, judged=False)
+        return EngineState(state, what, at, action, by_alarms.alert, by_alarms.away)
     if by_alarms.alert is not None:
         return by_alarms
-    return _not_judged(v, d, by_alarms.away) or EngineState(State.NORMAL, away=by_alarms.away)
+    return _not_judged(v, d, by_alarms.away) or by_alarms
 
 
 def _silent_action(alarms: Iterable[AlarmView]) -> str:
@@ -104,13 +120,14 @@ def _silent_action(alarms: Iterable[AlarmView]) -> str:
 
 
 def _not_judged(v: EngineView, d: EngineDetail, away: tuple[AlarmView, ...]) -> EngineState | None:
+    not_judged = state_of(data=True, alert=None, judged=False)
     if v.running is not Running.AHEAD:
         at = d.utc_s - d.rest_s if v.running in STANDING and d.rest_s > 0 else None
-        return EngineState(State.NOT_JUDGED, _RUNNING[v.running], at, NOT_RUNNING, away=away)
+        return EngineState(not_judged, _RUNNING[v.running], at, NOT_RUNNING, away=away)
     for name, figure in (("Camshaft lag", d.lag), ("Spring length", d.spring)):
         if figure.value is None or figure.quality is not Quality.GOOD:
             action = SETTLING if figure.reason.startswith("too few revolutions") else SICK
-            return EngineState(State.NOT_JUDGED, f"{name}: {figure.reason or 'not known'}", None, action, away=away)
+            return EngineState(not_judged, f"{name}: {figure.reason or 'not known'}", None, action, away=away)
     return None
 
 

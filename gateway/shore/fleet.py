@@ -8,20 +8,27 @@ from pydantic import ValidationError
 
 from gateway.alarm.wording import WORDS
 from gateway.encode.checked import parse_trend, trend_of
+from gateway.encode.engine_state import State, state_of
 from gateway.encode.messages import utc_of
 from gateway.encode.outlook import outlook
 from gateway.encode.shapes import TrendMessage
 from gateway.model.csv_text import csv_text
+from gateway.model.enums import Priority
 from gateway.shore.database import Database, open_database, plain
 
 RANGES_MAX = 20
+STALE_H = 3.0
+"""Trends come each hour."""
+NO_DATA_TAG = "head-silent"
+"""While it stands, the page aboard shows no data."""
 PRIORITY_RANK = {"emergency-alarm": 4, "alarm": 3, "warning": 2, "caution": 1}
 DECISION_RANK = {"find-fault": 3, "renew-chain": 3, "re-time": 2, "retighten": 2, "compensate": 1, "nothing": 0}
 
 _ENGINES = (
     "SELECT v.vessel, coalesce(n.engine, ''), e.lag_deg, e.lag_deg_per_1000h, e.elongation_percent, e.next_limit, "
     "e.hours_to_p05, e.date_p05, e.hours_to_p50, e.date_p50, e.decision, e.why, e.hours, e.trend_at, "
-    "e.message, v.state, v.state_since, v.heard_at FROM vessel v "
+    "(SELECT t.hours FROM trend t WHERE t.vessel = e.vessel AND t.engine = e.engine AND t.trend_at < e.trend_at "
+    "ORDER BY t.trend_at DESC LIMIT 1), e.message, v.state, v.state_since, v.heard_at FROM vessel v "
     # An engine is known by its alarms too: its first trend comes hours later.
     "LEFT JOIN (SELECT vessel, engine FROM engine_now UNION SELECT vessel, engine FROM alarm WHERE engine <> '') n "
     "ON n.vessel = v.vessel LEFT JOIN engine_now e ON e.vessel = n.vessel AND e.engine = n.engine"
@@ -64,8 +71,8 @@ class Standing:
 class FleetRow:
     """One engine. Hours and dates to the next limit: early end, and middle; 0 h where it is passed. `forecast`: the
     same in words, rounded to what is known, or how much more running is needed; `None` where the trend's message is not
-    kept any more. `why_unknown`: why the lag's trend is not known. `silence_h` and `state_since`: by the shore's
-    clock."""
+    kept any more. `why_unknown`: why the lag's trend is not known. `shown`: the state
+    as the page aboard shows it, as far as it is known ashore. `silence_h` and `state_since`: by the shore's clock."""
 
     vessel: str
     engine: str
@@ -92,6 +99,7 @@ class FleetRow:
     forecast: str | None = None
     why_unknown: str | None = None
     standing: tuple[Standing, ...] = ()
+    shown: State = State.NO_DATA
 
     @property
     def severity(self) -> tuple[int, float, float, float, str, str]:
@@ -101,7 +109,7 @@ class FleetRow:
         return -standing, ahead, -float(self.missing_events), -self.silence_h, self.vessel, self.engine
 
 
-COLUMNS = tuple(f.name for f in fields(FleetRow) if f.name != "standing")
+COLUMNS = tuple(f.name for f in fields(FleetRow) if f.name not in ("standing", "shown"))
 """Of the CSV; the JSON has `standing` too."""
 _TABLE = (
     ("vessel", "vessel", ""), ("engine", "engine", ""), ("lag_deg", "lag °", ".2f"),
@@ -135,10 +143,11 @@ def _row(
     refused: dict[str, int],
     utc_s: float,
 ) -> FleetRow:
-    *known, message, state, state_since, heard_at = (plain(v) for v in values)
+    *known, earlier_h, message, state, state_since, heard_at = (plain(v) for v in values)
     vessel, engine = known[0], known[1]
     # The gateway's own alarms stand on every engine of the ship: they show how far its figures are valid.
-    standing = alarms.get((vessel, engine), []) + (alarms.get((vessel, ""), []) if engine else [])
+    own = alarms.get((vessel, engine), [])
+    standing = own + (alarms.get((vessel, ""), []) if engine else [])
     standing.sort(key=lambda a: -PRIORITY_RANK.get(a.priority, 0))
     worst = standing[0].priority if standing else ""
     count, ranges = missing.get(vessel, (0, ()))
@@ -148,6 +157,8 @@ def _row(
     if passed is not None:
         found |= {"next_limit": passed, "hours_to_p05": 0.0, "date_p05": None, "hours_to_p50": 0.0, "date_p50": None}
     trend = trend_message(message)
+    # Aboard, limits are judged while the engine runs ahead: here, while its hours have grown between two trends.
+    ran = earlier_h is not None and found["hours"] is not None and found["hours"] > earlier_h
     return FleetRow(
         **found,
         state=state,
@@ -161,7 +172,15 @@ def _row(
         refused_messages=refused.get(vessel, 0),
         forecast="reached" if passed else _forecast(trend, found["next_limit"]),
         why_unknown=trend.why_unknown if trend else None,
+        shown=_tile(own, state, silence_h, judged=ran and found["lag_deg"] is not None),
     )
+
+
+def _tile(own: list[Standing], link: str | None, silence_h: float, *, judged: bool) -> State:
+    """By the engine's `own` alarms, as aboard; the gateway's are its own affair."""
+    data = link == "online" and silence_h <= STALE_H and all(a.tag != NO_DATA_TAG for a in own)
+    gravest = max((a.priority for a in own), key=lambda p: PRIORITY_RANK.get(p, 0), default=None)
+    return state_of(data=data, alert=None if gravest is None else Priority(gravest), judged=judged)
 
 
 def trend_message(message: Any) -> TrendMessage | None:

@@ -25,7 +25,7 @@ def alarm(tag: str = "tension-low", **changed: Any) -> dict[str, Any]:
 
 def state(word: str, what: str, since: str | None, action: str) -> dict[str, Any]:
     """As the daemon has it from the page's tile."""
-    return {"state": word, "what": what, "since": since, "action": action}
+    return {"state": word, "word": word.replace("-", " ").upper(), "what": what, "since": since, "action": action}
 
 
 SLACK = state("alarm", "Chain slack", "2031-02-03T04:05:06.000Z", "Retighten the chain at the next stop.")

@@ -1,6 +1,8 @@
 """The state tile: what a person at three metres is to read, by snapshot."""
 
+import re
 from dataclasses import replace
+from importlib.resources import files
 from typing import Any
 
 import page_rig as rig
@@ -8,7 +10,7 @@ import pytest
 from panel_boards import alarm
 
 from gateway.alarm.wording import WORDS
-from gateway.encode.engine_state import State, alarms_state, engine_state, present_figure
+from gateway.encode.engine_state import State, alarms_state, engine_state, present_figure, state_of
 from gateway.model.enums import AlarmState, Priority, Quality, Running
 from gateway.model.records import Measured
 from gateway.model.snapshot import EngineView
@@ -112,3 +114,18 @@ def test_the_figure_of_a_standing_alarm_is_the_present_one() -> None:
     assert present_figure("storage-fault", v, known=True) == ""
     assert present_figure("tension-low", v, known=False) == "not known now"
     assert present_figure("elongation-limit", replace(v, elongation_percent=None), known=True) == "not known now"
+
+
+def test_the_page_shows_the_same_words() -> None:
+    """Pins that the tile's words on the page are those of terminal and fleet."""
+    shown = (files("gateway.outlets.page") / "static" / "js" / "words.js").read_text(encoding="utf-8")
+    table = shown[shown.index("TILE = {") : shown.index("};", shown.index("TILE = {"))]
+    assert dict(re.findall(r'"?([a-z-]+)"?: "([A-Z ]+)"', table)) == {s.value: s.word for s in State}
+
+
+def test_ashore_the_state_is_found_by_the_same_order() -> None:
+    """Pins no data before any alert, an alert before "not judged", and normal only where limits are judged."""
+    assert state_of(data=False, alert=Priority.ALARM, judged=True) is State.NO_DATA
+    assert state_of(data=True, alert=Priority.CAUTION, judged=False) is State.CAUTION
+    assert state_of(data=True, alert=None, judged=False) is State.NOT_JUDGED
+    assert state_of(data=True, alert=None, judged=True) is State.NORMAL

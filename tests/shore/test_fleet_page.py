@@ -15,6 +15,8 @@ import fleet_rig as rig
 import httpx
 import pytest
 
+from gateway.encode.engine_state import State
+from gateway.shore.fleet import fleet
 from gateway.shore.page.app import FleetPage
 from gateway.web.sessions import Sessions
 
@@ -60,6 +62,16 @@ def test_nobody_sees_anything_without_a_log_in(base: str) -> None:
         assert wrong.status_code == 403 and "The name or the password is wrong." in wrong.text
         away = {"name": "vera", "password": rig.PASSWORD, "next": "//elsewhere.example/"}
         assert c.post("/login", data=away, follow_redirects=False).headers["location"] == "/"
+
+
+def test_each_engine_has_its_state_in_the_words_of_the_page_aboard(url: str, base: str) -> None:
+    """Pins an alert, all well by the last trends, and no data once nothing has come for hours."""
+    shown = {row.vessel: row.shown for row in fleet(url, rig.NOW_S)}
+    assert shown.pop("skua-reach") is State.ALARM and set(shown.values()) == {State.NORMAL}
+    assert {row.shown for row in fleet(url, rig.NOW_S + 4 * 3_600)} == {State.NO_DATA}
+    with client(base, "vera") as c:
+        page = c.get("/").text
+    assert "<strong>ALARM</strong>" in page and "<strong>NORMAL</strong>" in page
 
 
 def test_log_ins_that_wait_hold_up_no_viewer(url: str, monkeypatch: pytest.MonkeyPatch) -> None:

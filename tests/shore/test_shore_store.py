@@ -374,7 +374,7 @@ def test_the_fleet_as_table_csv_and_json_say_the_same(store_url: str) -> None:
     store = FleetStore(store_url)
     kept(store, trend("a", decision={"do": "nothing", "why": "=1+1\x1b[2J"}), presence("quiet"))
     found = fleet(store_url, UTC)
-    assert [list(row) for row in json.loads(as_json(found))] == [[*COLUMNS, "standing"]] * 2
+    assert [list(row) for row in json.loads(as_json(found))] == [[*COLUMNS, "standing", "shown"]] * 2
     assert as_csv(found).splitlines()[0] == ",".join(COLUMNS)
     assert "'=1+1" in as_csv(found)
     table = as_table(found)

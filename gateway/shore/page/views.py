@@ -14,7 +14,7 @@ from gateway.model.errors import Refused
 from gateway.model.shore_settings import EngineGroup, ShoreSettings
 from gateway.report.markup import Child, Markup, tag
 from gateway.shore import fleet as listing
-from gateway.shore.fleet import FleetRow, Standing
+from gateway.shore.fleet import STALE_H, FleetRow, Standing
 from gateway.shore.page.drawing import over_time, side_by_side
 from gateway.shore.page.frame import form, input_of, page, table
 from gateway.shore.page.read import Course, Reader
@@ -37,8 +37,6 @@ LIMITS = {
     "retighten-due": "Retightening due",
 }
 """What a forecast counts towards; an alarm's title would read as if it were reached."""
-STALE_H = 3.0
-"""Trends come each hour."""
 
 
 class Views:
@@ -352,7 +350,7 @@ def _alarm(row: FleetRow, a: Standing) -> Markup:
 
 
 def _engines(rows: Sequence[FleetRow]) -> Markup:
-    heads = ("Ship, engine", "To do", "Next limit", "Lag, °", "Elongation, %", "Alarms", "Link")
+    heads = ("Ship, engine", "State", "To do", "Next limit", "Lag, °", "Elongation, %", "Alarms", "Link")
     cells = []
     for r in rows:
         engine: Child = tag("a", f"{r.vessel}/{r.engine}", href=f"/engine/{r.vessel}/{r.engine}")
@@ -365,9 +363,10 @@ def _engines(rows: Sequence[FleetRow]) -> Markup:
         todo = "" if r.decision in (None, "nothing") else r.why or r.decision or ""
         heard = r.state or "unknown"
         link = heard if r.silence_h < STALE_H else f"{heard}, heard {_hours(r.silence_h)} ago"
-        cells.append((engine if r.engine else ship, todo, limit, _number(r.lag_deg, ".2f"),
+        state = tag("strong", r.shown.word) if r.engine else ""
+        cells.append((engine if r.engine else ship, state, todo, limit, _number(r.lag_deg, ".2f"),
                       _number(r.elongation_percent, ".3f"), ", ".join(_title(t) for t in r.alarms), link))  # fmt: skip
-    return table("Engines, the most urgent first", heads, cells, numbers=(3, 4))
+    return table("Engines, the most urgent first", heads, cells, numbers=(4, 5))
 
 
 def _stale(rows: Sequence[FleetRow]) -> Markup | None:
