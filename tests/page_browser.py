@@ -15,7 +15,7 @@ from selenium.webdriver.chrome.options import Options
 from selenium.webdriver.chrome.service import Service
 
 T = TypeVar("T")
-PHONE, DESK = (390, 844), (1280, 800)
+PHONE, DESK, LARGE = (390, 844), (1280, 800), (1920, 1080)
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 DRIVER = shutil.which("chromedriver")
 WHY_NOT = None if CHROMIUM and DRIVER else "no chromium with chromedriver here (Debian: chromium, chromium-driver)"

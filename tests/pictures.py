@@ -31,8 +31,7 @@ from gateway.model.records import Measured  # noqa: E402
 from gateway.model.snapshot import Snapshot  # noqa: E402
 
 OUT = Path(__file__).parents[1] / "deploy" / "pictures"
-WALL = (1920, 1080)
-SIZES = {"phone": b.PHONE, "desk": b.DESK, "large": WALL}
+SIZES = {"phone": b.PHONE, "desk": b.DESK, "large": b.LARGE}
 LIGHTS = ("day", "night", "sun")
 COLOURS = 64
 
@@ -99,6 +98,7 @@ SCENES = (
         "document.querySelector('input[value=ahead]').click()",
     ),
     Scene("log", _alarm, "#log", ("phone", "desk"), ("day",)),
+    Scene("sheets", _normal, "#sheets/retighten", ("phone", "desk"), ("day",)),
     Scene("help", _normal, "#help", ("desk",), ("day",)),
 )
 
@@ -128,18 +128,20 @@ def small(png: bytes) -> bytes:
 
 def pictures(wanted: Callable[[str], bool], whole: bool = False) -> Iterator[tuple[str, bytes]]:
     """(name, PNG) of each. `whole`: the page to its end, not only the screen."""
-    with tempfile.TemporaryDirectory() as folder, b.chromium() as driver:
+    with tempfile.TemporaryDirectory() as folder, b.chromium("--lang=en-GB") as driver:
         settings = rig.settings(Path(folder))
         now_s = time.time()
         rig.fill(settings, now_s)
-        crew = rig.Crew(rig.present(now_s))
-        with rig.Served(rig.inputs(settings, crew)) as served:
+        shown = [SCENES[0]]
+        # Made each time it is read, since figures that stand still would be shown as old.
+        board = replace(rig.inputs(settings, rig.Crew(rig.present(now_s))), board=lambda: shown[0].present(time.time()))
+        with rig.Served(board) as served:
             for scene in SCENES:
                 for size in scene.sizes:
                     for light in scene.lights:
                         name = f"{scene.name}-{size}-{light}"
                         if wanted(name):
-                            crew.view = scene.present(time.time())
+                            shown[0] = scene
                             yield name, _taken(driver, served.url, scene, SIZES[size], light, whole)
             driver.get("about:blank")
 

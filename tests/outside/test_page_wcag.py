@@ -114,7 +114,9 @@ def faults(driver: Chrome, run_only: dict[str, Any] = ALL_RULES, within: str = "
     ]
 
 
-@pytest.mark.parametrize("size", [b.PHONE, b.DESK], ids=["phone", "desk"])
+@pytest.mark.parametrize(
+    "size", [b.PHONE, b.DESK, pytest.param(b.LARGE, marks=pytest.mark.slow)], ids=["phone", "desk", "large"]
+)
 @pytest.mark.parametrize("view", VIEWS)
 def test_wcag_22_aa(page: tuple[Chrome, rig.Served], view: str, size: tuple[int, int]) -> None:
     """Pins that axe-core finds no fault against WCAG 2.2 A and AA in any view, size or light."""

@@ -517,6 +517,50 @@ def test_a_keyboard_reaches_everything(screen: Screen) -> None:
     assert {"Now", "Trends", "Log", "Sheets", "Help", "Acknowledge"} <= set(seen)
 
 
+FOCUSABLE = """
+const all = "a[href], button, input, select, textarea, summary, [tabindex='0']";
+const shown = [...document.querySelectorAll(all)].filter(
+  (e) => e.checkVisibility({ visibilityProperty: true }) && !e.disabled && e.tabIndex >= 0 && e.type !== "file"
+    && (e.type !== "radio" || e.checked));
+shown.forEach((e, i) => { e.dataset.reach = i; });
+return shown.map((e) => (e.ariaLabel || e.textContent || e.id).trim().slice(0, 40));
+"""
+AT = """
+const e = document.activeElement, style = getComputedStyle(e);
+return [e.dataset.reach === undefined ? null : Number(e.dataset.reach), style.outlineStyle !== "none", e.type || ""];
+"""
+
+
+@pytest.mark.parametrize("view", ["now", "trends", "log", "sheets", "help"])
+def test_every_view_by_the_keyboard_alone(screen: Screen, view: str) -> None:
+    """Pins that a view is chosen by Enter, that Tab reaches all that can be used in it and leads out again, and that
+    the focus is seen everywhere."""
+    screen.open("help" if view == "now" else "now", b.DESK)
+    for _ in range(30):
+        screen.driver.switch_to.active_element.send_keys(Keys.TAB)
+        if (screen.driver.switch_to.active_element.get_attribute("href") or "").endswith(f"#{view}"):
+            break
+    screen.driver.switch_to.active_element.send_keys(Keys.ENTER)
+    drawn = "return document.querySelectorAll('#view .plot canvas').length"
+    there = f"return document.body.dataset.view === '{view}' && document.querySelector('#view').children.length > 1"
+    screen.until(lambda: screen.driver.execute_script(there), f"{view} by Enter")
+    if view == "trends":
+        screen.until(lambda: screen.driver.execute_script(drawn) >= 3, "the charts")
+    names: list[str] = screen.driver.execute_script(FOCUSABLE)
+    reached: set[int] = set()
+    for _ in range(3 * len(names) + 20):
+        ActionChains(screen.driver, duration=0).send_keys(Keys.TAB).perform()
+        at, seen, kind = screen.driver.execute_script(AT)
+        if at is None:
+            continue
+        # The parts of a date are stops of their own, within one element.
+        if at in reached and kind != "date":
+            break
+        assert seen, f"no focus to be seen on {names[at]!r}"
+        reached.add(at)
+    assert len(names) > 8 and [n for i, n in enumerate(names) if i not in reached] == []
+
+
 def test_flashing_only_while_it_calls_and_never_for_who_does_not_want_it(screen: Screen) -> None:
     """Pins the flashing: the unacknowledged alarm's sign alone, and none where reduced motion is wished."""
     screen.open("now", b.DESK)

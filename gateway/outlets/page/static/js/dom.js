@@ -48,6 +48,9 @@ export function day(ms) {
 
 export const stamp = (ms) => `${day(ms)} ${time(ms).slice(0, 5)}`;
 
+// Sizes within a chart grow with the page's own letters.
+export const rem = (count) => Math.round(count * parseFloat(getComputedStyle(document.documentElement).fontSize));
+
 // A length of time in its two largest units.
 export function period(ms) {
   const min = Math.max(0, Math.floor(ms / 60000));

@@ -39,9 +39,8 @@ export function show(root, present) {
   for (const field of [by, word]) field.addEventListener("input", typed);
   lay(root, h("h2", {}, "Log"), bookForm(refresh),
     h("form", { class: "filter", onsubmit: (e) => e.preventDefault() },
-      h("label", { for: "log-kind" }, "Show"), kind, h("label", { for: "log-engine" }, "of engine"), engine,
-      h("label", { for: "log-priority" }, "with priority"), priority, h("label", { for: "log-by" }, "by"), by,
-      h("label", { for: "log-word" }, "with the text"), word),
+      [["log-kind", "Show", kind], ["log-engine", "of engine", engine], ["log-priority", "with priority", priority], ["log-by", "by", by], ["log-word", "with the text", word]]
+        .map(([id, name, field]) => h("span", { class: "pair" }, h("label", { for: id }, name), field))),
     h("p", { class: "row" }, csv, engines.map((e) => h("a", { class: "button", href: `/api/bookings.csv?engine=${e.slug}`, download: "log-book.csv" }, engines.length > 1 ? `Log book of ${e.name} as CSV` : "Log book as CSV"))),
     reportForm(),
     h("div", { class: "wide", tabindex: "0", role: "region", "aria-label": "Record, newest first" },

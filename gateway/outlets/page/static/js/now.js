@@ -171,13 +171,13 @@ function measured(key) {
   const quality = h("p", { class: "quality" });
   const { button, note } = explained(key);
   const el = h("section", { class: "measured" }, h("h3", {}, button), note,
-    h("p", { class: "big" }, value, " ", unit), past, words, quality);
+    h("p", { class: "big" }, value, unit), past, words, quality);
   return {
     el,
     update(m, shown, u, limit, about) {
       text(words, about);
       text(value, shown);
-      text(unit, u);
+      text(unit, u.startsWith("°") ? u : ` ${u}`);
       attr(el, "data-past", limit);
       text(past, PAST[limit]);
       attr(quality, "data-quality", m.quality);

@@ -49,7 +49,7 @@ export function springPicture() {
         drawn = key;
         attr(band, "x", x(l.low_mm)); attr(band, "width", Math.max(x(l.high_mm) - x(l.low_mm), 1));
         attr(free, "x1", x(l.free_length_mm)); attr(free, "x2", x(l.free_length_mm));
-        attr(freeText, "x", W - 6); text(freeText, `free ${number(l.free_length_mm, 1)} mm`);
+        attr(freeText, "x", W - 6); text(freeText, `free ${number(l.free_length_mm, 1)}`);
         attr(cone, "points", `${x(l.low_mm)},78 ${x(l.high_mm)},78 ${z(l.high_mm)},156 ${z(l.low_mm)},156`);
         lens.replaceChildren(...magnified(l, z, lo, hi));
       }

@@ -1,5 +1,5 @@
 // Trends: every series of the history over any time, with limits, work, alarms and the forecast; two periods overlaid.
-import { day, h, lay, number, stamp, text, time } from "./dom.js";
+import { day, h, lay, number, rem, stamp, text, time } from "./dom.js";
 import { get, post, saveBlob } from "./api.js";
 import { askLogin } from "./login.js";
 import { explained } from "./now.js";
@@ -267,7 +267,7 @@ function alone(u, i, all) {
 function plot(spec, box, at, words) {
   if (!box.isConnected) return;
   const style = Object.fromEntries(["card", "ink", "grid", "line", "band", "limit", "fit", "other", "alarm", "warning", "caution"].map((k) => [k, ink(`--${k}`)]));
-  const axis = { stroke: style.ink, grid: { stroke: style.grid, width: 1 }, ticks: { stroke: style.grid, width: 1 }, font: "13px system-ui, sans-serif" };
+  const axis = { stroke: style.ink, grid: { stroke: style.grid, width: 1 }, ticks: { stroke: style.grid, width: 1 }, font: `${rem(0.82)}px system-ui, sans-serif` };
   const tables = spec.tables.filter((x) => x[0].length || x === spec.tables[0]);
   const series = spec.tables.flatMap((x) => (tables.includes(x) ? x.slice(1).map(() => true) : x.slice(1).map(() => false))).map((keep, i) => keep && spec.series[i]).filter(Boolean);
   if (other && spec.keys.length) {
@@ -281,10 +281,10 @@ function plot(spec, box, at, words) {
     points: { show: Boolean(x.points) || (x.width > 1 && few), size: x.points ? 9 : 4, filter: x.points || x.width < 2 ? undefined : alone } }));
   for (const x of lines) if (!x.points.filter) delete x.points.filter;
   const u = new uPlot({
-    width: box.clientWidth, height: box.clientWidth < 500 ? 190 : 230, tzDate: (t) => uPlot.tzDate(new Date(t * 1000), "Etc/UTC"),
+    width: box.clientWidth, height: rem(box.clientWidth < 500 ? 12 : 14.5), tzDate: (t) => uPlot.tzDate(new Date(t * 1000), "Etc/UTC"),
     cursor: { drag: { x: true, y: false, setScale: false }, sync: { key: "trends", setSeries: false } }, legend: { show: false }, padding: [20, null, null, null],
     scales: { x: { time: true, range: () => [from, to] }, y: { range: (_, lo, hi) => reachOf(spec, lo, hi) } },
-    axes: [{ ...axis, space: 70, size: 50, values: dates }, { ...axis, size: 58, values: (_, vs) => vs.map((v) => number(v, spec.digits)) }],
+    axes: [{ ...axis, space: rem(4.4), size: rem(3.1), values: dates }, { ...axis, size: rem(3.6), space: rem(1.9), values: (_, vs) => vs.map((v) => number(v, spec.digits)) }],
     series: [{}, ...lines], bands: lines.length >= 3 ? (spec.bands || []).map(([a, b, colour]) => ({ series: [a, b], fill: ink(colour), dir: -1 })) : [],
     hooks: { drawAxes: [(p) => under(p, spec, style)], draw: [(p) => over(p, spec, style)], setCursor: [(p) => text(at, pointed(p, spec))],
       setSelect: [(p) => { if (p.select.width > 8) move(p.posToVal(p.select.left, "x"), p.posToVal(p.select.left + p.select.width, "x")); }] },
@@ -404,7 +404,7 @@ function over(p, spec, style) {
   const X = (t) => p.valToPos(t, "x", true), Y = (v) => p.valToPos(v, "y", true);
   c.save();
   c.beginPath(); c.rect(left, top, width, height); c.clip();
-  c.font = `${13 * px}px system-ui, sans-serif`;
+  c.font = `${rem(0.82) * px}px system-ui, sans-serif`;
   c.textAlign = "left";
   c.textBaseline = "alphabetic";
   for (const [name, value] of spec.limits) {
@@ -436,13 +436,13 @@ function over(p, spec, style) {
 // The numbers of the work done stand above the picture, where no other words are; of two that would touch, the first.
 function numbers(c, at, from, to, top, style, px) {
   let free = from;
-  c.font = `${13 * px}px system-ui, sans-serif`;
+  c.font = `${rem(0.82) * px}px system-ui, sans-serif`;
   c.textAlign = "center";
   c.fillStyle = style.ink;
   at.forEach((x, i) => {
     if (x < free || x > to) return;
     c.fillText(String(i + 1), x, top - 5 * px);
-    free = x + 16 * px;
+    free = x + rem(1) * px;
   });
 }
 

@@ -1,5 +1,5 @@
 // The lag over one turn of the crank: its shape, its orders, and the load of each cam against its own past.
-import { h, number, s, text } from "./dom.js";
+import { h, number, rem, s, text } from "./dom.js";
 import { explained } from "./now.js";
 import { HELP } from "./words.js";
 
@@ -63,11 +63,11 @@ function camLoads(e, words, shape, table) {
 
 function shapePlot(box, old, angle, e) {
   if (old) old.destroy();
-  const axis = { stroke: ink("--ink"), grid: { stroke: ink("--grid"), width: 1 }, ticks: { stroke: ink("--grid"), width: 1 }, font: "13px system-ui, sans-serif" };
+  const axis = { stroke: ink("--ink"), grid: { stroke: ink("--grid"), width: 1 }, ticks: { stroke: ink("--grid"), width: 1 }, font: `${rem(0.82)}px system-ui, sans-serif` };
   const u = new uPlot({
-    width: box.clientWidth, height: 190, legend: { show: false }, cursor: { drag: { x: false, y: false } },
+    width: box.clientWidth, height: rem(12), legend: { show: false }, cursor: { drag: { x: false, y: false } },
     scales: { x: { time: false, range: () => [0, 360 * e.limits.ratio] }, y: { range: (_, lo, hi) => [Math.min(lo, -0.05) * 1.1, Math.max(hi, 0.05) * 1.1] } },
-    axes: [{ ...axis, values: (_, vs) => vs.map((v) => `${v}°`), incrs: [45, 90, 180] }, { ...axis, size: 58, values: (_, vs) => vs.map((v) => number(v, 2)) }],
+    axes: [{ ...axis, values: (_, vs) => vs.map((v) => `${v}°`), incrs: [45, 90, 180] }, { ...axis, size: rem(3.6), space: rem(1.9), values: (_, vs) => vs.map((v) => number(v, 2)) }],
     series: [{}, { stroke: ink("--line"), width: 2, points: { show: false } }],
   }, [angle, e.shape_deg], box);
   u.root.setAttribute("role", "img");
