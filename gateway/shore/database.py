@@ -3,8 +3,10 @@
 One connection, one thread. Every error is either StorageError (try again later) or DataFault (these values never will).
 """
 
+import contextlib
 import os
 import sqlite3
+import threading
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime
@@ -84,6 +86,9 @@ def _newer(where: str, step: int, known: int) -> Refused:
     return Refused(f"{where}: a newer camdrift wrote it (step {step}, this one knows {known}); install that one")
 
 
+_MADE_BY_ONE = threading.Lock()
+
+
 class Sqlite:
     """One file. Writers wait for each other; each commit is on the disk before it returns."""
 
@@ -94,7 +99,7 @@ class Sqlite:
         self._path = path
         try:
             if make:
-                os.close(os.open(path, os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o600))
+                self._make_file()
             self._db = sqlite3.connect(
                 f"{path.absolute().as_uri()}?mode={'rw' if make else 'ro'}",
                 uri=True,
@@ -106,6 +111,12 @@ class Sqlite:
             raise StorageError(f"{path}: cannot be made: {e.strerror}; look at the folder and its rights") from None
         except sqlite3.Error as e:
             raise self._error(e) from None
+
+    def _make_file(self) -> None:
+        """For us alone, where it is missing. One that is there is never opened beside SQLite: with the first descriptor
+        that closes, all of SQLite's locks on the file in this process are gone, and writes get lost."""
+        with _MADE_BY_ONE, contextlib.suppress(FileExistsError):
+            os.close(os.open(self._path, os.O_CREAT | os.O_EXCL | os.O_RDWR | os.O_CLOEXEC, 0o600))
 
     def _prepare(self, *, make: bool) -> None:
         self._db.execute("PRAGMA synchronous=FULL")

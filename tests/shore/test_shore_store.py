@@ -1,6 +1,10 @@
 """The store of both kinds: idempotent, in order, and with honest books. No broker here."""
 
 import json
+import subprocess
+import sys
+from contextlib import closing
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -404,3 +408,20 @@ def test_a_store_that_is_none_is_refused_without_telling_a_password(url: str) ->
     with pytest.raises(Refused) as said:
         open_database(url, make=True)
     assert "secret" not in str(said.value)
+
+
+def test_a_second_connection_of_a_process_leaves_the_locks_of_the_first(tmp_path: Path) -> None:
+    """A keeper's lanes and the page open the file from several threads. With a descriptor of its own that closes, the
+    locks of all others in the process were gone; the next process to end took the log away, and what came was lost."""
+    path = tmp_path / "fleet.db"
+    url, insert = f"sqlite:///{path}", "INSERT INTO vessel (vessel, heard_at) VALUES ('{}', '2031-01-01T00:00:00.000Z')"
+    with closing(open_database(url, make=True)) as first:
+        first.run(insert.format("a"))
+        open_database(url, make=True).close()
+        code = "import sqlite3, sys; d = sqlite3.connect(sys.argv[1], isolation_level=None); d.execute(sys.argv[2])"
+        subprocess.run([sys.executable, "-c", f"{code}; d.close()", str(path), insert.format("b")], check=True)
+        first.run(insert.format("c"))
+        with closing(open_database(url, make=False)) as another:
+            assert [v for (v,) in another.run("SELECT vessel FROM vessel ORDER BY vessel")] == ["a", "b", "c"]
+    with closing(open_database(url, make=False)) as after:
+        assert [v for (v,) in after.run("SELECT vessel FROM vessel ORDER BY vessel")] == ["a", "b", "c"]
