@@ -4,6 +4,7 @@ A message passes or is refused with one of a closed list of reasons; a refused o
 as if it were true. What passes is encoded again from the checked message: nothing of the sender's spelling is stored.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
@@ -95,10 +96,13 @@ def address_of(topic: str, prefix: str) -> Address | None:
     return None
 
 
-def filters(prefix: str, *, readings: bool) -> tuple[str, ...]:
-    """What to subscribe to; no message falls under two of them, and our own receipts under none."""
-    tails = ["+/presence", "+/event", "+/alarm/+", "+/+/event", "+/+/alarm/+", "+/+/trend"]
-    return tuple(f"{prefix}/{tail}" for tail in tails + (["+/+/reading"] if readings else []))
+STANDS, RECORD = ("+/presence", "+/alarm/+", "+/+/alarm/+"), ("+/event", "+/+/event", "+/+/trend")
+"""Ends of topics: of what stands now, of what has been. No message falls under two, and our own receipts under none."""
+
+
+def filters(prefix: str, *, readings: bool, tails: Sequence[str] = (*STANDS, *RECORD)) -> tuple[str, ...]:
+    """What to subscribe to."""
+    return tuple(f"{prefix}/{tail}" for tail in (*tails, *(["+/+/reading"] if readings else [])))
 
 
 def check(topic: str, payload: bytes, prefix: str) -> Checked | NotTaken:

@@ -2,6 +2,8 @@
 
 One thread, one connection to each side. Whatever fails, both are thrown away and opened again after a pause: what was
 not acknowledged, the broker sends again, and the store knows it by its key.
+
+A keeper has two such lanes (`Keeper`): what stands now does not wait at the broker behind a week of trends and events.
 """
 
 import contextlib
@@ -10,6 +12,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from enum import Enum
 
 import structlog
 from paho.mqtt.client import MQTTMessage
@@ -17,7 +20,7 @@ from paho.mqtt.client import MQTTMessage
 from gateway.encode.messages import Topics, rfc3339
 from gateway.encode.plain import compact
 from gateway.model.errors import PortError, StorageError
-from gateway.shore.check import Checked, NotTaken, Reason, check, filters
+from gateway.shore.check import RECORD, STANDS, Checked, NotTaken, Reason, check, filters
 from gateway.shore.link import Access, FleetLink, Subscription, TakenOver
 from gateway.shore.rate import Rates
 from gateway.shore.store import FleetStore, Item, Receipt, Span, spans
@@ -74,12 +77,33 @@ class Counts:
     batches: int = 0
 
 
-class Keeper:
-    """Keeps until it is to stop."""
+class Lane(Enum):
+    """What one connection is for; the value stands before its log events."""
 
-    def __init__(self, access: Access, settings: KeeperSettings, utc: Callable[[], float] = time.time) -> None:
-        self._access, self._s, self._utc = access, settings, utc
-        self._filters = filters(settings.prefix, readings=settings.readings)
+    STANDS = "alarms"
+    """Alarms and presences as they stand."""
+    RECORD = "keeper"
+    """Events, trends and readings; besides, all the books."""
+
+
+class KeeperLane:
+    """Keeps what its lane is for until it is to stop. `beside`: is the other lane at work?"""
+
+    def __init__(
+        self,
+        access: Access,
+        settings: KeeperSettings,
+        lane: Lane,
+        utc: Callable[[], float] = time.time,
+        beside: Callable[[], bool] = lambda: True,
+    ) -> None:
+        self._access, self._s, self._lane, self._utc, self._beside = access, settings, lane, utc, beside
+        self._client_id = settings.client_id
+        if lane is Lane.STANDS:
+            self._filters = filters(settings.prefix, readings=False, tails=STANDS)
+            self._client_id += "-alarms"
+        else:
+            self._filters = filters(settings.prefix, readings=settings.readings, tails=RECORD)
         self._rates = Rates(settings.rate_per_s, settings.rate_burst)
         self._inbox: list[tuple[FleetLink, MQTTMessage]] = []
         self._since = 0.0
@@ -89,7 +113,9 @@ class Keeper:
         self._reason = ""
         self._opened_s, self._looked_at = 0.0, 0
         self._caught_up = False
-        self._log = structlog.get_logger("keeper").bind(keeper=settings.client_id)
+        self.at_work = False
+        """It has its connections."""
+        self._log = structlog.get_logger("keeper").bind(keeper=self._client_id)
         self.counts = Counts()
 
     @property
@@ -117,19 +143,20 @@ class Keeper:
         """The first failure warns, its repeats are debug."""
         log = self._log.debug if reason == self._reason else self._log.warning
         self._reason = reason
-        log("keeper.disconnected", reason=reason, action="what comes waits at the broker")
+        log(f"{self._lane.value}.disconnected", reason=reason, action="what comes waits at the broker")
 
     def _once(self, stopping: threading.Event, *, drain: bool) -> None:
         self._inbox.clear()
         store = FleetStore(self._s.store)
         subscription = Subscription(
-            self._s.client_id, self._filters, self._s.group, int(self._s.session_days * DAY_S), self._s.window
+            self._client_id, self._filters, self._s.group, int(self._s.session_days * DAY_S), self._s.window
         )
         link = FleetLink(self._access, subscription, lambda m: self._take(link, m))
         try:
             link.open(subscribe=not drain)
-            self._log.info("keeper.connected", session="resumed" if link.session_present else "new", drain=drain)
-            self._reason, self._caught_up, self._opened_s = "", False, time.monotonic()
+            session = "resumed" if link.session_present else "new"
+            self._log.info(f"{self._lane.value}.connected", session=session, drain=drain)
+            self.at_work, self._reason, self._caught_up, self._opened_s = True, "", False, time.monotonic()
             if drain:
                 self._drain(link, store, stopping)
                 return
@@ -147,6 +174,7 @@ class Keeper:
                     self._flush(store)
             raise
         finally:
+            self.at_work = False
             link.close(forget_session=drain and not stopping.is_set() and not self._inbox)
             store.close()
 
@@ -210,7 +238,12 @@ class Keeper:
 
     def _upkeep(self, link: FleetLink, store: FleetStore) -> None:
         now = time.monotonic()
-        if now >= self._due["beat"]:
+        if self._lane is Lane.STANDS:
+            if now >= self._due["books"]:
+                self._due["books"] = now + self._s.books_s
+                self._note_heard(store)
+            return
+        if now >= self._due["beat"] and self._beside():
             self._due["beat"] = now + BEAT_S
             store.beat(self._s.name, self._utc())
         if now >= self._due["sweep"]:
@@ -229,8 +262,7 @@ class Keeper:
 
     def _books(self, link: FleetLink, store: FleetStore) -> None:
         utc_s = self._utc()
-        store.heard(self._heard)
-        self._heard.clear()
+        self._note_heard(store)
         store.advance(self._touched, utc_s)
         self._touched.clear()
         for gap in store.new_gaps(utc_s - self._s.settle_s):
@@ -244,6 +276,10 @@ class Keeper:
                 self._caught_up = True
                 store.receipts_again(utc_s)
             store.receipts(utc_s, self._s.settle_s, lambda due: self._publish_receipts(link, due))
+
+    def _note_heard(self, store: FleetStore) -> None:
+        store.heard(self._heard)
+        self._heard.clear()
 
     def _is_quiet(self) -> bool:
         """What has waited at the broker is kept, as far as can be seen from what has come since the last look."""
@@ -270,7 +306,7 @@ class Keeper:
         wanted = [f for f in self._filters if not f.endswith(("/event", "/reading"))]
         side = FleetLink(
             self._access,
-            Subscription(f"{self._s.client_id}-snapshot", wanted, "", 0, self._s.window),
+            Subscription(f"{self._client_id}-snapshot", wanted, "", 0, self._s.window),
             lambda m: self._take(side, m) if m.retain else side.ack([m]),
         )
         try:
@@ -301,13 +337,63 @@ class Keeper:
     def _drain(self, link: FleetLink, store: FleetStore, stopping: threading.Event) -> None:
         """Take over what waits for a keeper that will not come back, and have the broker forget its name."""
         if not link.session_present:
-            self._log.warning("keeper.no_session", client_id=self._s.client_id)
+            self._log.warning("keeper.no_session", client_id=self._client_id)
             return
         link.unsubscribe()
         self._until_quiet(link, store, stopping, 5.0)
-        self._books(link, store)
-        store.gone(self._s.name)
+        if self._lane is Lane.STANDS:
+            self._note_heard(store)
+        else:
+            self._books(link, store)
+            store.gone(self._s.name)
         self._log.info("keeper.drained", kept=self.counts.kept)
+
+
+class Keeper:
+    """Both lanes, each in a thread and with connections of its own; if one of them ends, so does the other."""
+
+    def __init__(self, access: Access, settings: KeeperSettings, utc: Callable[[], float] = time.time) -> None:
+        self._stands = KeeperLane(access, settings, Lane.STANDS, utc)
+        self._record = KeeperLane(access, settings, Lane.RECORD, utc, lambda: self._stands.at_work)
+        self._settings, self._failed = settings, list[BaseException]()
+
+    @property
+    def counts(self) -> Counts:
+        """Of both lanes."""
+        a, b = self._stands.counts, self._record.counts
+        return Counts(a.kept + b.kept, a.refused + b.refused, a.batches + b.batches)
+
+    @property
+    def caught_up(self) -> bool:
+        """Has all that waited at the broker come?"""
+        return self._record.caught_up
+
+    def run(self, stopping: threading.Event, *, drain: bool = False) -> None:
+        """Until `stopping`, or with `drain` until nothing waits. Raises TakenOver, and Refused for a wrong store."""
+        with contextlib.suppress(StorageError):
+            # One makes the tables; where the database is away, each lane tries again for itself.
+            FleetStore(self._settings.store).close()
+        if drain:
+            self._stands.run(stopping, drain=True)
+            self._record.run(stopping, drain=True)
+            return
+        beside = threading.Thread(target=self._run_stands, args=(stopping,), name="keeper-alarms")
+        beside.start()
+        try:
+            self._record.run(stopping)
+        finally:
+            stopping.set()
+            beside.join()
+        if self._failed:
+            raise self._failed[0]
+
+    def _run_stands(self, stopping: threading.Event) -> None:
+        try:
+            self._stands.run(stopping)
+        except BaseException as e:  # raised in the thread that runs the other lane
+            self._failed.append(e)
+        finally:
+            stopping.set()
 
 
 def _payload(receipt: Receipt, at: str) -> bytes:
