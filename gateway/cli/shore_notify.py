@@ -3,6 +3,7 @@
 import argparse
 import os
 import socket
+from collections.abc import Sequence
 from pathlib import Path
 from threading import Event
 
@@ -22,12 +23,14 @@ def add(p: argparse.ArgumentParser) -> None:
     p.add_argument("settings", type=Path, help="the shore's settings: people, duty, rules")
     p.add_argument("--name", default="1", help="this notifier's own, the same at each start (default: %(default)s)")
     p.add_argument("--test", metavar="PERSON", help="send a trial notice to this person, and end")
+    p.add_argument("--check", action="store_true", help="check the settings and the week of the rules, and end")
     p.add_argument("--forget", metavar="NAME", help="the notifier of this name will not come back; end")
 
 
 def main(args: argparse.Namespace, stopping: Event) -> int:
     """Notify until stopped, or send a trial."""
     from gateway.shore.notices.notifier import Notifier
+    from gateway.shore.notices.rules import uncovered
     from gateway.shore.notices.store import NoticeStore
 
     if args.forget:
@@ -41,12 +44,24 @@ def main(args: argparse.Namespace, stopping: Event) -> int:
         if args.test not in {p.name for p in settings.person}:
             raise Refused(f"--test {args.test}: nobody of that name is in {args.settings}")
         return _trial(sender, args.test)
+    gaps = uncovered(settings)
+    if args.check or settings.rule:
+        _note_gaps(gaps)
+    if args.check:
+        out("see the gaps above" if gaps else "at every hour of the week an alarm reaches somebody")
+        return 1 if gaps else 0
     if not settings.rule:
         raise Refused(f"{args.settings}: there is no [[rule]], so nobody would be notified of anything; add one")
     if settings.notices.address is None:
         note("camdrift: notices.address is not set: notices have no link, and repeat until they are over")
     Notifier(args.store, settings, sender, args.name).run(stopping)
     return 0
+
+
+def _note_gaps(gaps: Sequence[tuple[str, str]]) -> None:
+    for since, until in gaps:
+        when = "at no time of the week" if since == until else f"not from {since} to {until}"
+        note(f"camdrift: an alarm of a ship that no rule names reaches somebody {when}; add a [[rule]], or widen one")
 
 
 def _trial(sender: Sender, person: str) -> int:

@@ -13,7 +13,7 @@ from gateway.model.validate import faults
 from gateway.shore.habit import noted, silent_after_s
 from gateway.shore.notices.decide import decide
 from gateway.shore.notices.records import Delivery, Notice, Reached, Situation
-from gateway.shore.notices.rules import digest_day, local, on_duty
+from gateway.shore.notices.rules import digest_day, local, on_duty, rule_for, uncovered
 from gateway.shore.notices.texts import SHOWN_MAX, body_of, title_of
 
 MONDAY = datetime(2026, 11, 30, 3, 0, tzinfo=ZONE).timestamp()
@@ -209,3 +209,37 @@ def test_settings_that_would_reach_nobody_are_refused_with_the_reason(broken: di
     with pytest.raises(ValidationError) as e:
         checked_section(ShoreSettings, broken)
     assert words in " ".join(faults(e.value, whole="(whole file)", toml=ShoreSettings))
+
+
+ALWAYS, NONE = [("mon 00:00", "mon 00:00")], list[tuple[str, str]]()
+
+
+@pytest.mark.parametrize(
+    ("rules", "gaps"),
+    [
+        ([{"notify": ["anna"]}], NONE),
+        ([{"notify": ["anna"], "priorities": ["warning"]}], ALWAYS),
+        ([{"notify": ["anna"], "vessels": ["tern-*"]}], ALWAYS),
+        ([{"notify": ["anna"], "since": "07:00", "until": "20:00"}],
+         [(f"{a} 20:00", f"{b} 07:00") for a, b in pairwise(["mon", "tue", "wed", "thu", "fri", "sat", "sun", "mon"])]),
+        ([{"notify": ["anna"], "days": ["mon", "tue", "wed", "thu", "fri"]}], [("sat 00:00", "mon 00:00")]),
+        ([{"notify": ["anna"], "since": "06:30", "until": "22:00"},
+          {"notify": ["ben"], "since": "22:00", "until": "06:00", "days": ["mon", "tue", "wed", "thu", "fri", "sat"]}],
+         [*((f"{d} 06:00", f"{d} 06:30") for d in ("tue", "wed", "thu", "fri", "sat")), ("sun 06:00", "sun 06:30"),
+          ("sun 22:00", "mon 06:30")]),
+        ([{"notify": ["anna"], "since": "20:00", "until": "20:00"}], NONE),
+    ],
+)  # fmt: skip
+def test_hours_at_which_an_alarm_reaches_nobody_are_named(rules: list[dict[str, object]], gaps: object) -> None:
+    """Beside the rules asked for each minute of a week."""
+    s = settings(*rules)
+    assert sorted(uncovered(s)) == sorted(gaps)  # type: ignore[call-overload]
+    midnight = MONDAY - 180 * MIN
+    silent = [n for n in range(7 * 1_440) if rule_for(s, lag("other-ship"), midnight + n * MIN) is None]
+    days = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+    def minute(name: str) -> int:
+        return days.index(name[:3]) * 1_440 + int(name[4:6]) * 60 + int(name[7:])
+
+    lengths = [(minute(until) - minute(since)) % (7 * 1_440) or 7 * 1_440 for since, until in uncovered(s)]
+    assert sum(lengths) == len(silent)

@@ -14,10 +14,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from in_process import run
 from mqtt_fakes import free_port
 from shore_rig import PREFIX, SRC, UTC, alarm, event, presence, trend
 from waiting import until
 
+from gateway.cli.main import main
 from gateway.encode.messages import rfc3339
 from gateway.model.enums import AlarmState
 from gateway.model.errors import CamdriftError, SettingsError
@@ -331,6 +333,11 @@ def test_a_trial_from_the_shell_and_what_it_answers_where_nobody_is_reached(tmp_
     assert bad.returncode == 1 and "ben was not reached" in bad.stderr and "geheim" not in bad.stderr + bad.stdout
     none = subprocess.run(words, cwd=SRC, capture_output=True, text=True, timeout=180)
     assert none.returncode != 0 and "there is no [[rule]]" in none.stderr
+    config.write_text(config.read_text() + '[[rule]]\nnotify = ["anna"]\nuntil = "20:00"\n')
+    night = run(main, *words[3:], "--check")
+    assert night.returncode == 1 and "not from mon 20:00 to tue 00:00; add a [[rule]]" in night.stderr
+    config.write_text(config.read_text().replace('until = "20:00"\n', ""))
+    assert run(main, *words[3:], "--check").returncode == 0
 
 
 def test_an_address_that_is_not_understood_is_refused_without_repeating_it() -> None:

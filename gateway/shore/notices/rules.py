@@ -6,7 +6,7 @@ from fnmatch import fnmatchcase
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
-from gateway.model.shore_settings import WEEKDAYS, Duty, Rule, ShoreSettings
+from gateway.model.shore_settings import WEEKDAYS, Duty, Rule, ShoreSettings, Urgency
 from gateway.shore.notices.records import Situation
 
 DAY = timedelta(days=1)
@@ -26,6 +26,33 @@ def rule_for(settings: ShoreSettings, situation: Situation, utc_s: float) -> Rul
     """The first rule that fits now; `None`: nobody is notified now."""
     now = local(settings, utc_s)
     return next((r for r in settings.rule if _fits(r, situation) and _holds(r, now)), None)
+
+
+def uncovered(settings: ShoreSettings, priority: Urgency = "alarm") -> list[tuple[str, str]]:
+    """Spans of the week at which an alarm of a ship that no rule names reaches nobody: from and to, such as `mon 20:00`,
+    by the people's wall clock."""
+    situation = Situation("", "any-ship", "any-engine", "any-tag", priority, "", "", "")
+    rules = [r for r in settings.rule if _fits(r, situation)]
+    if not rules:
+        return [("mon 00:00", "mon 00:00")]
+    minutes = sorted({0, *(minute_of(t) % 1_440 for r in rules for t in (r.since, r.until))})
+    monday = datetime(2001, 1, 1)
+    # What holds changes at these minutes only; a week's worth of them.
+    changes = [monday + timedelta(days=d, minutes=m) for d in range(7) for m in minutes]
+    reached = [any(_holds(r, at) for r in rules) for at in changes]
+    if not any(reached):
+        return [("mon 00:00", "mon 00:00")]
+    # Begin where somebody is reached, so that a span over Sunday's midnight is one.
+    first = reached.index(True)
+    changes, reached = changes[first:] + changes[:first], reached[first:] + reached[:first]
+    found: list[tuple[str, str]] = []
+    since = ""
+    for at, is_reached in zip([*changes, changes[0]], [*reached, True], strict=True):
+        name = f"{WEEKDAYS[at.weekday()]} {at:%H:%M}"
+        if is_reached and since:
+            found.append((since, name))
+        since = "" if is_reached else since or name
+    return found
 
 
 def _fits(rule: Rule, s: Situation) -> bool:
