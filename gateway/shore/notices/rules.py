@@ -29,8 +29,9 @@ def rule_for(settings: ShoreSettings, situation: Situation, utc_s: float) -> Rul
 
 
 def uncovered(settings: ShoreSettings, priority: Urgency = "alarm") -> list[tuple[str, str]]:
-    """Spans of the week at which an alarm of a ship that no rule names reaches nobody: from and to, such as `mon 20:00`,
-    by the people's wall clock."""
+    """Spans of the week at which an alarm of a ship that no rule names reaches nobody.
+
+    From and to, such as `mon 20:00`, by the people's wall clock."""
     situation = Situation("", "any-ship", "any-engine", "any-tag", priority, "", "", "")
     rules = [r for r in settings.rule if _fits(r, situation)]
     if not rules:
