@@ -25,7 +25,7 @@ _TREND = (
     "AS c FROM trend WHERE vessel = ? AND engine = ? AND trend_at >= ?) AS s "
     "WHERE n = n / ((c + ? - 1) / ?) * ((c + ? - 1) / ?) ORDER BY trend_at"
 )
-"""Each so many-th, the newest always: whole numbers are divided. The years are read once; a count took as long again."""
+"""Each so many-th, the newest always: whole numbers are divided. The years are read once; a count took as long."""
 _WORK = (
     f"SELECT event_at, subject, hours, {EVENT_TEXT} FROM event WHERE vessel = ? AND engine = ? AND kind = 'adjustment' "
     "ORDER BY event_at"
