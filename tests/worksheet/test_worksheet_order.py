@@ -465,3 +465,43 @@ def test_pumps_are_not_set_by_a_lag_of_one_standing_place_in_silence(known: dict
     at = facts(engine(), **({"running": Running.STOPPED} | known))
     assert any("one standing place" in n.text for n in sheet("compensate", at, {}).notices) is doubted
     assert not any("one standing place" in n.text for n in sheet("compensate", at, {"lag_deg": "1.7"}).notices)
+
+
+def test_the_other_sheets_follow_the_handbook() -> None:
+    """Links on the taut strand; a chain parted only with the tightener free and all secured; pumps with the fuel off;
+    pressures from steady conditions to the booking, cocks blown before they are used."""
+    made = {name: sheet(name, facts(engine()), {}) for name in SHEETS}
+    in_order(made["links"], *ISOLATED, "taut", "count", "measure", "next-place", *RESTORED)
+    in_order(made["new-chain"], *ISOLATED, "slack", "release", "part", "fit", "other-sheets", *RESTORED, "plan")
+    closed = [k for k in ISOLATED if k not in ("immobilise", "propeller", "open", "ventilate")]
+    restored = [k for k in RESTORED if k not in ("inspect", "door")]
+    in_order(
+        made["compensate"],
+        "pressures-before", *closed, "fuel-off", "set", "racks", "fuel-on", *restored, "pressures-after",
+    )  # fmt: skip
+    in_order(made["pressures"], "steady", "conditions", "blow", "take", "type", "book")
+    assert set(made) == {"links", "new-chain", "compensate", "pressures", "hand-play", "retighten", "retime"}
+
+
+HAZARDS = {
+    "air": "without warning", "propeller": "diver", "open": "oil mist can explode", "ventilate": "enclosed space",
+    "tools": "left in the casing", "air-on": "engine can start", "release": "stores energy", "part": "springs apart",
+    "fit": "does not hold the camshaft", "tackle": "turn by itself", "pressure-on": "never feel for a leak",
+    "turn-camshaft": "turn by itself", "section-2": "turn by itself", "pumps-off": "injection is early",
+    "fuel-off": "cuts through skin", "set": "cuts through skin", "fuel-on": "cuts through skin", "racks": "overspeed",
+    "blow": "jet of hot gas", "take": "jet of hot gas", "count": "fingers between chain", "measure": "fingers between",
+    "play": "fingers", "plugs": "grip return",
+}  # fmt: skip
+"""By step: words of the hazard that handbook "Safety" names there."""
+
+
+def test_each_hazard_of_the_handbook_stands_at_its_step() -> None:
+    """In every sheet that has the step, for each kind of engine; and each step of the list is in some sheet."""
+    seen = set()
+    for name in SHEETS:
+        for e in ENGINES:
+            for s in sheet(name, facts(e), {}).steps:
+                if s.key in HAZARDS:
+                    seen.add(s.key)
+                    assert HAZARDS[s.key] in s.caution, (name, s.key, s.caution)
+    assert seen == set(HAZARDS)
