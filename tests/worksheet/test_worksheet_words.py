@@ -1,0 +1,62 @@
+"""How a sheet writes its figures: units that cannot be mistaken, no negative zero, commas taken, points given; and a
+locked length that fits nothing is found before the work."""
+
+import math
+import re
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from gateway.cli.sheet import text_of
+from gateway.model.enums import Quality, Running
+from gateway.model.records import Measured
+from gateway.wear.datum import from_settings
+from gateway.wear.plausibility import plausibility
+from gateway.worksheet.catalogue import SHEETS, as_data, sheet
+from gateway.worksheet.sheet import Facts
+from tests.drive_engines import tern
+
+UNITS = {"", "mm", "%", "°", "° (crank)", "° (camshaft)", "turns", "links", "bar", "kW", "rpm", "h"}
+ENGINE = tern()
+
+
+def facts(**known: Any) -> Facts:
+    """The engine on the turning gear with good readings."""
+    made = Facts(ENGINE, from_settings(ENGINE), running=Running.TURNING, hours=22_000.0, rpm=90.0)
+    return replace(made, spring=Measured(180.1996, Quality.GOOD), lag=Measured(-0.0004, Quality.GOOD), **known)
+
+
+@pytest.mark.parametrize("name", list(SHEETS))
+def test_units_are_those_of_the_trade(name: str) -> None:
+    """Degrees name their shaft; no word stands where a unit should."""
+    made = sheet(name, facts(), {})
+    assert {f.unit for f in made.figures} | {i.unit for i in made.inputs} <= UNITS
+
+
+@pytest.mark.parametrize("name", list(SHEETS))
+def test_nothing_is_negative_zero(name: str) -> None:
+    """A hair below zero is shown as zero, on the page and in a terminal, in figures and in sentences."""
+    typed = {"free_mm": "203.2", "before_mm": "182.0", "there_mm": "180.2", "held_mm": "180.2", "before_deg": "0.5",
+             "gauge_mm": "0", "gauge_after_mm": "0"}  # fmt: skip
+    zero = ENGINE.lag.zero_deg or 0.0
+    for changes in ({}, {"raw_deg": zero - 0.0004, "whole_turn": True}):
+        for given in ({}, {"free_mm": "203.2"}, typed):
+            data = as_data(sheet(name, facts(**changes), given))
+            shown = [f["value"] for f in data["figures"] if isinstance(f["value"], float)]
+            assert all(math.copysign(1, v) > 0 for v in shown if v == 0)
+            assert not re.search(r"[-−]0(\.0+)?(?![\d.])", text_of(data, "")), name
+
+
+def test_a_comma_is_taken_and_a_point_given() -> None:
+    """As it is typed on many keyboards; what comes out has a point."""
+    made = sheet("retighten", facts(), {"free_mm": "203,2"})
+    assert made.figure("target_mm") == pytest.approx(180.2) and not made.refused
+    assert "180.20" in text_of(as_data(made), "") and not re.search(r"\d,\d", text_of(as_data(made), ""))
+
+
+@pytest.mark.parametrize(("locked_at_mm", "found"), [(150.0, True), (210.0, True), (180.0, False)])
+def test_a_locked_length_that_fits_nothing_is_found(locked_at_mm: float, found: bool) -> None:
+    """By `check`, before anybody stands at the drive."""
+    said = plausibility(tern(tightener={"kind": "locked", "locked_at_mm": locked_at_mm}))
+    assert any("check locked_at_mm" in x for x in said) is found
