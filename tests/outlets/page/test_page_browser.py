@@ -24,6 +24,8 @@ from gateway.model.snapshot import EngineView, Snapshot
 from gateway.store.state import NewBooking, StateStore
 from gateway.wear.booking_check import entry_json
 from gateway.wear.bookings import Note
+from gateway.worksheet.catalogue import as_data
+from gateway.worksheet.sheet import Figure, Input, Sheet, Step
 
 pytestmark = pytest.mark.skipif(b.WHY_NOT is not None, reason=str(b.WHY_NOT))
 LOADED = "return performance.getEntriesByType('resource').map((e) => [e.name, e.encodedBodySize])"
@@ -714,14 +716,14 @@ def test_work_sheets_are_live(driver: Chrome, settings: Settings) -> None:
     to_go = [3.25]
 
     def sheet(_engine: str, typed: Any) -> dict[str, Any]:
-        figure = {"name": "To go", "value": to_go[0], "unit": "mm", "help": "Present less target."}
-        length = {"name": "free_length_mm", "label": "Free length", "unit": "mm", "value": "203.2"}
-        said = {"name": "Typed", "value": typed.get("free_length_mm", "nothing")}
-        return {
-            "title": "Made up", "cautions": ["The permit decides."], "figures": [figure, said], "live": True,
-            "steps": [{"text": "Turn the nut.", "who": "second engineer", "confirm": "counts the turns"}],
-            "inputs": [length],
-        }  # fmt: skip
+        typed_one = typed.get("free_length_mm", "nothing")
+        made = Sheet(
+            "made-up", "Made up", ("The permit decides.",),
+            (Figure("to_go", "To go", to_go[0], "mm", "Present less target."), Figure("typed", "Typed", typed_one)),
+            (Step("Turn the nut.", "second engineer", "counts the turns"),),
+            inputs=(Input("free_length_mm", "Free length", "mm", value="203.2"),), live=True,
+        )  # fmt: skip
+        return as_data(made)
 
     crew = rig.Crew(rig.present(time.time()))
     with rig.Served(rig.inputs(settings, crew, sheets={"made-up": ("Made up", sheet)})) as served:
