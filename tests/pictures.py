@@ -98,7 +98,6 @@ SCENES = (
         "document.querySelector('input[value=ahead]').click()",
     ),
     Scene("log", _alarm, "#log", ("phone", "desk"), ("day",)),
-    Scene("sheets", _normal, "#sheets/retighten", ("phone", "desk"), ("day",)),
     Scene("help", _normal, "#help", ("desk",), ("day",)),
 )
 
@@ -128,7 +127,7 @@ def small(png: bytes) -> bytes:
 
 def pictures(wanted: Callable[[str], bool], whole: bool = False) -> Iterator[tuple[str, bytes]]:
     """(name, PNG) of each. `whole`: the page to its end, not only the screen."""
-    with tempfile.TemporaryDirectory() as folder, b.chromium("--lang=en-GB") as driver:
+    with tempfile.TemporaryDirectory() as folder, b.chromium() as driver:
         settings = rig.settings(Path(folder))
         now_s = time.time()
         rig.fill(settings, now_s)
