@@ -31,6 +31,7 @@ import gateway.link.plain
 from gateway.alarm.table import ROWS
 from gateway.app.receipts import Receipts
 from gateway.cli.replay import Lines, pipeline_for
+from gateway.cli.shore_record import booked_by
 from gateway.encode.checked import adapter
 from gateway.encode.messages import dump
 from gateway.encode.photo import photo_name
@@ -61,9 +62,10 @@ from gateway.outlets.page.shapes import (
 )
 from gateway.outlets.sentences.queue import SentenceQueue
 from gateway.shore.check import DETAIL_CHARS_MAX, Checked, check
+from gateway.shore.page.frame import BODY_BYTES_MAX, typed
 from gateway.store.reader import StateReader
 from gateway.store.state import StateStore
-from gateway.wear.bookings import PHOTO_NAME
+from gateway.wear.bookings import KINDS, PHOTO_NAME
 from gateway.web.sessions import Sessions
 from gateway.worksheet.pressure_file import CYLINDERS_MAX, ROWS_MAX, read_pressures
 
@@ -320,6 +322,41 @@ def store_file(data: bytes) -> None:
         reader.close()
 
 
+# -- the fleet's page and the report ashore ------------------------------------------------------------------------
+
+
+def shore_form(data: bytes) -> None:
+    """A form as a browser posts it, in two pieces: read as short texts by name, or refused."""
+    cut = len(data) // 2
+    parts = iter((data[:cut], data[cut:]))
+
+    async def receive() -> dict[str, Any]:
+        part = next(parts, None)
+        return {"type": "http.request", "body": part or b"", "more_body": part is not None}
+
+    kind = [(b"content-type", b"application/x-www-form-urlencoded")]
+    scope = {"type": "http", "method": "POST", "path": "/plan/stay", "query_string": b"", "headers": kind}
+    try:
+        found = _loop().run_until_complete(typed(Request(scope, receive)))
+    except Refused as e:
+        _is_short(str(e))
+        return
+    assert len(found) <= 64 and sum(map(len, found.values())) <= BODY_BYTES_MAX
+
+
+def shore_record(data: bytes) -> None:
+    """The figures of a maintenance record's event, after the keeper's check, to a booking or to none."""
+    for kind in KINDS:
+        body = b'{"v":1,"gateway":"%s","seq":1,"ts":"2031-05-06T10:00:00.000Z","hours":1.0,"kind":"adjustment",' % (
+            GATEWAY_ID.encode()
+        )
+        body += b'"what":"%s","by":"x","text":"","before":{},"after":%s}' % (kind.encode(), data)
+        item = check("camdrift/1/tern-passage/main/event", body, "camdrift/1")
+        if isinstance(item, Checked):
+            entry = booked_by(GATEWAY_ID, 1, json.loads(dump(item.message)))
+            assert entry is None or entry.kind == kind
+
+
 TARGETS: dict[str, Callable[[bytes], None]] = {
     "store": store_file,
     "link": link,
@@ -330,6 +367,8 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     "do": do,
     "received": received,
     "shore": shore,
+    "shore-form": shore_form,
+    "shore-record": shore_record,
     "settings": settings_file,
     "control": control,
     "page": page,

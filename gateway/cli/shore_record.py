@@ -104,7 +104,7 @@ class ShoreRecord:
         """The log book, made again from the events of its records; what cannot be is left out."""
         if slug not in self._log:
             rows = self._db.run(_WORK, (self._vessel, slug))
-            found = (_entry(str(gateway), int(seq), _object(message)) for gateway, seq, message in rows)
+            found = (booked_by(str(gateway), int(seq), _object(message)) for gateway, seq, message in rows)
             self._log[slug] = [entry for entry in found if entry is not None]
         return self._log[slug]
 
@@ -205,7 +205,7 @@ class TrendHistory:
         return found
 
 
-def _entry(gateway: str, seq: int, body: dict[str, Any]) -> Entry | None:
+def booked_by(gateway: str, seq: int, body: dict[str, Any]) -> Entry | None:
     """The booking behind an event. One without its number, of an older ship, gets one by its event."""
     try:
         what, before, after = str(body["what"]), body["before"], body["after"]
@@ -224,7 +224,7 @@ def _entry(gateway: str, seq: int, body: dict[str, Any]) -> Entry | None:
                 **from_before_after(what, before, after),
             }
         )
-    except (KeyError, TypeError, ValueError, AttributeError, Refused):
+    except (KeyError, TypeError, ValueError, AttributeError, RecursionError, Refused):
         # Of another version, or without its running hours: the others still count, as aboard.
         return None
 
