@@ -1,11 +1,14 @@
 """Ten-minute medians of steady ahead running: what the trend is made from."""
 
 from dataclasses import dataclass, field
+from typing import TypeGuard
 
 from gateway.measure.smoothing import median
 from gateway.model.records import Cycle, Health, Median
 
 WINDOW_US = 600_000_000
+TEMPERATURE_C = -20.0, 150.0
+"""Casing and frame of an engine under way are never colder or hotter (common practice, no source): the input failed."""
 REVOLUTIONS_MIN = 3
 """Fewer give no middle (interface, section 2)."""
 
@@ -48,6 +51,10 @@ def _spread(values: list[float]) -> tuple[float | None, float | None]:
     return m, median([abs(v - m) for v in values])
 
 
+def _is_sound(celsius: float | None) -> TypeGuard[float]:
+    return celsius is not None and TEMPERATURE_C[0] <= celsius <= TEMPERATURE_C[1]
+
+
 def _middle(values: list[float]) -> float | None:
     return median(values) if values else None
 
@@ -80,9 +87,9 @@ class TenMinutes:
             g.slap_mm.append(c.slap_mm)
         if c.orders_deg:
             g.order1_deg.append(c.orders_deg[0])
-        if warmth is not None and warmth.casing_c is not None:
+        if warmth is not None and _is_sound(warmth.casing_c):
             g.casing_c.append(warmth.casing_c)
-        if warmth is not None and warmth.frame_c is not None:
+        if warmth is not None and _is_sound(warmth.frame_c):
             g.frame_c.append(warmth.frame_c)
         if load is not None:
             g.load.append(load)

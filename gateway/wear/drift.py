@@ -52,6 +52,9 @@ HOURS_A_PAUSE = 0.25
 manoeuvred meanwhile only a rough count is had. Measured on simulated voyages, 0.2 h a stop; times 1.2, since a step in
 the hours turns a line by up to one and a half times as much as it shifts its ends. It shows in fast wear only."""
 
+WARMTH_UNKNOWN = 5
+"""The column that is 1 where T is not known."""
+
 LOADING = Q - 1
 """The column of the loading in a row of the fit."""
 
@@ -166,7 +169,7 @@ class DriftFit:
     def _point(self, utc_s: float, hours: float, raw: Floats, revolutions: int) -> Point:
         assert self._reference is not None
         row = (raw - self._reference) / _UNITS
-        for known, unknown in ((3, 5), (4, 6)):
+        for known, unknown in ((3, WARMTH_UNKNOWN), (4, 6)):
             if math.isnan(row[known]):
                 row[known], row[unknown] = 0.0, 1.0
         self._count += 1
@@ -246,6 +249,12 @@ class DriftFit:
     def medians(self) -> int:
         """Medians taken up so far."""
         return self._chain.medians + len(self._start)
+
+    @property
+    def warmth_lost(self) -> bool:
+        """Had the medians a temperature, and has the newest none?"""
+        last = self._chain.last
+        return bool(self.warmth) and last is not None and bool(last.row[WARMTH_UNKNOWN])
 
     @property
     def noise(self) -> tuple[float, float] | None:

@@ -82,6 +82,7 @@ CLEAR = 0.4
 """A limit is in sight only where the slope's lower end (1 in 20) is so much of its median: 2.7 standard errors from
 zero. Asked only whether it is above zero, more than one ship in twenty would be called in its first weeks, when each
 day is another chance."""
+NO_WARMTH = "no temperature of casing or frame: the trend goes on without it, check the head's inputs"
 Series = Literal["lag", "spring"]
 
 
@@ -344,7 +345,7 @@ class EngineWear:
             agreement=agreed,
             decision=decide(self.engine, self.datum, standing),
             why_unknown=_why(lag_fit, self.datum),
-            noise=_rests_on(lag_fit, self._loadings),
+            noise=_rests_on(lag_fit, self._loadings, warmth_lost=self.lag.fit.warmth_lost),
             lost_motion=self.lost_motion.view(hours, self.ride_out),
         )
 
@@ -619,12 +620,12 @@ def pooled(a: Range, b: Range) -> Range:
     return Range(mean - half, mean, mean + half)
 
 
-def _rests_on(fit: Drift, loadings: Loadings) -> str:
-    """What the range of a fit rests on, and which loading condition is booked."""
+def _rests_on(fit: Drift, loadings: Loadings, *, warmth_lost: bool) -> str:
+    """What the range of a fit rests on, which loading condition is booked, and whether a temperature is missing."""
     levels = "" if fit.levels < 2 else f" at {fit.levels} levels"
     rests = f"{fit.n:,} medians of ten minutes{levels}; weather, season and legs allowed for" if fit.enough else ""
     booked = f"loading: {loading_text(loadings)}" if loadings else "loading not booked"
-    return "; ".join(x for x in (rests, booked) if x)
+    return "; ".join(x for x in (rests, booked, NO_WARMTH if warmth_lost else "") if x)
 
 
 def _why(fit: Drift, datum: Datum) -> str:

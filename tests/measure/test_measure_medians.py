@@ -102,6 +102,16 @@ def test_what_is_not_fitted_stays_unknown() -> None:
     assert m is not None and (m.casing_c, m.frame_c, m.load) == (58.0, None, None)
 
 
+@pytest.mark.parametrize("celsius", [-50.0, 850.0])
+def test_a_temperature_that_no_engine_has_is_none(celsius: float) -> None:
+    """An input that stands at the end of its range would move the trend by a hundred kelvin."""
+    ten = TenMinutes()
+    for k in range(5):
+        ten.cycle(cycle(k), 0.0, health(celsius, 48.0), None)
+    m = ten.take(0.0)
+    assert m is not None and (m.casing_c, m.frame_c) == (None, 48.0)
+
+
 def test_a_restart_lets_go_of_what_was_gathered() -> None:
     """After a jump the medians are of the new level only."""
     ten = TenMinutes()

@@ -58,6 +58,7 @@ _SLIP = "certain after ten revolutions"
 _STANDS_OFF = "0.3 deg off for 120 revolutions; in bursts for 24 of them, 18 s at the lowest speed and what is cut off"
 _SMALL = "below the step sought within ten revolutions: a chart of medians, beside weather of 0.02 deg"
 _INDEX = "its index comes elsewhere"
+_TREND_SAYS = "no alarm: the trend says it and goes on, the figures stay right"
 _NONE = "nothing to be said: the figures stay right"
 
 TABLE: dict[str, Call] = {
@@ -99,8 +100,8 @@ TABLE: dict[str, Call] = {
         drive_first=True,
     ),
     "pump weak": Call((), 0.0, "no alarm reads the shape yet", explains=frozenset({"shape-changed"})),
-    "temperature failed": Call((), 0.0, _NONE),
-    "temperature stands wrong": Call((), 0.0, _NONE),
+    "temperature failed": Call((), 0.0, _TREND_SAYS),
+    "temperature stands wrong": Call((), 0.0, _TREND_SAYS),
     "head silent": Call(("head-silent",), 10.0, "the settings' burst pause, twice over", silent=True),
     "head restarts": Call((), 0.0, _NONE, explains=frozenset({"head-silent"})),
     "head's clock jumps": Call((), 0.0, _NONE, explains=frozenset({"head-silent", "head-timing"})),

@@ -587,6 +587,19 @@ def test_a_count_by_hand_is_carried_forward_by_the_lag_s_rate(monkeypatch: pytes
         assert young.se_percent == pytest.approx(math.hypot(0.5 / (20 * pitch) * 100, 0.05, 0.02 * since / 1_000))
 
 
+def test_a_temperature_that_fails_is_said_and_bends_nothing() -> None:
+    """The last three days without the frame's: the trend goes on as with it, and says what is missing."""
+    rows = [replace(m, casing_c=60.0 + math.sin(k / 20), frame_c=45.0) for k, m in enumerate(medians())]
+    late = ROWS - 3 * 144
+    whole, lost = fed(rows), fed(rows[:late])
+    fed([replace(m, frame_c=None) for m in rows[late:]], wear=lost)
+    told = [wear.trend(UTC, HOURS, None, None) for wear in (whole, lost)]
+    assert "temperature" not in told[0].noise
+    assert told[1].noise.endswith(module.NO_WARMTH)
+    assert middle(told[1].lag_deg) == pytest.approx(middle(told[0].lag_deg), abs=0.01)
+    assert middle(told[1].lag_deg_per_1000h) == pytest.approx(middle(told[0].lag_deg_per_1000h), abs=0.02)
+
+
 def ahead(tag: str, p05: float | None, p50: float | None) -> LimitAhead:
     return LimitAhead(tag, Range(p05, p50, None), UNKNOWN)
 
