@@ -90,7 +90,8 @@ class HoursMeter:
         self._seconds_after_gap = 0
         # A count between this gap and an open one before it holds no more: the next one is for both.
         self._after_gap, self._heard_after_gap = None, False
-        if self._early is not None:
+        # A bit that flickered in the burst's last half second opens a gap of its own before the pause is shown.
+        if self._early is not None and not self._stands_behind_a_gap(self._early):
             self._hear(self._early)
             self._early = None
 

@@ -43,13 +43,16 @@ class SlowMeans:
     spring_mm: float | None
 
 
+SERIES: tuple[Series, ...] = ("lag", "spring")
 WORK = {"lag": "if the camshaft was re-timed, book it", "spring": "if the chain was retightened, book it"}
 SLIPPED = "Coupling slipped or encoder slipped: compare the pin gauge"
 GIVEN_WAY = {
     True: "Nut backed off, or transducer shifted: look at the tightener",
     False: "Spring set or broken, or transducer shifted: look at the tightener",
 }
-"""What a step of the spring's length is, longer or shorter, where the lag has not stepped; the drive first."""
+"""What a step of the spring's length is, longer or shorter, where the lag has not stepped with it; the drive first."""
+TOGETHER_H = 2.0
+"""Running hours: bursts may be an hour apart, and one of the two be found in the next one only."""
 
 
 class WearWatch:
@@ -67,6 +70,8 @@ class WearWatch:
         self._every_us = self._due_us = trend_every_us
         self._medians_in_trend = 0
         self._slips = (0, 0)
+        self._jumped_h: dict[Series, float] = {}
+        """Running hours of the newest jump of each series."""
         self._loadings = loadings_of(log)
         self.series.book_loadings(self._loadings)
         self._count_from_datum(engine.service.hours_at_start)
@@ -80,6 +85,7 @@ class WearWatch:
 
     def begins_anew(self, jump: JumpFound, hours: float) -> bool:
         """Take up a jump. True where a new level begins with it, since the medians are too few yet to find it."""
+        self._jumped_h[jump.series] = hours
         return self.series.jumped(jump.series, jump.size, hours)
 
     def window(self, w: Window, *, warm: bool) -> bool:
@@ -199,13 +205,21 @@ class WearWatch:
         if series == "lag" and self.series.slips:
             return "; an encoder's index slipped, look there first"
         if series == "spring":
-            return "" if self._lag_stepped else f". {GIVEN_WAY[size > 0]}"
+            return "" if self._moved_together else f". {GIVEN_WAY[size > 0]}"
         return f". {SLIPPED}" if self.lag_doubt else ""
 
     @property
-    def _lag_stepped(self) -> bool:
-        """Does a step of the lag stand? Then what moved the camshaft has moved the spring's end as well."""
-        return self.jumps.standing("lag") is not None or self.series.standing_step("lag") is not None
+    def _moved_together(self) -> bool:
+        """Did the lag step when the length did? Then what moved the camshaft has moved the spring's end as well."""
+        lag_h, spring_h = self._stepped_at_h("lag"), self._stepped_at_h("spring")
+        return lag_h is not None and spring_h is not None and abs(lag_h - spring_h) <= TOGETHER_H
+
+    def _stepped_at_h(self, series: Series) -> float | None:
+        """Running hours of the step that stands; `None` where none does."""
+        if self.jumps.standing(series) is not None:
+            return self._jumped_h.get(series)
+        step = self.series.standing_step(series)
+        return None if step is None else step.hours
 
     @property
     def lag_doubt(self) -> str:
@@ -219,14 +233,15 @@ class WearWatch:
     def length_doubt(self) -> str:
         """Why the length is not to be called good while a step of it stands that the transducer may have made."""
         step = self.jumps.standing("spring") or self.series.standing_step("spring")
-        return "" if step is None or self._lag_stepped else GIVEN_WAY[step.size > 0]
+        return "" if step is None or self._moved_together else GIVEN_WAY[step.size > 0]
 
     # -- over a restart -----------------------------------------------------------------------------------------
 
     def state(self) -> dict[str, object]:
         """What a restart needs at once; what the trend has learnt is larger, and `series.state` keeps it."""
         scale = scale_of(self.engine, self.datum.zero_deg)
-        return {**self.jumps.state(), "slips": list(self._slips), "scale": scale}
+        jumped_h = {str(series): hours for series, hours in self._jumped_h.items()}
+        return {**self.jumps.state(), "slips": list(self._slips), "jumped_h": jumped_h, "scale": scale}
 
     def changed_since(self, kept: Mapping[str, object]) -> Changed:
         """What the settings measure otherwise than when this was kept."""
@@ -242,6 +257,9 @@ class WearWatch:
             self.jumps.lag.rebase()
         if changed.spring:
             self.jumps.spring.rebase()
+        jumped_h = kept.get("jumped_h")  # not in a state of before this was kept
+        if isinstance(jumped_h, dict):
+            self._jumped_h = {series: float(jumped_h[series]) for series in SERIES if series in jumped_h}
         slips = kept["slips"]
         if not isinstance(slips, list):  # no assertion: those are gone under -OO
             raise TypeError("slips: not what was kept")

@@ -118,3 +118,19 @@ def test_a_bit_that_flickers_at_the_beginning_of_a_burst_holds_up_no_pause() -> 
         for _ in range(2):
             meter.second(96.0, 1_000_000, TURNS_PER_S)
         assert meter.hours == pytest.approx((1800 * n + 2) / 3_600, abs=2 / 3_600)
+
+
+def test_a_bit_that_flickers_at_the_end_of_a_burst_takes_no_pause_its_count() -> None:
+    """The next burst's count comes first, then the half second that was not valid, then the pause that it belongs to
+    (found by a voyage: a quarter of the hours were lost while the bit flickered)."""
+    meter = HoursMeter(0.0, 2.0)
+    for n in range(11):
+        begin_s = 600.0 * n
+        count(meter, begin_s)
+        if n:
+            meter.gap(500_000)
+            meter.gap(596_500_000)
+        for k in range(1, 4):
+            meter.second(96.0, 1_000_000, TURNS_PER_S)
+            count(meter, begin_s + k)
+    assert meter.hours == pytest.approx(6_003 / 3_600, abs=2 / 3_600)

@@ -61,6 +61,17 @@ def test_a_shifted_transducer_is_not_called_good(mm: float) -> None:
     assert "transducer shifted" in sailed.readings(7_000)[-1][1].spring.reason
 
 
+def test_a_transducer_that_shifts_hours_after_a_tooth_jumped_is_in_doubt() -> None:
+    """The lag's step that still stands is another matter, and no reason to believe the length (found by a voyage)."""
+    shift_s = 1_800 + 2.2 * 3_600
+    sailed = sail(
+        HEAD + event("tooth-jump", 1_800, teeth=-1) + event("transducer-shift", shift_s, mm=-1.6), shift_s + 1_200
+    )
+    assert sailed.first("lag-step")[0] < 1_800 + 60
+    assert "transducer shifted" in sailed.first("tension-step")[1].text
+    assert sailed.wrong_length(shift_s + 120) == []
+
+
 def test_a_loose_wire_is_found() -> None:
     """Open twice a second for 50 ms at 500 Hz: within half an hour."""
     sailed = sail(FAST + event("bad-contact", 1_500, per_s=2.0, open_ms=50.0), 1_500 + 1_800.0)

@@ -498,8 +498,9 @@ def _readings(s: Sailed, truth: Truth, v: Verdict) -> None:
 def _good(s: Sailed, good: list[tuple[float, Any]], what: str, most: float, truth: Truth, v: Verdict) -> None:
     """What is called good is true at some moment of the time that it speaks of."""
     back_s = s.plan.every_s + 10.0 if s.plan.every_s else 120.0
+    excused = _excused(s, what)
     for t, value in good:
-        if _may_be_off(s, what, t):
+        if any(begin_s <= t <= end_s for begin_s, end_s in excused):
             continue
         look = np.linspace(max(0.0, t - back_s), t, 60)
         true = _lag_then(s, look, truth) if what == "lag" else truth.spring_mm(look)
@@ -513,32 +514,41 @@ def _good(s: Sailed, good: list[tuple[float, Any]], what: str, most: float, trut
             return
 
 
-def _may_be_off(s: Sailed, what: str, t: float) -> bool:
-    """Within what a change is allowed, or where nothing on earth tells it: an encoder or a bracket that shifted
-    unseen looks as the drive itself does (sum 20), and is held against the alarm's delay instead."""
-    part = "lag" if what == "lag" else "spring"
+def _excused(s: Sailed, what: str) -> list[tuple[float, float]]:
+    """When a good reading may be off: within what a change is allowed, or while nothing on earth tells it, since an
+    encoder or a bracket that shifted unseen looks as the drive itself does (sum 20). Once a step is told nothing is."""
     settles_s = AFTER_CHANGE_S + s.plan.every_s
+    out = [(at_s, at_s + WORK_S + settles_s) for _, at_s in s.plan.work]
     for p in s.plan.planted:
-        if p.at_s <= t <= p.at_s + settles_s or p.until_s <= t <= p.until_s + settles_s:
-            return True
-        if p.name in UNTIL_CALLED and p.at_s <= t <= p.at_s + p.within_s:
-            return True
-        if p.name in NEVER_SEEN and p.at_s <= t and part == NEVER_SEEN[p.name]:
-            return True
-        if p.name.startswith("wired: ") and t <= p.at_s + p.within_s:
-            return True
-        unseen = p.name.endswith("not counted") and p.at_s <= t
-        if unseen and part == "lag" and (p.deg <= 0.2 or t <= p.at_s + p.within_s):
-            return True
-    return any(at <= t <= at + WORK_S + settles_s for _, at in s.plan.work)
+        out += [(at_s, at_s + settles_s) for at_s in (p.at_s, p.until_s)]
+        told_s = _step_told_s(s, p) + settles_s
+        if p.name in UNTIL_CALLED or p.name.startswith("wired: "):
+            out.append((p.at_s, p.at_s + p.within_s))
+        elif p.name.endswith("not counted") and what == "lag":
+            out.append((p.at_s, told_s if p.deg <= SMALL_SLIP_DEG else min(told_s, p.at_s + p.within_s)))
+        elif p.name == "loose bracket" and what == "length":
+            out.append((p.at_s, told_s))
+        elif p.name == "transducer creeps" and what == "length":
+            out.append((p.at_s, float("inf")))
+        if "encoder slipped" in p.name:
+            # A zero that is taken afterwards has the slip in it; the truth here has not.
+            out.append((_set_right_s(s, p), float("inf")))
+    return out
 
 
+def _step_told_s(s: Sailed, p: Planted) -> float:
+    """When a step was told since the fault."""
+    told = (t for t, b in s.kept if b.get("tag") in STEP_TAGS and b.get("to") == "unacknowledged" and t >= p.at_s)
+    return min(told, default=float("inf"))
+
+
+STEP_TAGS = ("lag-step", "tension-step")
+SMALL_SLIP_DEG = 0.2
+"""Less than weather and a leg may do together: found by a chart of medians, if at all."""
 WORK_S = 900.0
 UNTIL_CALLED = ("transducer seized", "tightener arm seized", "transducer shifted")
 """The signs of a part that is stuck take an hour of samples; a transducer that shifted, the alarm's own delay (see the
 table in `faults`)."""
-NEVER_SEEN = {"transducer creeps": "spring", "loose bracket": "spring"}
-"""Excepted by the issue (a gradual drift), or by physics: a bracket that gives way reads as the spring's end does."""
 
 
 def _hours(s: Sailed, rows: list[tuple[float, float, float | None, float | None]], truth: Truth, v: Verdict) -> None:
