@@ -32,6 +32,8 @@ from gateway.model.settings import EngineSettings, slack_tension_n
 GATE_FLOOR_DEG = 0.01
 """Half a step of an encoder of 14,400 counts: what two neighbouring revolutions may always differ by."""
 GATE_FLOOR_MM = 0.02
+OPEN_TAUS = 2.0
+"""Time constants of the fast mean for which a sample out of range casts doubt on it."""
 STALE_US = 5_000_000
 """A figure older than this is no longer the present."""
 
@@ -101,6 +103,8 @@ class Meter:
         self._block: BlockStart | None = None
         self._followed = 0
         """Frames of the block that have been followed while the engine stood."""
+        self._open_us: int | None = None
+        """When a sample last lay outside 3.8 to 20.5 mA."""
         self._raw_deg: float | None = None
         self._lag_us = self._spring_us = self._steady_us = 0
         self._unseen_s = 0.0
@@ -231,6 +235,8 @@ class Meter:
         self.last_second = s
         self.seen_us = s.t_us
         self.frames += s.frames
+        if s.spring_bad_share:
+            self._open_us = s.t_us
         if s.crank_valid and s.cam_valid:
             self._travel = (self._travel[0] + s.crank_travel, self._travel[1] + s.cam_travel)
         faults = self.sensors.second(s, under_way=abs(rpm) >= self.engine.running.turning_rpm, also=self._signs(s))
@@ -372,13 +378,14 @@ class Meter:
             return None, Quality.BAD, fault
         live = None if s.spring_nm is None else s.spring_nm / NM_PER_MM
         state = self.running.state
+        doubt = self._open_doubt(t_us) or self.length_doubt
         if state is Running.AHEAD and self.spring.fast.value is not None and t_us - self._spring_us <= self._stale_us:
-            doubt = self._doubt(self.spring, t_us - self._spring_us) or self.length_doubt
+            doubt = self._doubt(self.spring, t_us - self._spring_us) or doubt
             return self.spring.fast.value, Quality.UNCERTAIN if doubt else Quality.GOOD, doubt
         if live is None:
             return None, Quality.BAD, "no sample with a good loop current"
         if state in STANDING:
-            return live, Quality.UNCERTAIN if self.length_doubt else Quality.GOOD, self.length_doubt
+            return live, Quality.UNCERTAIN if doubt else Quality.GOOD, doubt
         return live, Quality.UNCERTAIN, _not_steady(state)
 
     def lag_now(self, t_us: int) -> Measured:
@@ -400,6 +407,11 @@ class Meter:
         if not s.crank_valid or not s.cam_valid:
             return None, Quality.BAD, "an encoder is not valid"
         return self.lag_of(s.lag * DEG), Quality.UNCERTAIN, _not_steady(state)
+
+    def _open_doubt(self, t_us: int) -> str:
+        """Why a length is not to be called good though its mean leaves such samples out: a contact that opens leaks."""
+        lately = self._open_us is not None and t_us - self._open_us <= OPEN_TAUS * 1e6 * self.spring.fast.tau_s
+        return "the loop was open or out of range a moment ago: check its wire and plug" if lately else ""
 
     def _doubt(self, mean: Smoother, age_us: int) -> str:
         """Why a mean is not to be called good; empty where it is. Half of what makes it stale is one and a half pauses

@@ -125,6 +125,17 @@ def test_without_a_zero_there_is_no_lag() -> None:
     assert "pin gauge" in m.reading(now_us(m)).lag.reason
 
 
+@pytest.mark.parametrize(("seconds", "quality"), [(100, UNCERTAIN), (150, GOOD)])
+def test_a_figure_from_a_window_with_an_open_loop_is_not_good(seconds: int, quality: Quality) -> None:
+    """One opening of 20 ms is no fault, and the mean leaves it out; it is in doubt for two time constants."""
+    m = meter()
+    play(m, capture(event("bad-contact", 75, per_s=1.0, open_ms=20.0, for_s=1.0), seconds))
+    r = m.reading(now_us(m))
+    assert m.sensors.now.transducer == ""
+    assert r.spring.quality is quality
+    assert ("open" in r.spring.reason) == (quality is UNCERTAIN)
+
+
 @pytest.mark.parametrize(
     ("kind", "spring", "lag", "words"),
     [
