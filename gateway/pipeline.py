@@ -142,7 +142,7 @@ class EnginePipeline:
         jumps = self.wear.jumps.revolution(c)
         for jump in jumps:
             self.measuring.jumped(jump.series, jump.level)
-            if self.wear.begins_anew(jump, self.hours):
+            if self.wear.restarts(jump, self.hours):
                 self.measuring.begin_window_again()
                 out.append(self._trend(c.t_us))
         # A pause may end seconds before the next one is over.

@@ -37,12 +37,12 @@ def utc_of(text: str) -> float:
     if found is None:
         raise ValueError(f"{text!r} is not an RFC 3339 time such as 2026-03-01T12:00:00Z")
     year, month, day, hour, minute, second = (int(found[i]) for i in range(1, 7))
-    leap = second == 60
+    second_60 = second == 60
     try:
-        whole = datetime(year, month, day, hour, minute, 59 if leap else second)
+        whole = datetime(year, month, day, hour, minute, 59 if second_60 else second)
     except ValueError as e:
         raise ValueError(f"{text!r} is not an RFC 3339 time: {e}") from None
-    seconds = (whole - _EPOCH).total_seconds() + leap - _offset_s(text, found)
+    seconds = (whole - _EPOCH).total_seconds() + second_60 - _offset_s(text, found)
     return seconds + float(found[7] or 0)
 
 

@@ -1,4 +1,4 @@
-"""Do lag, tightener and rule tell of the same wear? And where they part, what is the likely cause?
+"""Do lag, tightener and rule show the same wear? And where they part, what is the likely cause?
 
 All changes are counted since one common datum (`Datum.common_since_h`); lag in crank degrees, spring lengths in mm,
 growth of the chain in per cent. The pattern table and the model of the drive stand in `causes.py`.
@@ -23,7 +23,7 @@ AGREE_Z = 2.0
 two. Between the two nothing is claimed: the answer is `unknown`."""
 
 POWER_PERCENT = 0.3
-"""A test that could not tell a third of a chain's life apart says nothing: the answer is `unknown`, never `agree`."""
+"""A test that could not distinguish a third of a chain's life shows nothing: the answer is `unknown`, never `agree`."""
 
 SAME_TIME_H = 1.0
 """Steps in both series within an hour are one happening: onsets are dated to a few ten-minute medians."""
@@ -127,7 +127,7 @@ def agreement(engine: EngineSettings, evidence: Evidence) -> Agreement:
 
 
 def _locked(engine: EngineSettings, e: Evidence) -> Agreement:
-    """A locked tightener says nothing of wear: it may only stand still. Lag and rule are left to be compared."""
+    """A locked tightener shows nothing of wear: it may only stand still. Lag and rule are left to be compared."""
     scored: list[tuple[Cause, float]] = []
     moved = any(s.series == "spring" for s in e.steps)
     if moved or (e.spring is not None and abs(e.spring.value) > engine.tightener.moved_mm + PART_Z * e.spring.se):
@@ -193,7 +193,7 @@ def _score_step(engine: EngineSettings, e: Evidence, step: StepSeen) -> list[tup
 
 
 def _growths(engine: EngineSettings, e: Evidence) -> dict[str, Change]:
-    """What each estimate says the chain has grown since the datum, the steps taken out."""
+    """By how much the chain has grown by each estimate since the datum, the steps taken out."""
     found: dict[str, Change] = {}
     if e.lag is not None:
         found["lag"] = growth_from_lag(engine, _less_steps(e.lag, e.steps, "lag"))
@@ -314,7 +314,7 @@ def _which_encoder(e: Evidence) -> Cause:
 
 
 def _slap(engine: EngineSettings, e: Evidence, found: _Finding) -> Literal["up", "same", "down"] | None:
-    """What became of the slap, which rises as the tension falls; `None` where it cannot be told.
+    """What became of the slap, which rises as the tension falls; `None` where it cannot be known.
 
     Taken: the slap goes as one over the tension. The wear's own share of the lost compression is allowed for.
     """

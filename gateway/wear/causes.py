@@ -1,4 +1,4 @@
-"""The causes other than wear, as data: in which series each shows, how, and what speaks for or against it.
+"""The causes other than wear, as data: in which series each shows, how, and what is for or against it.
 
 The drive as modelled. The camshaft's angle and the tightener's wheel both follow the chain: wear moves them in a
 fixed ratio. The spring stands between its seat, set by the nut, and the wheel, pressed back by the slack strand. The

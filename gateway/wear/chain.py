@@ -2,9 +2,9 @@
 
 What keeps a bad median from pulling the fit: a median further than `GATE` standard deviations from its one-step
 prediction is held back, and so is a second one after it. If the next agrees with what came before, what was held is
-dropped as odd. If not, all stay in the chain, but each link that leaps is left out of the sums: a leap of any size has
-no influence at all, and what follows it has only that of a median at its new place. Should nearly a third of the late
-medians leap, the noise has grown, and the gate stands open until the fit has learnt so.
+dropped as odd. If not, all stay in the chain, but each link that shifts is left out of the sums: a shift of any size
+has no influence at all, and what follows it has only that of a median at its new place. Should nearly a third of the
+late medians shift, the noise has grown, and the gate stands open until the fit has learnt so.
 """
 
 import math
@@ -92,10 +92,10 @@ class Chain:
         self.working: Working | None = None
         self._spans = [(math.inf, -math.inf)]
         self._recent: deque[Link] = deque(maxlen=RECENT)
-        self._leaping = 0.0
+        self._outside = 0.0
         self._refit_at = 0
-        self.leapt: tuple[Point, float] | None = None
-        """With the newest median those held have leapt together: the first of them, and how far (figure's unit)."""
+        self.group_shift: tuple[Point, float] | None = None
+        """With the newest median those held have shifted together: the first of them, and how far (figure's unit)."""
 
     @property
     def medians(self) -> int:
@@ -123,15 +123,15 @@ class Chain:
     def add(self, point: Point) -> tuple[Innovation, ...]:
         """Take a median; returns the innovations that it decides: none while held, else one, or all that were held."""
         new = self._innovation(self.last, point)
-        leaps = abs(new.z) > GATE
-        self.leapt = None
+        outside = abs(new.z) > GATE
+        self.group_shift = None
         out: tuple[Innovation, ...]
-        if leaps and self._leaping <= OPEN_GATE:
+        if outside and self._outside <= OPEN_GATE:
             self.held.append(point)
             out = self._release() if len(self.held) > HELD_MAX else ()
         else:
             self.odd += len(self.held)
-            self._leaping = 0.95 * self._leaping + 0.05 * (len(self.held) + leaps)
+            self._outside = 0.95 * self._outside + 0.05 * (len(self.held) + outside)
             self.held = []
             self._link(point)
             out = (new,)
@@ -141,17 +141,17 @@ class Chain:
         return out
 
     def _release(self) -> tuple[Innovation, ...]:
-        """What was held agrees with nothing before it, so it is not odd: it enters, without the leaps."""
+        """What was held agrees with nothing before it, so it is not odd: it enters, without the shifts."""
         assert self.working is not None
         off = sorted(float(p.row[-1] - p.row[:-1] @ self.working.coef) for p in self.held)
         if off[0] * off[-1] > 0:
-            self.leapt = self.held[0], off[len(off) // 2]
+            self.group_shift = self.held[0], off[len(off) // 2]
         out = []
         for point in self.held:
             new = self._innovation(self.last, point)
-            leaps = abs(new.z) > GATE
-            self._link(point, used=not leaps)
-            self._leaping = 0.95 * self._leaping + 0.05 * leaps
+            outside = abs(new.z) > GATE
+            self._link(point, used=not outside)
+            self._outside = 0.95 * self._outside + 0.05 * outside
             out.append(new)
         self.held = []
         return tuple(out)
@@ -239,8 +239,8 @@ class Chain:
     def _new_level(self, old_ends: float | None) -> None:
         self._recent.clear()
         self.rows.new_level()
-        self.last = self.leapt = None
-        self._leaping = 0.0
+        self.last = self.group_shift = None
+        self._outside = 0.0
         first, latest = self._spans[-1]
         if self.segments[-1].rows < 2:
             self.segments.pop()
@@ -274,7 +274,7 @@ class Chain:
         """Everything, as JSON-able lists and numbers."""
         w = self.working
         return {
-            "counters": [self.odd, self._refit_at, self._leaping],
+            "counters": [self.odd, self._refit_at, self._outside],
             "segments": [s.state() for s in self.segments],
             "spans": [[first, latest] if latest >= first else None for first, latest in self._spans],
             **packed_links(self._recent),
@@ -287,7 +287,7 @@ class Chain:
     def restore(cls, state: dict[str, Any], rows: Rows, unsure: tuple[float, float, float]) -> "Chain":
         """The chain as it was when `state` was taken, to the bit; `rows` as they were then, or empty."""
         new = cls(rows, unsure)
-        new.odd, new._refit_at, new._leaping = state["counters"]
+        new.odd, new._refit_at, new._outside = state["counters"]
         new.segments = [Ar1Sums.restore(Q, s) for s in state["segments"]]
         new._spans = [(math.inf, -math.inf) if s is None else (s[0], s[1]) for s in state["spans"]]
         new._recent.extend(unpacked_links(state))

@@ -73,7 +73,7 @@ _UNITS = np.array((*SCALES, 1.0))
 
 @dataclass(frozen=True, slots=True)
 class OperatingPoint:
-    """Where the trend's figure is given. Set: `None` stands for the mean fitted. Told: `None` was never known."""
+    """Where the trend's figure is given. Set: `None` stands for the mean fitted. Given: `None` was never known."""
 
     rpm: float
     warmth_c: float | None
@@ -87,7 +87,7 @@ class Drift:
 
     (a, b) has Student's t with `dof` degrees of freedom, this place and `cov` as its covariance scale.
     The variance of `b` includes that of the count of hours (`HOURS_A_PAUSE`). `n`: medians used, `odd`: medians
-    dropped, `levels`: levels that share the slope. `enough` False: figures are NaN, `why` says what is still needed,
+    dropped, `levels`: levels that share the slope. `enough` False: figures are NaN, `why` names what is still needed,
     `needed_h`: running hours until then, or until the slope can be distinguished from zero; 0 once it can.
     """
 
@@ -195,9 +195,9 @@ class DriftFit:
         """The newest medians, each with how far it lies from the line fitted so far; see `Chain.offsets`."""
         return self._chain.offsets()
 
-    def leapt(self) -> tuple[Point, float] | None:
-        """See `Chain.leapt`."""
-        return self._chain.leapt
+    def group_shift(self) -> tuple[Point, float] | None:
+        """See `Chain.group_shift`."""
+        return self._chain.group_shift
 
     # -- a new level -------------------------------------------------------------------------------------------
 

@@ -37,7 +37,7 @@ LINK_SPREAD_PERCENT = 0.05
 """Some metres of chain stand for the whole loop no better than this."""
 
 WEAR_PERCENT_PER_1000H = 0.02
-"""A usual rate, by which an old measurement by hand goes stale when no trend says better; from memory."""
+"""A usual rate, by which an old measurement by hand goes stale when no trend knows better; from memory."""
 
 
 class Source(StrEnum):

@@ -96,9 +96,9 @@ def hours_to(
 ) -> Range:
     """Running hours from `hours` until the trend line reaches `limit`: 1 − share, one half, share; 0 where it is past.
 
-    `rising`: the limit is an upper one; else a lower one. `limit_sd`: standard error of the limit itself (of the zero,
-    say), independent of the fit. Where the slope towards the limit is not distinguishable from zero (its lower bound is
-    not above zero) median and late end are `None`; the early end then still shows what cannot be ruled out.
+    `rising`: the limit is an upper one; else a lower one. `limit_sd`: standard error of the limit itself (as of the
+    zero), independent of the fit. Where the slope towards the limit is not distinguishable from zero (its lower bound
+    is not above zero) median and late end are `None`; the early end then still shows what cannot be ruled out.
     """
     if line is None:
         return UNKNOWN

@@ -22,9 +22,9 @@ Q = len(COLUMNS) + 1
 
 
 class Link(NamedTuple):
-    """A point and what it is linked to: the row before it (`None`: a stranger), the place of the gap between them.
+    """A point and what it is linked to: the row before it (`None`: none is known), the place of the gap between them.
 
-    `used` False: it leapt, and is not in the sums.
+    `used` False: it shifted, and is not in the sums.
     """
 
     point: Point
@@ -40,7 +40,7 @@ def link(last: Point | None, point: Point, used: bool) -> Link:
 
 
 def place_between(before: Point, point: Point) -> int:
-    """The place of the gap between two points (see `ar1_sums`): by the clock, or by the hours should those say more."""
+    """The place of the gap between two points (see `ar1_sums`): by time, or by the hours should those be more."""
     elapsed = max(point.hours - before.hours, (point.utc_s - before.utc_s) / 3600.0)
     return gap_place(elapsed / STEP_HOURS)
 

@@ -29,7 +29,7 @@ _FIRST = ("chain-renewed", "links-renewed", "spring-renewed")
 
 
 def rebase(engine: EngineSettings, entries: Iterable[b.Entry]) -> Datum:
-    """The datum after all bookings, whatever order they came in. Never raises for what a booking says; see `faults`."""
+    """The datum after all bookings, in whatever order. Never raises for what a booking holds; see `faults`."""
     datum = from_settings(engine)
     stands, known, faults = _standing(list(entries))
     for entry in stands:

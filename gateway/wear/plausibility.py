@@ -1,4 +1,4 @@
-"""Warnings for `camdrift check`: settings that are allowed but look like a slip. Each says what to look at."""
+"""Warnings for `camdrift check`: settings that are allowed but look like a slip. Each names what to look at."""
 
 from gateway.model.settings import EngineSettings, slack_tension_n
 from gateway.wear import geometry

@@ -1,4 +1,4 @@
-"""Why a booking is refused: each reason says what is wrong and what would be right."""
+"""Why a booking is refused: each reason names what is wrong and what would be right."""
 
 from gateway.wear import bookings as b
 from gateway.wear import geometry
@@ -50,7 +50,7 @@ def _correction(e: b.Correction, datum: Datum, now_utc: float, now_hours: float 
         return []
     kind = datum.known[e.replaces]
     found = (
-        [] if e.entry.kind == kind else [f"booking {e.replaces} is {kind}; strike it out and book {e.entry.kind} anew"]
+        [] if e.entry.kind == kind else [f"booking {e.replaces} is {kind}; strike it out and book {e.entry.kind} again"]
     )
     if e.entry.id in datum.known and e.entry.id != e.replaces:
         found.append(f"the id {e.entry.id} belongs to another booking")

@@ -109,7 +109,7 @@ class Rows:
     # -- medians in ---------------------------------------------------------------------------------------------
 
     def add(self, point: Point, used: bool = True) -> None:
-        """Take a median; one with `used` False leapt from those before it and enters no row."""
+        """Take a median; one with `used` False shifted from those before it and enters no row."""
         ahead, self._ahead_hours = self._ahead_hours, point.utc_s / 3600.0 - point.hours
         stopped = ahead is not None and self._ahead_hours - ahead > PAUSE_HOURS
         if stopped and point.revolutions < REVOLUTIONS:
@@ -157,7 +157,7 @@ class Rows:
         self._filtered = row
 
     def _elapsed_h(self, row: Row) -> float:
-        """Hours since the row before, by the clock, or by the running hours should those say more."""
+        """Hours since the row before, by time, or by the running hours should those be more."""
         before = self._filtered
         if before is None or before.level != row.level:
             return 0.0

@@ -18,7 +18,7 @@ THRESHOLD = 15.0
 1.6 million; ten engine-years of 6,000 running hours are 360,000."""
 
 EVIDENCE_AFTER = 3.0
-"""What must come from the medians after the first: a single leap of whatever size that then fades with the noise is
+"""What must come from the medians after the first: a single shift of whatever size that then fades with the noise is
 taken for a step once in e^3 = 20 times at most."""
 
 SHIFT_MOST = 4.0
@@ -32,20 +32,20 @@ ARMED_FROM = 144
 """Medians fitted before steps are sought: before, φ and the noise are not known well enough."""
 
 YOUNG_STEPS = 3.0
-"""... but for what leaps so many times the step sought, for one median more than may be odd: that is no noise, and a
+"""... but for what shifts so many times the step sought, for one median more than may be odd: that is no noise, and a
 young fit would learn it as wear, or as what another speed does."""
 
-LEAP_MEDIANS = 3
-LEAP_SIGMAS = 6.0
+CLEAR_MEDIANS = 3
+CLEAR_SIGMAS = 6.0
 """Three medians in a row so far from the line, all on one side, are no noise, whatever its memory."""
 
-LEAP_APART_SIGMAS = 4.0
+CLEAR_APART_SIGMAS = 4.0
 """The chart's size allows for the noise that the series was carrying, the medians' distance from the line does not: it
 is preferred only where the two part by more than the noise can do."""
 
 
 DRIFT_FROM, DRIFT_SINCE = 36, 12
-"""Medians in all, and since the onset, before a drift can be told from a step."""
+"""Medians in all, and since the onset, before a drift can be distinguished from a step."""
 
 DRIFT_CLEAR = 3.0
 """Natural logarithm by which a drift must be likelier than a step: a step must not be missed for a doubt."""
@@ -65,10 +65,10 @@ class StepFound:
     error: float
 
 
-def _leap(offsets: list[tuple[Point, float]], sigma: float) -> tuple[Point, float] | None:
-    """The first median of a leap that stands clear of the noise, and its size; `None` for a step that hides in it."""
-    late = sorted(offset for _, offset in offsets[-LEAP_MEDIANS:])
-    if len(late) < LEAP_MEDIANS or min(map(abs, late)) < LEAP_SIGMAS * sigma or late[0] * late[-1] < 0:
+def _clear_shift(offsets: list[tuple[Point, float]], sigma: float) -> tuple[Point, float] | None:
+    """The first median of a shift that stands clear of the noise, and its size; `None` for a step that hides in it."""
+    late = sorted(offset for _, offset in offsets[-CLEAR_MEDIANS:])
+    if len(late) < CLEAR_MEDIANS or min(map(abs, late)) < CLEAR_SIGMAS * sigma or late[0] * late[-1] < 0:
         return None
     size = late[len(late) // 2]
     first = offsets[-1][0]
@@ -92,8 +92,8 @@ class Segments:
             raise ValueError("the step sought must be above zero")
         self.step = step
         self.fit = DriftFit(figure, operating_point)
-        self.chart = Cusum(1.0, THRESHOLD, THRESHOLD - EVIDENCE_AFTER, leap=GATE)
-        self._begun: dict[int, tuple[int, float, float]] = {}
+        self.chart = Cusum(1.0, THRESHOLD, THRESHOLD - EVIDENCE_AFTER, z_max=GATE)
+        self._started: dict[int, tuple[int, float, float]] = {}
         self._loadings: Loadings = ()
 
     @property
@@ -119,10 +119,10 @@ class Segments:
         return None
 
     def _young(self, sigma: float, now_hours: float) -> StepFound | None:
-        leapt = self.fit.leapt()
-        if leapt is None or abs(leapt[1]) < YOUNG_STEPS * self.step:
+        shift = self.fit.group_shift()
+        if shift is None or abs(shift[1]) < YOUNG_STEPS * self.step:
             return None
-        point, size = leapt
+        point, size = shift
         self.fit.split(point.number, size)
         self._reset()
         return StepFound(point.hours, point.utc_s, now_hours, size, sigma)
@@ -132,16 +132,16 @@ class Segments:
         at = self.chart.number
         for side in self.chart.onsets:
             if side == at:
-                self._begun[at] = (number, hours, utc_s)
-        if len(self._begun) > 2:
-            self._begun = {k: v for k, v in self._begun.items() if k in self.chart.onsets}
+                self._started[at] = (number, hours, utc_s)
+        if len(self._started) > 2:
+            self._started = {k: v for k, v in self._started.items() if k in self.chart.onsets}
 
     def _stepped(self, signal: Signal, sigma: float, now_hours: float) -> StepFound | None:
-        number, hours, utc_s = self._begun[signal.onset]
+        number, hours, utc_s = self._started[signal.onset]
         found = StepFound(hours, utc_s, now_hours, signal.size * sigma, signal.error * sigma)
         offsets = self.fit.offsets()
-        leap = _leap(offsets, sigma)
-        if leap is None:
+        clear = _clear_shift(offsets, sigma)
+        if clear is None:
             small = abs(found.size) < SMALL * self.step
             since = sum(p.number >= number for p, _ in offsets)
             if small and since < DRIFT_SINCE:
@@ -149,9 +149,9 @@ class Segments:
             if self._is_drift(offsets, since, 0.0 if small else DRIFT_CLEAR):
                 self._reset()
                 return None
-        if leap is not None and abs(leap[1] - found.size) > LEAP_APART_SIGMAS * sigma:
-            # It leapt in the middle of a median, so that the chart saw two smaller steps.
-            point, size = leap
+        if clear is not None and abs(clear[1] - found.size) > CLEAR_APART_SIGMAS * sigma:
+            # It shifted in the middle of a median, so that the chart saw two smaller steps.
+            point, size = clear
             number = point.number
             found = StepFound(point.hours, point.utc_s, now_hours, size, found.error)
         self.fit.split(number, found.size)
@@ -168,7 +168,7 @@ class Segments:
 
     def _reset(self) -> None:
         self.chart.reset()
-        self._begun = {}
+        self._started = {}
 
     def rebase(self, keep_slope: bool, since_h: float = math.inf) -> None:
         """The drive was adjusted by hand. With `keep_slope` only the level is new (the spring after a retightening);
@@ -196,7 +196,7 @@ class Segments:
             "fit": self.fit.state(),
             "chart": self.chart.state(),
             "shift": self.chart.shift,
-            "begun": [[k, *v] for k, v in self._begun.items()],
+            "begun": [[k, *v] for k, v in self._started.items()],
         }
 
     def load(self, state: dict[str, Any]) -> None:
@@ -205,4 +205,4 @@ class Segments:
         self._loadings = self.fit.loadings
         self.chart.load(state["chart"])
         self.chart.shift = state["shift"]
-        self._begun = {int(k): (int(n), h, u) for k, n, h, u in state["begun"]}
+        self._started = {int(k): (int(n), h, u) for k, n, h, u in state["begun"]}

@@ -1,8 +1,8 @@
 """The drift fit over the grid of noise models: Student mixtures of level, slope and coefficients, with a season floor.
 
 Each model's fit is weighted by its prior and its restricted likelihood (Harville 1974), so that the ranges carry what
-is not known of the noise. A yearly season cannot be told from wear within months: its amplitude is a setting, and
-what a season of that size and of any phase does to each coefficient is added to the covariance.
+is not known of the noise. A yearly season cannot be distinguished from wear within months: its amplitude is a setting,
+and what a season of that size and of any phase does to each coefficient is added to the covariance.
 """
 
 import math

@@ -25,7 +25,7 @@ NEAR_TOOTH = 0.15
 """A step within this share of a tooth of k teeth is called a jump of k teeth."""
 
 
-NOT_BEGUN = -1e300
+NOT_STARTED = -1e300
 """The score of a chart before its first figure; finite, so that it can be written as JSON."""
 
 
@@ -236,11 +236,11 @@ class _Side:
     __slots__ = ("onset", "score", "seen", "weight")
 
     def __init__(self) -> None:
-        self.score, self.onset, self.seen, self.weight = NOT_BEGUN, 0, 0.0, 0.0
+        self.score, self.onset, self.seen, self.weight = NOT_STARTED, 0, 0.0, 0.0
 
     def add(self, z: float, first: float, later: float, number: int, chart: "Cusum") -> None:
         g, f = chart.shift * later, chart.shift * first
-        going_on = self.score + g * min(z, chart.leap) - 0.5 * g * g
+        going_on = self.score + g * min(z, chart.z_max) - 0.5 * g * g
         beginning = min(f * z - 0.5 * f * f, chart.first_most)
         if beginning >= going_on:
             self.score, self.onset, self.seen, self.weight = beginning, number, first * z, first * first
@@ -260,7 +260,7 @@ class Cusum:
     k = shift/2 and h = threshold/shift: see `tabular`, `high`, `low`.
 
     The mean run between false signals of each side is at least e^threshold (Lorden 1971). `first_most` bounds what the
-    first residual alone may contribute, and `leap` how far a later one may stand out and still speak for a shift that
+    first residual alone may contribute, and `z_max` how far a later one may stand out and still count for a shift that
     began before it: with both set, a single median of any size makes no step.
     """
 
@@ -269,7 +269,7 @@ class Cusum:
         shift: float,
         threshold: float,
         first_most: float = math.inf,
-        leap: float = math.inf,
+        z_max: float = math.inf,
         target: float = 0.0,
     ) -> None:
         if not shift > 0 or not threshold > 0:
@@ -277,7 +277,7 @@ class Cusum:
         self.shift = shift
         self.threshold = threshold
         self.first_most = first_most
-        self.leap = leap
+        self.z_max = z_max
         self.target = target
         self.reset()
 

@@ -1,4 +1,4 @@
-"""Small shifts over a stop, judged with what this ship's legs and warmth have done before; and drift told from step.
+"""Small shifts over a stop, judged with what this ship's legs and warmth have done before; and drift or step?
 
 A ship that has changed from laden to ballast in port runs with another lag, by some hundredths of a degree, and so
 does one that was cold. Such a shift is no happening at the drive. How large they are is learned from the ship's own
@@ -68,7 +68,7 @@ def step_over_ramp(hours: Floats, offsets: Floats, phi: float, onset: int) -> fl
     """
     n = len(offsets)
     if n < 8:
-        raise ValueError(f"a step and a drift cannot be told apart by {n} medians")
+        raise ValueError(f"a step and a drift cannot be distinguished by {n} medians")
     numbers = np.arange(n)
     step = (numbers >= onset).astype(float)
     ramps = np.maximum(hours - hours[: n - 3, None], 0.0)

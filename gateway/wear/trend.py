@@ -88,7 +88,7 @@ Series = Literal["lag", "spring"]
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """What else ten minutes show, a help in telling causes apart: slap, the lag's first order; `None` = not known."""
+    """What else ten minutes show, a help in distinguishing causes: slap, the lag's first order; `None` = not known."""
 
     slap_mm: float | None = None
     order1_deg: float | None = None
@@ -262,19 +262,19 @@ class EngineWear:
         """Running hours after a work in which its step may be dated: no median is taken while the drive warms."""
         return self.engine.running.trend_after_min / 60 + WORK_SHOWS_H
 
-    def rebase(self, datum: Datum, *, lag_anew: bool, spring: Literal["keep", "level", "anew"]) -> None:
-        """A booking has moved the datum. `lag_anew`: the camshaft or the chain; `spring`: level only, or all of it.
+    def rebase(self, datum: Datum, *, lag_restart: bool, spring: Literal["keep", "level", "restart"]) -> None:
+        """A booking has moved the datum. `lag_restart`: the camshaft or the chain; `spring`: level only, or all of it.
 
         The work may have been done hours before it is booked: the spring's level is split where it was done, and what
         happened to the drive since then stands.
         """
-        if lag_anew or spring != "keep":
+        if lag_restart or spring != "keep":
             self._learn_ride_out()
-        if spring == "anew":
+        if spring == "restart":
             self.ride_out.restart()
         self.datum = datum
         self.lost_motion.rebase(datum.spring_changed_at_h)
-        if lag_anew:
+        if lag_restart:
             self.lag.rebase(keep_slope=False)
             self._lag_first_h = None
             self._order1 = Baseline()
@@ -282,10 +282,10 @@ class EngineWear:
         if spring != "keep":
             self.spring.rebase(keep_slope=spring == "level", since_h=datum.spring_changed_at_h + HOURS_SLACK_H)
             self._slap = Baseline()
-        if lag_anew or spring != "keep":
+        if lag_restart or spring != "keep":
             self._first_h = None
             self.shape.restart()
-            done_h = {"lag": datum.lag_start_at_h} if lag_anew else {}
+            done_h = {"lag": datum.lag_start_at_h} if lag_restart else {}
             done_h |= {"spring": datum.spring_changed_at_h} if spring != "keep" else {}
             kept = (s for s in self.steps if s.hours > done_h.get(s.series, -math.inf) + self._work_shows_h)
             self.steps = deque(kept, maxlen=STEPS_MAX)

@@ -83,7 +83,7 @@ class WearWatch:
 
     # -- what comes in ------------------------------------------------------------------------------------------
 
-    def begins_anew(self, jump: JumpFound, hours: float) -> bool:
+    def restarts(self, jump: JumpFound, hours: float) -> bool:
         """Take up a jump. True where a new level begins with it, since the medians are too few yet to find it."""
         self._jumped_h[jump.series] = hours
         return self.series.jumped(jump.series, jump.size, hours)
@@ -142,10 +142,10 @@ class WearWatch:
             self.jumps.spring.rebase()
         if isinstance(entry, bookings.PumpsCompensated):
             self.series.shape.restart()
-        how: Literal["keep", "level", "anew"] = "anew" if chain else "level" if spring else "keep"
+        how: Literal["keep", "level", "restart"] = "restart" if chain else "level" if spring else "keep"
         self._loadings = loadings_of(log)
         self.series.book_loadings(self._loadings)
-        self.series.rebase(datum, lag_anew=lag, spring=how)
+        self.series.rebase(datum, lag_restart=lag, spring=how)
         self._count_from_datum(hours)
         return Rebased(datum, lag, spring)
 

@@ -455,24 +455,24 @@ def test_slips_are_counted_by_encoder_until_the_camshaft_is_set(monkeypatch: pyt
     wear.slipped("crank", 1)
     e = asked(wear, monkeypatch)[0]
     assert (e.crank_slips, e.cam_slips, wear.slips) == (3, 3, 6)
-    wear.rebase(wear.datum, lag_anew=False, spring="anew")
+    wear.rebase(wear.datum, lag_restart=False, spring="restart")
     assert wear.slips == 6
-    wear.rebase(wear.datum, lag_anew=True, spring="keep")
+    wear.rebase(wear.datum, lag_restart=True, spring="keep")
     assert (wear.slips, wear.state()["slips"]) == (0, [0, 0])
 
 
 @pytest.mark.parametrize(
-    ("lag_anew", "spring", "steps", "lag_n", "spring_n", "order", "slap", "first"),
+    ("lag_restart", "spring", "steps", "lag_n", "spring_n", "order", "slap", "first"),
     [
         (True, "keep", {"spring"}, False, True, 0, 300, False),
         (False, "level", {"lag"}, True, True, 300, 0, False),
-        (False, "anew", {"lag"}, True, False, 300, 0, False),
-        (True, "anew", set(), False, False, 0, 0, False),
+        (False, "restart", {"lag"}, True, False, 300, 0, False),
+        (True, "restart", set(), False, False, 0, 0, False),
         (False, "keep", {"lag", "spring"}, True, True, 300, 300, True),
     ],
 )
 def test_a_booking_begins_anew_what_it_touched(
-    lag_anew: bool, spring: Any, steps: set[str], lag_n: bool, spring_n: bool, order: int, slap: int, first: bool
+    lag_restart: bool, spring: Any, steps: set[str], lag_n: bool, spring_n: bool, order: int, slap: int, first: bool
 ) -> None:
     """Fits, steps, side figures and the watch's beginning: of the touched series only, and the datum is the new one."""
     wear = EngineWear(ENGINE, from_settings(ENGINE))
@@ -481,7 +481,7 @@ def test_a_booking_begins_anew_what_it_touched(
     wear.steps.extend([Step("lag", 0.3, 0.01, H0, False), Step("spring", 2.0, 0.1, H0, False)])
     done = {"spring_changed_at_h": H0 + 50, "lag_start_at_h": H0 + 50}
     datum = replace(wear.datum, retightened_at_h=H0 + 40, **done)
-    wear.rebase(datum, lag_anew=lag_anew, spring=spring)
+    wear.rebase(datum, lag_restart=lag_restart, spring=spring)
     state = wear.state()
     assert wear.datum is datum
     assert {s.series for s in wear.steps} == steps
@@ -565,7 +565,7 @@ def test_a_retightening_leaves_the_lag_s_watch(monkeypatch: pytest.MonkeyPatch) 
     datum = replace(from_settings(ENGINE), lag_start_at_h=H0 - 50, camshaft_set_at_h=H0 - 50)
     wear = fed(medians(), datum)
     before = asked(wear, monkeypatch)[2][0]
-    wear.rebase(replace(datum, spring_changed_at_h=HOURS), lag_anew=False, spring="level")
+    wear.rebase(replace(datum, spring_changed_at_h=HOURS), lag_restart=False, spring="level")
     assert asked(wear, monkeypatch)[2][0] == before
     old = wear.state()
     del old["lag_first_h"]

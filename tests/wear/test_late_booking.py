@@ -65,7 +65,7 @@ def test_a_booking_of_now_begins_a_level_with_the_next_median() -> None:
     for m in rows:
         wear.spring.fit.add(m)
     datum = replace(wear.datum, spring_changed_at_h=rows[-1].hours - 0.4)
-    wear.rebase(datum, lag_anew=False, spring="level")
+    wear.rebase(datum, lag_restart=False, spring="level")
     assert not wear.spring.fit.drift().enough
     assert wear.spring.fit.medians == len(rows)
 
@@ -76,7 +76,7 @@ def test_a_step_after_the_work_is_not_explained_by_it() -> None:
     own, slip = StepSeen("lag", -1.8, 0.02, H0 + 9.0, True), StepSeen("lag", 0.4, 0.02, H0 + 50.0, False)
     wear.steps.extend((own, slip))
     datum = replace(wear.datum, zero_deg=17.0, camshaft_set_at_h=H0, lag_start_at_h=H0)
-    wear.rebase(datum, lag_anew=True, spring="keep")
+    wear.rebase(datum, lag_restart=True, spring="keep")
     assert list(wear.steps) == [slip]
 
 

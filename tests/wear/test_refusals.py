@@ -203,7 +203,7 @@ def test_a_correction_is_held_against_the_same() -> None:
     assert told(corrected(None, "nobody"), log) == ["there is no booking nobody to correct"]
     assert told(corrected(first), log) == []
     kind = entry("links-measured", id="first", links=10, length_mm=1_145.0)
-    assert told(corrected(kind), log) == ["booking first is hand-play; strike it out and book links-measured anew"]
+    assert told(corrected(kind), log) == ["booking first is hand-play; strike it out and book links-measured again"]
     wrong = entry("hand-play", 24_001.1, id="other", person="", utc_s=T0 + 61, play_links=9)
     assert told(corrected(wrong), log) == [
         "the id other belongs to another booking",

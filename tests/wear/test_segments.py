@@ -170,7 +170,7 @@ def test_a_level_begun_anew_is_never_a_step(medians, size):
         if i == medians:
             series.rebase(keep_slope=True)
         assert series.add(m) is None
-        assert series.fit.leapt() is None
+        assert series.fit.group_shift() is None
 
 
 def test_new_setting_forgets():

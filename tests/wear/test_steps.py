@@ -146,7 +146,7 @@ def test_false_signals_no_more_often_than_promised(phi):
 def test_step_in_a_series_with_memory_is_sized_and_dated():
     """Pins that at φ = 0.9 the matched chart finds a step of 3.3 sd within 36 medians, right in size and onset."""
     rng = np.random.default_rng(8)
-    found = [whitened_run(Cusum(3.3, 15.0, 12.0, leap=4.0), rng, 0.9, [0.0] * 50 + [-3.3] * 300) for _ in range(100)]
+    found = [whitened_run(Cusum(3.3, 15.0, 12.0, z_max=4.0), rng, 0.9, [0.0] * 50 + [-3.3] * 300) for _ in range(100)]
     assert np.median([at for at, _ in found]) - 50 < 36
     # `at` counts the series from 0, the chart its figures from 1, beginning with the series' second.
     assert np.mean([abs(signal.onset - 50) <= 1 for _, signal in found]) > 0.9
@@ -157,7 +157,7 @@ def test_plain_chart_on_the_same_series_is_slower():
     """Pins why the chart is matched: on whitened residuals the textbook chart takes several times as long."""
     matched, plain = (
         [whitened_run(c(), np.random.default_rng(s), 0.9, [0.0] * 50 + [3.3] * 900)[0] - 50 for s in range(60)]
-        for c in (lambda: Cusum(3.3, 15.0, 12.0, leap=4.0), lambda: _Plain())
+        for c in (lambda: Cusum(3.3, 15.0, 12.0, z_max=4.0), lambda: _Plain())
     )
     assert np.median(plain) > 2 * np.median(matched)
 
@@ -174,7 +174,7 @@ class _Plain:
 
 def test_one_residual_alone_makes_no_step():
     """Pins that a single residual of any size cannot pass the threshold when what it may contribute is bounded."""
-    chart = Cusum(3.0, 15.0, 12.0, leap=4.0)
+    chart = Cusum(3.0, 15.0, 12.0, z_max=4.0)
     assert all(chart.add(z, 2.0, 0.2) is None for z in [0.0] * 20 + [1e6] + [0.0] * 100)
 
 
