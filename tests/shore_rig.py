@@ -191,7 +191,7 @@ class PostgresServer:
         if self._user:
             shutil.chown(folder, self._user)
         self.port = free_port()
-        self._run("initdb", "-D", str(folder / "data"), "-A", "trust", "-U", "keeper", "-E", "UTF8", "--no-locale")
+        self._run("initdb", "-D", str(folder / "data"), "-A", "trust", "-U", "keeper", "-EUTF8", "--no-locale", "-N")
         # A direct child that dies with us: a test run that is killed leaves no server behind.
         leash = ["setpriv", "--pdeathsig", "INT"] if shutil.which("setpriv") else []
         program = _program("postgres")

@@ -49,7 +49,7 @@ def test_a_slip_that_is_not_counted_is_found_as_a_step(deg: float) -> None:
     assert sailed.wrong_lag(3_600 + 600) == []
 
 
-@pytest.mark.parametrize("mm", [1.6, -1.6])
+@pytest.mark.parametrize("mm", [1.6, pytest.param(-1.6, marks=pytest.mark.slow)])
 def test_a_shifted_transducer_is_not_called_good(mm: float) -> None:
     """It reads as a nut that backed off does, or a spring that broke: until somebody has looked, the length is in
     doubt."""

@@ -187,7 +187,7 @@ def spoil(rows, at, by):
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize("by", [0.5, -3.0, 1e6])
+@pytest.mark.parametrize("by", [0.5, pytest.param(-3.0, marks=pytest.mark.slow), 1e6])
 def test_odd_medians_do_not_pull(by):
     """Pins that thirty odd medians, single or two in a row, of any size, change the slope by less than a tenth of its
     standard error, and are counted."""
