@@ -20,7 +20,7 @@ def add(p: argparse.ArgumentParser) -> None:
         "--restore",
         type=Path,
         metavar="FILE",
-        help="this box takes over from another: a back-up of its log book, settings, zero and learned figures",
+        help="this box takes over from another: FILE is its back-up, or a bundle made ashore with --spare",
     )
     p.add_argument("--no-start", action="store_true", help="write everything, start nothing")
 
@@ -36,7 +36,7 @@ def run(args: argparse.Namespace, system: System) -> int:
     setup = ShipSetup(system)
     if args.restore is not None:
         out(setup.restore(args.restore))
-    before = {**setup.found(), **kept(system.read(KEPT))}
+    before = {**setup.found(), **setup.from_bundle, **kept(system.read(KEPT))}
     parts = frozenset([args.only] if args.only else PARTS)
 
     def keep(found: Mapping[str, object]) -> None:

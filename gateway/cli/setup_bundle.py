@@ -1,8 +1,8 @@
 """A ship's bundle: all that the ship needs from the shore in one file, which `setup` aboard takes.
 
 A tar file, mode 0600: `bundle.json` (host, port, slug, what made it), `ca.pem`, `ship.pem`, `ship.key`, `update.pem`
-where updates are signed, `ship.toml` where the settings were prepared ashore. The key in it is the ship's: it goes by
-hand, on a stick, and is deleted from it afterwards.
+where updates are signed, `ship.toml` where the settings were prepared ashore, and for a spare box `ashore.json`: what
+the shore keeps of the ship. The key in it is the ship's: it goes by hand, on a stick, and is deleted there afterwards.
 """
 
 import io
@@ -16,10 +16,10 @@ from pathlib import Path
 from gateway import __version__
 from gateway.model.errors import Refused
 
-PART_BYTES_MAX = 1_048_576
+PART_BYTES_MAX = 16 * 1_048_576
 PARTS_MAX = 16
 NEEDED = ("bundle.json", "ca.pem", "ship.pem", "ship.key")
-PARTS = (*NEEDED, "update.pem", "ship.toml")
+PARTS = (*NEEDED, "update.pem", "ship.toml", "ashore.json")
 
 
 @dataclass(frozen=True, slots=True)

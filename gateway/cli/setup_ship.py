@@ -16,6 +16,7 @@ from pydantic import Field
 from gateway.cli import check
 from gateway.cli.doctor_checks import plugged_in
 from gateway.cli.setup_answers import Question, secret_file
+from gateway.cli.setup_ashore import Ashore, ashore_of, new_store
 from gateway.cli.setup_broker import broker
 from gateway.cli.setup_bundle import Bundle, unpack
 from gateway.cli.setup_system import System
@@ -32,6 +33,8 @@ TLS = "/etc/camdrift/tls"
 OWN_AUTHORITY = "/etc/camdrift/own-authority"
 SHIP_PASSWORD = "/etc/camdrift/ship-password"
 UPDATE_KEY = "/etc/camdrift/update.pem"
+GZIP = b"\x1f\x8b"
+"""How a back-up begins; a bundle is not compressed."""
 UNITS = ("camdrift.service", "camdrift-report.timer", "camdrift-backup.timer")
 LOOPBACK = ("127.0.0.1", "::1", "localhost")
 PARTS = ("names", "head", "broker", "shore", "page")
@@ -99,6 +102,10 @@ class ShipSetup:
     def __init__(self, system: System) -> None:
         self._box = system
         self._bundle: Bundle | None = None
+        self._ashore: Ashore | None = None
+        self._restored = False
+        self.from_bundle: dict[str, object] = {}
+        """Answers that a spare box's bundle gives."""
 
     def found(self) -> dict[str, object]:
         """Answers that a settings file which is there already gives."""
@@ -114,20 +121,33 @@ class ShipSetup:
         return found
 
     def restore(self, file: Path) -> str:
-        """Take over a back-up: the gateway goes on under a number of its own, which the record links to the old one."""
-        if (
-            self._box.at(
-                DATA,
-            )
-            .joinpath("state.db")
-            .exists()
-        ):
+        """Take over a back-up, or a spare box's bundle from ashore: the gateway goes on under a number of its own,
+        which the record links to the old one. Raises Refused."""
+        if self._box.at(f"{DATA}/state.db").exists():
             raise Refused(
                 f"{DATA} holds a store already; a back-up goes into an empty box; move that folder away first"
             )
         if not file.is_file():
             raise Refused(f"{file} is not there; plug the stick in and look for the file on it")
+        with file.open("rb") as f:
+            packed = f.read(2) == GZIP
+        if not packed:
+            return self._from_ashore(file)
+        self._restored = True
         return self._box.run("sh", self._box.share("backup.sh"), "restore", file, within_s=600).strip()
+
+    def _from_ashore(self, file: Path) -> str:
+        bundle = unpack(file)
+        self._ashore = found = ashore_of(bundle, file)
+        self.from_bundle = {"slug": bundle.slug, "bundle": str(file), **vessel_name(bundle)}
+        self._folders()
+        new_store(self._box.at(DATA), found)
+        for path in self._box.at(DATA).iterdir():
+            self._box.rights(path, 0o600, "camdrift", "camdrift")
+        told = [
+            f"restored from what the shore keeps of {bundle.slug}: {len(found.book)} records of work, running hours"
+        ]
+        return "\n".join([*told, *(f"the last trend ashore: {x}" for x in found.stood)])
 
     def steps(self, a: ShipAnswers) -> Iterator[tuple[str, Callable[[], None]]]:
         """Name and deed of each step."""
@@ -227,6 +247,9 @@ class ShipSetup:
             else:
                 text.put(table, values)
             text.checked(table, values)
+        for engine, hours in self._ashore.hours.items() if self._ashore else ():
+            if not text.put_below("engine", "slug", engine, "engine.service", {"hours_at_start": hours}):
+                raise Refused(f"engine {engine} has a log book ashore, and is not in the settings; give the ship's own")
         new = with_classes(text.text())
         if before is not None and new != before:
             stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
@@ -302,7 +325,10 @@ class ShipSetup:
 
     def left(self, a: ShipAnswers, *, started: bool) -> Iterator[str]:
         """What a person still has to do, in order."""
-        if a.settings is None and not (self._bundle and "ship.toml" in self._bundle.parts):
+        if self._ashore is not None:
+            yield from (f"Not taken over, for it is not ashore: {text}" for text in self._ashore.missing)
+            yield f"Compare running hours with the engine's counter; they are hours_at_start in {SETTINGS}"
+        if a.settings is None and not self._restored and not (self._bundle and "ship.toml" in self._bundle.parts):
             yield f"The engine's figures in {SETTINGS} are invented: put in the manual's, then check them"
         if started:
             yield "See and hear the trial alarm at the alarm panel, the page and ashore; acknowledge it"
@@ -327,6 +353,13 @@ def firewall(a: ShipAnswers) -> Iterator[str]:
         yield f"Firewall: TCP 8484 to {a.page_listen} from the engine-room network only, never from ashore"
     if a.bundle is not None:
         yield "Firewall: outwards to the shore's broker (TCP 8883); nothing comes in from there"
+
+
+def vessel_name(b: Bundle) -> dict[str, object]:
+    """The ship's name from the settings in her bundle, where they are there."""
+    with contextlib.suppress(KeyError, TypeError, tomllib.TOMLDecodeError, UnicodeDecodeError):
+        return {"name": str(tomllib.loads(b.parts["ship.toml"].decode())["vessel"]["name"])}
+    return {}
 
 
 def shore_broker(b: Bundle) -> dict[str, str | int | bool]:

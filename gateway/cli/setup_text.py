@@ -8,7 +8,7 @@ from typing import Any
 
 from gateway.model.errors import Refused
 
-Value = str | int | bool | list[str]
+Value = str | int | float | bool | list[str]
 _HEADER = re.compile(r"^\s*(\[\[?)\s*([A-Za-z0-9_.-]+)\s*\]\]?\s*(#.*)?$")
 
 
@@ -35,6 +35,21 @@ class SettingsText:
     def put_in_row(self, table: str, key: str, values: Mapping[str, Value]) -> None:
         """The same for a table of a row (`[[table]]`): the one whose `key` has the value that is to be set."""
         self._put(self._of_row(table, key, values[key]), f"[[{table}]]", table, values)
+
+    def put_below(self, row: str, key: str, value: Value, table: str, values: Mapping[str, Value]) -> bool:
+        """Set values in the sub-table of the row whose `key` has this value; False where there is no such row."""
+        mine = self._of_row(row, key, value)
+        if mine is None:
+            return False
+        start = next(i for i, (_, lines) in enumerate(self._sections) if lines is mine)
+        rest = self._sections[start + 1 :]
+        end = next((i for i, (name, _) in enumerate(rest) if not name.startswith(f"{row}.")), len(rest))
+        lines = next((x for name, x in rest[:end] if name == table), None)
+        if lines is None:
+            lines = ["", f"[{table}]"]
+            self._sections.insert(start + 1, (table, lines))
+        self._put(lines, f"[{table}]", table, values)
+        return True
 
     def drop_from_row(self, table: str, key: str, value: Value) -> None:
         """Remove the table of a row whose `key` has this value."""

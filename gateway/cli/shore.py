@@ -1,6 +1,7 @@
 """The shore side: keep what a fleet sends, watch its alerts, list its engines."""
 
 import argparse
+import json
 import os
 import signal
 import socket
@@ -32,6 +33,7 @@ from gateway.shore.export import vessel_channels, vessel_package
 from gateway.shore.gaps import close_gap
 from gateway.shore.keeper import Keeper, KeeperSettings
 from gateway.shore.link import CONNECT_S, Access
+from gateway.shore.record import ship_record
 from gateway.shore.watch import Alert, watch
 
 PORTS = {"mqtt": 1883, "mqtts": 8883}
@@ -39,7 +41,7 @@ PORTS = {"mqtt": 1883, "mqtts": 8883}
 
 def add(p: argparse.ArgumentParser) -> None:
     """Arguments."""
-    names = "setup|keep|watch|notify|serve|fleet|report|export|close-gap|schema"
+    names = "setup|keep|watch|notify|serve|fleet|report|export|record|close-gap|schema"
     sub = p.add_subparsers(dest="shore", required=True, metavar=names)
     first = sub.add_parser("setup", help="set up this machine: broker, store, keepers; make a ship's bundle")
     shore_setup.arguments(first)
@@ -82,6 +84,9 @@ def add(p: argparse.ArgumentParser) -> None:
     sent.add_argument(
         "--to", dest="to_utc", default="2100-01-01T00:00:00Z", help="up to this UTC, such as 2031-02-03T04:05:00Z"
     )
+    spare = sub.add_parser("record", help="print what is kept of a vessel for a spare box, as JSON")
+    _store_argument(spare)
+    spare.add_argument("vessel", help="the vessel's short name in its settings")
     tables = sub.add_parser("schema", help="print the SQL that makes the store")
     tables.add_argument("kind", choices=("postgresql", "sqlite"))
 
@@ -136,6 +141,7 @@ def main(args: argparse.Namespace) -> int:
         "fleet": _fleet,
         "report": shore_report.main,
         "export": _export,
+        "record": _record,
         "close-gap": _close_gap,
         "schema": _schema,
     }
@@ -222,6 +228,11 @@ def _export(args: argparse.Namespace) -> int:
     ship = iso19848.Ship(args.ship_id or args.vessel, args.vessel)
     make = vessel_channels if args.channels else vessel_package
     out(iso19848.text(make(args.store, ship, span, time.time())))
+    return 0
+
+
+def _record(args: argparse.Namespace) -> int:
+    out(json.dumps(ship_record(args.store, args.vessel, time.time()), indent=1, ensure_ascii=False))
     return 0
 
 

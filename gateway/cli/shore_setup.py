@@ -2,6 +2,7 @@
 
 import argparse
 import contextlib
+import json
 import re
 import secrets
 import socket
@@ -20,10 +21,11 @@ from gateway.cli.setup_steps import INTRODUCTION, do, left_to_do
 from gateway.cli.setup_system import System
 from gateway.cli.text import note, out
 from gateway.model.errors import Refused
-from gateway.model.fields import Integer, Line, PlainPath, Slug
+from gateway.model.fields import Integer, Line, PlainPath, Slug, Switch
 
 HERE, USER = people.HERE, people.USER
 PARTS = ("shore", "notices", "page", "ship")
+OF_A_SHIP = ("ship", "ship_settings", "spare")
 KEPT = f"{HERE}/setup.json"
 AUTHORITY = f"{HERE}/authority"
 BROKER_TLS = "/etc/mosquitto/tls"
@@ -48,6 +50,8 @@ class ShoreAnswers(people.PeopleAnswers):
     ship_settings: PlainPath | None = None
     """The ship's settings, prepared here; they travel in the bundle."""
     bundle_dir: PlainPath = Path("/root")
+    spare: Switch = False
+    """The bundle is for a spare box: what is kept here of the ship goes into it."""
 
 
 QUESTIONS = [
@@ -76,6 +80,9 @@ def arguments(p: argparse.ArgumentParser) -> None:
     p.add_argument(
         "--ship-settings", type=Path, metavar="FILE", help="with --ship: her settings, to go into the bundle"
     )
+    p.add_argument(
+        "--spare", action="store_true", help="with --ship: for a spare box; her log book and running hours go along"
+    )
     p.add_argument("--no-start", action="store_true", help="write everything, start nothing")
 
 
@@ -85,13 +92,15 @@ def run(args: argparse.Namespace, system: System) -> int:
     before = kept(system.read(KEPT))
 
     def keep(found: Mapping[str, object]) -> None:
-        of_here = {k: v for k, v in found.items() if not k.startswith("ship")}
+        of_here = {k: v for k, v in found.items() if k not in OF_A_SHIP}
         system.write(KEPT, to_keep(of_here, QUESTIONS), 0o600, USER, USER)
 
     if args.ship is not None:
         if not before:
             raise Refused("this machine is not set up: camdrift-shore setup, without --ship, comes first")
-        data = {**before, "ship": args.ship, **({"ship_settings": args.ship_settings} if args.ship_settings else {})}
+        data = {**before, "ship": args.ship, "spare": args.spare}
+        if args.ship_settings:
+            data["ship_settings"] = args.ship_settings
     else:
         given = answers_file(args.answers) if args.answers is not None else {}
         asked = lacking(QUESTIONS, given) if args.ask or args.answers is None else []
@@ -119,6 +128,7 @@ class ShoreSetup:
     def __init__(self, system: System, answers: ShoreAnswers) -> None:
         self._box, self._a = system, answers
         self._people = people.PeopleSetup(system, answers)
+        self._record_told: list[str] = []
 
     def steps(self, only: str | None, *, start: bool) -> Iterator[tuple[str, Callable[[], None]]]:
         """Name and deed of each step; `only`: those of one part."""
@@ -211,12 +221,29 @@ class ShoreSetup:
         }
         with contextlib.suppress(FileNotFoundError):
             parts["update.pem"] = (place / "update.pem").read_bytes()
+        settings = f"{HERE}/ships/{slug}.toml"
         if self._a.ship_settings is not None:
             try:
                 parts["ship.toml"] = self._a.ship_settings.read_bytes()
             except OSError as e:
                 raise Refused(f"{self._a.ship_settings}: {e.strerror}; give the path of the settings") from None
+            # A copy stays, for the day on which a spare box takes over.
+            self._box.folder(f"{HERE}/ships", 0o700, USER, USER)
+            self._box.write(settings, parts["ship.toml"], 0o600, USER, USER)
+        elif (held := self._box.read(settings)) is not None:
+            parts["ship.toml"] = held.encode()
+        if self._a.spare:
+            parts["ashore.json"] = self._record(slug, with_settings="ship.toml" in parts).encode()
         pack(self._box.at(self._bundle_path()), self._a.host, PORT, slug, parts)
+
+    def _record(self, slug: str, *, with_settings: bool) -> str:
+        """What the store has of the ship, asked as the user who may read it."""
+        line = ["runuser", "-u", USER, "--", "camdrift-shore", "record", slug, "--store", STORES[self._a.store]]
+        record = json.loads(self._box.run(*line))
+        if not with_settings:
+            record["missing"].insert(0, f"her settings: give them with --ship-settings, or there is no {slug}.toml")
+        self._record_told = [f"{slug} {x}" for x in record["stood"]] + [f"Not ashore: {x}" for x in record["missing"]]
+        return json.dumps(record, ensure_ascii=False)
 
     def _bundle_path(self) -> str:
         return f"{self._a.bundle_dir}/{self._a.ship}.bundle"
@@ -232,6 +259,7 @@ class ShoreSetup:
             yield f"Move ca.key and update.key in {AUTHORITY} offline: they are for new ships, renewals and updates"
         if a.ship is not None:
             yield f"Carry {self._bundle_path()} aboard on a stick (it holds the ship's key): camdrift setup asks for it"
+            yield from self._record_told
         else:
             yield "For each ship: camdrift-shore setup --ship SLUG"
         if (found := self._broker_version()) is not None and found < BROKER_VERSION:

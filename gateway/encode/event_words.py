@@ -66,7 +66,8 @@ def figures_in_words(figures: Any) -> str:
     """`spring 182.8 mm, free length 202.9 mm`; empty where there are none."""
     if not isinstance(figures, Mapping):
         return ""
-    return ", ".join(_figure(str(key), value) for key, value in figures.items() if value is not None)
+    shown = {key: value for key, value in figures.items() if value is not None and key != "record_id"}
+    return ", ".join(_figure(str(key), value) for key, value in shown.items())
 
 
 def _figure(key: str, value: Any) -> str:

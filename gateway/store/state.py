@@ -181,6 +181,14 @@ class StateStore:
             except sqlite3.Error as e:
                 raise storage_error(self._path, e) from None
 
+    def take_over_from(self, gateway: str) -> None:
+        """At its next start the record names `gateway` as the one that this one continues. Raises StorageError."""
+        with self._lock:
+            try:
+                set_fact(self._db, "continues", gateway)
+            except sqlite3.Error as e:
+                raise storage_error(self._path, e) from None
+
     def checkpoint(self, key: str) -> object | None:
         """What was last kept under `key`, from JSON; None if nothing was."""
         return self._reader.checkpoint(key)
@@ -351,7 +359,7 @@ class StateStore:
         before = fact(self._db, "continues")
         if before is None:
             return
-        text = f"this gateway goes on from the back-up of gateway {before}; it is {self.gateway_id} from now on"
+        text = f"this gateway takes over from gateway {before}; it is {self.gateway_id} from now on"
         self._last, self._rows = self._last + 1, self._rows + 1
         self._store_event(self._last, gateway_event_body("restored", time.time(), version=__version__, text=text))
         self._db.execute("DELETE FROM fact WHERE key='continues'")

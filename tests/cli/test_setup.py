@@ -1,9 +1,7 @@
 """`setup` aboard and ashore, on a box of its own: files, rights, what is run, resuming, and a bundle from one to the
 other. Certificates are made by the real script; a real systemd: tests/bench/install_trial.py."""
 
-import argparse
 import io
-import json
 import os
 import re
 import shutil
@@ -16,11 +14,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from setup_box import WORD, Box, aboard, answers, ashore, secret
 from shore_rig import postgres_server
 
-from gateway.cli import setup, shore_setup
 from gateway.cli.setup_bundle import pack, unpack
-from gateway.cli.setup_system import System
 from gateway.cli.setup_text import SettingsText
 from gateway.model.errors import Refused, SettingsError
 from gateway.model.settings_file import load_settings, load_shore_settings, shipped_config
@@ -28,81 +25,12 @@ from gateway.outlets.control import ControlServer
 from gateway.shore.database import open_database
 
 needs_openssl = pytest.mark.skipif(shutil.which("openssl") is None, reason="openssl is not installed")
-MOSQUITTO_CONF = "persistence true\npersistence_location /var/lib/mosquitto/\ninclude_dir /etc/mosquitto/conf.d\n"
-WORD = "a long pass word"
-
-
-class Box(System):
-    """A box in a folder: owners are noted, services are only named, certificates are made for real."""
-
-    def __init__(self, root: Path) -> None:
-        super().__init__(root)
-        self.ran: list[str] = []
-        self.owners: dict[str, tuple[str, str]] = {}
-        self.fails = ""
-        self.real: tuple[str, ...] = ("sh",)
-        for folder in ("etc/mosquitto/conf.d", "etc/chrony/conf.d", "var/lib", "root"):
-            (root / folder).mkdir(parents=True)
-        (root / "etc/mosquitto/mosquitto.conf").write_text(MOSQUITTO_CONF)
-
-    def rights(self, place: Path, mode: int, owner: str, group: str) -> None:
-        place.chmod(mode)
-        name = place.name.removeprefix(".").removesuffix(".new")
-        self.owners[name] = (owner, group)
-
-    def has(self, program: str) -> bool:
-        return True
-
-    def run(self, *line: str | Path, within_s: float = 120.0) -> str:
-        words = [str(w) for w in line]
-        self.ran.append(" ".join(w.removeprefix(str(self.root)) for w in words))
-        if self.fails and self.fails in self.ran[-1]:
-            raise Refused(f"{self.ran[-1]}: made to fail")
-        if words[0] == "mosquitto_passwd":
-            plain = Path(words[-1]).read_text()
-            Path(words[-1]).write_text(re.sub(r"(?m):(.*)$", r":$7$hashed", plain))
-        if words[0] in self.real:
-            return super().run(*line, within_s=within_s)
-        return ""
 
 
 @pytest.fixture
 def box(tmp_path: Path) -> Box:
     """An empty box."""
     return Box(tmp_path / "box")
-
-
-def answers(folder: Path, **changed: object) -> Path:
-    """A file of answers aboard."""
-    data = {"name": "Tern Passage", "slug": "tern-passage", "head_port": "socket://127.0.0.1:1", **changed}
-    path = folder / "answers.toml"
-    text = [f"{k} = {json.dumps(str(v) if isinstance(v, Path) else v)}\n" for k, v in data.items() if k != "page_users"]
-    users = [
-        f"[[page_users]]\n{''.join(f'{k} = {json.dumps(str(v))}' + chr(10) for k, v in u.items())}"
-        for u in data.get("page_users", [])
-    ]  # type: ignore[attr-defined]
-    path.write_text("".join([*text, *users]))
-    return path
-
-
-def aboard(box: Box, file: Path | None, **more: Any) -> int:
-    """`camdrift setup --no-start`."""
-    args = {"answers": file, "ask": False, "only": None, "restore": None, "no_start": True, **more}
-    return setup.run(argparse.Namespace(**args), box)
-
-
-def ashore(box: Box, file: Path | None, **more: Any) -> int:
-    """`camdrift shore setup`."""
-    args = {"answers": file, "ask": False, "only": None, "ship": None, "ship_settings": None, "no_start": False, **more}
-    return shore_setup.run(argparse.Namespace(**args), box)
-
-
-def secret(folder: Path, name: str = "word") -> Path:
-    """A file with a password."""
-    path = folder / name
-    path.write_text(WORD + "\n")
-    path.chmod(0o600)
-    return path
 
 
 def test_the_least_that_is_needed(box: Box, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
