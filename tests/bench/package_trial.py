@@ -17,13 +17,39 @@ from pathlib import Path
 from install_trial import INCLUDE, ROOT, Box, step, until
 
 STICK = "/root/stick"
-NEEDED = "python3 mosquitto mosquitto-clients openssl chrony debconf libpq5"
+NEEDED = "python3 mosquitto mosquitto-clients openssl chrony debconf libpq5 postgresql"
 OLD, NEW = "0.1.0", "0.1.1"
 BUILD = [sys.executable, str(ROOT / "deploy/deb/build.py")]
 SHORE_ANSWERS = f"""host = "shore.example"
 ship = "tern-passage"
 ship_settings = "{STICK}/ship.toml"
 bundle_dir = "{STICK}"
+notice_address = "https://fleet.example"
+[[people]]
+name = "anna"
+addresses_file = "{STICK}/anna"
+[[fleet_users]]
+name = "superintendent"
+password_file = "{STICK}/second"
+"""
+WORK = (
+    '{"v":1,"gateway":"6f0d8a52-3c1b-4d0e-9a54-2b7a1f6f2c11","seq":1,"ts":"2031-02-03T04:05:07.000Z","hours":21450.5,'
+    '"kind":"adjustment","what":"camshaft-set","by":"trial","before":{},"after":{"gauge_mm":0.0,"raw_deg":17.5,'
+    '"record_id":"set-1","work_utc":"2031-02-03T04:00:00.000Z"},"text":"booked by root"}'
+)
+SPARE_ANSWERS = 'head_port = "/dev/sensor-head"\n'
+HOOK = """
+import http.server
+class Taken(http.server.BaseHTTPRequestHandler):
+    def do_POST(self):
+        open("/root/notices", "ab").write(self.rfile.read(int(self.headers["Content-Length"])) + b"\\n")
+        self.send_response(200); self.end_headers()
+http.server.HTTPServer(("127.0.0.1", 9999), Taken).serve_forever()
+"""
+NEWER = """
+import sqlite3
+db = sqlite3.connect("/var/lib/camdrift/state.db")
+db.execute("PRAGMA user_version=99"); db.execute(f"PRAGMA application_id={0x43440000 + 99}")
 """
 ANSWERS = f"""name = "Tern Passage"
 slug = "tern-passage"
@@ -98,7 +124,9 @@ def prepare(root: Path, suite: str, mirror: str, debs: Path) -> None:
     ship = (ROOT / "config/tern-passage.toml").read_text(encoding="utf-8")
     panel = '\n[modbus_tcp]\nlisten = "127.0.0.1"\n'
     texts = {"ship.toml": ship + panel, "answers.toml": ANSWERS, "shore.toml": SHORE_ANSWERS, "modbus.py": MODBUS}
-    texts |= {"display": "looking at it all\n", "second": "a long pass word\n"}
+    texts |= {"display": "looking at it all\n", "second": "a long pass word\n", "anna": "json://127.0.0.1:9999/\n"}
+    texts |= {"spare.toml": SPARE_ANSWERS, "hook.py": HOOK, "newer.py": NEWER}
+    texts["postgresql.toml"] = 'store = "postgresql"\n' + SHORE_ANSWERS
     for name, text in texts.items():
         (stick / name).write_text(text, encoding="utf-8")
 
@@ -110,7 +138,9 @@ def ashore(box: Box, root: Path) -> None:
         person.says(f"apt-get install -y -qq --no-install-recommends {STICK}/camdrift-shore_*.deb")
         seen.append(box.run("systemctl is-active 'camdrift-keep@*'", ok=None).strip() or "nothing runs")
     with step("shore: setup") as seen:
-        person.says(f"camdrift-shore setup --answers {STICK}/shore.toml")
+        box.run(f"systemd-run -q --unit=hook python3 {STICK}/hook.py")
+        told = person.says(f"camdrift-shore setup --answers {STICK}/shore.toml")
+        seen.append(next(x for x in told.splitlines() if x.startswith("trial notice")))
         keepers = "systemctl is-active camdrift-keep@1 camdrift-keep@2"
         until(lambda: box.run(keepers, ok=None).split() == ["active", "active"], "keepers", 60)
         until(lambda: "keeper.connected" in box.run("journalctl -u camdrift-keep@1", ok=None), "connected", 60)
@@ -124,6 +154,24 @@ def ashore(box: Box, root: Path) -> None:
         rows += "'/var/lib/camdrift-shore/fleet.db').execute('select * from vessel').fetchall())\""
         until(lambda: "tern-passage" in box.run(rows, ok=None), "kept", 30)
         seen.append("kept")
+    with step("shore: notices, page") as seen:
+        units = "systemctl is-active camdrift-notify@1 camdrift-notify@2 camdrift-fleet"
+        until(lambda: box.run(units, ok=None).split() == ["active"] * 3, "notifiers and page", 60)
+        assert "Trial notice" in box.run("cat /root/notices")
+        page = "python3 -c 'import urllib.request as u; print(u.urlopen(\"http://127.0.0.1:8485/\").status)'"
+        until(lambda: box.run(page, ok=None).strip() == "200", "the fleet's page", 30)
+        seen.append("active; the notice has come; the page answers")
+    with step("shore: PostgreSQL") as seen:
+        box.run(f"camdrift-shore setup --answers {STICK}/postgresql.toml", within_s=600)
+        until(lambda: box.run(keepers, ok=None).split() == ["active", "active"], "keepers", 60)
+        until(lambda: box.run(units, ok=None).split() == ["active"] * 3, "notifiers and page", 60)
+        box.run(f"{sent} --key {place}/tern-passage.key -q 1 -t camdrift/1/tern-passage/main/event -m '{WORK}'")
+        count = "runuser -u camdrift-shore -- psql -tA fleet -c 'select count(*) from event'"
+        until(lambda: box.run(count, ok=None).strip().endswith("1"), "kept in PostgreSQL", 60)
+        seen.append("an event of work is kept in it")
+    with step("shore: a bundle for a spare box") as seen:
+        told = box.run("camdrift-shore setup --ship tern-passage --spare")
+        seen += [x.strip() for x in told.splitlines() if "Not ashore" in x][:1]
     with step("shore: signs an update") as seen:
         key = "sh /usr/lib/camdrift-shore/certificates.sh sign /etc/camdrift-shore/authority"
         seen.append(box.run(f"{key} {STICK}/camdrift_{NEW}*.deb").strip())
@@ -197,13 +245,14 @@ def aboard(box: Box) -> None:
         box.run("echo '# mine' >> /etc/default/camdrift")
     kept, settings = box.run(export), box.run("cat /etc/camdrift/ship.toml")
     assert "trial" in kept
-    update(box, export, kept, settings)
+    kept = update(box, export, kept, settings)
     spare(box, export, kept)
     print(f"aboard, install to trial alarm and doctor: {person.sum()}")
 
 
-def update(box: Box, export: str, kept: str, settings: str) -> None:
-    """By stick: refused without a right signature; then up, and back."""
+def update(box: Box, export: str, kept: str, settings: str) -> str:
+    """By stick: refused without a right signature; then up, and back; back again where the older one refuses the store.
+    Returns the log book."""
     new = f"{STICK}/camdrift_{NEW}+deb12_*.deb"
     with step("update: a changed package") as seen:
         box.run(
@@ -227,6 +276,17 @@ def update(box: Box, export: str, kept: str, settings: str) -> None:
         seen += [x for x in told.splitlines() if x.startswith(("back", "the alarm path"))]
         assert box.run(export) == kept and box.run("cat /etc/camdrift/ship.toml") == settings
         box.run("systemctl is-active camdrift")
+    with step("back from a store of a newer one") as seen:
+        box.run(f"camdrift-update {new}", within_s=900)
+        book = "camdrift book /etc/camdrift/ship.toml note --person trial --note later"
+        box.run(book)
+        kept = box.run(export)
+        box.run(f"systemctl stop camdrift; python3 {STICK}/newer.py")
+        told = box.run("camdrift-update back", within_s=900)
+        assert "cannot read the store" in told and "later" in kept and box.run(export) == kept, told
+        box.run("systemctl is-active camdrift; ls /var/lib/camdrift/state.db.before-*")
+        seen += [x for x in told.splitlines() if x.startswith(("version", "back", "the alarm path"))]
+    return kept
 
 
 def spare(box: Box, export: str, kept: str) -> None:
@@ -262,6 +322,17 @@ def spare(box: Box, export: str, kept: str) -> None:
         link = [x for x in box.run("camdrift export /etc/camdrift/ship.toml events").splitlines() if "restored" in x]
         assert new_id != old_id and len(link) == 1 and old_id.strip("[]'") in link[0], link
         seen += [person.sum(), link[0][:160]]
+    person = Person(box)
+    with step("a spare box takes over from ashore") as seen:
+        purge(box, "camdrift", "true")
+        person.says(f"apt-get install -y -qq --no-install-recommends {STICK}/camdrift_{OLD}*.deb")
+        head(box)
+        told = person.says(f"camdrift setup --restore {STICK}/tern-passage.bundle --answers {STICK}/spare.toml")
+        assert "the trial alarm stands" in told and "not ashore" in told, told
+        assert "camshaft-set" in box.run(export) and "hours_at_start = 21450.5" in box.run(
+            "cat /etc/camdrift/ship.toml"
+        )
+        seen.append(person.sum())
 
 
 def main() -> int:
