@@ -1,5 +1,5 @@
 """`setup` aboard and ashore, on a box of its own: files, rights, what is run, resuming, and a bundle from one to the
-other. Certificates are made by the real script; a real systemd: tests/bench/install_trial.py."""
+other. Certificates are made by the real script; a real systemd: tests/bench/package_trial.py."""
 
 import io
 import os
