@@ -128,7 +128,7 @@ class ShoreSetup:
     def __init__(self, system: System, answers: ShoreAnswers) -> None:
         self._box, self._a = system, answers
         self._people = people.PeopleSetup(system, answers)
-        self._record_told: list[str] = []
+        self._record_lines: list[str] = []
 
     def steps(self, only: str | None, *, start: bool) -> Iterator[tuple[str, Callable[[], None]]]:
         """Name and deed of each step; `only`: those of one part."""
@@ -242,7 +242,7 @@ class ShoreSetup:
         record = json.loads(self._box.run(*line))
         if not with_settings:
             record["missing"].insert(0, f"her settings: give them with --ship-settings, or there is no {slug}.toml")
-        self._record_told = [f"{slug} {x}" for x in record["stood"]] + [f"Not ashore: {x}" for x in record["missing"]]
+        self._record_lines = [f"{slug} {x}" for x in record["stood"]] + [f"Not ashore: {x}" for x in record["missing"]]
         return json.dumps(record, ensure_ascii=False)
 
     def _bundle_path(self) -> str:
@@ -259,7 +259,7 @@ class ShoreSetup:
             yield f"Move ca.key and update.key in {AUTHORITY} offline: they are for new ships, renewals and updates"
         if a.ship is not None:
             yield f"Carry {self._bundle_path()} aboard on a stick (it holds the ship's key): camdrift setup asks for it"
-            yield from self._record_told
+            yield from self._record_lines
         else:
             yield "For each ship: camdrift-shore setup --ship SLUG"
         if (found := self._broker_version()) is not None and found < BROKER_VERSION:
