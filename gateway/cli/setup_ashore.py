@@ -31,7 +31,7 @@ class Ashore:
 def ashore_of(bundle: Bundle, file: Path) -> Ashore:
     """What the shore put into a spare box's bundle. Raises Refused."""
     if "ashore.json" not in bundle.parts:
-        raise Refused(f"{file} is for a new ship; for a spare box: camdrift-shore setup --ship SLUG --spare")
+        raise Refused(f"{file} is for a new ship; for a spare box make one by camdrift-shore setup --ship SLUG --spare")
     try:
         record = json.loads(bundle.parts["ashore.json"])
         hours = {str(engine): float(h) for engine, h in record["hours"].items()}
@@ -39,7 +39,7 @@ def ashore_of(bundle: Bundle, file: Path) -> Ashore:
         gateway = str(record["gateway"])
         events = [(str(engine), parse_event(json.dumps(event).encode())) for engine, event in record["work"]]
     except (KeyError, ValueError, TypeError, AttributeError, ValidationError):
-        raise Refused(f"{file}: what the shore put into it cannot be read; let it be made again ashore") from None
+        raise Refused(f"{file}: what the shore put into it cannot be read; make the bundle again ashore") from None
     book: dict[tuple[str, str], Line] = {}
     unread = 0
     for engine, event in events:

@@ -144,10 +144,10 @@ class ShipSetup:
         new_store(self._box.at(DATA), found)
         for path in self._box.at(DATA).iterdir():
             self._box.rights(path, 0o600, "camdrift", "camdrift")
-        told = [
+        lines = [
             f"restored from what the shore keeps of {bundle.slug}: {len(found.book)} records of work, running hours"
         ]
-        return "\n".join([*told, *(f"the last trend ashore: {x}" for x in found.stood)])
+        return "\n".join([*lines, *(f"the last trend ashore: {x}" for x in found.stood)])
 
     def steps(self, a: ShipAnswers) -> Iterator[tuple[str, Callable[[], None]]]:
         """Name and deed of each step."""

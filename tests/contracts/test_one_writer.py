@@ -24,8 +24,9 @@ from gateway.store.writer import Writer
 
 TREE = Path(gateway.__file__).parent
 OWNERS = {
-    # Opening and closing, before the writer's thread starts and after it has ended; damage; a booking without a daemon.
-    "StateStore": {"app/stores.py", "cli/book.py"},
+    # Opening and closing, before the writer's thread starts and after it has ended; damage; a booking without a daemon;
+    # the first store of a spare box, before its gateway was ever started.
+    "StateStore": {"app/stores.py", "cli/book.py", "cli/setup_ashore.py"},
     "open_file": {"store/state.py", "store/history.py"},
     "open_once": {"store/opening.py"},
     "transaction": {"store/state.py", "store/history.py", "store/database.py", "store/opening.py", "store/salvage.py"},
