@@ -166,7 +166,7 @@ def ashore(box: Box, root: Path) -> None:
         until(lambda: box.run(keepers, ok=None).split() == ["active", "active"], "keepers", 60)
         until(lambda: box.run(units, ok=None).split() == ["active"] * 3, "notifiers and page", 60)
         box.run(f"{sent} --key {place}/tern-passage.key -q 1 -t camdrift/1/tern-passage/main/event -m '{WORK}'")
-        count = "runuser -u camdrift-shore -- psql -tA fleet -c 'select count(*) from event'"
+        count = "cd /; runuser -u camdrift-shore -- psql -tA fleet -c 'select count(*) from event'"
         until(lambda: box.run(count, ok=None).strip().endswith("1"), "kept in PostgreSQL", 60)
         seen.append("an event of work is kept in it")
     with step("shore: a bundle for a spare box") as seen:
