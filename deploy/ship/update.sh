@@ -49,6 +49,9 @@ repack() { # target
     rm -rf "$tree"
 }
 
+# Files under /etc that were changed here stay as they are, without a question: nobody may be there to answer it.
+put_in() { dpkg --force-confold -i "$1"; }
+
 # How long the gateway was away at its last restart, s; nothing where it does not run.
 away() {
     off=$(systemctl show camdrift -p ActiveExitTimestampMonotonic --value)
@@ -98,7 +101,7 @@ back)
     new=$(installed)
     was_on=$(systemctl is-enabled camdrift 2>/dev/null || true)
     listen
-    dpkg -i "$keep/before.deb"
+    put_in "$keep/before.deb"
     mv "$keep/before.deb" "$keep/gone-back-to-$old.deb"
     if [ "$was_on" = enabled ] && ! runs; then
         refused || fail "version $old does not start: journalctl -u camdrift -n 30"
@@ -142,7 +145,7 @@ store)
     repack "$keep/before.deb"
     was_on=$(systemctl is-enabled camdrift 2>/dev/null || true)
     listen
-    dpkg -i "$work/new.deb" || fail "the package was not installed. Back: camdrift-update back"
+    put_in "$work/new.deb" || fail "the package was not installed. Back: camdrift-update back"
     if [ "$was_on" = enabled ]; then
         runs || fail "version $new does not start: journalctl -u camdrift -n 30. Back: camdrift-update back"
     fi

@@ -66,7 +66,8 @@ DPKG = """#!/bin/sh
 case "$1" in
 --compare-versions) [ "$2" \\> "$4" ] ;;
 --print-architecture) echo here ;;
--i) head -n 1 "$2" >"$STANDS/version"; systemctl stop; systemctl start || true ;;
+--force-confold) head -n 1 "$3" >"$STANDS/version"; systemctl stop; systemctl start || true ;;
+-i) echo "a file under /etc was changed here: Y, I, N, O? end of file on stdin" >&2; exit 1 ;;
 esac
 """
 QUERY = """#!/bin/sh
@@ -198,6 +199,7 @@ def test_a_package_is_taken_only_with_its_signature(box: Box, tmp_path: Path) ->
     box.run("certificates.sh", "signer", others)
     box.run("certificates.sh", "sign", others, deb)
     assert "the signature is not right" in box.run("update.sh", deb).stderr
+    assert (box.stands / "version").read_text() == "0.2.0\n"
     deb.write_text("0.1.0\n")
     box.run("certificates.sh", "sign", keys, deb)
     assert "is not newer than 0.2.0; nothing was changed" in box.run("update.sh", deb).stderr
