@@ -45,7 +45,7 @@ def _engines(db: Database, vessel: str) -> tuple[dict[str, float], list[str]]:
         if h is not None:
             hours[str(engine)] = float(h)
         figures = [
-            f"{h:.1f} h" if h is not None else "",
+            f"{h:,.1f} h" if h is not None else "",
             f"lag {trend.lag_deg.p50:.2f}°" if trend.lag_deg.p50 is not None else "",
             f"elongation {trend.elongation_percent.p50:.3f} %" if trend.elongation_percent.p50 is not None else "",
         ]

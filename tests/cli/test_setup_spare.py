@@ -149,7 +149,7 @@ def test_from_ashore(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     file.write_text('head_port = "socket://127.0.0.1:1"\n')
     assert aboard(spare, file, restore=shore.at(f"/root/{SHIP}.bundle")) == 0
     told = capsys.readouterr().out
-    assert f"{len(WORK)} records of work" in told and f"{HOURS:.1f} h, lag 1.20°" in told
+    assert f"{len(WORK)} records of work" in told and f"{HOURS:,.1f} h, lag 1.20°" in told
     assert "it is not ashore: what the trend has learned" in told.partition("Left to do")[2]
     data = spare.at(DATA)
     assert booked(data) == ship.entries
