@@ -103,6 +103,8 @@ back)
     listen
     put_in "$keep/before.deb"
     mv "$keep/before.deb" "$keep/gone-back-to-$old.deb"
+    # It may have been stopped: what the older version says to the store shows once it is started.
+    [ "$was_on" != enabled ] || systemctl -q is-active camdrift || systemctl start camdrift || true
     if [ "$was_on" = enabled ] && ! runs; then
         refused || fail "version $old does not start: journalctl -u camdrift -n 30"
         echo "version $old cannot read the store that $new wrote"
