@@ -90,15 +90,18 @@ class HoursMeter:
         self._seconds_after_gap = 0
         # A count between this gap and an open one before it holds no more: the next one is for both.
         self._after_gap, self._heard_after_gap = None, False
-        # A bit that flickered in the burst's last half second opens a gap of its own before the pause is shown.
-        if self._early is not None and not self._stands_behind_a_gap(self._early):
+        # A bit that flickered in the burst's last half second opens a gap of its own before the pause is shown. The
+        # pause itself takes the count in any case: the head's clock may have stepped, or samples be lost without a gap.
+        if self._early is not None and (gap_us >= 1e6 * SHORT_GAP_S or not self._stands_behind_a_gap(self._early)):
             self._hear(self._early)
             self._early = None
 
     def health(self, boot: int, turns: int | None, head_us: int = 0) -> None:
         """A health frame: the head's own count of whole turns since its start, `None` where not fitted; its time."""
         now = None if turns is None else TurnCount(boot, turns, head_us)
-        if now is not None and self._stands_behind_a_gap(now):
+        # Samples have come since the count before, and no gap that explains it: none will.
+        waited = self._early is not None and self._gap_us > 0 and self._seconds_after_gap > 0
+        if now is not None and not waited and self._stands_behind_a_gap(now):
             self._early = now
             return
         self._early = None

@@ -134,3 +134,25 @@ def test_a_bit_that_flickers_at_the_end_of_a_burst_takes_no_pause_its_count() ->
             meter.second(96.0, 1_000_000, TURNS_PER_S)
             count(meter, begin_s + k)
     assert meter.hours == pytest.approx(6_003 / 3_600, abs=2 / 3_600)
+
+
+@pytest.mark.parametrize("untold_s", [8.0, 40.0])
+def test_time_that_no_gap_tells_stops_no_count(untold_s: float) -> None:
+    """The head's clock steps, or the first samples are missed, and the gap told is too short: the pauses count on."""
+    meter = HoursMeter(0.0, 2.0)
+    count(meter, 0.0)
+    for n in range(1, 11):
+        burst(
+            meter, 600.0 * n, gap_s=(600.0 if n == 1 else 597.0) - (untold_s if n == 1 else 0.0), health_first_s=(0.0,)
+        )
+    assert meter.hours == pytest.approx(6_003 / 3_600, abs=(untold_s + 5) / 3_600)
+
+
+def test_short_gaps_after_a_clock_that_stepped_still_count() -> None:
+    """A head without pause whose clock has stepped by 40 s untold, and whose bit flickers afterwards."""
+    meter = HoursMeter(0.0, 2.0)
+    count(meter, 0.0)
+    for k in range(1, 601):
+        meter.gap(1_000_000) if k % 3 == 0 else meter.second(96.0, 1_000_000, TURNS_PER_S)
+        meter.health(1, int(k * TURNS_PER_S), (k + 40) * 1_000_000)
+    assert meter.hours == pytest.approx(600 / 3_600, abs=3 / 3_600)
