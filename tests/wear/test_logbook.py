@@ -180,7 +180,7 @@ REFUSED = [
     (entry("retightened", free_length_mm=100.0, spring_after_mm=80.0), "free length 100 mm cannot be"),
     (entry("retightened", 18_000, free_length_mm=203.0, spring_after_mm=180.0), "before the settings' last one"),
     (entry("retightened", -5.0, free_length_mm=203.0, spring_after_mm=180.0), "give 0 or more"),
-    (entry("hand-play", 24_500.0, play_mm=50.0), "beyond the present 24000.0 h"),
+    (entry("hand-play", 24_500.0, play_mm=50.0), "beyond the present 24,000.0 h"),
     (entry("hand-play", play_mm=50.0, utc_s=T0 + 9.1e6), "in the future"),
     (entry("hand-play", play_mm=50.0, person="  "), "no person"),
     (entry("hand-play"), "give play_links or play_mm"),
