@@ -7,11 +7,13 @@ the extra `terminal` is not installed, and of work that is over at once.
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager, redirect_stderr, redirect_stdout
 from typing import Any
 
 SHOWN_AFTER_S = 0.5
 UPDATE_EVERY_S = 0.2
+KNOWN_FORM = "{desc}  {bar:30}  {percentage:3.0f}%  time left {remaining}"
+UNKNOWN_FORM = "{desc}: {n:,.0f}"
 Moved = Callable[[float], None]
 """Call it with how much is done by now, in the unit of the total."""
 
@@ -45,10 +47,10 @@ class _Shown:
 
     def __init__(self, what: str, total: float | None, below_lines: bool) -> None:
         self._what, self._total, self._below_lines = what, total, below_lines
-        self._due_s = time.monotonic() + SHOWN_AFTER_S
+        self._began_s, self._due_s = time.time(), time.monotonic() + SHOWN_AFTER_S
         self._bar: Any = None
-        self._task: Any = None
         self._absent = False
+        self._streams = ExitStack()
 
     def moved(self, done: float) -> None:
         now_s = time.monotonic()
@@ -57,39 +59,29 @@ class _Shown:
         self._due_s = now_s + UPDATE_EVERY_S
         if self._bar is None and not self._begin():
             return
-        self._bar.update(self._task, completed=done)
-        if self._total is None:
-            self._bar.update(self._task, description=f"{self._what}: {done:,.0f}")
+        self._bar.n = done
+        self._bar.refresh()
 
     def _begin(self) -> bool:
         try:
-            from rich.console import Console
-            from rich.progress import (
-                BarColumn,
-                Progress,
-                ProgressColumn,
-                TaskProgressColumn,
-                TextColumn,
-                TimeRemainingColumn,
-            )
+            from tqdm import tqdm
+            from tqdm.contrib import DummyTqdmFile
         except ImportError:
             self._absent = True
             return False
-        columns: tuple[ProgressColumn, ...] = (TextColumn("{task.description}"), BarColumn())
-        if self._total is not None:
-            columns += (TaskProgressColumn(), TextColumn("time left"), TimeRemainingColumn())
-        # Data on a piped stdout must stay there: the library would take it for the terminal's.
-        self._bar = Progress(
-            *columns,
-            console=Console(stderr=True),
-            transient=True,
-            redirect_stdout=self._below_lines,
-            redirect_stderr=self._below_lines,
+        form = UNKNOWN_FORM if self._total is None else KNOWN_FORM
+        # Rate and time left by all of the work so far, from its beginning.
+        self._bar = tqdm(
+            desc=self._what, total=self._total, bar_format=form, leave=False, file=sys.stderr, smoothing=0.0
         )
-        self._task = self._bar.add_task(self._what, total=self._total)
-        self._bar.start()
+        self._bar.start_t = self._began_s
+        if self._below_lines:
+            # The work's own lines go out above the bar.
+            self._streams.enter_context(redirect_stdout(DummyTqdmFile(sys.stdout)))
+            self._streams.enter_context(redirect_stderr(DummyTqdmFile(sys.stderr)))
         return True
 
     def end(self) -> None:
+        self._streams.close()
         if self._bar is not None:
-            self._bar.stop()
+            self._bar.close()

@@ -30,7 +30,7 @@ def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.usefixtures("at_once")
 def test_on_a_terminal_the_share_and_the_time_left_are_shown(monkeypatch: pytest.MonkeyPatch) -> None:
     """On stderr, with the work's name; it is gone when the work is over."""
-    pytest.importorskip("rich")
+    pytest.importorskip("tqdm")
     screen = Terminal()
     monkeypatch.setattr(sys, "stderr", screen)
     with progress("replay of a capture", 200.0) as moved:
@@ -43,7 +43,7 @@ def test_on_a_terminal_the_share_and_the_time_left_are_shown(monkeypatch: pytest
 @pytest.mark.usefixtures("at_once")
 def test_where_the_end_is_not_known_the_count_is_shown(monkeypatch: pytest.MonkeyPatch) -> None:
     """And no time left."""
-    pytest.importorskip("rich")
+    pytest.importorskip("tqdm")
     screen = Terminal()
     monkeypatch.setattr(sys, "stderr", screen)
     with progress("catching up, messages kept") as moved:
@@ -65,7 +65,7 @@ def test_where_data_lines_go_to_the_terminal_nothing_is_drawn_among_them(monkeyp
 @pytest.mark.usefixtures("at_once")
 def test_data_that_is_piped_stays_on_stdout(monkeypatch: pytest.MonkeyPatch) -> None:
     """Beside a bar on the terminal a piped stdout gets its lines, and the terminal does not."""
-    pytest.importorskip("rich")
+    pytest.importorskip("tqdm")
     screen, pipe = Terminal(), io.StringIO()
     monkeypatch.setattr(sys, "stderr", screen)
     monkeypatch.setattr(sys, "stdout", pipe)
@@ -78,7 +78,7 @@ def test_data_that_is_piped_stays_on_stdout(monkeypatch: pytest.MonkeyPatch) -> 
 @pytest.mark.usefixtures("at_once")
 def test_below_few_lines_the_bar_stays_at_the_foot(monkeypatch: pytest.MonkeyPatch) -> None:
     """The demo's lines and its bar share a terminal; piped there is no bar."""
-    pytest.importorskip("rich")
+    pytest.importorskip("tqdm")
     screen = Terminal()
     monkeypatch.setattr(sys, "stderr", screen)
     monkeypatch.setattr(sys, "stdout", screen)
@@ -98,7 +98,7 @@ def test_without_the_library_the_work_goes_on_in_silence(monkeypatch: pytest.Mon
     """The extra is not installed: nothing is shown, nothing fails."""
     screen = Terminal()
     monkeypatch.setattr(sys, "stderr", screen)
-    monkeypatch.setitem(sys.modules, "rich.console", None)
+    monkeypatch.setitem(sys.modules, "tqdm", None)
     with progress("import", None) as moved:
         moved(1.0)
         moved(2.0)
@@ -110,7 +110,7 @@ def test_piped_it_shows_nothing_and_loads_nothing() -> None:
     code = (
         "import sys; from gateway.cli import progress as p; p.SHOWN_AFTER_S = 0.0\n"
         "with p.progress('work', 2.0) as moved: moved(1.0)\n"
-        "assert not any(name.split('.')[0] == 'rich' for name in sys.modules)"
+        "assert not any(name.split('.')[0] == 'tqdm' for name in sys.modules)"
     )
     root = Path(__file__).parents[2]
     done = subprocess.run([sys.executable, "-c", code], cwd=root, capture_output=True, text=True, timeout=180)

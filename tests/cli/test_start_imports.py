@@ -16,7 +16,7 @@ from gateway.cli.main import COMMANDS
 
 HEAVY = {
     "aiohttp", "amqtt", "argon2", "asyncio", "hashlib", "logging", "multiprocessing", "numpy", "paho", "pydantic",
-    "pydantic_core", "rich", "serial", "sqlite3", "ssl", "starlette", "structlog", "subprocess", "uvicorn",
+    "pydantic_core", "rich", "serial", "sqlite3", "ssl", "starlette", "structlog", "subprocess", "tqdm", "uvicorn",
     "firmware_sim",
 }  # fmt: skip
 """Each takes from some ten milliseconds to half a second; none is needed to ask a question and print the answer."""
