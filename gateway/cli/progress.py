@@ -70,15 +70,15 @@ class _Shown:
             self._absent = True
             return False
         form = UNKNOWN_FORM if self._total is None else KNOWN_FORM
+        # Below lines: both streams are the terminal, and the bar is cleared only for lines of its own stream.
+        file = sys.stdout if self._below_lines else sys.stderr
         # Rate and time left by all of the work so far, from its beginning.
-        self._bar = tqdm(
-            desc=self._what, total=self._total, bar_format=form, leave=False, file=sys.stderr, smoothing=0.0
-        )
+        self._bar = tqdm(desc=self._what, total=self._total, bar_format=form, leave=False, file=file, smoothing=0.0)
         self._bar.start_t = self._began_s
         if self._below_lines:
-            # The work's own lines go out above the bar.
-            self._streams.enter_context(redirect_stdout(DummyTqdmFile(sys.stdout)))
-            self._streams.enter_context(redirect_stderr(DummyTqdmFile(sys.stderr)))
+            # The work's own lines go out above it.
+            self._streams.enter_context(redirect_stdout(DummyTqdmFile(file)))
+            self._streams.enter_context(redirect_stderr(DummyTqdmFile(file)))
         return True
 
     def end(self) -> None:
