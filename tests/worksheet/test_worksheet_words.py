@@ -14,7 +14,7 @@ from gateway.model.records import Measured
 from gateway.wear.datum import from_settings
 from gateway.wear.plausibility import plausibility
 from gateway.worksheet.catalogue import SHEETS, as_data, sheet
-from gateway.worksheet.sheet import Facts
+from gateway.worksheet.sheet import Facts, Step
 from tests.drive_engines import tern
 
 UNITS = {"", "mm", "%", "°", "° (crank)", "° (camshaft)", "turns", "links", "bar", "kW", "rpm", "h"}
@@ -46,6 +46,26 @@ def test_nothing_is_negative_zero(name: str) -> None:
             shown = [f["value"] for f in data["figures"] if isinstance(f["value"], float)]
             assert all(math.copysign(1, v) > 0 for v in shown if v == 0)
             assert not re.search(r"[-−]0(\.0+)?(?![\d.])", text_of(data, "")), name
+
+
+@pytest.mark.parametrize("kind", ["sprung", "locked"])
+@pytest.mark.parametrize("name", list(SHEETS))
+def test_each_caution_is_on_the_terminal_s_print(name: str, kind: str) -> None:
+    """Every caution of the sheet, and every step's own before that step; as often as it is given."""
+    engine = tern(tightener={"kind": kind} | ({"locked_at_mm": 177.4} if kind == "locked" else {}))
+    made = sheet(name, replace(facts(), engine=engine, datum=from_settings(engine)), {})
+    printed = " ".join(text_of(as_data(made), "").split())
+    own = [s.caution for s in made.steps if s.caution]
+    assert len(made.cautions) > 1 and own
+    place = 0
+    for words in [*(f"! {c}" for c in made.cautions), *(w for s in made.steps for w in _of_step(s))]:
+        found = printed.find(" ".join(words.split()), place)
+        assert found >= 0, f"{words!r} is missing, or out of its order"
+        place = found + len(words)
+
+
+def _of_step(step: Step) -> list[str]:
+    return ([f"! {step.caution}"] if step.caution else []) + [f". {step.text}"]
 
 
 def test_a_comma_is_taken_and_a_point_given() -> None:

@@ -7,6 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 from selenium.webdriver import Chrome
 from selenium.webdriver.common.by import By
@@ -28,6 +29,12 @@ pytestmark = pytest.mark.skipif(b.WHY_NOT is not None, reason=str(b.WHY_NOT))
 OVER = """return [...document.querySelectorAll('body *')].filter((e) => e.getBoundingClientRect().right > innerWidth)
 .map((e) => e.tagName + '.' + e.className + ' ' + e.textContent.slice(0, 40))"""
 """Whatever hangs over the right edge."""
+
+
+ON_PAPER = """const said = (s) => [...document.querySelectorAll(s)]
+.map((x) => x.getClientRects().length ? x.innerText.trim() : '');
+return [said('.sheet > .cautions li'), said('.sheet > .steps > li')]"""
+"""The cautions above a sheet and its steps, without what takes no place on the paper."""
 
 
 class Address:
@@ -195,6 +202,27 @@ def test_on_paper(driver: Chrome, served: tuple[rig.Served, rig.Crew], tmp_path:
         driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
     shown = [s for s, there in seen.items() if there]
     assert shown == [".top", ".cautions", ".steps", ".sign-here"]
+
+
+def test_each_caution_is_on_the_printed_page(driver: Chrome, served: tuple[rig.Served, rig.Crew]) -> None:
+    """Pins that on paper every sheet shows all its cautions, and each step's own within that step."""
+    screen = Screen(driver, *served)
+    screen.open("sheets", b.PHONE)
+    screen.until(lambda: len(screen.texts(".sheet-list button")) == len(SHEETS), "listed")
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    try:
+        for n, (name, (title, _)) in enumerate(SHEETS.items()):
+            driver.execute_script("document.querySelectorAll('.sheet-list button')[arguments[0]].click()", n)
+            screen.until(lambda title=title: screen.text(".sheet h3") == title, name)  # type: ignore[misc]
+            made = httpx.get(f"{served[0].url}/api/sheet/{name}", params={"engine": "main"}).json()
+            above, own = driver.execute_script(ON_PAPER)
+            assert above == made["cautions"] and len(above) > 1, name
+            assert len(own) == len(made["steps"]), name
+            for step, words in zip(made["steps"], own, strict=True):
+                assert step["text"] in words and words.startswith(step["caution"]), (name, step["key"])
+            assert any(s["caution"] for s in made["steps"]), name
+    finally:
+        driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
 
 
 def test_a_pressure_file_on_the_page(driver: Chrome, served: tuple[rig.Served, rig.Crew], tmp_path: Path) -> None:
