@@ -31,6 +31,8 @@ WIDTH = 100
 LIVE_S = 1.0
 NOT_REACHED = ("127.0.0.1", "::1", "localhost", "0.0.0.0", "::")
 """Addresses of the page that another device cannot use."""
+INK = str.maketrans(" ▀▄█", "█▄▀ ")
+"""A QR code's blocks, light ones to dark ones."""
 LIVE_MIN_MAX = 24 * 60.0
 LIVE_NOTICES = (
     "Passed", "At the target", "The length", "Tighten", "Seated", "By the encoders", "The sensor head", "No live",
@@ -275,4 +277,6 @@ def _code(settings: Settings, name: str) -> str:
     address = f"{scheme}://{at}:{page.port}/#sheets/{name}"
     drawn = io.StringIO()
     segno.make_qr(address).terminal(drawn, compact=True)
-    return f"{drawn.getvalue()}\n{address}"
+    # On a dark screen a block is light. On paper it is ink, and not every reader knows inverted codes.
+    code = drawn.getvalue() if sys.stdout.isatty() else drawn.getvalue().translate(INK)
+    return f"{code}\n{address}"

@@ -4,10 +4,14 @@ locked length that fits nothing is found before the work."""
 import math
 import re
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+import zxingcpp
 
+from gateway.cli.main import main
 from gateway.cli.sheet import text_of
 from gateway.model.enums import Quality, Running
 from gateway.model.records import Measured
@@ -15,10 +19,13 @@ from gateway.wear.datum import from_settings
 from gateway.wear.plausibility import plausibility
 from gateway.worksheet.catalogue import SHEETS, as_data, sheet
 from gateway.worksheet.sheet import Facts, Step
+from tests.daemon_rig import example, written
 from tests.drive_engines import tern
 
 UNITS = {"", "mm", "%", "°", "° (crank)", "° (camshaft)", "turns", "links", "bar", "kW", "rpm", "h"}
 ENGINE = tern()
+INK = {" ": (0, 0), "▀": (1, 0), "▄": (0, 1), "█": (1, 1)}
+"""What a character leaves on the paper, above and below."""
 
 
 def facts(**known: Any) -> Facts:
@@ -80,3 +87,18 @@ def test_a_locked_length_that_fits_nothing_is_found(locked_at_mm: float, found: 
     """By `check`, before anybody stands at the drive."""
     said = plausibility(tern(tightener={"kind": "locked", "locked_at_mm": locked_at_mm}))
     assert any("check locked_at_mm" in x for x in said) is found
+
+
+@pytest.mark.parametrize("name", ["links", "retime"])
+def test_the_terminal_s_code_is_read_from_paper(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Pins that what goes to a printer, ink on white, is read as it stands by a reader that knows no inverted codes,
+    and gives the sheet's address on the ship's page."""
+    data = example(tmp_path, None)
+    data["page"] = {"port": 8080, "listen": "0.0.0.0", "names": ["tern-passage.example"]}
+    assert main(["sheet", name, str(written(tmp_path, data)), "--print"]) == 0
+    *lines, address = capsys.readouterr().out.splitlines()
+    drawn = [line for line in lines if len(line) > 20 and set(line) <= set(INK)]
+    modules = [[INK[c][half] for c in line] for line in drawn for half in (0, 1)]
+    paper = 255 * (1 - np.kron(np.array(modules, np.uint8), np.ones((4, 4), np.uint8)))
+    read = zxingcpp.read_barcodes(paper.astype(np.uint8), try_invert=False)
+    assert [x.text for x in read] == [address] == [f"http://tern-passage.example:8080/#sheets/{name}"]

@@ -1,5 +1,6 @@
 """Work sheets in a real headless Chromium: followed at the drive on a phone, and laid out on a desk and on paper."""
 
+import io
 import time
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict
@@ -9,6 +10,8 @@ from typing import Any
 
 import httpx
 import pytest
+import zxingcpp
+from PIL import Image
 from selenium.webdriver import Chrome
 from selenium.webdriver.common.by import By
 
@@ -35,6 +38,9 @@ ON_PAPER = """const said = (s) => [...document.querySelectorAll(s)]
 .map((x) => x.getClientRects().length ? x.innerText.trim() : '');
 return [said('.sheet > .cautions li'), said('.sheet > .steps > li')]"""
 """The cautions above a sheet and its steps, without what takes no place on the paper."""
+
+
+DRAWN = "const x = document.querySelector('.code'); return x.complete && x.naturalWidth > 0"
 
 
 class Address:
@@ -223,6 +229,26 @@ def test_each_caution_is_on_the_printed_page(driver: Chrome, served: tuple[rig.S
             assert any(s["caution"] for s in made["steps"]), name
     finally:
         driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+
+
+def test_the_code_on_paper_leads_to_the_sheet(driver: Chrome, served: tuple[rig.Served, rig.Crew]) -> None:
+    """Pins that a reader of its own reads the code from the picture of the printed page, and that its address opens
+    that sheet on the ship's page."""
+    screen = Screen(driver, *served)
+    for name in ("retighten", "pressures"):
+        screen.open(f"sheets/{name}", b.DESK)
+        screen.until(lambda name=name: screen.text(".sheet h3") == SHEETS[name][0], name)  # type: ignore[misc]
+        driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+        try:
+            screen.until(lambda: driver.execute_script(DRAWN), "the code is drawn")
+            read = zxingcpp.read_barcodes(Image.open(io.BytesIO(driver.get_screenshot_as_png())), try_invert=False)
+        finally:
+            driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+        assert [x.text for x in read] == [f"{served[0].url}/#sheets/{name}"]
+        driver.get("about:blank")
+        driver.get(read[0].text)
+        screen.until(lambda name=name: screen.text(".sheet h3") == SHEETS[name][0], "by its address")  # type: ignore[misc]
+    driver.get("about:blank")
 
 
 def test_a_pressure_file_on_the_page(driver: Chrome, served: tuple[rig.Served, rig.Crew], tmp_path: Path) -> None:
