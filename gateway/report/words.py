@@ -8,7 +8,7 @@ from gateway.report.hours import Span
 
 DO = {
     "nothing": "Nothing to do now",
-    "compensate": "Compensate at the fuel pumps",
+    "compensate": "Compensation at the fuel pumps",
     "re-time": "Re-time the camshaft",
     "retighten": "Retighten the chain",
     "renew-chain": "Renew the chain or its worn links",

@@ -20,7 +20,7 @@ DECIDED = {
     "re-time": "Re-time the camshaft",
     "retighten": "Retighten the chain",
     "renew-chain": "Renew the chain",
-    "compensate": "Compensate at the fuel pumps",
+    "compensate": "Compensation at the fuel pumps",
     "find-fault": "Find the fault",
 }
 CHAIN, SPRING = "chain", "tightener spring"

@@ -188,7 +188,7 @@ def test_it_says_what_was_so_at_the_periods_end(tmp_path: Path) -> None:
         history.add_trend("main", at_s, dump(replace(then, decision=Decision(do="compensate", why=f"April {day}"))))
     history.close()
     april = made(config, tmp_path / "april.html", "--month", "2027-04")
-    assert "Compensate at the fuel pumps. April 30" in april.text and "Re-time" not in april.text
+    assert "Compensation at the fuel pumps. April 30" in april.text and "Re-time" not in april.text
     assert "As of 2027-04-30 23:54 UTC" in april.text
     may = made(config, tmp_path / "may.html", "--month", "2027-05")
     assert "Re-time the camshaft. far too late" in may.text

@@ -1,6 +1,7 @@
 """Work sheets in a real headless Chromium: followed at the drive on a phone, and laid out on a desk and on paper."""
 
 import io
+import json
 import time
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict
@@ -19,6 +20,8 @@ from firmware_sim import Truth
 from gateway.engine.sheet_facts import facts_at_rest
 from gateway.model.settings import Settings
 from gateway.model.settings_file import checked_settings
+from gateway.outlets.control_client import ask
+from gateway.store.reader import StateReader
 from gateway.worksheet.catalogue import SHEETS, as_data, sheet
 from tests import page_browser as b
 from tests import page_rig as rig
@@ -40,6 +43,7 @@ return [said('.sheet > .cautions li'), said('.sheet > .steps > li')]"""
 """The cautions above a sheet and its steps, without what takes no place on the paper."""
 
 
+FIRST = "Take the pumps' compensation off first"
 DRAWN = "const x = document.querySelector('.code'); return x.complete && x.naturalWidth > 0"
 
 
@@ -138,6 +142,41 @@ def test_typed_then_opened_and_booked_without_ticks(driver: Chrome, tmp_path: Pa
         driver.get("about:blank")
     assert event["by"] == "second" and "ticks missing: ticked on paper" in event["text"]
     assert event["before"]["spring_mm"] == pytest.approx(start, abs=0.05)
+
+
+def test_after_retiming_the_pumps_come_first_until_they_are_booked_at_0(driver: Chrome, tmp_path: Path) -> None:
+    """Pins that the trend message, what the page is given and its view `Now` say so once the camshaft is booked, on
+    the turning gear, and no longer once 0° is booked."""
+    port = free_port()
+    with aboard(tmp_path, standing(rpm=1.2), {"port": port}) as ship, ship.beating():
+        screen = Screen(driver, Address(f"http://127.0.0.1:{port}"), None)  # type: ignore[arg-type]
+
+        def book(**entry: object) -> None:
+            ask(ship.socket, {"do": "book", "entry": {"person": "second", **entry}})
+
+        def decisions() -> list[dict[str, str]]:
+            reader = StateReader(tmp_path / "data")
+            message = next(r for r in reader.retained() if r.topic.endswith("/trend"))
+            reader.close()
+            shown = httpx.get(f"{screen.served.url}/api/present").json()["engines"][0]
+            return [json.loads(message.payload)["decision"], shown["trend"]["decision"]]
+
+        ship.until(120.0)
+        book(kind="pumps-compensated", after_deg=[1.6] * 6)
+        screen.until(lambda: not any(FIRST in d["why"] for d in decisions()), "the camshaft is not re-timed yet")
+        retimed = ship.sheet("retime", before_deg="1.6", gauge_after_mm="0 0")["booking"]
+        book(**retimed)
+        screen.until(lambda: all(d["do"] == "compensate" and FIRST in d["why"] for d in decisions()), "decided")
+        assert all("1.6° are still booked" in d["why"] for d in decisions())
+        screen.open("now", b.PHONE)
+        for place in (".front .todo", ".ahead .todo"):
+            screen.until(lambda place=place: FIRST in screen.text(place), place)  # type: ignore[misc]
+        shot(screen, tmp_path, "pumps-first")
+        book(kind="pumps-compensated", after_deg=[0.0] * 6)
+        screen.until(lambda: not any(FIRST in d["why"] for d in decisions()), "no longer decided")
+        for place in (".front .todo", ".ahead .todo"):
+            screen.until(lambda place=place: screen.text(place) and FIRST not in screen.text(place), place)  # type: ignore[misc]
+        driver.get("about:blank")
 
 
 def press_hidden(screen: Screen, words: str) -> None:

@@ -59,11 +59,13 @@ function engineState(e, present, loss) {
   if (s.state === "no-data") return { ...s, alert, others: before(alert) };
   const quiet = quietSince(e);
   if (quiet) return { ...s, state: "no-data", what: "No new data from the sensor head", since: quiet, action: "Check the sensor head's supply and its cable.", alert, others: before(alert) };
+  const d = e.trend && e.trend.decision;
+  const plan = d && d.do !== "nothing" ? `${DO[d.do] || d.do}: ${d.why}` : "";
   if (s.state === "normal") {
-    const d = e.trend && e.trend.decision;
-    const plan = d && d.do !== "nothing" ? `${DO[d.do] || d.do}: ${d.why}` : "No action needed.";
-    return { ...s, what: "All figures within their limits", since: null, action: plan, alert: null, others: soon(e) };
+    return { ...s, what: "All figures within their limits", since: null, action: plan || "No action needed.", alert: null, others: soon(e) };
   }
+  // What is due at the drive is due before the start: pumps that are still advanced after re-timing, above all.
+  if (s.state === "not-judged" && plan) return { ...s, action: plan, alert, others: more };
   return { ...s, what: alert && alert.now && !alert.now.startsWith("not") ? `${s.what}: ${alert.now}` : s.what, alert, others: more };
 }
 

@@ -37,7 +37,7 @@ export const REACHED = {
 // The graver of a pair stands for both.
 export const GRAVER = { "lag-near": "lag-limit", "elongation-near": "elongation-limit" };
 export const DO = {
-  nothing: "Nothing to do", compensate: "Compensate at the fuel pumps", "re-time": "Re-time the camshaft",
+  nothing: "Nothing to do", compensate: "Compensation at the fuel pumps", "re-time": "Re-time the camshaft",
   retighten: "Retighten the chain", "renew-chain": "Renew the chain", "find-fault": "Find the fault",
 };
 export const AGREE = {
