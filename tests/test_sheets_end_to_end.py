@@ -4,6 +4,7 @@ import math
 import os
 import pty
 import subprocess
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -11,10 +12,12 @@ import pytest
 
 from firmware_sim import Truth
 from gateway.cli.main import main
+from gateway.wear.decision import PUMP_STEP_DEG
 from tests.daemon_rig import ENTRY
 from tests.sheet_rig import Aboard, aboard, figure, said, standing, take
 
 FREE_MM, REQUIRED_MM = 202.9, 23.0
+LATE_DEG, PITCH_MM, LINKS, STAND_S = 1.7, 114.3, 10, 200.0
 
 
 def test_retighten_from_start_to_end(tmp_path: Path) -> None:
@@ -153,6 +156,109 @@ def test_a_whole_sheet_in_the_terminal(tmp_path: Path, capsys: pytest.CaptureFix
         event = ship.booked()
     assert event["before"]["spring_mm"] == pytest.approx(start, abs=0.05)
     assert event["after"]["spring_mm"] == pytest.approx(float(ship.truth.spring_mm(140.0)), abs=0.05)
+
+
+@pytest.fixture(scope="module")
+def standing_ship(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Aboard]:
+    """An engine that was turned once and stands, its camshaft late; three sheets share its daemon."""
+    turned = [(20.0, 120.0, 1.2)]
+    plain = standing(turned=turned)
+    late = {"at_s": 2.0, "kind": "retime", "deg": LATE_DEG - float(Truth(plain).lag_deg(STAND_S)), "for_s": 1.0}
+    with aboard(tmp_path_factory.mktemp("ship"), standing(late, turned=turned)) as made:
+        made.until(STAND_S)
+        yield made
+
+
+class AtTheShell:
+    """Somebody who types commands of one sheet, in this process."""
+
+    def __init__(self, ship: Aboard, name: str, capsys: pytest.CaptureFixture[str]) -> None:
+        self._ship, self._name, self._capsys = ship, name, capsys
+        self.steps = [s["key"] for s in ship.sheet(name)["steps"]]
+
+    def __call__(self, *words: str) -> str:
+        """What the command prints, in one line; an exit status other than 0 is shown as its reason."""
+        self._capsys.readouterr()
+        status = main(["sheet", self._name, str(self._ship.config), *words])
+        shown = self._capsys.readouterr()
+        return " ".join((shown.out if status == 0 else shown.err).split())
+
+    def follow(self, at: Mapping[str, Callable[[], object]]) -> None:
+        """Tick step by step in the sheet's order up to the booking; what `at` has for a step comes before its tick."""
+        waiting: list[str] = []
+        for key in self.steps[: self.steps.index("book")]:
+            if key in at:
+                if waiting:
+                    self("--tick", *waiting, "--by", "second")
+                    waiting = []
+                at[key]()
+            waiting.append(key)
+        self("--tick", *waiting, "--by", "second")
+
+    def book(self, words: str) -> dict[str, Any]:
+        """Check, book, tick what is left, print and close; the event in the log book."""
+        before = len(self._ship.adjustments())
+        assert words in self("--book", "--dry", "--person", "fitter")
+        assert len(self._ship.adjustments()) == before, "nothing is booked by --dry"
+        self("--book", "--person", "fitter")
+        assert "give a reason" in self("--book", "--person", "fitter"), "a twin"
+        self("--tick", *self.steps[self.steps.index("book") :], "--by", "chief")
+        printed = self("--print")
+        assert "[ ]" not in printed and "Booked as" in printed and printed.count("[x]") == len(self.steps)
+        self("--close")
+        assert "not open" in self()
+        made = self._ship.adjustments()
+        assert len(made) == before + 1
+        return made[-1]
+
+
+def test_links_in_a_terminal(standing_ship: Aboard, capsys: pytest.CaptureFixture[str]) -> None:
+    """Pins links from opening to closing: a count and a length that cannot be are refused, the elongation shown and
+    the figures booked are the simulated chain's."""
+    at = AtTheShell(standing_ship, "links", capsys)
+    true_percent = float(standing_ship.truth.elongation_percent(STAND_S))
+    length = f"{LINKS * PITCH_MM * (1 + true_percent / 100):.2f}"
+    at("--open", "--by", "second")
+
+    def measure() -> None:
+        assert "count again" in at("--keep", "--length", "2000", "--by", "second")
+        assert "Still needed" in at()
+        at("--keep", "--length", length.replace(".", ","), "--by", "second")
+
+    at.follow({"count": lambda: at("--keep", "--links", str(LINKS), "--by", "second"), "measure": measure})
+    shown = figure(standing_ship.sheet("links"), "percent")
+    assert shown == pytest.approx(true_percent, abs=0.002)
+    event = at.book("Will be booked: Links measured.")
+    assert event["what"] == "links-measured"
+    assert (event["after"]["links"], event["after"]["length_mm"]) == (LINKS, float(length))
+
+
+def test_compensation_in_a_terminal(standing_ship: Aboard, capsys: pytest.CaptureFixture[str]) -> None:
+    """Pins compensation from opening to closing: fuel is shut off before a pump is touched, unticked steps are no
+    booking, and the advance booked is the head's true lag within a step of the pumps."""
+    at = AtTheShell(standing_ship, "compensate", capsys)
+    late = float(standing_ship.truth.lag_deg(STAND_S))
+    screen = at("--open", "--by", "second")
+    assert screen.index("Fuel under pressure") < screen.index("[fuel-off]") < screen.index("[set]")
+    assert "steps are not ticked" in at("--book", "--person", "fitter")
+    assert "that is not wear. Find the cause first" in at("--keep", "--lag", "-0.5", "--by", "second")
+    at.follow({})
+    event = at.book("Will be booked: ")
+    pumps = [float(x) for x in str(event["after"]["pumps_deg"]).strip("[]").split(",")]
+    assert event["what"] == "pumps-compensated" and pumps == pytest.approx([late] * len(pumps), abs=PUMP_STEP_DEG)
+
+
+def test_a_new_chain_in_a_terminal(standing_ship: Aboard, capsys: pytest.CaptureFixture[str]) -> None:
+    """Pins a new chain from opening to closing: the securing cautions stand before the chain is parted, and the length
+    booked with it is the head's truth within 0.05 mm."""
+    at = AtTheShell(standing_ship, "new-chain", capsys)
+    screen = at("--open", "--by", "second")
+    assert screen.index("[release]") < screen.index("springs apart") < screen.index("[part]")
+    assert "rated and inspected tackle" in screen
+    at.follow({"part": lambda: at("--countersign", "permit", "--by", "chief")})
+    event = at.book("Will be booked: ")
+    assert event["what"] == "chain-renewed"
+    assert event["after"]["spring_mm"] == pytest.approx(float(standing_ship.truth.spring_mm(STAND_S)), abs=0.05)
 
 
 class Terminal:
