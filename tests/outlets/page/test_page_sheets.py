@@ -43,6 +43,14 @@ return [said('.sheet > .cautions li'), said('.sheet > .steps > li')]"""
 """The cautions above a sheet and its steps, without what takes no place on the paper."""
 
 
+MIDDLE = """const [within, done] = arguments;
+const e = document.querySelector(within);
+e.scrollIntoView({block: 'center'});
+requestAnimationFrame(() => requestAnimationFrame(() => {
+  const r = e.getBoundingClientRect();
+  done([r.x + r.width / 2, r.y + r.height / 2]);
+}));"""
+"""Where an element's middle is, once it is drawn there: before that, a touch falls on what was drawn before."""
 FIRST = "Take the pumps' compensation off first"
 DRAWN = "const x = document.querySelector('.code'); return x.complete && x.naturalWidth > 0"
 
@@ -126,6 +134,7 @@ def test_typed_then_opened_and_booked_without_ticks(driver: Chrome, tmp_path: Pa
         screen.open("sheets/retighten", b.PHONE)
         screen.until(lambda: "step 4 of" in screen.text(".phase-card"), "still the fourth")
         shot(screen, tmp_path, "phone-card")
+        to_the_list_and_back(screen, 4)
         press_hidden(screen, "To the booking")
         screen.until(lambda: "Retightened. Free length 202.9 mm." in screen.text(".book"), "in words")
         press_hidden(screen, "Check")
@@ -142,6 +151,46 @@ def test_typed_then_opened_and_booked_without_ticks(driver: Chrome, tmp_path: Pa
         driver.get("about:blank")
     assert event["by"] == "second" and "ticks missing: ticked on paper" in event["text"]
     assert event["before"]["spring_mm"] == pytest.approx(start, abs=0.05)
+
+
+def to_the_list_and_back(screen: Screen, step: int) -> None:
+    """One swipe, or one key, shows all steps; another the card again, at the same step. A finger that scrolls does
+    neither."""
+    driver = screen.driver
+
+    def swipe(within: str, by_x: int, by_y: int = 0) -> None:
+        """A finger that begins in the middle of this element."""
+        x, y = driver.execute_async_script(MIDDLE, within)
+        for kind, part in (("touchStart", 0.0), ("touchMove", 0.5), ("touchMove", 1.0), ("touchEnd", 1.0)):
+            points = [] if kind == "touchEnd" else [{"x": x + by_x * part, "y": y + by_y * part}]
+            driver.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    def seen() -> tuple[int, bool]:
+        """How many steps the list shows, and whether the card stands alone."""
+        rows = "return [...document.querySelectorAll('.sheet > .steps > li')].filter((x) => x.offsetParent).length"
+        return int(driver.execute_script(rows)), "at-work" in str(
+            driver.execute_script("return document.body.className")
+        )
+
+    def key() -> None:
+        driver.find_element(By.CSS_SELECTOR, "body").send_keys("l")
+
+    many = int(driver.execute_script("return document.querySelectorAll('.sheet > .steps > li').length"))
+    assert many > 10 and seen() == (0, True)
+    ways = [(lambda: swipe(".step-now", -150), lambda: swipe(".sheet > .steps > li:nth-child(2)", 150)), (key, key)]
+    for to_list, back in ways:
+        to_list()
+        screen.until(lambda: seen() == (many, False), "all steps", 20)
+        back()
+        screen.until(lambda: seen() == (0, True), "the card", 20)
+        assert f"step {step} of {many}" in screen.text(".phase-card")
+    key()
+    screen.until(lambda: seen() == (many, False), "all steps", 20)
+    swipe(".sheet > .steps > li:nth-child(2)", 70, 200)
+    # The list's class changes with the swipe itself, before anything is drawn anew.
+    assert driver.execute_script("return document.querySelector('.sheet.list') !== null"), "scrolling is no swipe"
+    key()
+    screen.until(lambda: seen() == (0, True), "the card again", 20)
 
 
 def test_after_retiming_the_pumps_come_first_until_they_are_booked_at_0(driver: Chrome, tmp_path: Path) -> None:

@@ -40,11 +40,22 @@ export function phaseCard(act, place, form, tools) {
   const el = h("section", { class: "phase-card", "aria-label": "Step now" }, where, caution, step, waits, notices,
     h("div", { class: "phase-foot" }, sense, figures, label, button), again, done, form, h("p", { class: "row" }, h("button", { type: "button", onclick: () => move(-1) }, "Previous"),
       h("button", { type: "button", onclick: () => move(1) }, "Next"), list, sign, tone));
-  el.addEventListener("touchstart", (e) => { from = e.changedTouches[0].clientX; }, { passive: true });
-  el.addEventListener("touchend", (e) => {
-    if (from !== null && Math.abs(e.changedTouches[0].clientX - from) > SWIPE_PX) toggle();
+  // On the card and on the list alike. A finger that scrolls goes more up or down than sideways.
+  const touch = (e) => {
+    if (!el.isConnected) {
+      for (const kind of ["touchstart", "touchend"]) document.removeEventListener(kind, touch);
+      return;
+    }
+    const to = e.changedTouches[0];
+    if (e.type === "touchstart") {
+      from = !el.hidden && el.parentElement.contains(e.target) ? to : null;
+      return;
+    }
+    const sideways = from ? Math.abs(to.clientX - from.clientX) : 0;
+    if (sideways > SWIPE_PX && sideways > 2 * Math.abs(to.clientY - from.clientY)) toggle();
     from = null;
-  });
+  };
+  for (const kind of ["touchstart", "touchend"]) document.addEventListener(kind, touch, { passive: true });
   const key = (e) => {
     if (!el.isConnected) return document.removeEventListener("keydown", key);
     if (e.key.toLowerCase() === "l" && !["INPUT", "SELECT", "TEXTAREA"].includes(e.target.tagName) && !e.ctrlKey && !e.metaKey) toggle();
