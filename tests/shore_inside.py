@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from typing import Any
 
 from gateway.outlets.mqtt.access import reason_text
-from gateway.shore.keeper import Keeper, KeeperSettings
+from gateway.shore.keeper import Keeper
+from gateway.shore.keeper_settings import KeeperSettings
 from gateway.shore.link import Access
 
 

@@ -8,12 +8,27 @@ from gateway.cli.operator import common, data_dir
 
 SUFFIXES = (".html", ".htm", ".pdf")
 """Of a report's file."""
+SETUP_PARTS = ("names", "head", "broker", "shore", "page")
+"""Of what `setup` asks."""
 
 
 def _demo(p: argparse.ArgumentParser) -> None:
     p.add_argument("--seconds", type=float, default=120.0, help="end after so many seconds at the latest")
     p.add_argument("--stay", action="store_true", help="keep the page up after the voyage, until Ctrl-C")
     p.add_argument("--keep", type=Path, metavar="DIR", help="keep the gateway's data in this new folder")
+
+
+def _setup(p: argparse.ArgumentParser) -> None:
+    p.add_argument("--answers", type=Path, metavar="FILE", help="a TOML file with all answers; nothing is asked")
+    p.add_argument("--ask", action="store_true", help="with --answers: ask what the file lacks")
+    p.add_argument("--only", choices=SETUP_PARTS, help="ask again about this part alone")
+    p.add_argument(
+        "--restore",
+        type=Path,
+        metavar="FILE",
+        help="this box takes over from another: FILE is its back-up, or a bundle made ashore with --spare",
+    )
+    p.add_argument("--no-start", action="store_true", help="write everything, start nothing")
 
 
 def _run(p: argparse.ArgumentParser) -> None:
@@ -117,6 +132,12 @@ def _sheet(p: argparse.ArgumentParser) -> None:
     add(p)
 
 
+def _shore(p: argparse.ArgumentParser) -> None:
+    from gateway.cli.shore_arguments import add
+
+    add(p)
+
+
 def _doctor(p: argparse.ArgumentParser) -> None:
     p.add_argument(
         "config",
@@ -151,6 +172,7 @@ def _commission(p: argparse.ArgumentParser) -> None:
 
 ADD: dict[str, Callable[[argparse.ArgumentParser], None]] = {
     "demo": _demo,
+    "setup": _setup,
     "run": _run,
     "check": _check,
     "replay": _replay,
@@ -163,5 +185,6 @@ ADD: dict[str, Callable[[argparse.ArgumentParser], None]] = {
     "commission": _commission,
     "book": _book,
     "sheet": _sheet,
+    "shore": _shore,
 }
 """By the command's name."""

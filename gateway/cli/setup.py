@@ -2,27 +2,13 @@
 
 import argparse
 from collections.abc import Mapping
-from pathlib import Path
 
+from gateway.cli.arguments import SETUP_PARTS
 from gateway.cli.setup_answers import answers_file, answers_of, ask, kept, lacking, to_keep
-from gateway.cli.setup_ship import KEPT, PARTS, QUESTIONS, ShipAnswers, ShipSetup
+from gateway.cli.setup_ship import KEPT, QUESTIONS, ShipAnswers, ShipSetup
 from gateway.cli.setup_steps import INTRODUCTION, do, left_to_do
 from gateway.cli.setup_system import System
 from gateway.cli.text import note, out
-
-
-def add(p: argparse.ArgumentParser) -> None:
-    """Arguments."""
-    p.add_argument("--answers", type=Path, metavar="FILE", help="a TOML file with all answers; nothing is asked")
-    p.add_argument("--ask", action="store_true", help="with --answers: ask what the file lacks")
-    p.add_argument("--only", choices=PARTS, help="ask again about this part alone")
-    p.add_argument(
-        "--restore",
-        type=Path,
-        metavar="FILE",
-        help="this box takes over from another: FILE is its back-up, or a bundle made ashore with --spare",
-    )
-    p.add_argument("--no-start", action="store_true", help="write everything, start nothing")
 
 
 def main(args: argparse.Namespace) -> int:
@@ -37,7 +23,7 @@ def run(args: argparse.Namespace, system: System) -> int:
     if args.restore is not None:
         out(setup.restore(args.restore))
     before = {**setup.found(), **setup.from_bundle, **kept(system.read(KEPT))}
-    parts = frozenset([args.only] if args.only else PARTS)
+    parts = frozenset([args.only] if args.only else SETUP_PARTS)
 
     def keep(found: Mapping[str, object]) -> None:
         system.write(KEPT, to_keep(found, QUESTIONS), 0o600)

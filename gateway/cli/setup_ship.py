@@ -37,7 +37,6 @@ GZIP = b"\x1f\x8b"
 """How a back-up begins; a bundle is not compressed."""
 UNITS = ("camdrift.service", "camdrift-report.timer", "camdrift-backup.timer")
 LOOPBACK = ("127.0.0.1", "::1", "localhost")
-PARTS = ("names", "head", "broker", "shore", "page")
 READY_S, HEARD_S, AGAIN_S = 60.0, 20.0, 0.5
 EXAMPLE = "Tern Passage"
 

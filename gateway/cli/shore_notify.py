@@ -4,7 +4,6 @@ import argparse
 import os
 import socket
 from collections.abc import Sequence
-from pathlib import Path
 from threading import Event
 
 from gateway.cli.text import note, out
@@ -16,15 +15,6 @@ TRIAL = (
     "This is a trial: nothing stands, and nothing is to be done. It shows that notices of the fleet reach you here. "
     "Confirm it to whoever sent it."
 )
-
-
-def add(p: argparse.ArgumentParser) -> None:
-    """Arguments, beside those of the store."""
-    p.add_argument("settings", type=Path, help="the shore's settings: people, duty, rules")
-    p.add_argument("--name", default="1", help="this notifier's own, the same at each start (default: %(default)s)")
-    p.add_argument("--test", metavar="PERSON", help="send a trial notice to this person, and end")
-    p.add_argument("--check", action="store_true", help="check the settings and the week of the rules, and end")
-    p.add_argument("--forget", metavar="NAME", help="the notifier of this name will not come back; end")
 
 
 def main(args: argparse.Namespace, stopping: Event) -> int:

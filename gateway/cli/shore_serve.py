@@ -12,11 +12,6 @@ from gateway.model.settings_file import load_settings, load_shore_settings
 from gateway.model.shore_settings import ShoreSettings
 
 
-def add(p: argparse.ArgumentParser) -> None:
-    """Arguments, beside those of the store."""
-    p.add_argument("settings", type=Path, help="the shore's settings: page, users, groups of engines, planning")
-
-
 class ShipReports:
     """Reports of vessels whose settings are kept here, each made by a process of its own."""
 

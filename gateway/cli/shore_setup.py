@@ -19,12 +19,12 @@ from gateway.cli.setup_broker import broker
 from gateway.cli.setup_bundle import pack
 from gateway.cli.setup_steps import INTRODUCTION, do, left_to_do
 from gateway.cli.setup_system import System
+from gateway.cli.shore_arguments import SETUP_PARTS
 from gateway.cli.text import note, out
 from gateway.model.errors import Refused
 from gateway.model.fields import Integer, Line, PlainPath, Slug, Switch
 
 HERE, USER = people.HERE, people.USER
-PARTS = ("shore", "notices", "page", "ship")
 OF_A_SHIP = ("ship", "ship_settings", "spare")
 KEPT = f"{HERE}/setup.json"
 AUTHORITY = f"{HERE}/authority"
@@ -71,21 +71,6 @@ QUESTIONS = [
 ]
 
 
-def arguments(p: argparse.ArgumentParser) -> None:
-    """Arguments."""
-    p.add_argument("--answers", type=Path, metavar="FILE", help="a TOML file with all answers; nothing is asked")
-    p.add_argument("--ask", action="store_true", help="with --answers: ask what the file lacks")
-    p.add_argument("--only", choices=PARTS[:3], help="ask again about this part alone")
-    p.add_argument("--ship", metavar="SLUG", help="only make this ship's bundle; the rest was set up before")
-    p.add_argument(
-        "--ship-settings", type=Path, metavar="FILE", help="with --ship: her settings, to go into the bundle"
-    )
-    p.add_argument(
-        "--spare", action="store_true", help="with --ship: for a spare box; her log book and running hours go along"
-    )
-    p.add_argument("--no-start", action="store_true", help="write everything, start nothing")
-
-
 def run(args: argparse.Namespace, system: System) -> int:
     """Ask or read, write, start; run again it begins with what was answered."""
     system.folder(HERE, 0o700, USER, USER)
@@ -107,7 +92,7 @@ def run(args: argparse.Namespace, system: System) -> int:
         data = {**before, **given} if asked or args.only is not None else given
         if asked:
             out(INTRODUCTION)
-            data = ask(asked, data, frozenset([args.only] if args.only else PARTS), keep)
+            data = ask(asked, data, frozenset([args.only] if args.only else SETUP_PARTS), keep)
     answers = answers_of(ShoreAnswers, data, str(args.answers or "answers"))
     keep(data)
     setup = ShoreSetup(system, answers)

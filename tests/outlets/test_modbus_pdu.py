@@ -23,9 +23,10 @@ def request(function: int, *words: int) -> bytes:
 
 
 def test_input_registers_are_answered() -> None:
-    """Pins byte count and content of function 4."""
+    """Pins byte count and content of function 4, and that function 3 reads the same map."""
     assert ask(request(4, 0, 3)).pdu == bytes.fromhex("04 06 0001 0007 0004")
     assert len(ask(request(4, 0, 16)).pdu) == 2 + 32
+    assert ask(request(3, 0, 16)).pdu[1:] == ask(request(4, 0, 16)).pdu[1:]
 
 
 def test_bits_are_packed_with_the_first_in_the_lowest() -> None:
@@ -127,10 +128,10 @@ def test_any_request_gets_a_lawful_answer(pdu: bytes, may_write: bool) -> None:
         assert may_write and pdu[0] in (5, 15) and result.pdu == pdu[:5]
 
 
-@given(st.integers(0, 65_535), st.integers(0, 65_535), st.sampled_from([1, 2, 4]))
+@given(st.integers(0, 65_535), st.integers(0, 65_535), st.sampled_from([1, 2, 3, 4]))
 def test_reads_obey_a_second_statement_of_the_rules(start: int, quantity: int, function: int) -> None:
     """Pins the order quantity, then address, against the rule written a second way."""
-    most, size = {1: (2_000, 125), 2: (2_000, 125), 4: (125, 16)}[function]
+    most, size = {1: (2_000, 125), 2: (2_000, 125), 3: (125, 16), 4: (125, 16)}[function]
     expected: Any = None
     if quantity == 0 or quantity > most:
         expected = 3
