@@ -1,7 +1,9 @@
 """The page in a real headless Chromium, on an upright phone and on a desk: read, acknowledge, be refused, lose it."""
 
+import math
 import re
 import time
+from calendar import timegm
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -20,7 +22,7 @@ from gateway.encode.times import rfc3339
 from gateway.model.enums import AlarmState, Priority, Quality, Running
 from gateway.model.records import Measured
 from gateway.model.settings import Settings
-from gateway.model.snapshot import EngineView, Snapshot
+from gateway.model.snapshot import EngineView, ShapeDetail, Snapshot
 from gateway.store.state import NewBooking, StateStore
 from gateway.wear.booking_check import entry_json
 from gateway.wear.bookings import Note
@@ -254,6 +256,44 @@ def test_the_state_is_read_at_a_glance(screen: Screen) -> None:
     assert screen.text(".front .word") == "NORMAL" and screen.text("#alarms h2") == "No alarms"
 
 
+def test_on_paper_each_figure_has_its_name(screen: Screen) -> None:
+    """Pins that prints of Now and Trends have ship, date, UTC, engine and each name that the screen has, also with no
+    alarm that would name the engine; no controls; the colours of the day, and charts no wider than the sheet."""
+    screen.crew.view = rig.present(time.time())
+    screen.open("now", b.DESK)
+    for view, what, least in (("now", ".engine .what", 12), ("trends", ".charts .what, .turn .what", 5)):
+        screen.driver.execute_script(f"location.hash = '{view}'")
+        names: list[str] = []
+
+        def shown(what: str = what, least: int = least, names: list[str] = names) -> bool:
+            names[:] = [name for name in screen.texts(what) if name]
+            return len(names) >= least
+
+        screen.until(shown, view)
+        screen.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+        try:
+            screen.until(lambda: not screen.driver.find_element(By.CSS_SELECTOR, ".views").is_displayed(), "print")
+            paper, on_paper = screen.text("body"), [name for name in screen.texts(what) if name]
+            controls = screen.driver.find_elements(By.CSS_SELECTOR, "button:not(.what), select, input, summary")
+            left = [e.get_attribute("outerHTML") for e in controls if e.is_displayed()]
+        finally:
+            screen.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+        assert on_paper == names
+        assert "Tern Passage" in paper and "Main engine" in paper, view
+        assert re.search(rf"\d+ \w{{3}} {time.gmtime().tm_year} \d\d:\d\d:\d\d UTC", paper), view
+        assert left == [], view
+    canvas = "[...document.querySelectorAll('.plot canvas')]"
+    screen.until(lambda: screen.driver.execute_script(f"return {canvas}.length") == 4, "charts")
+    root, widths = "document.documentElement.dataset.theme", f"{canvas}.map((c) => c.getBoundingClientRect().width)"
+    screen.driver.execute_script(f"{root} = 'night'; dispatchEvent(new Event('beforeprint'))")
+    light, sizes = screen.driver.execute_script(f"return [{root}, {widths}]")
+    # A4 with margins of 12 mm: what is wider would be cut off, and it is the newest figures that stand on the right.
+    assert light == "day" and len(sizes) == 4 and max(sizes) < (210 - 24) / 25.4 * 96
+    screen.driver.execute_script("dispatchEvent(new Event('afterprint'))")
+    light, again = screen.driver.execute_script(f"return [{root}, {widths}]")
+    assert light == "night" and max(again) > max(sizes)
+
+
 def test_two_alarms_leave_the_figures_on_a_phones_first_screen(screen: Screen) -> None:
     """Pins that state, what to do and both figures are seen without scrolling, and that only alarms count as such."""
     screen.open("now", b.PHONE)
@@ -407,6 +447,106 @@ def test_trends_are_zoomed_compared_and_taken_away(screen: Screen) -> None:
     screen.press("[aria-label*=picture]")
     kind = "return saved.length > 1 && saved[1].type"
     screen.until(lambda: screen.driver.execute_script(kind) == "image/png", "the picture")
+    assert screen.sideways() <= 0
+
+
+CHARTS_KEPT = """
+if (!window.made) {
+  window.made = [];
+  window.uPlot = new Proxy(window.uPlot, { construct: (of, x) => { const u = new of(...x); made.push(u); return u; } });
+}
+"""
+LAG_CHART = """
+const u = made.findLast((x) => x.root.isConnected && x.root.closest("[data-chart=lag]"));
+const known = u.data[1].filter((v) => v !== null && v !== undefined);
+const { y, x } = u.scales;
+return { y: [y.min, y.max], x: [x.min, x.max], known: [Math.min(...known), Math.max(...known)] };
+"""
+"""Reach of both axes of the lag's chart, and least and most of its figures."""
+
+
+def touch(screen: Screen, kind: str, *points: tuple[float, float]) -> None:
+    """Fingers on the glass: `touchStart`, `touchMove`, `touchEnd`."""
+    at = [{"x": x, "y": y, "id": n} for n, (x, y) in enumerate(points)]
+    screen.driver.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": kind, "touchPoints": at})
+
+
+def test_trends_by_touch_and_with_their_limits(screen: Screen, settings: Settings) -> None:
+    """Pins that one finger reads, and reads on where it moves; that two fingers spread zoom in; that the scale reaches
+    over limit and zero by itself, and is filled by the figures where that is chosen."""
+    screen.open("trends", b.PHONE)
+    screen.until(lambda: len(screen.driver.find_elements(By.CSS_SELECTOR, ".charts canvas")) == 3, "drawn")
+    screen.driver.execute_script(CHARTS_KEPT)
+    screen.press("input[value='30d']")
+    words = ".view-trends > [role=status]"
+    screen.until(lambda: "Ten-minute medians" in screen.text(words) and screen.driver.execute_script(LAG_CHART), "kept")
+
+    def chart() -> dict[str, list[float]]:
+        return dict(screen.driver.execute_script(LAG_CHART))
+
+    limit, (low, high) = settings.engine[0].lag.limit_deg, chart()["y"]
+    assert low < 0 and high > limit
+    screen.driver.execute_script("document.querySelector('.trend-more').open = true")
+    screen.driver.find_element(By.CSS_SELECTOR, "#trend-scale option[value=figures]").click()
+    screen.until(lambda: chart()["y"][1] < limit, "figures only")
+    (low, high), (least, most) = chart()["y"], chart()["known"]
+    assert 0 < low < least < most < high and most - least > 0.8 * (high - low)
+    screen.driver.find_element(By.CSS_SELECTOR, "#trend-scale option[value=limits]").click()
+    screen.until(lambda: chart()["y"][1] > limit, "limits again")
+    over = "[data-chart=lag] .u-over"
+    screen.driver.execute_script("document.querySelector(arguments[0]).scrollIntoView({ block: 'center' })", over)
+    box = screen.driver.execute_script(BOX, over)
+    y = box["top"] + box["height"] / 2
+
+    def read_at(kind: str, share: float) -> str:
+        before = screen.text("[data-chart=lag] .at")
+        touch(screen, kind, (box["left"] + share * box["width"], y))
+        screen.until(lambda: screen.text("[data-chart=lag] .at") not in (before, ""), kind)
+        return screen.text("[data-chart=lag] .at")
+
+    first, second = read_at("touchStart", 0.75), read_at("touchMove", 0.95)
+    touch(screen, "touchEnd")
+    assert screen.text("[data-chart=lag] .at") == second, "it stays when the finger is lifted"
+    times = [time.strptime(x.split(": ")[0], "%d %b %Y %H:%M") for x in (first, second)]
+    (begin, end), day_s = chart()["x"], 86_400
+    assert begin < timegm(times[0]) < timegm(times[1]) < end and timegm(times[1]) - timegm(times[0]) > 3 * day_s
+    figure = float(re.findall(r": (-?[\d.]+)°", first)[0])
+    assert least - 0.01 <= figure <= most + 0.01
+    middle = box["left"] + box["width"] / 2
+    touch(screen, "touchStart", (middle - 30, y), (middle + 30, y))
+    touch(screen, "touchMove", (middle - 90, y), (middle + 90, y))
+    touch(screen, "touchEnd")
+    screen.until(lambda: chart()["x"][1] - chart()["x"][0] < 0.5 * (end - begin), "zoomed in")
+    assert chart()["x"][1] - chart()["x"][0] == pytest.approx((end - begin) / 3, rel=0.1)
+
+
+def test_one_turn_stands_against_its_past(screen: Screen) -> None:
+    """Pins that the shape is drawn over its own reference on one scale, and each order as a bar with a mark where it
+    was in the reference."""
+    steps = [2 * math.pi * (n + 0.5) / 64 for n in range(64)]
+    reference = tuple(0.1 * math.sin(x) + 0.15 * math.sin(6 * x) for x in steps)
+    past = {1: 0.1, 6: 0.15}
+    shape = ShapeDetail("Like its past.", reference, rig.shape(), (("1", -3.0, 2.0, 6.0),))
+    screen.change(detail=rig.detail(time.time(), cam_loads=shape))
+    screen.open("trends", b.PHONE)
+    lines = ".turn polyline"
+    screen.until(lambda: len(screen.driver.find_elements(By.CSS_SELECTOR, lines)) == 2, "both shapes")
+    dashes, tops = [], []
+    for line in screen.driver.find_elements(By.CSS_SELECTOR, lines):
+        dashes.append(line.get_attribute("stroke-dasharray"))
+        tops.append(max(50 - float(p.split(",")[1]) for p in str(line.get_attribute("points")).split()))
+    assert dashes[0] not in ("none", None) and dashes[1] == "none"
+    assert tops[0] / tops[1] == pytest.approx(max(reference) / max(rig.shape()), rel=0.02)
+    orders: list[list[float]] = screen.driver.execute_script(
+        "return [...document.querySelectorAll('.orders:has(.own-past) tr')].map((row) => ["
+        " ...[['rect', 'width'], ['.own-past', 'x1']].map(([x, key]) => +row.querySelector(x).getAttribute(key)),"
+        " parseFloat(row.lastChild.textContent)])"
+    )
+    assert len(orders) == 8
+    bar, _, present = orders[0]
+    for n, (width, mark, now) in enumerate(orders, start=1):
+        assert width == pytest.approx(now * bar / present, abs=0.5)
+        assert mark == pytest.approx(past.get(n, 0.0) * bar / present, abs=0.5)
     assert screen.sideways() <= 0
 
 
@@ -605,9 +745,23 @@ import('/js/sound.js').then(async ({ TONES, play }) => {
 """
 
 
+SOUND_CLOCK = """
+window.soundAt = 0; window.looks = 0; window.beeps = 0;
+const real = performance.now.bind(performance);
+performance.now = () => {
+  if (!new Error().stack.includes("/js/sound.js")) return real();
+  looks++;
+  return begun + soundAt;
+};
+const begun = real();
+window.OscillatorNode = class extends OscillatorNode { constructor(...x) { super(...x); beeps++; } };
+"""
+"""The sound's clock stands until the test turns it; the page's other clocks go on, or the figures would be old."""
+
+
 def test_the_sound_is_that_of_the_priority(screen: Screen) -> None:
     """Pins that it starts by one press, sounds for what is not acknowledged, that a warning cannot be taken for an
-    alarm, that SILENCE stands on every view, and that the clock shows date, UTC and ship's time."""
+    alarm, that SILENCE stands on every view, lasts 30 s, and the sound comes again."""
     screen.open("now", b.DESK)
     sound = "return document.documentElement.dataset.sound"
     assert screen.driver.execute_script(sound) == "off" and screen.text("#sound") == "Sound off"
@@ -615,8 +769,17 @@ def test_the_sound_is_that_of_the_priority(screen: Screen) -> None:
     screen.until(lambda: screen.driver.execute_script(sound) == "alarm", "it sounds")
     screen.press(".views a[href='#help']")
     screen.until(lambda: screen.text(".view-help h2") == "Help", "another view")
+    screen.driver.execute_script(SOUND_CLOCK)
     screen.press("#silence")
     screen.until(lambda: screen.driver.execute_script(sound) == "silenced", "silenced")
+    for ms, after in ((29_999, "silenced"), (30_000, "alarm")):
+        before = screen.driver.execute_script("soundAt = arguments[0]; return [looks, beeps]", ms)
+        # Two looks at the clock are one whole beat with the new time.
+        screen.until(lambda seen=before[0]: screen.driver.execute_script("return looks") > seen + 6, "a beat")  # type: ignore[misc]
+        assert screen.driver.execute_script(sound) == after
+        assert screen.driver.execute_script("return beeps") - before[1] == {"silenced": 0, "alarm": 4}[after]
+    screen.press("#silence")
+    screen.until(lambda: screen.driver.execute_script(sound) == "silenced", "silenced again")
     newer = alarm(7, tag="slap-high", priority=Priority.WARNING, changed_utc_s=time.time())
     screen.crew.view = rig.present(time.time(), newer)
     screen.until(lambda: screen.driver.execute_script(sound) == "warning", "what is new sounds at once")
@@ -625,14 +788,26 @@ def test_the_sound_is_that_of_the_priority(screen: Screen) -> None:
     tones = screen.driver.execute_async_script(RENDERED)
     assert all(loud > 1 for loud, _, _ in tones.values())
     assert tones["alarm"][1] > 1.5 * tones["warning"][1] and tones["alarm"][2] < tones["warning"][2]
+
+
+def test_the_header_has_date_and_times(screen: Screen) -> None:
+    """Pins date and UTC at once, ship's time once it is chosen, and that the device keeps the choice."""
+    screen.open("help", b.PHONE)
+    shown = f"{time.gmtime().tm_year}"
+    screen.until(lambda: shown in screen.text("#date") and screen.text("#clock").count(":") == 2, "date and UTC")
+    assert "UTC" in screen.text(".clocks") and screen.text("#ship-clock") == ""
     screen.press("#display summary")
     screen.driver.find_element(By.CSS_SELECTOR, "#ship-time option[value='480']").click()
-    shown = f"{time.gmtime().tm_year}"
-    screen.until(lambda: shown in screen.text("#date") and "ship" in screen.text("#ship-clock"), "date and ship's time")
-    utc, ship = screen.text("#clock")[:5], screen.text("#ship-clock").split()[-2]
-    ahead = (int(ship[:2]) * 60 + int(ship[3:]) - int(utc[:2]) * 60 - int(utc[3:])) % 1440
-    assert ahead in (479, 480, 481)
-    screen.driver.execute_script("localStorage.clear()")
+    try:
+        for _ in range(2):
+            screen.until(lambda: screen.text("#ship-clock").endswith(" ship"), "ship's time")
+            utc, ship = screen.text("#clock")[:5], screen.text("#ship-clock").split()[-2]
+            ahead = (int(ship[:2]) * 60 + int(ship[3:]) - int(utc[:2]) * 60 - int(utc[3:])) % 1440
+            assert ahead in (479, 480, 481)
+            screen.open("help", b.PHONE)
+        assert screen.sideways() <= 0
+    finally:
+        screen.driver.execute_script("localStorage.clear()")
 
 
 def test_alarms_are_told_without_colour(screen: Screen) -> None:

@@ -142,6 +142,22 @@ function light() {
   apply(select.value || "auto");
 }
 
+// Paper is white and narrower than most screens: it gets the colours of the day, and charts of its own width.
+function paper() {
+  const root = document.documentElement;
+  let before;
+  window.addEventListener("beforeprint", () => {
+    before = root.dataset.theme;
+    root.dataset.theme = "day";
+    document.body.classList.add("paper");
+  });
+  window.addEventListener("afterprint", () => {
+    document.body.classList.remove("paper");
+    if (before === undefined) delete root.dataset.theme;
+    else root.dataset.theme = before;
+  });
+}
+
 // The menu of the display closes where it is left.
 function menu() {
   const box = byId("display");
@@ -151,6 +167,7 @@ function menu() {
 
 document.body.classList.toggle("wall", wall);
 light();
+paper();
 zones();
 menu();
 login.setUp();

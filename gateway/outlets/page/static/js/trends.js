@@ -199,8 +199,8 @@ function draw() {
   for (const p of plots) p.u.destroy();
   plots = [];
   const n = got.t.length;
-  text(words, n ? `${got.grade === "minutes" ? "Means of a minute" : "Ten-minute medians of steady running"}, ${stamp(got.t[0] * 1000)} to ${stamp(got.t[n - 1] * 1000)} UTC.`
-    : "Nothing was recorded in this time.");
+  text(words, n ? `${e.name}. ${got.grade === "minutes" ? "Means of a minute" : "Ten-minute medians of steady running"}, ${stamp(got.t[0] * 1000)} to ${stamp(got.t[n - 1] * 1000)} UTC.`
+    : `${e.name}. Nothing was recorded in this time.`);
   charts.replaceChildren(...specs(e).map(chart));
   marks.replaceChildren(...got.marks.map((m) => h("li", {}, `${stamp(m.t * 1000)}: ${m.text}`, photosOf(m.photos, stamp(m.t * 1000)))));
   if (!got.marks.length) marks.replaceChildren(h("li", { class: "none" }, "None in this time."));
@@ -564,9 +564,11 @@ function hoursAt(t) {
 }
 
 let settling = 0;
+const drawAgain = () => { if (turn && got && turn.el.isConnected) { draw(); turn.update(mine(), true); } };
 const redraw = () => {
   clearTimeout(settling);
-  settling = setTimeout(() => { if (turn && got && turn.el.isConnected) { draw(); turn.update(mine(), true); } }, 150);
+  settling = setTimeout(drawAgain, 150);
 };
 document.addEventListener("light", redraw);
 window.addEventListener("resize", redraw);
+for (const e of ["beforeprint", "afterprint"]) window.addEventListener(e, drawAgain);
