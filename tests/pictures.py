@@ -13,8 +13,9 @@ import io
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -26,9 +27,12 @@ from panel_boards import alarm  # noqa: E402
 from PIL import Image  # noqa: E402
 from selenium.webdriver import Chrome  # noqa: E402
 
+from gateway.engine.sheet_facts import facts_at_rest  # noqa: E402
 from gateway.model.enums import AlarmState, Priority, Quality, Running  # noqa: E402
 from gateway.model.records import Measured  # noqa: E402
+from gateway.model.settings import EngineSettings  # noqa: E402
 from gateway.model.snapshot import Snapshot  # noqa: E402
+from gateway.worksheet.catalogue import SHEETS, as_data, sheet  # noqa: E402
 
 OUT = Path(__file__).parents[1] / "deploy" / "pictures"
 SIZES = {"phone": b.PHONE, "desk": b.DESK, "large": b.LARGE}
@@ -74,13 +78,31 @@ def _not_judged(now_s: float) -> Snapshot:
     return rig.present(now_s, running=Running.AHEAD, detail=rig.detail(now_s, spring=why))
 
 
+def _standing(now_s: float) -> Snapshot:
+    return rig.present(now_s, running=Running.STOPPED, rpm=0.0)
+
+
 def _no_data(now_s: float) -> Snapshot:
     calls, _ = rig.two_alarms(now_s)
     silent = alarm(16, tag="head-silent", priority=Priority.WARNING, changed_utc_s=now_s - 300, text="No valid data")
     return rig.present(now_s, silent, calls, head_heard=False, detail=rig.detail(now_s - 305))
 
 
-AHEAD = "document.querySelector('input[value=ahead]').click()"
+def _sheets(engine: EngineSettings) -> dict[str, tuple[str, Callable[[str, Mapping[str, str]], dict[str, Any]]]]:
+    """The work sheets, engine standing, with the spring as in the alarm's picture."""
+
+    def ask(name: str, _engine: str, typed: Mapping[str, str]) -> dict[str, Any]:
+        reading: dict[str, Any] = {
+            "utc_s": time.time(),
+            "spring": Measured(183.7, Quality.GOOD),
+            "lag": Measured(1.18, Quality.GOOD),
+        }
+        facts = replace(facts_at_rest(engine, []), running=Running.STOPPED, rest_s=2_400.0, **reading)
+        return as_data(sheet(name, facts, dict(typed), None))
+
+    return {name: (title, partial(ask, name)) for name, (title, _) in SHEETS.items()}
+
+
 SCENES = (
     Scene("now-alarm", _alarm, lights=LIGHTS),
     Scene("now-normal", _normal),
@@ -97,6 +119,7 @@ SCENES = (
         ("day",),
         "document.querySelector('input[value=ahead]').click()",
     ),
+    Scene("sheets", _standing, "#sheets/retighten", ("phone", "desk"), ("day",)),
     Scene("log", _alarm, "#log", ("phone", "desk"), ("day",)),
     Scene("help", _normal, "#help", ("desk",), ("day",)),
 )
@@ -133,7 +156,8 @@ def pictures(wanted: Callable[[str], bool], whole: bool = False) -> Iterator[tup
         rig.fill(settings, now_s)
         shown = [SCENES[0]]
         # Made each time it is read, since figures that stand still would be shown as old.
-        board = replace(rig.inputs(settings, rig.Crew(rig.present(now_s))), board=lambda: shown[0].present(time.time()))
+        crew, sheets = rig.Crew(rig.present(now_s)), _sheets(settings.engine[0])
+        board = replace(rig.inputs(settings, crew, sheets=sheets), board=lambda: shown[0].present(time.time()))
         with rig.Served(board) as served:
             for scene in SCENES:
                 for size in scene.sizes:

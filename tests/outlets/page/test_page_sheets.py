@@ -273,6 +273,10 @@ def test_every_sheet_opens_with_the_cautions(
         ]
         assert top == sorted(top) and "never replaces" in screen.text(".sheet .cautions")
         assert all(": " in words for words in screen.texts(".steps li > p.words"))
+        # The number of a step stands on the first line with text: at the box's foot, which is not stretched.
+        boxes = "return Math.max(...[...document.querySelectorAll('.steps input')].map((e) => e.offsetHeight))"
+        high = screen.driver.execute_script(boxes)
+        assert high < 32, f"{name}: a tick box of {high} pixels"
         over = screen.driver.execute_script(OVER)
         assert screen.sideways() <= 0, (name, over)
         shot(screen, tmp_path, f"{name}-{size[0]}")
