@@ -3,6 +3,7 @@
 import json
 import math
 import random
+import time
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -21,7 +22,7 @@ from gateway.model.errors import Refused
 from gateway.model.records import Measured, Median
 from gateway.model.settings import Settings
 from gateway.model.settings_file import checked_settings
-from gateway.model.snapshot import EngineDetail, Snapshot
+from gateway.model.snapshot import EngineDetail, EngineView, Snapshot
 from gateway.outlets.page.inputs import PageInputs
 from gateway.outlets.page.server import PageServer
 from gateway.store.history import History, HistoryReader
@@ -224,6 +225,16 @@ class Crew:
     noted: list[tuple[str, str]] = field(default_factory=list)
     refuse: str = ""
     commissioning: Commissioning | None = None
+    moves: bool = True
+    """Its engines' data get newer as time goes on; else a page that waits for three seconds takes them for lost."""
+    made_s: float = field(default_factory=time.time)
+
+    def now(self) -> Snapshot:
+        """What is shown at this moment."""
+        if not self.moves:
+            return self.view
+        gone_s = time.time() - self.made_s
+        return replace(self.view, engines=tuple(_later(e, gone_s) for e in self.view.engines))
 
     def act(self, request: dict[str, Any], who: str) -> dict[str, Any]:
         """Remember; an acknowledged alarm is shown as such."""
@@ -239,6 +250,12 @@ class Crew:
         return {"done": 1, "by": request["by"]}
 
 
+def _later(e: EngineView, gone_s: float) -> EngineView:
+    if e.detail is None or e.detail.utc_s is None:
+        return e
+    return replace(e, detail=replace(e.detail, utc_s=e.detail.utc_s + gone_s))
+
+
 def _acked(a: Any, request: Mapping[str, Any]) -> Any:
     if a.tag != request.get("alarm") or request["do"] != "acknowledge":
         return a
@@ -250,7 +267,7 @@ def inputs(s: Settings, crew: Crew, **more: Any) -> PageInputs:
     return PageInputs(
         settings=s,
         version="0.1.0",
-        board=lambda: crew.view,
+        board=crew.now,
         history=partial(HistoryReader, s.gateway.data_dir),
         state=partial(StateReader, s.gateway.data_dir),
         act=crew.act,

@@ -27,6 +27,7 @@ from gateway.store.history import HistoryReader
 from gateway.store.state import NewBooking, StateStore
 from gateway.wear.booking_check import entry_json
 from gateway.wear.bookings import Correction, Note
+from gateway.web.sessions import Sessions
 
 NOW = 1_900_000_200.0
 
@@ -36,7 +37,7 @@ class Ground:
 
     def __init__(self, settings: Settings, **more: Any) -> None:
         self.settings = settings
-        self.crew = rig.Crew(rig.present(NOW, *rig.two_alarms(NOW)))
+        self.crew = rig.Crew(rig.present(NOW, *rig.two_alarms(NOW)), moves=False)
         self.served = rig.Served(rig.inputs(settings, self.crew, **more))
         self.client = httpx.Client(base_url=self.served.url, timeout=180)
 
@@ -259,8 +260,11 @@ def test_log_out_ends_it(ground: Ground) -> None:
     assert answer.status_code == 401
 
 
-def test_wrong_log_ins_are_slowed_down(ground: Ground) -> None:
+def test_wrong_log_ins_are_slowed_down(filled: Settings, monkeypatch: pytest.MonkeyPatch) -> None:
     """Pins the same words for a wrong name and a wrong password, and a delay that the right one does not shorten."""
+    # The delays' clock stands: where a log-in takes seconds, the first delay would be over before the right one comes.
+    monkeypatch.setattr(Sessions.__init__, "__defaults__", (lambda: 1_000.0,))
+    ground = Ground(filled)
     said = set()
     for name in ("second", "nobody") * 5:
         answer = ground.client.post("/api/login", json={"name": name, "password": "wrong wrong wrong"})
@@ -270,6 +274,7 @@ def test_wrong_log_ins_are_slowed_down(ground: Ground) -> None:
     right = ground.client.post("/api/login", json={"name": "second", "password": rig.PASSWORD})
     assert right.status_code == 429 and "try again in" in right.json()["why"]
     assert [what for what, _ in ground.crew.noted] == ["log-in-refused"]
+    ground.end()
 
 
 def test_the_desks_refusal_comes_in_words(ground: Ground) -> None:
