@@ -5,6 +5,7 @@ answered. Acts on alarms and the silencing of the sound take effect at once, als
 record counts only once it is on the disk. A request that is reported as failed is never done afterwards.
 """
 
+import math
 import time
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import Future
@@ -183,9 +184,11 @@ class Commands:
         return facts_of(settings, self._engines()[engine].snapshot, self._burst_clock(settings.head))
 
     def _burst_clock(self, head: str) -> float | None:
-        """The wall clock where it shows how old a burst's reading is: not where head time counts."""
-        bursts = next(h.burst_pause_s > 0 for h in self._settings.head if h.slug == head)
-        return time.time() if bursts and self._settings.time.source == "system" else None
+        """The wall clock, for the age of a burst's reading; beyond all time where head time counts, which shows no age.
+        `None`: the head sends continuously."""
+        if not any(h.slug == head and h.burst_pause_s > 0 for h in self._settings.head):
+            return None
+        return time.time() if self._settings.time.source == "system" else math.inf
 
     # -- checking -----------------------------------------------------------------------------------------------
 

@@ -119,7 +119,7 @@ def _running(f: Facts) -> list[Notice]:
     if f.burst_age_s is not None:
         notices.append(
             Notice(
-                f"The sensor head sends in bursts: the reading is {age(f.burst_age_s)} old. Measure by rule; "
+                f"The sensor head sends in bursts: the reading is {age(f.burst_age_s)}. Measure by rule; "
                 "the target cannot be confirmed from an old reading."
             )
         )

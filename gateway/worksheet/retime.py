@@ -197,9 +197,7 @@ def _live(f: Facts, before: float | None) -> list[Notice]:
     if _runs(f):
         notices.append(Notice("The engine is not stopped. Do nothing at the couplings while it runs."))
     if f.burst_age_s is not None:
-        notices.append(
-            Notice(f"The sensor head sends in bursts: the reading is {age(f.burst_age_s)} old. Use the gauge.")
-        )
+        notices.append(Notice(f"The sensor head sends in bursts: the reading is {age(f.burst_age_s)}. Use the gauge."))
     if lag is None:
         return [*notices, Notice(f"No live lag: {f.lag.reason}. Work by the pin gauge.")]
     if f.standing and not f.whole_turn:

@@ -138,7 +138,8 @@ class Facts:
     whole turn on the turning gear, which ended at `turned_utc_s`. `crank_deg`: the crank encoder's angle.
     `rest_s`: how long the engine has been seen to stand.
     `sea_lag_deg`: trend's lag, 5–50–95 %. `agreement`: of lag and tightener. `taken`: pressures booked, oldest first.
-    `burst_age_s`: age of the reading where the head sends in bursts; `None`: the head sends continuously.
+    `burst_age_s`: age of the reading where the head sends in bursts, infinite where it cannot be known; `None`: the
+    reading is live.
     """
 
     engine: EngineSettings
@@ -232,7 +233,9 @@ def shown(value: float | None, digits: int = 2) -> str:
 
 def age(seconds: float) -> str:
     """How old a reading is, for a sentence."""
-    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
+    if not math.isfinite(seconds):
+        return "of unknown age"
+    return f"{seconds:.0f} s old" if seconds < 120 else f"{seconds / 60:.0f} min old"
 
 
 SOME_UTC_S = 1e9
