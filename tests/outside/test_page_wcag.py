@@ -141,6 +141,38 @@ def test_wcag_22_aa_of_every_sheet(page: tuple[Chrome, rig.Served]) -> None:
         assert faults(driver) == [], title
 
 
+BESIDE = """
+const wide = document.documentElement.clientWidth, found = [];
+if (document.documentElement.scrollWidth > wide) found.push("the page is wider than the screen");
+const text = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+while (text.nextNode()) {
+  const el = text.currentNode.parentElement;
+  if (!text.currentNode.data.trim() || !el.checkVisibility({ checkOpacity: true, checkVisibilityCSS: true })) continue;
+  if (el.closest("script, style, option, svg, .unseen, .skip, dialog:not([open])")) continue;
+  const range = document.createRange();
+  range.selectNodeContents(text.currentNode);
+  const box = range.getBoundingClientRect();
+  if (!box.width) continue;
+  let rolled = false;
+  for (let up = el; up; up = up.parentElement) rolled ||= ["auto", "scroll"].includes(getComputedStyle(up).overflowX);
+  if (!rolled && (box.right > wide + 1 || box.left < -1)) found.push(`beside the screen: ${text.currentNode.data}`);
+}
+return found;
+"""
+"""Text that stands outside the screen's width where nothing can be rolled."""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("size", [b.PHONE, b.DESK, b.LARGE], ids=["phone", "desk", "large"])
+@pytest.mark.parametrize("view", VIEWS)
+def test_no_text_is_cut_off(page: tuple[Chrome, rig.Served], view: str, size: tuple[int, int]) -> None:
+    """Reflow (WCAG 2.2, 1.4.10) with all unfolded: no text stands beside the screen, in any light."""
+    driver = shown(page, view, size, "day")
+    for light in ("day", "night", "sun"):
+        driver.execute_script("document.documentElement.dataset.theme = arguments[0]", light)
+        assert driver.execute_script(BESIDE) == [], light
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", list(SHEETS))
 def test_wcag_22_aa_of_every_step_of_an_open_sheet(page: tuple[Chrome, rig.Served], name: str) -> None:
