@@ -193,7 +193,7 @@ def test_what_people_do_wrong_in_a_terminal(ship: tuple[Aboard, Phone], capsys: 
 
 def test_pressures_under_way(ship: tuple[Aboard, Phone], capsys: pytest.CaptureFixture[str]) -> None:
     """Pins pressures before the work on a phone and after it in a terminal, on the running engine: speed is the
-    head's, like conditions are said to be alike, unlike ones are not compared."""
+    head's, like conditions are called alike, unlike ones are not compared."""
     aboard_, phone = ship
     aboard_.until(RUN_S + 60)
     phone.start("Pressures of the cylinders", "steady")

@@ -47,7 +47,7 @@ def rough() -> bytes:
 
 @cache
 def rough_whole() -> tuple[EnginePipeline, list[Output]]:
-    """A pipeline that was fed it in one piece, and what it said."""
+    """A pipeline that was fed it in one piece, and what came out."""
     whole = pipeline(tern_settings(running=QUICK))
     return whole, fed(whole, [rough()])
 
@@ -112,7 +112,7 @@ FAULTS = {
 
 @cache
 def said_of(name: str) -> list[Output]:
-    """What is said of a fault, within ten minutes of it; for the two tests that follow."""
+    """What is reported of a fault, within ten minutes of it; for the two tests that follow."""
     return fed(pipeline(tern_settings(running=QUICK)), [capture(FAULTS[name][0], 870.0, seed=3)])
 
 

@@ -176,7 +176,7 @@ def test_what_never_arrived_ashore_is_said(tmp_path: Path, capsys: pytest.Captur
 
 
 def test_records_from_before_ids_were_sent(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """They come back under a name of their own, the same at each try; one that cannot be read is counted and said."""
+    """They come back under a name of their own, the same at each try; one that cannot be read is counted and named."""
     ship = Ship(tmp_path / "lost")
     with closing(sqlite3.connect(ship.data / "state.db")) as db:
         rows = db.execute("SELECT seq, payload FROM event").fetchall()

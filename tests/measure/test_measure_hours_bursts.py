@@ -138,7 +138,7 @@ def test_a_bit_that_flickers_at_the_end_of_a_burst_takes_no_pause_its_count() ->
 
 @pytest.mark.parametrize("untold_s", [8.0, 40.0])
 def test_time_that_no_gap_tells_stops_no_count(untold_s: float) -> None:
-    """The head's clock steps, or the first samples are missed, and the gap told is too short: the pauses count on."""
+    """The head's clock steps, or the first samples are missed, and the gap shown is too short: the pauses count on."""
     meter = HoursMeter(0.0, 2.0)
     count(meter, 0.0)
     for n in range(1, 11):
@@ -149,7 +149,7 @@ def test_time_that_no_gap_tells_stops_no_count(untold_s: float) -> None:
 
 
 def test_short_gaps_after_a_clock_that_stepped_still_count() -> None:
-    """A head without pause whose clock has stepped by 40 s untold, and whose bit flickers afterwards."""
+    """A head without pause whose clock has stepped by 40 s without a word, and whose bit flickers afterwards."""
     meter = HoursMeter(0.0, 2.0)
     count(meter, 0.0)
     for k in range(1, 601):

@@ -115,7 +115,7 @@ def test_what_is_kept_ashore_is_in_it_as_aboard(ship: Ship, store_url: str, tmp_
 
 
 def test_what_is_not_known_ashore_is_said(ship: Ship, store_url: str, tmp_path: Path) -> None:
-    """Readings, ticks, commissioning and the events that did not arrive; nothing of it is shown as nought."""
+    """Readings, ticks, commissioning and the events that did not arrive; nothing of it is shown as zero."""
     config, messages, _ = ship
     lost = [m for m in messages if '"lag-step"' not in m[1].decode()]
     keep(store_url, lost)

@@ -13,7 +13,7 @@ SPRING = frozenset(
     {"tension-step", "tension-low", "tension-high", "wear-disagree", "limit-in-sight", "slap-high", "transducer-fault"}
 )
 NO_SLAP = SPRING - {"slap-high"}
-"""What trembles in the loop is never told as chain slap (handbook, sum 20)."""
+"""What trembles in the loop is never reported as chain slap (handbook, sum 20)."""
 MINUTE_S, HOUR_S, DAY_S = 60.0, 3_600.0, 86_400.0
 MINUTE_AT_ONCE = "what is certain within seconds, and the alarm's own delay"
 ENCODER = "coupling slipped or encoder|encoder"

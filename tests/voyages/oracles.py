@@ -515,8 +515,8 @@ def _good(s: Sailed, good: list[tuple[float, Any]], what: str, most: float, trut
 
 
 def _excused(s: Sailed, what: str) -> list[tuple[float, float]]:
-    """When a good reading may be off: within what a change is allowed, or while nothing on earth tells it, since an
-    encoder or a bracket that shifted unseen looks as the drive itself does (sum 20). Once a step is told nothing is."""
+    """When a good reading may be off: within what a change is allowed, or while nothing on earth shows it, since an
+    encoder or a bracket that shifted unseen looks as the drive itself does (sum 20). After a shown step nothing is."""
     settles_s = AFTER_CHANGE_S + s.plan.every_s
     out = [(at_s, at_s + WORK_S + settles_s) for _, at_s in s.plan.work]
     for p in s.plan.planted:
@@ -537,7 +537,7 @@ def _excused(s: Sailed, what: str) -> list[tuple[float, float]]:
 
 
 def _step_told_s(s: Sailed, p: Planted) -> float:
-    """When a step was told since the fault."""
+    """When a step was reported since the fault."""
     told = (t for t, b in s.kept if b.get("tag") in STEP_TAGS and b.get("to") == "unacknowledged" and t >= p.at_s)
     return min(told, default=float("inf"))
 

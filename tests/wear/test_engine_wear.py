@@ -386,8 +386,8 @@ def test_steps_that_undo_each_other_stand_for_nothing() -> None:
 
 
 def test_small_levels_of_other_days_are_not_told_with_a_step() -> None:
-    """A slip of 0.12° is told as that, not as 0.21° since legs have moved the level before and after; pieces of one
-    step, or many that creep, are told together."""
+    """A slip of 0.12° is shown as that, not as 0.21° since legs have moved the level before and after; pieces of one
+    step, or many that creep, are shown together."""
     wear = EngineWear(ENGINE, from_settings(ENGINE))
 
     def told(*steps: tuple[float, float]) -> float | None:

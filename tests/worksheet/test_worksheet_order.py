@@ -461,7 +461,7 @@ def test_gauge_and_lag_of_the_same_moment_are_compared(
     ({"lag": Measured(1.7, Quality.GOOD), "running": Running.AHEAD}, False),
 ])  # fmt: skip
 def test_pumps_are_not_set_by_a_lag_of_one_standing_place_in_silence(known: dict[str, Any], doubted: bool) -> None:
-    """A standing lag without a whole turn is off by the mounting of the encoders: said, until it is typed or read."""
+    """A standing lag without a whole turn is off by the mounting of the encoders: shown, until it is typed or read."""
     at = facts(engine(), **({"running": Running.STOPPED} | known))
     assert any("one standing place" in n.text for n in sheet("compensate", at, {}).notices) is doubted
     assert not any("one standing place" in n.text for n in sheet("compensate", at, {"lag_deg": "1.7"}).notices)

@@ -187,7 +187,7 @@ def to_the_list_and_back(screen: Screen, step: int) -> None:
     key()
     screen.until(lambda: seen() == (many, False), "all steps", 20)
     swipe(".sheet > .steps > li:nth-child(2)", 70, 200)
-    # The list's class changes with the swipe itself, before anything is drawn anew.
+    # The list's class changes with the swipe itself, before anything is drawn again.
     assert driver.execute_script("return document.querySelector('.sheet.list') !== null"), "scrolling is no swipe"
     key()
     screen.until(lambda: seen() == (0, True), "the card again", 20)
