@@ -375,10 +375,11 @@ def cleared_text(tag: str, value: float | None, limit: float | None, unit: str) 
     if words is None:
         return "Cleared"
     title = words.title if words.title[1:2].isupper() else words.title[0].lower() + words.title[1:]
-    if value is None or limit is None:
+    if value is None or limit is None or not math.isfinite(value):
         return f"Cleared: {title}"
     gap = {"deg": "°", "": ""}.get(unit, f" {unit}")
-    return f"Cleared: {title} ({_figure(value, words.digits)}{gap}, limit {_figure(limit, words.digits)}{gap})"
+    now, bound = (_rounded(x, words.digits, thousands=",") for x in (value, limit))
+    return f"Cleared: {title} ({now}{gap}, limit {bound}{gap})"
 
 
 def short_text(tag: str, value: float | None, limit: float | None) -> str:
@@ -399,6 +400,9 @@ def short_text(tag: str, value: float | None, limit: float | None) -> str:
 def _figure(value: float | None, digits: int) -> str:
     if value is None or not math.isfinite(value):
         return "?"
-    held = max(-FIGURE_MAX, min(FIGURE_MAX, value))
+    return _rounded(max(-FIGURE_MAX, min(FIGURE_MAX, value)), digits)
+
+
+def _rounded(value: float, digits: int, thousands: str = "") -> str:
     # Never "-0.00", and no more digits than a large figure has room for.
-    return f"{round(held, digits) + 0.0:.{digits if abs(held) < 1_000 else 0}f}"
+    return f"{round(value, digits) + 0.0:{thousands}.{digits if abs(value) < 1_000 else 0}f}"

@@ -71,6 +71,8 @@ def test_each_alarm_has_its_four_lines_of_help_in_the_same_order() -> None:
         ("tension-low", 21.44, 20.5, "mm", "Cleared: chain slack (21.4 mm, limit 20.5 mm)"),
         ("lag-limit", 1.9, 2.0, "deg", "Cleared: camshaft lag limit exceeded (1.90°, limit 2.00°)"),
         ("head-silent", None, None, "s", "Cleared: no valid data from the sensor head"),
+        ("retighten-due", 3_990.4, 4_000.0, "h", "Cleared: retightening due (3,990 h, limit 4,000 h)"),
+        ("retighten-due", 12_003.4, 4_000.0, "h", "Cleared: retightening due (12,003 h, limit 4,000 h)"),
     ],
 )
 def test_a_cleared_alarm_says_so(tag: str, value: float | None, limit: float | None, unit: str, text: str) -> None:
