@@ -45,7 +45,11 @@ def turned(
             {"crank_reversed": True}, ["The crank encoder is reversed", "(pins 2 and 3)"], marks=pytest.mark.slow
         ),
         ({"cam_reversed": True}, ["The cam encoder is reversed", "(pins 5 and 6)"]),
-        ({"cam_scale": 0.5}, ["The cam encoder shows 0.50", "wrong ratio", "set cam_lines 1800"]),
+        pytest.param(
+            {"cam_scale": 0.5},
+            ["The cam encoder shows 0.50", "wrong ratio", "set cam_lines 1800"],
+            marks=pytest.mark.slow,
+        ),
         pytest.param(
             {"cam_scale": 0.87890625},
             ["The cam encoder shows 0.8", "wrong counts", "set cam_lines 316"],
@@ -67,6 +71,7 @@ def test_wrong_wiring_is_named(
         assert ship.config.read_bytes() == before
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("swapped", [False, True])
 def test_swapped_plugs_are_named(tmp_path: Path, capsys: pytest.CaptureFixture[str], swapped: bool) -> None:
     """With the cam encoder still the other channel stops where the plugs are exchanged."""

@@ -52,7 +52,7 @@ def rough_whole() -> tuple[EnginePipeline, list[Output]]:
     return whole, fed(whole, [rough()])
 
 
-@pytest.mark.parametrize("how", ["by frames", "tiny", "random", "large"])
+@pytest.mark.parametrize("how", ["by frames", pytest.param("tiny", marks=pytest.mark.slow), "random", "large"])
 def test_same_bytes_say_the_same_however_split(how: str) -> None:
     """Every saying with every figure is equal to the last bit: readings, medians, alarms, their times and order."""
     data = rough()

@@ -248,6 +248,7 @@ def test_compensation_in_a_terminal(standing_ship: Aboard, capsys: pytest.Captur
     assert event["what"] == "pumps-compensated" and pumps == pytest.approx([late] * len(pumps), abs=PUMP_STEP_DEG)
 
 
+@pytest.mark.slow
 def test_a_new_chain_in_a_terminal(standing_ship: Aboard, capsys: pytest.CaptureFixture[str]) -> None:
     """Pins a new chain from opening to closing: the securing cautions stand before the chain is parted, and the length
     booked with it is the head's truth within 0.05 mm."""

@@ -74,6 +74,7 @@ def test_trends_do_not_depend_on_how_the_bytes_arrive(
     assert sum(isinstance(s, TrendDue) for s in live) > HOURS / 2
 
 
+@pytest.mark.slow
 def test_the_trend_is_near_the_truth(captured: tuple[bytes, Truth], replayed: list[Output]) -> None:
     """After some hundred hours the slope's range holds the rate of wear that was played, and the hours are right."""
     trend = [s.trend for s in replayed if isinstance(s, TrendDue)][-1]

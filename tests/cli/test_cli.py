@@ -190,6 +190,7 @@ def test_help_carries_the_caution(command: str, capsys: pytest.CaptureFixture[st
     assert "monitoring aid" in capsys.readouterr().out
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("words", [("check", TERN), ("--help",), ("book", "--help")], ids=["check", "help", "book"])
 def test_without_docstrings_it_says_the_same(words: tuple[object, ...], monkeypatch: pytest.MonkeyPatch) -> None:
     """Under -OO, as the service runs, a command says what it says otherwise."""

@@ -171,6 +171,7 @@ def test_acts_are_done_refused_and_on_record(shared: Path, run: Run) -> None:
     assert all(began - 2 <= utc_of(e["ts"]) <= time.time() for e in events(folder, tag="head-silent") if e["by"])
 
 
+@pytest.mark.slow
 def test_all_at_once_and_the_gateways_own(tmp_path: Path, run: Run) -> None:
     """Acknowledging without a tag takes all that wait, the gateway's own among them, and says how many."""
     data = example(tmp_path, free_port(), delivery_stalled_after_min=0.01)
@@ -406,6 +407,7 @@ def test_requests_are_off_by_default(linked: tuple[Path, Process, Listener], run
     assert not [h for h in listener.heard if h.topic.endswith("/done")]
 
 
+@pytest.mark.slow
 @needs_mosquitto
 def test_receipt_from_shore_is_shown(linked: tuple[Path, Process, Listener], run: Run) -> None:
     """What the shore says it keeps of this gateway's events is shown; a receipt for another gateway is not, nor

@@ -114,6 +114,7 @@ def head_on_tcp(folder: Path, slug: str, scenario: dict[str, Any]) -> Iterator[s
             child.terminate()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "name", [n if n == "tern-passage.toml" else pytest.param(n, marks=pytest.mark.slow) for n in NAMES]
 )

@@ -147,6 +147,7 @@ def test_without_its_settings_it_names_them(tmp_path: Path, capsys: pytest.Captu
     assert "[engine.recording]" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(shutil.which("awk") is None, reason="not installed: awk")
 def test_the_guides_example_runs(tmp_path: Path) -> None:
     """The guide's lines as they stand there, from the invented recording to its last reading: the lag comes back."""

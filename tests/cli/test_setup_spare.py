@@ -164,6 +164,7 @@ def test_from_ashore(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert all(spare.owners[p.name] == ("camdrift", "camdrift") for p in data.glob("*.db"))
 
 
+@pytest.mark.slow
 def test_what_never_arrived_ashore_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A record of work that the shore lacks, and settings that were never there."""
     ship = Ship(tmp_path / "lost")

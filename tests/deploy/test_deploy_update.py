@@ -147,6 +147,7 @@ def box(tmp_path: Path) -> Box:
     return made
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", ["back", "back, stopped before", "store"])
 def test_an_older_program_gets_the_store_from_before(box: Box, command: str) -> None:
     """By one command; it is named what is done and where the rest lies; the log book keeps what was booked since.

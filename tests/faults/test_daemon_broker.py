@@ -40,6 +40,7 @@ def test_broker_that_is_not_there_and_comes(tmp_path: Path) -> None:
             shore.stop()
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(shutil.which("mosquitto_passwd") is None, reason="mosquitto_passwd is not installed")
 def test_broker_that_refuses_the_password(tmp_path: Path) -> None:
     """The true reason is told, never the password; delivery-stalled stands on the disk, and all arrives once the
@@ -67,6 +68,7 @@ def test_broker_that_refuses_the_password(tmp_path: Path) -> None:
             listener.close()
 
 
+@pytest.mark.slow
 def test_broker_whose_access_list_denies_events(tmp_path: Path) -> None:
     """What the broker refuses is kept and alarmed with the reason; readings go on; all arrives once it is allowed."""
     acl = tmp_path / "acl"

@@ -68,7 +68,7 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.mark.parametrize(
     "harm",
-    [odd_checkpoints, pages_of_both, *(pytest.param(h, marks=pytest.mark.slow) for h in (flip_in_checkpoint, folders))],
+    [pages_of_both, *(pytest.param(h, marks=pytest.mark.slow) for h in (odd_checkpoints, flip_in_checkpoint, folders))],
 )
 def test_the_first_start_watches_and_alarms(tmp_path: Path, sound: Path, harm: Callable[[Path], None]) -> None:
     """An alarm raised after the damage is stored, the loss is an event of its own, and the log book is whole."""

@@ -96,6 +96,7 @@ def test_folder_that_may_not_be_written(tmp_path: Path) -> None:
     assert "give the user that runs camdrift the right to write there" in done.stderr
 
 
+@pytest.mark.slow
 def test_second_daemon_on_the_same_folder(tmp_path: Path) -> None:
     """Refused with the other's process number; the first goes on."""
     config = rig.written(tmp_path, rig.example(tmp_path, None))

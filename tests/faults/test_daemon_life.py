@@ -45,6 +45,7 @@ def test_sigterm_drains_and_says_offline(tmp_path: Path) -> None:
     reader.close()
 
 
+@pytest.mark.slow
 def test_two_engines_in_one_daemon(tmp_path: Path) -> None:
     """Each has its readings, alarms and hours from its own head; one head's fault is not the other engine's."""
     with mosquitto(tmp_path) as broker:

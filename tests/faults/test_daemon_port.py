@@ -42,6 +42,7 @@ def test_head_unplugged_and_back(tmp_path: Path, broker: Mosquitto) -> None:
         assert process.end() == 0
 
 
+@pytest.mark.slow
 def test_port_that_does_not_exist(tmp_path: Path, broker: Mosquitto) -> None:
     """The daemon stays, raises head-silent, and says what to do."""
     data = rig.example(tmp_path, broker.port)
@@ -65,6 +66,7 @@ def test_no_permission_on_the_port(tmp_path: Path, broker: Mosquitto) -> None:
             assert process.told("no permission to read") and process.told("usermod -aG")
 
 
+@pytest.mark.slow
 def test_second_daemon_on_the_same_port(tmp_path: Path, broker: Mosquitto) -> None:
     """The second one is told who has it and measures nothing; the first does not lose a byte to it."""
     (tmp_path / "second").mkdir()
@@ -137,6 +139,7 @@ def test_empty_capture_is_no_port(tmp_path: Path) -> None:
         assert process.child.poll() is None
 
 
+@pytest.mark.slow
 def test_settings_with_many_mistakes(tmp_path: Path) -> None:
     """All of them are told, one line each, exit status 78, no traceback."""
     data = rig.example(tmp_path, None)

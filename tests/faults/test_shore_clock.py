@@ -52,6 +52,7 @@ def broken_loop(folder: Path) -> str:
     return str(path)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("days", "begins", "ends", "words"),
     [

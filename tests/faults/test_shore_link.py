@@ -173,6 +173,7 @@ def test_after_a_black_out_alarms_go_first_then_events_then_trends(
     assert [line for line in standing if "/trend " in line] == trends[-1:]
 
 
+@pytest.mark.slow
 def test_nothing_aboard_listens_towards_the_shore(tls: Path, tmp_path: Path) -> None:
     """All 65,535 TCP ports of the ship's address are tried from the shore's side, with daemon, page, Modbus and the
     ship's broker running as shipped: none takes a connection. A listener put there on purpose is found."""

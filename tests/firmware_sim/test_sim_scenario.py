@@ -48,6 +48,7 @@ def test_defaults_are_the_invented_vessel() -> None:
     assert head.head.name == vessel["head"][0]["name"]
 
 
+@pytest.mark.slow
 def test_demo_tells_its_story() -> None:
     """In the demo the lag passes 1.5° and 2.0° and is set back by the re-timing; each retightening brings the slack
     spring back into its band; the transducer is stuck for a while only."""

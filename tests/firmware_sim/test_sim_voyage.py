@@ -23,6 +23,7 @@ def test_a_seed_gives_one_voyage() -> None:
     assert calm.faults == []
 
 
+@pytest.mark.slow
 def test_the_sea_is_drawn_as_wide_as_it_is_believed() -> None:
     """Over sixty seeds: ride-out over 0 to 1, legs either way, storms, unbooked work, wrong fittings, odd clocks."""
     drawn = [draw_voyage(seed) for seed in SEEDS]
@@ -70,6 +71,7 @@ def test_truth_file_says_what_was_true_when() -> None:
     assert np.all(np.diff(rows[:, at("elongation_percent")]) >= 0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("wiring", WIRINGS)
 def test_every_wrong_fitting_plays(wiring: str) -> None:
     """A voyage can be sailed with each mistake; its name is kept."""

@@ -24,6 +24,7 @@ COUNT = 65_536 / 14_400
 """A count of the encoders in the link's units."""
 
 
+@pytest.mark.slow
 def test_the_chip_counts_what_the_simulated_head_samples(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -198,6 +198,7 @@ def test_a_brown_out_in_mid_turn_starts_again_and_says_so(tmp_path: Path) -> Non
     assert np.abs(off * 360 / 65_536 - LAG_DEG).max() < 0.05
 
 
+@pytest.mark.slow
 def test_a_main_loop_that_hangs_is_started_again_by_the_watchdog(tmp_path: Path) -> None:
     """At 1.3 s the main loop hangs, while the interrupts go on latching samples: a second after it last fed the
     watchdog the chip starts again, and sends with the next boot number. Before, nothing does."""

@@ -60,6 +60,7 @@ def test_the_drag_and_drop_file_holds_the_image(out: Path) -> None:
     assert payload.rstrip(b"\0") == image.rstrip(b"\0")
 
 
+@pytest.mark.slow
 def test_two_builds_give_the_same_bytes(out: Path, tmp_path: Path) -> None:
     """Built again in another folder."""
     subprocess.run(

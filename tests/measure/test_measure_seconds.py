@@ -67,6 +67,7 @@ def test_four_stroke_cam_travel_is_in_crank_counts() -> None:
     assert all(s.lag == pytest.approx(900.5, abs=0.6) for s in made)
 
 
+@pytest.mark.slow
 @settings(max_examples=60)
 @given(st.integers(0, 2**32 - 1), st.lists(st.integers(1, 79), max_size=8), st.sampled_from([1, 7, 50]))
 def test_any_splitting_gives_the_same_seconds(seed: int, cuts: list[int], size: int) -> None:

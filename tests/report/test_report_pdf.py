@@ -97,6 +97,7 @@ def test_popplers_reader_agrees(report: Path) -> None:
     assert "Tern Passage: camshaft chain drive" in info and "A4" in info
 
 
+@pytest.mark.slow
 @needs_pdf
 def test_two_engines_and_long_names(tmp_path: Path) -> None:
     """Pins that both engines' figures stand on the first page, also with names as long as they may be."""

@@ -16,10 +16,10 @@ LAG = {"lag-near", "lag-limit", "lag-step"}
         ("crank_reversed = true", "reversed"),
         pytest.param("cam_reversed = true", "reversed", marks=pytest.mark.slow),
         pytest.param("crank_reversed = true\ncam_reversed = true", "reversed", marks=pytest.mark.slow),
-        ("swapped = true", "swapped"),
+        pytest.param("swapped = true", "swapped", marks=pytest.mark.slow),
         ("cam_scale = 0.5", "ratio"),
         pytest.param("crank_scale = 0.5", "ratio", marks=pytest.mark.slow),
-        ("cam_scale = 0.87890625", "counts"),
+        pytest.param("cam_scale = 0.87890625", "counts", marks=pytest.mark.slow),
     ],
 )
 def test_wrong_wiring_is_named(wiring: str, word: str) -> None:
@@ -43,6 +43,7 @@ def test_time_stamps_that_do_not_join(clock: str) -> None:
         assert x.tag != "lag-limit" or x.value == pytest.approx(2.393, abs=0.02)
 
 
+@pytest.mark.slow
 def test_a_coarse_clock_is_used() -> None:
     """A clock of 10 ms with frames of 100 ms joins: revolutions are used and the lag is right."""
     sailed = sail(f"{FAST}[clock]\ntick_us = 10_000\n[chain]\nelongation_percent = 0.7\n", 3_600.0)

@@ -20,6 +20,7 @@ def test_a_change_of_loading_in_port_is_no_step(deg: float) -> None:
     assert sailed.tags() & {"lag-step", "tension-step", "wear-disagree"} == set()
 
 
+@pytest.mark.slow
 def test_quick_wear_is_no_step() -> None:
     """The chain wears eighty times as fast as it should: limits are reported, no step, no slipped coupling."""
     wear = "[chain]\nelongation_percent = 0.33\nwear_rate_factor = 80\nwear_percent_per_1000h = 0.03\n"

@@ -21,6 +21,7 @@ def test_a_seized_transducer_is_named(noise_ua: float) -> None:
     assert sailed.wrong_length(SETTLED_S) == []
 
 
+@pytest.mark.slow
 def test_a_tightener_arm_that_sticks_is_named_as_well() -> None:
     """The same signs come from the drive: the alarm names the arm, and names it first."""
     sailed = sail(HEAD + event("arm-seized", SICK_S) + SLACKENS, SICK_S + 5_400)
@@ -31,7 +32,7 @@ def test_a_tightener_arm_that_sticks_is_named_as_well() -> None:
     assert "transducer" not in said or said.index("arm") < said.index("transducer", max(0, said.index("stuck") - 60))
 
 
-@pytest.mark.parametrize("deg", [0.1, pytest.param(0.4, marks=pytest.mark.slow), -0.4])
+@pytest.mark.parametrize("deg", [0.1, *(pytest.param(deg, marks=pytest.mark.slow) for deg in (0.4, -0.4))])
 def test_a_counted_index_slip_holds_the_lag(deg: float) -> None:
     """One line or four: the lag is not called good again by itself."""
     sailed = sail(HEAD + event("cam-slip", 3_600, deg=deg), 7_200.0)
@@ -39,7 +40,7 @@ def test_a_counted_index_slip_holds_the_lag(deg: float) -> None:
     assert sailed.wrong_lag(3_600 + 120) == []
 
 
-@pytest.mark.parametrize("deg", [0.6, -0.4, *(pytest.param(deg, marks=pytest.mark.slow) for deg in (-0.6, 0.4))])
+@pytest.mark.parametrize("deg", [-0.4, *(pytest.param(deg, marks=pytest.mark.slow) for deg in (-0.6, 0.4, 0.6))])
 def test_a_slip_that_is_not_counted_is_found_as_a_step(deg: float) -> None:
     """Without an index sign it looks like a slipped coupling: `lag-step` stands, and the lag is not called good."""
     sailed = sail(HEAD + event("cam-slip", 3_600, deg=deg, counted=False), 7_200.0)
@@ -61,6 +62,7 @@ def test_a_shifted_transducer_is_not_called_good(mm: float) -> None:
     assert "transducer shifted" in sailed.readings(7_000)[-1][1].spring.reason
 
 
+@pytest.mark.slow
 def test_a_transducer_that_shifts_hours_after_a_tooth_jumped_is_in_doubt() -> None:
     """The lag's step that still stands is another matter, and no reason to believe the length (found by a voyage)."""
     shift_s = 1_800 + 2.2 * 3_600
@@ -79,6 +81,7 @@ def test_a_loose_wire_is_found() -> None:
     assert sailed.wrong_length(1_500 + 120) == []
 
 
+@pytest.mark.slow
 def test_a_wire_that_opens_often_while_the_chain_slackens() -> None:
     """Five times a second for 20 ms: found, and no reading called good is off."""
     slackens = event("nut-backs-off", 1_600, mm=5.0, for_s=600)

@@ -53,6 +53,7 @@ def test_no_alarm_comes_from_the_sea_alone(rpm: float, period_s: float) -> None:
 STORM = "[engine]\nspeed = [[0, 90]]\n[sea]\nweather_deg = 0.02\nstorm = [[40_000, 130_000, 8.0, {period_s}]]\n"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("period_s", [6.0, pytest.param(12.0, marks=pytest.mark.slow), 20.0])
 def test_bursts_in_a_storm_are_used(period_s: float) -> None:
     """A day and a half of groups of waves seen six seconds at a time: nine bursts in ten count, nothing is raised."""

@@ -316,6 +316,7 @@ def test_killed_while_it_sends_and_the_next_one_sends_it(tmp_path: Path, post: P
     assert post.posts[-1]["title"] == again.title and store.claim(s, time.time() + 10 * CLAIM_S) == []
 
 
+@pytest.mark.slow
 def test_a_trial_from_the_shell_and_what_it_answers_where_nobody_is_reached(tmp_path: Path, post: Post) -> None:
     """Secrets in an address are never repeated."""
     secret = tmp_path / "addresses"

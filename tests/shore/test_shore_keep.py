@@ -96,6 +96,7 @@ def test_a_receipt_is_retained_and_says_what_is_kept(tmp_path: Path) -> None:
     assert (said["v"], said["gateway"], said["seq"]) == (1, gateway_of("a"), 8)
 
 
+@pytest.mark.slow
 @POSTGRESQL_LATER
 @pytest.mark.parametrize("keepers", [2, pytest.param(3, marks=pytest.mark.slow)])
 def test_keepers_killed_at_any_time_lose_and_double_nothing(tmp_path: Path, store_url: str, keepers: int) -> None:
@@ -156,6 +157,7 @@ def test_a_keeper_gone_for_good_is_drained_by_another(tmp_path: Path, store_url:
         assert stays.running
 
 
+@pytest.mark.slow
 @POSTGRESQL_LATER
 def test_a_broker_killed_and_started_again_loses_nothing_it_had_saved(tmp_path: Path, store_url: str) -> None:
     """Pins that a keeper comes back by itself, and goes on where it was, after kill -9 of a broker with its disk."""
@@ -176,6 +178,7 @@ def test_a_broker_killed_and_started_again_loses_nothing_it_had_saved(tmp_path: 
         until(lambda: count(store_url, "SELECT count(*) FROM event WHERE vessel = 'a'") == 101, "and what follows")
 
 
+@pytest.mark.slow
 def test_a_database_that_is_away_costs_nothing_but_time(tmp_path: Path) -> None:
     """Pins that nothing is acknowledged that is not kept: the store is locked by another while a ship speaks."""
     path = tmp_path / "f.db"
@@ -227,6 +230,7 @@ def test_what_stood_at_the_broker_before_the_first_keeper_is_fetched(tmp_path: P
             until(lambda: count(store_url, "SELECT engine FROM engine_now") == "main", "the trend")
 
 
+@pytest.mark.slow
 def test_two_keepers_of_one_name_lose_nothing_and_say_what_is_wrong(tmp_path: Path) -> None:
     """Pins that a name used twice is harmless to the events and told, also where the broker cuts without a word."""
     url = f"sqlite:///{tmp_path / 'f.db'}"

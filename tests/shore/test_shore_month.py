@@ -4,6 +4,7 @@ import json
 import sqlite3
 from pathlib import Path
 
+import pytest
 from mqtt_fakes import broker_settings, mosquitto, needs_mosquitto, publish, subscriber, until
 from shore_inside import inside
 from shore_rig import BROKER_LINES, PREFIX, UTC, presence, transition, trend
@@ -55,6 +56,7 @@ def subscribed(port: int, book: Path) -> bool:
     return rows(book, "SELECT count(*) FROM vessel") == [(1,)]
 
 
+@pytest.mark.slow
 def test_thirty_days_without_a_link_are_all_ashore_afterwards(tmp_path: Path) -> None:
     """720 hourly trends and 300 events of 30 virtual days, the ship's store opened anew in the middle: over the real
     link thread, a real broker and a keeper all are kept, once; on the wire no trend goes before an event or an older

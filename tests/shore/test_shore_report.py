@@ -168,6 +168,7 @@ def test_a_log_book_made_from_events_is_the_ships_own(ship: Ship, tmp_path: Path
             assert [e.kind for e in log] == [e.kind for e in truth] and len({e.id for e in log}) == len(log)
 
 
+@pytest.mark.slow
 def test_the_page_makes_it_of_a_ship_whose_settings_are_kept(ship: Ship, tmp_path: Path) -> None:
     """After log-in only; of another ship it says what is missing; other lengths of time are refused."""
     config, messages, _ = ship

@@ -36,6 +36,7 @@ def test_an_old_chain_is_hardly_moved_by_its_sisters_and_a_reached_limit_is_reac
     assert reached.hours_to.p50 == 0 and reached.words.startswith("reached")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("count", [3, 4, 8])
 def test_on_simulated_fleets_it_is_narrower_at_300_h_and_covers_the_truth(count: int) -> None:
     """Fleets with a mean and a spread of their own, gamma rates (not the model's lognormal), sisters with histories of

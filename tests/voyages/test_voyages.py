@@ -13,7 +13,6 @@ from tests.voyages.oracles import judge
 from tests.voyages.sail import Sailed, sail
 
 SEEDS = (10, 23, 17)
-"""The last alone is in the usual run."""
 
 
 @functools.cache
@@ -26,10 +25,10 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     """The seed that was asked for, or the short swarm."""
     if "seed" in metafunc.fixturenames:
         one = metafunc.config.getoption("--seed", default=None)
-        slow = [pytest.param(seed, marks=pytest.mark.slow) for seed in SEEDS[:-1]]
-        metafunc.parametrize("seed", [*slow, SEEDS[-1]] if one is None else [one])
+        metafunc.parametrize("seed", SEEDS if one is None else [one])
 
 
+@pytest.mark.slow
 def test_voyage(seed: int) -> None:
     """Every event ashore once and in order, alarms chained over all lives, each planted fault found, none without
     cause, whatever hits the box."""

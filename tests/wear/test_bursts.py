@@ -79,6 +79,7 @@ def test_hours_themselves_may_be_wrong(revolutions, counted):
     assert told.cov[1][1] == pytest.approx(own + (share * told.b) ** 2, rel=1e-6)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("cut", [10, 36, 301, 302, 303, 499])
 def test_restart_between_bursts(cut):
     """Pins that a fit of bursts restored from its JSON goes on to the bit, wherever within a row it was cut."""

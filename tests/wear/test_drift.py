@@ -99,6 +99,7 @@ def test_new_level_equals_a_dummy_column():
     assert np.sqrt(np.diag(ours.inverse[0]) * ours.rss[0] / 294) == pytest.approx(theirs.bse[:5], rel=1e-8)
 
 
+@pytest.mark.slow
 def test_averaging_over_phi_against_dense_quadrature():
     """Pins slope, variance and mean φ to the restricted likelihood worked out with dense matrices on a fine grid."""
     slot, rpm, casing, load, lag = series(6, n=160, phi=0.85)
@@ -127,6 +128,7 @@ def test_averaging_over_phi_against_dense_quadrature():
     assert spread == pytest.approx(weight @ (variances + (slopes - slope) ** 2), rel=0.01)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("phi", [0.5, 0.8, 0.93])
 def test_whole_fit_against_glsar(phi):
     """Pins slope and coefficients to statsmodels' iterated GLSAR on a series without gaps, within their errors.
@@ -160,6 +162,7 @@ def test_level_is_given_at_the_operating_point():
     assert moved.a - told.a == pytest.approx(higher, rel=0.05)
 
 
+@pytest.mark.slow
 def test_innovations_are_white_and_of_unit_spread():
     """Pins that one-step prediction errors, over their told standard deviation, are white noise of spread 1; where the
     state of running changes from median to median, narrower, since the coefficients are trusted less there."""
@@ -187,6 +190,7 @@ def spoil(rows, at, by):
     ]  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("by", [0.5, pytest.param(-3.0, marks=pytest.mark.slow), 1e6])
 def test_odd_medians_do_not_pull(by):
     """Pins that thirty odd medians, single or two in a row, of any size, change the slope by less than a tenth of its
@@ -332,6 +336,7 @@ def whole():
     return rows, fit, states
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("cut", CUTS)
 def test_restart_goes_on_to_the_bit(whole, cut):
     """Pins that a fit restored from its JSON state gives the very same figures as one never stopped."""
@@ -343,6 +348,7 @@ def test_restart_goes_on_to_the_bit(whole, cut):
     assert json.dumps(second.state()) == json.dumps(fit.state())
 
 
+@pytest.mark.slow
 def test_state_grows_by_rows_alone():
     """Pins that a median leaves nothing in the state but its share of a row of six hours; the rows are bounded."""
     rows = medians(*series(24, n=12_000))

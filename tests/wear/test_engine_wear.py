@@ -192,6 +192,7 @@ def test_a_locked_tightener_tells_neither_of_tension_nor_of_growth(grown: Engine
     assert half(t.elongation_percent_per_1000h) == pytest.approx(half(t.lag_deg_per_1000h) / DEG, rel=1e-9)
 
 
+@pytest.mark.slow
 def test_of_one_series_alone_the_rate_is_its_own() -> None:
     """Lag without spring, spring without lag; and where the two part, the lag's."""
     lag = fed(medians(spring_mm=None)).trend(UTC, HOURS, None, None)
@@ -323,6 +324,7 @@ def test_a_step_is_told_once_and_is_no_growth(slipped: Any, monkeypatch: pytest.
     assert e.lag.value == pytest.approx(PER_H * ROWS / 6 + step.size, rel=0.02)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("at", [3, 20, 60, 143])
 def test_a_jump_among_the_first_medians_is_no_growth(at: int) -> None:
     """Too early for the chart: the revolutions tell of it, a new level begins, and neither slope nor elongation take it
@@ -587,6 +589,7 @@ def test_a_count_by_hand_is_carried_forward_by_the_lag_s_rate(monkeypatch: pytes
         assert young.se_percent == pytest.approx(math.hypot(0.5 / (20 * pitch) * 100, 0.05, 0.02 * since / 1_000))
 
 
+@pytest.mark.slow
 def test_a_temperature_that_fails_is_said_and_bends_nothing() -> None:
     """The last three days without the frame's: the trend goes on as with it, and says what is missing."""
     rows = [replace(m, casing_c=60.0 + math.sin(k / 20), frame_c=45.0) for k, m in enumerate(medians())]

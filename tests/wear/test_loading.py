@@ -98,6 +98,7 @@ def slope_reach(w: WearWatch, hours: float) -> float:
     return r.p95 - r.p05
 
 
+@pytest.mark.slow
 def test_booked_late_or_early_is_the_same() -> None:
     """Booked after 720 h it counts for the rows of the past: narrower, and as if it had been booked from the start."""
     hours = 720.0

@@ -143,6 +143,7 @@ def test_restart_is_exact():
     assert again.fit().coef.tolist() == whole.fit().coef.tolist()
 
 
+@pytest.mark.slow
 def test_oldest_rows_are_forgotten():
     """Pins the bound on rows, and that what is left is fitted as if it were all there had been."""
     rows = Rows(3)

@@ -45,9 +45,9 @@ def drift(wear: EngineWear, rows: int) -> Any:
     ("changes", "lag_deg", "spring_mm"),
     [
         # 6° a second for each rpm, by hand: the lag of the crank that is latched so much later.
-        ({"lag": {"skew_us": SKEW_US}}, -6.0 * SKEW_US * 1e-6 * RPM, 0.0),
+        pytest.param({"lag": {"skew_us": SKEW_US}}, -6.0 * SKEW_US * 1e-6 * RPM, 0.0, marks=pytest.mark.slow),
         ({"lag": {"zero_deg": 17.05}}, 0.3, 0.0),
-        ({"transducer": {"at_4ma_mm": 151.5, "at_20ma_mm": 231.5}}, 0.0, 1.5),
+        pytest.param({"transducer": {"at_4ma_mm": 151.5, "at_20ma_mm": 231.5}}, 0.0, 1.5, marks=pytest.mark.slow),
     ],
     ids=["skew", "zero", "transducer"],
 )

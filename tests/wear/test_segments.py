@@ -71,6 +71,7 @@ def plain_drift(at, **kept):
     return branch(at, lambda i: 0.0 * i, **kept)[0].drift()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", [0.0, 0.3, 0.5, 0.7])
 @pytest.mark.parametrize("size", [8.0, -1.0])
 def test_leap_in_the_middle_of_a_median(size, share):
@@ -83,6 +84,7 @@ def test_leap_in_the_middle_of_a_median(size, share):
     assert found.onset_hours == pytest.approx(voyage.hours[at], abs=0.4)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", [*(pytest.param(x, marks=pytest.mark.slow) for x in (0.15, -0.4)), 8.0])
 def test_jump_never_becomes_a_slope(size):
     """Pins that with a step in the middle the slope stays the wear, and its interval is hardly wider than without."""
@@ -98,6 +100,7 @@ def test_jump_never_becomes_a_slope(size):
     assert drift.a - plain.a == pytest.approx(size, abs=0.06)
 
 
+@pytest.mark.slow
 def test_slope_knowledge_outlives_a_late_step():
     """Pins that a slip in the last day leaves the slope as it was known, while the level alone is learnt anew."""
     kept = {"seed": 4, "hours": 3_000, "phi": 0.8, "sigma": 0.03}
@@ -125,6 +128,7 @@ def test_odd_medians_are_no_step(burst, size):
     assert found == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("seed", "hours"), [(30, 1_500), *(pytest.param(n, 4_000, marks=pytest.mark.slow) for n in (30, 31, 32))]
 )
@@ -143,6 +147,7 @@ def test_several_steps():
     assert series.drift().levels == 7
 
 
+@pytest.mark.slow
 def test_retightening_keeps_the_slope():
     """Pins that a level changed by hand is no step, and that the slope goes on while the level begins anew."""
     voyage = quiet(7, hours=2_000, phi=0.7, sigma=0.03)
@@ -181,6 +186,7 @@ def test_new_setting_forgets():
     assert series.drift().why == "not known yet (about 100 h more needed)"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("thorough", [False, pytest.param(True, marks=pytest.mark.slow)])
 def test_restart_goes_on_to_the_bit(thorough):
     """Pins that a watch restored at any point tells the same steps and the same drift as one never stopped."""

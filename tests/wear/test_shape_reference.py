@@ -45,6 +45,7 @@ def test_a_weak_pump_is_found_and_named(cylinder: int) -> None:
     assert len(last.reference_deg) == len(last.present_deg) == 64
 
 
+@pytest.mark.slow
 def test_fuel_of_all_cylinders_and_mounting_are_no_cylinder() -> None:
     """All pumps 10 % weaker, or an encoder that moved a little: no cylinder is named."""
     for events in (

@@ -14,6 +14,7 @@ def test_range_holds_at_a_thousand_hours(kind):
     assert np.median([o.width / o.oracle for o in at_1000]) < 2.7
 
 
+@pytest.mark.slow
 def test_booked_loading_narrows_the_range():
     """Pins that with the loading booked the range at 1,000 h of legs alone is at most a third as wide."""
     widths = {

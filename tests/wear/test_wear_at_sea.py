@@ -61,6 +61,7 @@ def test_ride_out_is_no_disagreement(kappa: float) -> None:
     assert rate.p05 < 1000 * SLOPE / DEG < rate.p95
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("size", "reported"), [(0.06, 0), (0.4, 1)])
 def test_shift_over_a_stop(size: float, reported: int) -> None:
     """Pins that 0.06° over a stop, as a ballast leg makes it, is no step, that 0.4° is one, and that neither turns
@@ -77,6 +78,7 @@ def test_shift_over_a_stop(size: float, reported: int) -> None:
     assert slope.p05 < 1000 * SLOPE < slope.p95
 
 
+@pytest.mark.slow
 def test_quick_wear_is_no_step() -> None:
     """Pins that for a chain that begins to wear twenty times faster nobody is called to a step of the lag."""
     rows = medians(900)

@@ -63,6 +63,7 @@ def ship(settings: Settings) -> Iterator[Ship]:
     assert made.served.server.stop()
 
 
+@pytest.mark.slow
 def test_it_is_the_report_of_the_terminal(ship: Ship, config: Path, tmp_path: Path) -> None:
     """Pins the same figures in all tables, as a file to save."""
     ship.log_in()
@@ -85,6 +86,7 @@ def test_names_are_for_those_who_have_logged_in(ship: Ship) -> None:
     )
 
 
+@pytest.mark.slow
 def test_it_can_be_taken_as_pdf_and_as_survey_file(ship: Ship) -> None:
     """Pins that the PDF bears the ship, the period and the names; and that the survey file comes with its tables, and
     only after log-in, since signatures are in it."""

@@ -95,6 +95,7 @@ def length(screen: Screen) -> float:
     return float(screen.text(".bigs dd").split()[0])
 
 
+@pytest.mark.slow
 def test_typed_then_opened_and_booked_without_ticks(driver: Chrome, tmp_path: Path) -> None:
     """Pins that what was typed before a sheet is open goes into it, that the position outlives a tablet that is put
     away, that a booking with no ticks is refused until there is a reason, and that it is made once."""
@@ -193,6 +194,7 @@ def to_the_list_and_back(screen: Screen, step: int) -> None:
     screen.until(lambda: seen() == (0, True), "the card again", 20)
 
 
+@pytest.mark.slow
 def test_after_retiming_the_pumps_come_first_until_they_are_booked_at_0(driver: Chrome, tmp_path: Path) -> None:
     """Pins that the trend message, what the page is given and its view `Now` say so once the camshaft is booked, on
     the turning gear, and no longer once 0° is booked."""
