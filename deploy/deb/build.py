@@ -102,7 +102,7 @@ SHIP = Kind(
 )
 SHORE = Kind(
     name="camdrift-shore",
-    extras="shore,notify",
+    extras="shore,notify,terminal",
     summary="keeps ashore what a fleet's camshaft drive gateways send",
     text="""\
  Keepers that check each message of the ships' gateways and keep it in SQLite
@@ -131,9 +131,10 @@ SHORE = Kind(
     links={"/usr/bin/camdrift-shore": "../lib/camdrift-shore/venv/bin/camdrift-shore"},
 )
 COMPLETIONS = {
-    "bash": "/usr/share/bash-completion/completions/camdrift",
-    "zsh": "/usr/share/zsh/vendor-completions/_camdrift",
+    "bash": "/usr/share/bash-completion/completions/",
+    "zsh": "/usr/share/zsh/vendor-completions/_",
 }
+"""By shell, what stands before the command's name."""
 KINDS = {"ship": SHIP, "shore": SHORE}
 
 
@@ -329,11 +330,10 @@ def pages(kind: Kind, stage: Path, version: str, epoch: int) -> None:
         for page in Path(made).iterdir():
             section = page.suffix.removeprefix(".")
             put(stage, f"/usr/share/man/man{section}/{page.name}.gz", squeezed(page.read_text(encoding="utf-8")))
-        if kind is SHIP:
-            for shell, place in COMPLETIONS.items():
-                asked = [sys.executable, "-m", "gateway.cli", "completion", shell]
-                done = subprocess.run(asked, check=True, env=environment, capture_output=True, text=True, cwd=made)
-                put(stage, place, done.stdout)
+        for shell, place in COMPLETIONS.items():
+            asked = [sys.executable, "-m", "gateway.cli", "completion", shell, *(["--shore"] if kind is SHORE else [])]
+            done = subprocess.run(asked, check=True, env=environment, capture_output=True, text=True, cwd=made)
+            put(stage, f"{place}{kind.name}", done.stdout)
 
 
 def documents(kind: Kind, stage: Path, version: str, epoch: int) -> None:

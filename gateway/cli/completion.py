@@ -18,6 +18,7 @@ HOW = {
 def add(p: argparse.ArgumentParser) -> None:
     """Arguments."""
     p.add_argument("shell", choices=SHELLS, help="the shell that completes")
+    p.add_argument("--shore", action="store_true", help="for camdrift-shore, the command of the package ashore")
     p.description = " ".join([p.description or "", *(f"For {shell}: {how}." for shell, how in HOW.items())])
 
 
@@ -33,9 +34,16 @@ def main(args: argparse.Namespace) -> int:
     from gateway.cli.main import parser
 
     whole = parser()
+    if args.shore:
+        whole = _commands(whole)["shore"]
+        whole.prog = "camdrift-shore"
     _name_files(whole, shtab.FILE)
     out(shtab.complete(whole, args.shell))
     return 0
+
+
+def _commands(p: argparse.ArgumentParser) -> dict[str, argparse.ArgumentParser]:
+    return next(dict(a.choices) for a in p._actions if isinstance(a, argparse._SubParsersAction))
 
 
 def _name_files(p: argparse.ArgumentParser, file: object) -> None:

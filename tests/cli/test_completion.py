@@ -31,6 +31,23 @@ def test_bash_takes_the_script_and_completes(capsys: pytest.CaptureFixture[str])
     assert (done.stdout.split(), done.stderr) == (["replay"], "")
 
 
+def test_bash_completes_the_command_of_the_package_ashore(capsys: pytest.CaptureFixture[str]) -> None:
+    """`camdrift-shore` has the commands of `camdrift shore`, and their options; none of the box aboard."""
+    bash = shutil.which("bash")
+    if bash is None:
+        pytest.skip("no bash here")
+    assert main(["completion", "bash", "--shore"]) == 0
+    script = capsys.readouterr().out
+    asked = "\n".join(
+        f'COMP_WORDS=({words}); COMP_CWORD={words.count(" ")}; _shtab_camdrift_shore; echo "${{COMPREPLY[@]}}"'
+        for words in ("camdrift-shore fl", "camdrift-shore keep --dr", "camdrift-shore comm")
+    )
+    done = subprocess.run([bash, "-c", f"{script}\n{asked}\ncomplete -p"], capture_output=True, text=True, timeout=180)
+    first, second, third, *_, last = done.stdout.splitlines()
+    assert (first, second, third, done.stderr) == ("fleet", "--drain", "", "")
+    assert last.endswith(" camdrift-shore")
+
+
 def test_another_shell_is_refused_with_those_that_are_known(capsys: pytest.CaptureFixture[str]) -> None:
     """Usage, with the list."""
     with pytest.raises(SystemExit) as e:

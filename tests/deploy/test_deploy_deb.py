@@ -70,6 +70,7 @@ HELD = {
         "usr/lib/systemd/system/camdrift-keep@.service", "usr/lib/systemd/system/camdrift-notify@.service",
         "usr/lib/systemd/system/camdrift-fleet.service", "usr/lib/sysusers.d/camdrift-shore.conf",
         "usr/lib/tmpfiles.d/camdrift-shore.conf", "usr/share/man/man1/camdrift-shore.1.gz",
+        "usr/share/bash-completion/completions/camdrift-shore", "usr/share/zsh/vendor-completions/_camdrift-shore",
         "usr/share/doc/camdrift-shore/README.md", "usr/share/doc/camdrift-shore/copyright",
         "usr/share/doc/camdrift-shore/shore.toml", "usr/lib/camdrift-shore/shore/mosquitto-shore.conf",
     },
