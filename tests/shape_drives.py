@@ -15,10 +15,10 @@ from firmware_sim.head import engine_of
 from firmware_sim.scenario import checked
 from firmware_sim.sensors import Sampler
 from firmware_sim.streams import streams_of
-from gateway.measure.cutter import Cutter
+from gateway.measure.cutter import BINS_PER_TURN, WIDTH, Cutter
 from gateway.measure.cycles import DEG
 from gateway.measure.loop import length_table_nm
-from gateway.measure.turn_shape import TurnShape, TurnShapeSum
+from gateway.measure.turn_shape import TurnShape, TurnShapeSum, orders_of
 from gateway.model.records import SampleBlock
 from gateway.model.settings import EngineSettings
 from gateway.wear.shape_reference import ShapeReference, ShapeView
@@ -95,11 +95,54 @@ def shapes(
                 yield t, shape
 
 
+def quick_shapes(
+    scenario: Scenario, begin_s: float, end_s: float, every_s: float, burst_s: float = 6.0
+) -> Iterator[tuple[float, TurnShape]]:
+    """The same figures for a two-stroke that runs ahead without a fault, a hundred bursts in one pass: for years."""
+    seed = scenario.run.seed
+    motion, drive_ = engine_of(scenario, seed)
+    sampler = Sampler(scenario, motion, drive_, streams_of(seed))
+    frames = np.arange(round(burst_s * RATE_HZ / SAMPLES)) * (SAMPLES / RATE_HZ)
+    times = np.arange(begin_s, end_s, every_s)
+    for at in np.array_split(times, max(1, len(times) // 100)):
+        codes = sampler.sample(np.add.outer(at, frames).ravel()).codes.reshape(len(at), -1, 3)
+        found = zip(at.tolist(), codes, drive_.fuel_part(at).tolist(), drive_.hours(at).tolist(), strict=True)
+        for t, c, load, hours in found:
+            crank, lag = _unwrapped(c[:, 0]), _unwrapped(c[:, 0] - c[:, 1])
+            turn = BINS_PER_TURN * WIDTH
+            borders = np.arange(-(-int(crank[0] + 1) // turn) * turn, (int(crank[-1]) // turn) * turn + 1, WIDTH)
+            cycles = len(borders) // BINS_PER_TURN
+            if cycles < 3:
+                continue
+            step = np.diff(crank)
+            twice = np.concatenate(([0], np.cumsum((lag[1:] + lag[:-1]) * step)))
+            i = np.searchsorted(crank, borders, side="left") - 1
+            part = (borders - crank[i]).astype(np.float64)
+            to_border = twice[i] + part * (2 * lag[i] + (lag[i + 1] - lag[i]) * (part / step[i]))
+            bins = (np.diff(to_border) / (2 * WIDTH)).reshape(cycles, BINS_PER_TURN)
+            edges_s = np.diff((i[::BINS_PER_TURN] + (part / step[i])[::BINS_PER_TURN]) / RATE_HZ)
+            mean = (bins - bins.mean(axis=1, keepdims=True)).mean(axis=0) * DEG
+            yield t, TurnShape(hours, orders_of(mean, 1), cycles, float(np.mean(60 / edges_s)), load)
+
+
+def _unwrapped(code: np.ndarray[Any, np.dtype[np.uint16]]) -> np.ndarray[Any, np.dtype[np.int64]]:
+    steps = (code[1:] - code[:-1]).view(np.int16).astype(np.int64)
+    return np.concatenate(([int(code[0])], int(code[0]) + np.cumsum(steps)))
+
+
+class _WithoutCurves(ShapeReference):
+    """Draws nothing: the curves are a tenth of the time, and say nothing of the changes."""
+
+    def _course(self, value: np.ndarray[Any, np.dtype[np.float64]]) -> tuple[float, ...]:
+        return ()
+
+
 def followed(
-    scenario: Scenario, e: EngineSettings, begin_s: float, end_s: float, every_s: float
+    scenario: Scenario, e: EngineSettings, begin_s: float, end_s: float, every_s: float, *, quick: bool = False
 ) -> Iterator[tuple[float, ShapeView]]:
     """What is known after each burst."""
-    reference = ShapeReference(e)
-    for t, shape in shapes(scenario, e, begin_s, end_s, every_s):
+    reference = _WithoutCurves(e) if quick else ShapeReference(e)
+    found = quick_shapes(scenario, begin_s, end_s, every_s) if quick else shapes(scenario, e, begin_s, end_s, every_s)
+    for t, shape in found:
         reference.add(shape)
         yield t, reference.view

@@ -125,6 +125,8 @@ class ShapeReference:
         self._pulses = np.array(
             [np.mean([_pulse(angles[c - 1], half_deg, engine.ratio) for c in group], axis=0) for group in self._groups]
         ).reshape(len(self._groups), self._size)
+        half = self._size // 2
+        self._orders = self._pulses[:, :half] + 1j * self._pulses[:, half:]
         self.restart()
 
     def restart(self) -> None:
@@ -225,12 +227,12 @@ class ShapeReference:
     def _fit(self, full: list[_Cell], noise: Floats, hz: float, loss: float) -> tuple[float, _Model]:
         """Misfit and model, were the drive to ring at `hz`: each cylinder's own load, near the mean of all."""
         model = _Model(hz, loss, np.ones(len(self._groups)), np.zeros(self._size))
-        x = np.array([c.load * self._filtered(model, c.rpm) for c in full])
+        raw = np.array([c.load * self._filtered(model, c.rpm) for c in full])
         y = np.array([c.mean for c in full])
         # What does not go with the load is free, so only what differs between the places counts.
         weights = 1 / (noise + NOT_MODELLED_DEG**2)
         total = weights.sum(axis=0)
-        x = x - (weights[:, None, :] * x).sum(axis=0) / total
+        x = raw - (weights[:, None, :] * raw).sum(axis=0) / total
         y = y - (weights * y).sum(axis=0) / total
         rows = np.moveaxis(x, 1, 2).reshape(-1, len(self._groups))
         flat, w = y.ravel(), weights.ravel()
@@ -241,16 +243,13 @@ class ShapeReference:
         own = np.linalg.solve(information, (rows.T * w) @ flat + prior * mean)
         own = np.maximum(own, OWN_LEAST * mean)
         misfit = float(w @ (flat - rows @ own) ** 2 + prior * np.sum((own - mean) ** 2))
-        by_load = [own @ (c.load * self._filtered(model, c.rpm)) for c in full]
-        fixed = np.mean([c.mean - b for c, b in zip(full, by_load, strict=True)], axis=0)
+        fixed = np.mean([c.mean - own @ by_load for c, by_load in zip(full, raw, strict=True)], axis=0)
         return misfit, _Model(hz, loss, own, fixed)
 
     def _filtered(self, model: _Model, rpm: float) -> Floats:
         """float64[groups, size]: the pulses as a drive that rings at the model's frequency shows them at this speed."""
-        half = self._size // 2
-        r = np.arange(1, half + 1) / self._ratio * rpm / 60 / model.ring_hz
-        h = 1 / (1 - r * r + 1j * model.loss)
-        c = (self._pulses[:, :half] + 1j * self._pulses[:, half:]) * h
+        r = np.arange(1, self._size // 2 + 1) * (rpm / (60 * self._ratio * model.ring_hz))
+        c = self._orders * (1 / (1 - r * r + 1j * model.loss))
         return np.concatenate((c.real, c.imag), axis=1)
 
     def _noise_of_one(self) -> Floats:

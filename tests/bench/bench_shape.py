@@ -57,12 +57,13 @@ def quiet(years: float, first: int) -> None:
     alarms, judged, shapes = 0, 0, 0
     for seed in range(first, first + round(years * 365 / PART_DAYS)):
         delay, stood = Delay(), False
-        for t, view in followed(drive(seed, PART_DAYS), engine(), 0.0, PART_DAYS * DAY_S, EVERY_S):
+        for t, view in followed(drive(seed, PART_DAYS), engine(), 0.0, PART_DAYS * DAY_S, EVERY_S, quick=True):
             stands = delay.raises(t, view)
             alarms += stands and not stood
             stood = stands
             judged += bool(view.changes)
             shapes += 1
+        print(f"seed {seed}: {alarms} so far, {judged} of {shapes} shapes with a figure", file=sys.stderr, flush=True)
     print(f"{alarms} without cause in {years:g} engine-years; a figure for {judged / shapes:.0%} of the shapes")
 
 

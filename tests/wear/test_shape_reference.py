@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from drive_engines import four_stroke, tern
-from shape_drives import ANGLES, DAY_S, drive, engine, followed, shapes
+from shape_drives import ANGLES, DAY_S, drive, engine, followed, quick_shapes, shapes
 
 from gateway.alarm.judge import _shape  # the rule of one alarm
 from gateway.alarm.machine import HELD
@@ -43,6 +43,20 @@ def test_a_weak_pump_is_found_and_named(cylinder: int) -> None:
     assert -20 < last.named.p50 <= -5
     assert f"near cylinder {cylinder}'s cam" in last.text and "compare the pressures" in last.text
     assert len(last.reference_deg) == len(last.present_deg) == 64
+
+
+def test_the_bench_s_quick_way_has_the_gateway_s_shapes() -> None:
+    """Years are cut in one pass; of each burst it gives what the gateway's own cutter does."""
+    scenario = drive(200, 0.3)
+    gateway, quick = (
+        list(shapes(scenario, engine(), 0.0, 6_000.0, 600.0)),
+        list(quick_shapes(scenario, 0.0, 6_000.0, 600.0)),
+    )
+    assert len(gateway) == len(quick) == 10
+    for (t, one), (u, other) in zip(gateway, quick, strict=True):
+        assert (t, one.cycles, one.hours) == (u, other.cycles, other.hours)
+        assert np.abs(one.orders_deg - other.orders_deg).max() < 1e-9
+        assert other.rpm == pytest.approx(one.rpm, abs=1e-3) and other.load == pytest.approx(one.load)
 
 
 @pytest.mark.slow
