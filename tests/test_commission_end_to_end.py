@@ -12,7 +12,7 @@ import pytest
 
 from gateway.cli.main import main
 from tests.daemon_rig import free_port
-from tests.sheet_rig import Aboard, aboard, standing
+from tests.sheet_rig import Aboard, aboard, figure, standing
 
 ZERO_DEG = 17.35
 TURNING_RPM = 1.2
@@ -89,6 +89,20 @@ def test_an_index_that_slips_is_named(tmp_path: Path, capsys: pytest.CaptureFixt
         assert status == 1 and "cam encoder's index came 1 times" in " ".join(text.split())
         status, text = turned(ship, capsys, "index", 161.0, 300.0)
         assert status == 0, text
+
+
+def test_lost_motion_is_measured_by_a_turn_each_way(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Ahead alone is not enough; astern as well gives what the drive's truth has between its two ways."""
+    with aboard(tmp_path, standing(turned=[(10.0, 80.0, TURNING_RPM), (84.0, 200.0, -TURNING_RPM)])) as ship:
+        status, text = turned(ship, capsys, "lost-motion", 14.0, 78.0)
+        assert status == 1 and "Not measured yet" in text
+        ship.until(150.0)
+        status, text = commission(ship, capsys, "--task", "lost-motion")
+        assert status == 0, text
+        kept = json.loads((tmp_path / "data" / "commission-main.json").read_text(encoding="utf-8"))["done"]
+        deg = kept["lost-motion"]["values"]["lost_motion_deg"]
+        assert deg == pytest.approx(float(ship.truth.lag_deg(70.0) - ship.truth.lag_deg(140.0)), abs=0.02)
+        assert figure(ship.sheet("retime"), "lost_motion_deg") == pytest.approx(deg, abs=0.001)
 
 
 class Person(io.TextIOBase):

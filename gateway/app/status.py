@@ -19,7 +19,7 @@ from gateway.model.enums import AlarmState
 from gateway.model.errors import StorageError
 from gateway.model.records import Measured
 from gateway.model.settings import Settings
-from gateway.model.snapshot import AlarmView, HeadView, Snapshot
+from gateway.model.snapshot import AlarmView, EngineDetail, HeadView, Snapshot
 from gateway.outlets.mqtt.link import LinkStatus
 from gateway.report.alarms import stored_move
 from gateway.sources.head import SourceState
@@ -102,6 +102,7 @@ def engine_status(s: EngineSnapshot) -> dict[str, Any]:
         },
         "raw_deg": d and d.raw_deg,
         "turned": None if d is None or d.turned_utc_s is None else {"raw_deg": d.turned_raw_deg, "utc": d.turned_utc_s},
+        "turned_lost": _turned_lost(d),
         "head": d and _head_view(d.head),
         "bookings": len(s.log),
         "booking_faults": list(s.datum.faults),
@@ -120,6 +121,13 @@ def _engine(s: EngineSnapshot, beat_s: float) -> dict[str, Any]:
 def _state(s: EngineState) -> dict[str, Any]:
     at = None if s.since_utc_s is None else rfc3339(s.since_utc_s)
     return {"state": s.state.value, "word": s.state.word, "what": s.what, "since": at, "action": s.action}
+
+
+def _turned_lost(d: EngineDetail | None) -> dict[str, float | None] | None:
+    """Lost motion by the last turn each way on the turning gear, and when the first of the two turns ended."""
+    if d is None or d.turned_lost_deg is None:
+        return None
+    return {"deg": round(d.turned_lost_deg, 3), "from_utc": d.turned_lost_from_utc_s}
 
 
 def _measured(m: Measured) -> dict[str, Any]:

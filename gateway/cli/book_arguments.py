@@ -33,6 +33,7 @@ FIGURES = {
     "spring_after_mm": "length of the spring after the work, mm; from the readings if left out",
     "elongation_percent": "the chain's elongation then, %%, where it is known otherwise",
     "elongation_se_percent": "its standard error, %%",
+    "lost_motion_deg": "lag ahead less lag astern, by a turn each way after the work, degrees of the crank",
     "raw_deg": "crank less cam as the encoders read, degrees of the crank; from the readings if left out",
     "gauge_mm": "what the pin gauge reads, mm, late is +",
     "lag_before_deg": "lag before the work, degrees of the crank, late is +; from the readings if left out",

@@ -36,14 +36,22 @@ def facts_of(engine: EngineSettings, s: EngineSnapshot, now_utc_s: float | None 
         whole_turn=d.standing_raw_deg is not None,
         turned_raw_deg=d.turned_raw_deg,
         turned_utc_s=d.turned_utc_s,
+        turned_lost_deg=d.turned_lost_deg if _at_this_stop(d) else None,
+        turned_lost_from_utc_s=d.turned_lost_from_utc_s if _at_this_stop(d) else None,
         crank_deg=None if d.head is None else d.head.crank_deg,
         rest_s=d.rest_s,
         sea_lag_deg=sea,
         elongation_percent=view.elongation_percent,
         agreement="unknown" if trend is None else trend.agreement.state,
         taken=taken,
+        cam_loads=d.cam_loads,
         burst_age_s=None if now_utc_s is None or now_utc_s - d.utc_s < LIVE_S else now_utc_s - d.utc_s,
     )
+
+
+def _at_this_stop(d: EngineDetail) -> bool:
+    """Was the engine turned each way since it last ran?"""
+    return d.turned_lost_from_utc_s is not None and d.turned_lost_from_utc_s >= d.utc_s - d.rest_s
 
 
 def _live(d: EngineDetail) -> Measured:

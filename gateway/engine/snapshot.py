@@ -16,6 +16,7 @@ from gateway.model.snapshot import AlarmView, EngineDetail, EngineView, HeadView
 from gateway.pipeline import EnginePipeline
 from gateway.wear.bookings import Entry
 from gateway.wear.datum import Datum
+from gateway.wear.lost_motion import NO_LOST_MOTION
 from gateway.wear.shape_reference import ShapeView
 from gateway.wear.trend import Trend
 
@@ -158,7 +159,8 @@ def _engine_view(p: EnginePipeline, index: int, alarms: tuple[AlarmView, ...], d
 
 
 def _detail(p: EnginePipeline, r: Reading) -> EngineDetail:
-    m = p.meter
+    m, trend = p.meter, p.wear.last_trend
+    lost = NO_LOST_MOTION if trend is None else trend.lost_motion
     standing = m.standing_raw_deg()
     return EngineDetail(
         utc_s=p.timeline.utc_s(p.present_us),
@@ -177,7 +179,9 @@ def _detail(p: EnginePipeline, r: Reading) -> EngineDetail:
         standing_lag_deg=m.lag_of(standing),
         turned_raw_deg=m.turned_raw_deg(),
         turned_utc_s=_utc_s(p.timeline, m.turned_us()),
-        lost_motion="" if p.wear.last_trend is None else p.wear.last_trend.lost_motion.text,
+        lost_motion=lost.text,
+        turned_lost_deg=None if lost.turned is None else lost.turned.deg,
+        turned_lost_from_utc_s=None if lost.turned is None else lost.turned.first_utc_s,
         cam_loads=_cam_loads(p.wear.series.shape.view),
         head=_head_view(p),
     )

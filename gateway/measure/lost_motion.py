@@ -35,7 +35,8 @@ class LostMotionPair:
     """One measurement. `deg`: raw lag ahead less astern, crank degrees; `se_deg`: its standard uncertainty.
 
     `rpm`: mean of both speeds, without sign. `rpm_apart`: ahead less astern. `warm_k`: casing less frame. `ahead_mm`,
-    `astern_mm`: spring length each way. `None` = not known. `turning`: one turn each way on the turning gear.
+    `astern_mm`: spring length each way. `None` = not known. `turning`: one turn each way on the turning gear, the first
+    of which ended `apart_s` before `utc_s`.
     """
 
     utc_s: float
@@ -48,6 +49,12 @@ class LostMotionPair:
     ahead_mm: float | None
     astern_mm: float | None
     turning: bool = False
+    apart_s: float = 0.0
+
+    @property
+    def first_utc_s(self) -> float:
+        """When the first of its two turns ended."""
+        return self.utc_s - self.apart_s
 
 
 @dataclass(slots=True)
@@ -125,7 +132,8 @@ class LostMotionWatch:
         self._turned = {}
         ahead, astern = (raw_deg, other[1]) if way > 0 else (other[1], raw_deg)
         deg = _wrapped(ahead - astern)
-        return LostMotionPair(utc_s, hours, self._own(deg), FLOOR_DEG, 0.0, 0.0, None, spring_mm, None, turning=True)
+        apart_s = (t_us - other[0]) / 1e6
+        return LostMotionPair(utc_s, hours, self._own(deg), FLOOR_DEG, 0.0, 0.0, None, spring_mm, None, True, apart_s)
 
     def _close(self, s: _Spell, utc_s: float, hours: float) -> LostMotionPair | None:
         n = len(s.raw_deg)

@@ -86,7 +86,9 @@ class EngineDetail:
     `rest_s`: how long the engine was seen to stand or to be on the turning gear. `standing_raw_deg`: raw
     crank − ratio·cam now, free of eccentric mounting; `standing_lag_deg`: the lag from it; `turned_raw_deg`: the mean
     of the last whole turn on the turning gear, which ended at `turned_utc_s`. `standing_spring_mm`: mean length of the
-    last second, renewed with each frame while the engine stands. `lost_motion`: what is known of it.
+    last second, renewed with each frame while the engine stands. `lost_motion`: what is known of it;
+    `turned_lost_deg`: by the last turn each way on the turning gear, of which the first ended at
+    `turned_lost_from_utc_s`.
     """
 
     utc_s: float
@@ -106,6 +108,8 @@ class EngineDetail:
     turned_raw_deg: float | None = None
     turned_utc_s: float | None = None
     lost_motion: str = ""
+    turned_lost_deg: float | None = None
+    turned_lost_from_utc_s: float | None = None
     cam_loads: ShapeDetail = ShapeDetail()
     head: HeadView | None = None
 

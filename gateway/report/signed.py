@@ -86,6 +86,7 @@ def _zero(e: EngineFacts) -> list[Markup]:
             with_unit(x.raw_deg, 3, "°"),
             with_unit(x.gauge_mm, 2, "mm", sign=True),
             with_unit(x.lag_before_deg, 2, "°"),
+            with_unit(x.lost_motion_deg, 2, "°"),
             x.person,
         )
         for x in e.log
@@ -93,7 +94,7 @@ def _zero(e: EngineFacts) -> list[Markup]:
     ][-ROWS_MAX:]
     if not rows:
         return [tag("p", stood, " It is that of the settings; no setting of the camshaft was booked.")]
-    heads = ("When", "Encoders", "Pin gauge, late is +", "Lag before", "By")
+    heads = ("When", "Encoders", "Pin gauge, late is +", "Lag before", "Lost motion", "By")
     return [tag("p", stood), table("Settings of the camshaft, all that were booked", heads, rows)]
 
 

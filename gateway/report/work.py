@@ -20,6 +20,7 @@ _WORDS = {
     "free_length_mm": ("free length of the spring", "mm"),
     "elongation_percent": ("elongation", "%"),
     "elongation_se_percent": ("its uncertainty ±", "%"),
+    "lost_motion_deg": ("lost motion by a turn each way", "°"),
     "raw_deg": ("crank less cam as the encoders read", "°"),
     "gauge_mm": ("pin gauge, late is +", "mm"),
     "links": ("links measured over", ""),

@@ -49,6 +49,8 @@ class Retightened(Booked):
     elongation_percent: Finite | None = None
     """What the program showed, or what was measured, on the day; with its standard uncertainty."""
     elongation_se_percent: Finite | None = None
+    lost_motion_deg: Finite | None = None
+    """By a turn each way on the turning gear, with the work done."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +63,7 @@ class CamshaftSet(Booked):
     lag_before_deg: Finite | None = None
     elongation_percent: Finite | None = None
     elongation_se_percent: Finite | None = None
+    lost_motion_deg: Finite | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

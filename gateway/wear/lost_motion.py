@@ -30,6 +30,8 @@ PAIRS_MAX = 300
 """Some hundred manoeuvres: more than between two retightenings."""
 MANOEUVRE_H = 2.0
 """Pairs of so many running hours are one manoeuvre: they share warmth and what the sea did."""
+SAME_STOP_H = 0.1
+"""At one standstill running hours do not count on; so much is allowed for hours that were typed."""
 SEEN_FROM_H = 100.0
 """A first pair so soon after the retightening has seen all of the growth since."""
 RATE_SPREAD = 0.5
@@ -59,7 +61,8 @@ Floats = NDArray[np.float64]
 @dataclass(frozen=True, slots=True)
 class LostMotionView:
     """What is known now. `deg`: at the last manoeuvre; `change_deg`: since the retightening, or since the first pair;
-    `growth_percent`: elongation from it, locked tighteners only. `text`: all of it in words. `learned`: is κ?"""
+    `growth_percent`: elongation from it, locked tighteners only. `text`: all of it in words. `learned`: is κ?
+    `turned`: the last one by a turn each way on the turning gear."""
 
     deg: Range
     change_deg: Range
@@ -67,6 +70,7 @@ class LostMotionView:
     utc_s: float | None
     learned: bool
     text: str
+    turned: LostMotionPair | None = None
 
 
 NO_LOST_MOTION = LostMotionView(UNKNOWN, UNKNOWN, UNKNOWN, None, False, "")
@@ -126,6 +130,14 @@ class LostMotion:
         if since_h != self._since_h:
             self._since_h = since_h
             self.pairs = deque((p for p in self.pairs if p.hours >= since_h), maxlen=PAIRS_MAX)
+
+    def worked(self, hours: float) -> None:
+        """Work at the drive was booked: of the turns at this standstill only the last pair is of the drive as it was
+        left. The others lie before the work, or one of their turns does."""
+        of_this = [p for p in self.pairs if p.turning and abs(p.hours - hours) < SAME_STOP_H]
+        gone = of_this[:-1]
+        if gone:
+            self.pairs = deque((p for p in self.pairs if p not in gone), maxlen=PAIRS_MAX)
 
     # -- what it comes to ---------------------------------------------------------------------------------------
 
@@ -221,7 +233,8 @@ class LostMotion:
         growth = self.since_retightening(hours, ride_out)
         last = self.pairs[-1].utc_s if self.pairs else None
         text = self._text(hours, change, growth, ride_out)
-        return LostMotionView(self.level, _range(change), _range(growth), last, ride_out.learned, text)
+        turned = next((p for p in reversed(self.pairs) if p.turning), None)
+        return LostMotionView(self.level, _range(change), _range(growth), last, ride_out.learned, text, turned)
 
     def _text(self, hours: float, change: Change | None, growth: Change | None, ride_out: RideOut) -> str:
         s = self._engine.lost_motion

@@ -15,6 +15,7 @@ FREE_LENGTH_SLACK_MM = 1.0
 
 RAW_DEG_MAX = 1_440.0
 GAUGE_MM_MAX = 50.0
+LOST_MOTION_LEAST_DEG, LOST_MOTION_MOST_DEG = -1.0, 30.0
 PUMP_DEG_MAX = 10.0
 PLAY_LINKS_MAX = 5.0
 DRAUGHT_M_MIN, DRAUGHT_M_MAX = 0.5, 40.0
@@ -126,6 +127,7 @@ def _retightened(e: b.Retightened, d: Datum, correcting: bool) -> list[str]:
     free, new = e.free_length_mm, d.free_length_new_mm
     found = _between("elongation", "%", e.elongation_percent, GROWTH_PERCENT_LOW, GROWTH_PERCENT_HIGH)
     found += _between("uncertainty of the elongation", "%", e.elongation_se_percent, 0, GROWTH_PERCENT_HIGH)
+    found += _lost_motion(e)
     if free > new:
         found.append(f"free length {free:.1f} mm is longer than new ({new:.1f} mm); a spring does not grow")
     elif not correcting and free > d.free_length_mm + FREE_LENGTH_SLACK_MM:
@@ -145,11 +147,16 @@ def _camshaft_set(e: b.CamshaftSet, d: Datum) -> list[str]:
     found += _between("pin gauge", "mm", e.gauge_mm, -GAUGE_MM_MAX, GAUGE_MM_MAX)
     found += _between("elongation", "%", e.elongation_percent, GROWTH_PERCENT_LOW, GROWTH_PERCENT_HIGH)
     found += _between("uncertainty of the elongation", "%", e.elongation_se_percent, 0, GROWTH_PERCENT_HIGH)
+    found += _lost_motion(e)
     if gauge_lag_deg(d.engine, e.gauge_mm) is None:
         found.append(
             "a reading of the pin gauge needs its radius; set lag.pin_gauge_radius_mm, or book it when it fits"
         )
     return found
+
+
+def _lost_motion(e: b.Retightened | b.CamshaftSet) -> list[str]:
+    return _between("lost motion", "°", e.lost_motion_deg, LOST_MOTION_LEAST_DEG, LOST_MOTION_MOST_DEG)
 
 
 def _chain(e: b.ChainRenewed | b.LinksRenewed, d: Datum) -> list[str]:

@@ -146,6 +146,8 @@ class WearWatch:
         self._loadings = loadings_of(log)
         self.series.book_loadings(self._loadings)
         self.series.rebase(datum, lag_restart=lag, spring=how)
+        if isinstance(entry, bookings.CamshaftSet | bookings.Retightened):
+            self.series.lost_motion.worked(entry.hours)
         self._count_from_datum(hours)
         return Rebased(datum, lag, spring)
 

@@ -20,7 +20,8 @@ class Look:
     """One engine in the daemon's status, at one time. `None` = not known.
 
     `turns`: crank and cam, each of its own shaft, signed. `turned`: mean of raw crank − ratio·cam over the last whole
-    turn on the turning gear and when it ended, in deg and UTC seconds. `alarms`: tag and text of those that stand.
+    turn on the turning gear and when it ended, in deg and UTC seconds. `turned_lost`: lost motion by a turn each way,
+    and when the first of the two turns ended. `alarms`: tag and text of those that stand.
     """
 
     running: str
@@ -33,6 +34,7 @@ class Look:
     spring_good: bool
     raw_deg: float | None
     turned: tuple[float, float] | None
+    turned_lost: tuple[float, float] | None
     alarms: Mapping[str, str]
     good: int
     lost: int
@@ -41,7 +43,8 @@ class Look:
     @classmethod
     def of(cls, engine: Mapping[str, Any]) -> "Look":
         """From the status of one engine."""
-        turned, spring, lag = engine.get("turned"), engine["spring_mm"], engine["lag_deg"]
+        turned, lost, spring, lag = (engine.get("turned"), engine.get("turned_lost"), engine["spring_mm"],
+                                     engine["lag_deg"])  # fmt: skip
         standing = ("unacknowledged", "acknowledged")
         return cls(
             running=engine["running"],
@@ -54,6 +57,7 @@ class Look:
             spring_good=spring["quality"] == "good",
             raw_deg=engine.get("raw_deg"),
             turned=turned and (turned["raw_deg"], turned["utc"]),
+            turned_lost=lost and (lost["deg"], lost["from_utc"]),
             alarms={a["tag"]: a["text"] for a in engine["alarms"] if a["state"] in standing},
             good=engine["link"]["good"],
             lost=engine["link"]["lost"],

@@ -2,6 +2,7 @@
 
 import math
 
+from gateway.worksheet import each_way
 from gateway.worksheet.commission import Finding, Work
 
 APPROACH_TURNS = 30 / 360
@@ -14,6 +15,8 @@ DEG_PER_RPM_US = 6e-6
 SKEW_MAX_US = 2_000.0
 """What the settings take. No two latches of one head are so far apart."""
 ZERO_TURNS = 1.02
+LOST_MOTION_LEAST_DEG = -0.2
+"""Two means of a turn each differ by less where no slack shows (our judgement)."""
 DEAD_CENTRE_DEG = 1.0
 """So near a person stops at the mark of the turning wheel (common practice, no source)."""
 
@@ -79,6 +82,25 @@ def judge_eccentricity(work: Work) -> Finding:
     if amplitude > ECCENTRIC_DEG:
         return Finding(False, (text, "Centre the encoder whose disc wobbles, and repeat."), (), values)
     return Finding(True, (text, "It cancels over whole turns."), (), values)
+
+
+def judge_lost_motion(work: Work) -> Finding:
+    """A whole turn each way since the task began: lag ahead less lag astern."""
+    found, before = work.now.turned_lost, work.before.turned
+    if found is None or found == work.before.turned_lost or (before is not None and found[1] <= before[1]):
+        turns = "one whole turn" if work.engine.ratio == 1 else "two whole turns"
+        text = f"Not measured yet. Turn {turns} and a little more ASTERN, then as much AHEAD, without a stop in either."
+        return Finding(False, (text,))
+    deg = found[0]
+    lines = [f"Lost motion {deg:.2f}°: the lag ahead less the lag astern."]
+    if deg < LOST_MOTION_LEAST_DEG:
+        lines.append("Less than none cannot be. Check that both encoders count up when the engine is turned AHEAD.")
+        return Finding(False, tuple(lines))
+    if work.engine.tightener.kind == "locked":
+        lines.append("Its growth from here on shows the growth of the chain, beside the lag.")
+    else:
+        lines.append("With a sprung tightener it shows torque and not wear.")
+    return Finding(True, tuple(lines), (), {each_way.NAME: deg})
 
 
 def judge_slow(work: Work) -> Finding:

@@ -6,12 +6,14 @@ Common practice, no source: the engine's manual, class, the safety management sy
 from functools import partial
 
 from gateway.model.settings import EngineSettings, Settings
+from gateway.worksheet import each_way
 from gateway.worksheet.cautions import FITTER, GEAR, SCOPE, SECOND, SPRING, TURNING, isolating, restoring
 from gateway.worksheet.commission import DONE, Question, Task, confirmed
 from gateway.worksheet.commission_angles import (
     judge_dead_centre,
     judge_eccentricity,
     judge_fast,
+    judge_lost_motion,
     judge_slow,
     judge_zero,
 )
@@ -139,6 +141,9 @@ def _lengths(engine: EngineSettings) -> tuple[Task, ...]:
     else:
         step = Step(tighten, FITTER, "at the target, nuts locked", "tighten", caution=SPRING)
         found.append(Task("tighten", "Tighten to the target", (step,), (DONE,), confirmed))
+    if each_way.applies(engine):
+        turns = (each_way.turn_step(engine, "astern", "", "astern"), each_way.turn_step(engine, "ahead", "", "ahead"))
+        found.append(Task("lost-motion", "Lost motion by a turn each way", turns, (), judge_lost_motion, spans=True))
     return tuple(found)
 
 

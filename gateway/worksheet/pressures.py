@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from gateway.model.errors import Refused
 from gateway.model.settings import Cylinders
 from gateway.wear.bookings import CylinderPressures, Pressures
+from gateway.worksheet import cam_load
 from gateway.worksheet.cautions import SCOPE, SECOND
 from gateway.worksheet.indicator import indicated, indicated_kw
 from gateway.worksheet.like_load import PERCENT, compare
@@ -72,6 +73,7 @@ def pressures(facts: Facts, typed: Typed, file: str | None = None) -> Sheet:
         notices += _whole(facts, rows) + (_units(rows) or _spread(facts, rows))
         book = [Notice(x, "refused") for x in cannot_be(facts, **_booking(rows, taken, at))]
         notices += [] if any(n.level == "refused" for n in notices) else book
+    notices += cam_load.questions(facts, _off_mean(rows))
     refused = any(n.level == "refused" for n in notices)
     booking = None if refused or not rows else _booking(rows, taken, at)
     return Sheet(
@@ -227,6 +229,15 @@ def _spread(f: Facts, rows: list[Row]) -> list[Notice]:
     return notices
 
 
+def _off_mean(rows: list[Row]) -> list[cam_load.Off]:
+    """How far each cylinder's maximum and mean indicated pressure are off the mean of all."""
+    if len(rows) < 2:
+        return []
+    known = [r.mean_bar for r in rows if r.mean_bar is not None]
+    most, mean = sum(r.max_bar for r in rows) / len(rows), sum(known) / len(known) if known else 0.0
+    return [(r.cylinder, r.max_bar - most, None if r.mean_bar is None else r.mean_bar - mean) for r in rows]
+
+
 def _alike(f: Facts, rows: list[Row], at: Conditions) -> list[Notice]:
     """Before and after are compared at like conditions; what differs is shown."""
     last = next((p for p in reversed(f.taken) if p.taken == "before"), None)
@@ -304,6 +315,7 @@ def _figures(f: Facts, rows: list[Row], rpm: float | None, taken: str) -> tuple[
                     1,
                 )
             )
+        found += cam_load.figure(f, n)
         if r.mean_bar is None:
             continue
         found.append(Figure(f"mean_{n}", f"Cylinder {n} mean indicated", r.mean_bar, "bar", "(1/V_s)·∮p dV.", 2))
@@ -311,6 +323,9 @@ def _figures(f: Facts, rows: list[Row], rpm: float | None, taken: str) -> tuple[
             kw = indicated_kw(c, r.mean_bar, rpm, f.engine.ratio)
             power += kw
             found.append(Figure(f"kw_{n}", f"Cylinder {n} indicated power", kw, "kW", f"At {rpm:.1f} rpm.", 0))
+    if not rows and f.engine.cams is not None:
+        for n in range(1, len(f.engine.cams.angle_deg) + 1):
+            found += cam_load.figure(f, n)
     if power:
         found.append(Figure("kw", "Indicated power", power, "kW", "Sum of the cylinders given.", 0, True))
     return tuple(found)

@@ -192,6 +192,7 @@ def booking_notices(record: SheetRecord, sheet: Sheet) -> tuple[Notice, ...]:
 LABELS = {
     "kind": "", "free_length_mm": "Free length", "spring_before_mm": "Spring length before",
     "spring_after_mm": "Spring length after", "raw_deg": "Zero", "gauge_mm": "Gauge", "lag_before_deg": "Lag before",
+    "lost_motion_deg": "Lost motion",
     "lag_after_deg": "Lag after", "before_deg": "Pumps before", "after_deg": "Pumps after", "length_mm": "Length",
     "play_mm": "Hand play", "play_links": "Hand play", "elongation_percent": "Elongation", "rpm": "Speed",
     "scavenge_bar": "Scavenge pressure", "links": "Links", "renewed": "Links renewed", "taken": "Taken", "note": "Note",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from gateway.model.settings import Tightener
 from gateway.wear import geometry
-from gateway.worksheet import retighten_steps, sums
+from gateway.worksheet import each_way, retighten_steps, sums
 from gateway.worksheet.by_hand import beside_spring
 from gateway.worksheet.cautions import LOOSE, TURNING, opening_wait, stopped_cautions
 from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Typed, age, cannot_be, shown, signed
@@ -32,7 +32,7 @@ TARGET, HOLD, SEATING, LOCKING, DONE = "to target", "hold", "seating", "locking 
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """What was typed and pressed so far, in mm. `None`: not yet."""
+    """What was typed and pressed so far, in mm, play in links, lost motion in crank degrees. `None`: not yet."""
 
     free: float | None
     before: float | None
@@ -41,6 +41,7 @@ class Work:
     seated: float | None
     turned: float | None
     play: float | None
+    lost: float | None
 
     def phase(self, t: Tightener) -> str:
         """Where the work stands: each press ends one phase."""
@@ -66,6 +67,7 @@ def retighten(facts: Facts, typed: Typed) -> Sheet:
         typed.number("seated_mm", "Length seated"),
         typed.number("turned_mm", "Length after turning round"),
         typed.number("play_links", "Hand play"),
+        typed.number(each_way.NAME, "Lost motion"),
     )
     phase = work.phase(t)
     notices = [*typed.notices(), *_free_length(facts, work.free)]
@@ -226,6 +228,8 @@ def _figures(f: Facts, w: Work, phase: str, target: float | None) -> tuple[Figur
         Figure("play_mm", "Hand play at mid-span", _play_words(f), "mm",
                "Half a link to one link (common practice); the manual's figure comes first."),
     ]  # fmt: skip
+    if each_way.applies(f.engine):
+        found.append(each_way.figure(f))
     return (*found, *_locked_figures(f, t)) if t.kind == "locked" else tuple(found)
 
 
@@ -289,8 +293,11 @@ def _inputs(f: Facts, typed: Typed, w: Work, t: Tightener, target: float | None)
         entry("turned_mm", "Length after turning round", "After the whole loop, slack on the tightener.",
               locked=False, press="TAKE", offer=ended)
     )  # fmt: skip
+    # Only the page's clock could show which turns came before the nuts were moved: the figure names their age.
+    lost = (each_way.figure_input(f, typed, 0.0 if ended else None),) if each_way.applies(f.engine) else ()
     return (
         *found,
+        *lost,
         Input("play_links", "Hand play", "links", "At mid-span, by hand.", typed.text("play_links"), step="play"),
     )
 
@@ -317,4 +324,5 @@ def _booking(f: Facts, w: Work, target: float | None) -> tuple[dict[str, object]
         "spring_after_mm": round(after, 3) if after is not None else None,
         "note": note,
     }
+    found |= {} if w.lost is None else {each_way.NAME: w.lost}
     return (found if w.before is None else found | {"spring_before_mm": w.before}), ""

@@ -6,7 +6,9 @@ released: with a loose tightener on a tight strand the chain can jump a tooth.
 
 from gateway.model.settings import EngineSettings
 from gateway.wear.geometry import loop_turns
+from gateway.worksheet import each_way
 from gateway.worksheet.cautions import (
+    GEAR,
     LOOSE,
     SECOND,
     SPRING,
@@ -163,14 +165,18 @@ def _check(engine: EngineSettings) -> tuple[Step, ...]:
             "length holds; “length after turning round” taken",
             to_tightener,
         ),
-        turning(
+        Step(
+            f"Turn {each_way.whole_turn(engine)} {sense_words(to_free)}, so that the slack is on the longest free "
+            "strand. Stop. Lock off the control.",
+            GEAR,
+            "slack at the free strand, locked off",
             "slack-to-free",
             CHECK,
-            f"Turn one whole turn {sense_words(to_free)}, so that the slack is on the longest free strand and the page "
-            "shows the lost motion. Stop. Lock off the control.",
-            "slack at the free strand, locked off",
-            to_free,
+            each_way.CAUTION,
+            turns=True,
+            sense=to_free,
         ),
+        *((each_way.take_step(CHECK),) if each_way.applies(engine) else ()),
         Step(
             "Measure the hand play at mid-span as a cross-check. Type it.",
             SECOND,

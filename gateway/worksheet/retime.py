@@ -5,7 +5,7 @@ Order of steps after the handbook's "Work at the drive" (common practice, no sou
 
 from gateway.model.enums import STANDING, Quality, Running
 from gateway.wear.refusals import GAUGE_MM_MAX
-from gateway.worksheet import retime_steps, sums
+from gateway.worksheet import each_way, retime_steps, sums
 from gateway.worksheet.cautions import LOOSE, TURNING, opening_wait, plugs_wait, stopped_cautions
 from gateway.worksheet.retime_steps import RUNNING_ZERO_DEG, SET_DEG
 from gateway.worksheet.sheet import Facts, Figure, Input, Notice, Sheet, Typed, age, signed
@@ -22,7 +22,8 @@ def retime(facts: Facts, typed: Typed) -> Sheet:
     before = typed.number("before_deg", "Lag before")
     running = typed.number("running_deg", "Lag under way")
     off_utc_s = _last_oil_off(facts, typed)
-    booking, needs = _booking(facts, before, after, typed)
+    lost = typed.number(each_way.NAME, "Lost motion")
+    booking, needs = _booking(facts, before, after, lost, typed)
     return Sheet(
         NAME,
         TITLES[NAME],
@@ -30,7 +31,7 @@ def retime(facts: Facts, typed: Typed) -> Sheet:
         _figures(facts, gauges, after, before),
         retime_steps.steps(facts),
         (opening_wait(facts), plugs_wait(facts.engine, facts.utc_s, off_utc_s)),
-        _inputs(facts, typed, after),
+        _inputs(facts, typed, after, off_utc_s),
         (
             *typed.notices(),
             *_pumps(facts),
@@ -91,6 +92,8 @@ def _figures(f: Facts, gauges: list[float], after: list[float], before: float | 
         Figure("pumps_deg", "Set at the fuel pumps", f.datum.compensation_mean_deg(), "° (crank)",
                "As booked, mean of the pumps. Take it off before the engine starts.", 1),
     ]  # fmt: skip
+    if each_way.applies(f.engine):
+        found.append(each_way.figure(f))
     for stage, readings in (("", gauges), ("after_", after)):
         for n, mm in enumerate(readings, 1):
             found += _section(stage, n, mm, radius, ratio)
@@ -254,7 +257,7 @@ def _running_zero(running: float | None) -> list[Notice]:
 # -- what is typed and booked ---------------------------------------------------------------------------------------
 
 
-def _inputs(f: Facts, typed: Typed, after: list[float]) -> tuple[Input, ...]:
+def _inputs(f: Facts, typed: Typed, after: list[float], off_utc_s: float | None) -> tuple[Input, ...]:
     lag = None if f.lag_deg is None or not f.whole_turn or f.burst_age_s is not None else round(f.lag_deg, 3)
     utc_s = None if f.utc_s is None else round(f.utc_s)
     released = any(typed.text(_oil(n)) for n in _sections_of(f)) or bool(after)
@@ -279,6 +282,7 @@ def _inputs(f: Facts, typed: Typed, after: list[float]) -> tuple[Input, ...]:
               typed.text("before_deg"), lag if fresh and not locked("before_deg") else None,
               locked=locked("before_deg"), step="gauge-before"),
         *oil,
+        *((each_way.figure_input(f, typed, off_utc_s),) if each_way.applies(f.engine) else ()),
         Input("gauge_after_mm", "Pin gauge after, each section", "mm", f"0 where it fits. {each}",
               typed.text("gauge_after_mm"), step="gauge-after"),
         Input("running_deg", "Lag under way", "° (crank)", "At the first steady load. It shows whether the zero holds.",
@@ -312,7 +316,9 @@ def _last_oil_off(f: Facts, typed: Typed) -> float | None:
     return max((x for x in found if x is not None), default=None)
 
 
-def _booking(f: Facts, before: float | None, after: list[float], typed: Typed) -> tuple[dict[str, object] | None, str]:
+def _booking(
+    f: Facts, before: float | None, after: list[float], lost: float | None, typed: Typed
+) -> tuple[dict[str, object] | None, str]:
     sections = f.engine.lag.camshaft_sections
     if len(after) < sections:
         return None, f"the pin gauge's reading after the work, of each of the {sections} section(s)"
@@ -323,4 +329,5 @@ def _booking(f: Facts, before: float | None, after: list[float], typed: Typed) -
     found: dict[str, object] = {"kind": "camshaft-set", "raw_deg": round(f.raw_deg, 3), "gauge_mm": after[0]}
     if sections > 1:
         found["note"] = "; ".join(f"section {n}: gauge {mm:g} mm" for n, mm in enumerate(after, 1))
+    found |= {} if lost is None else {each_way.NAME: lost}
     return (found if before is None else found | {"lag_before_deg": before}), ""

@@ -5,6 +5,7 @@ reference cylinder's dead centre, approached ahead so that the taut strand is ta
 """
 
 from gateway.model.settings import EngineSettings
+from gateway.worksheet import each_way
 from gateway.worksheet.cautions import CHIEF, LOOSE, SECOND, SINCE_OIL, TURNING, isolating, restoring, turning
 from gateway.worksheet.sheet import Facts, Sense, Step
 
@@ -73,8 +74,7 @@ def _position(engine: EngineSettings) -> tuple[Step, ...]:
         turning(
             "whole-turn",
             POSITION,
-            "Turn one whole turn and a little more AHEAD on the turning gear, so that the lag is "
-            "free of the encoders' "
+            f"Turn {each_way.whole_turn(engine)} AHEAD on the turning gear, so that the lag is free of the encoders' "
             "mounting.",
             "whole turn read",
             "ahead",
@@ -208,13 +208,15 @@ def _after(f: Facts) -> tuple[Step, ...]:
             live=False,
             wait=SINCE_OIL,
         ),
+        *((each_way.turn_step(engine, "turn-astern", AFTER, "astern"),) if each_way.applies(engine) else ()),
         turning(
             "turn-after",
             AFTER,
-            "Turn one whole turn and a little more AHEAD, and come to the dead centre again as before.",
+            f"Turn {each_way.whole_turn(engine)} AHEAD, and come to the dead centre again as before.",
             "whole turn read, mark in line",
             "ahead",
         ),
+        *((each_way.take_step(AFTER),) if each_way.applies(engine) else ()),
         Step(
             f"Read {both}, by two people. Type it. A section that is still out is booked as it is.",
             CHIEF,

@@ -10,12 +10,14 @@ from gateway.model.enums import STANDING, Quality, Running
 from gateway.model.errors import Refused
 from gateway.model.records import Measured
 from gateway.model.settings import EngineSettings
+from gateway.model.snapshot import ShapeDetail
 from gateway.wear.booking_check import read_entry
 from gateway.wear.bookings import Pressures
 from gateway.wear.datum import Datum
 from gateway.wear.refusals import refusals
 
 NOT_HEARD = Measured(None, Quality.BAD, "no gateway is running, or nothing is heard from the sensor head")
+NO_SHAPE = ShapeDetail()
 TYPED_MAX = 400
 NUMBERS_MAX = 64
 _NUMBER = re.compile(r"[+-]?(\d{1,12}([.,]\d{0,20})?|[.,]\d{1,20})")
@@ -136,8 +138,10 @@ class Facts:
 
     `raw_deg`: crank − ratio·cam now, free of eccentric mounting where `whole_turn`; `turned_raw_deg`: mean of the last
     whole turn on the turning gear, which ended at `turned_utc_s`. `crank_deg`: the crank encoder's angle.
-    `rest_s`: how long the engine has been seen to stand.
+    `rest_s`: how long the engine has been seen to stand. `turned_lost_deg`: lost motion by a turn each way at this
+    standstill, of which the first turn ended at `turned_lost_from_utc_s`.
     `sea_lag_deg`: trend's lag, 5–50–95 %. `agreement`: of lag and tightener. `taken`: pressures booked, oldest first.
+    `cam_loads`: the lag's shape over a turn against the engine's own reference.
     `burst_age_s`: age of the reading where the head sends in bursts, infinite where it cannot be known; `None`: the
     reading is live.
     """
@@ -154,6 +158,8 @@ class Facts:
     whole_turn: bool = False
     turned_raw_deg: float | None = None
     turned_utc_s: float | None = None
+    turned_lost_deg: float | None = None
+    turned_lost_from_utc_s: float | None = None
     crank_deg: float | None = None
     rest_s: float | None = None
     sea_lag_deg: tuple[float | None, float | None, float | None] = (None, None, None)
@@ -161,6 +167,7 @@ class Facts:
     agreement: str = "unknown"
     taken: tuple[Pressures, ...] = ()
     burst_age_s: float | None = None
+    cam_loads: ShapeDetail = NO_SHAPE
 
     @property
     def standing(self) -> bool:

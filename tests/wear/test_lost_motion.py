@@ -10,6 +10,7 @@ from lost_motion_drives import LEG_S, Ship, locked_drive, locked_engine
 from stranger import sail
 
 from firmware_sim import Truth
+from gateway.engine.snapshot import _detail  # what page and sheets are given
 from gateway.measure.lost_motion import LostMotionPair
 from gateway.wear.agreement import Evidence, StepSeen, agreement
 from gateway.wear.causes import Cause
@@ -156,6 +157,24 @@ def test_one_turn_each_way_on_the_turning_gear() -> None:
     assert found.turning
     assert found.deg == pytest.approx(float(truth.lag_deg(200.0) - truth.lag_deg(500.0)), abs=0.02)
     assert found.deg > 0.5
+    # Turns end well apart, and the page is given both times.
+    assert 100 < found.apart_s < 400
+    detail = _detail(sailed.pipeline, sailed.pipeline.meter.reading(int(560e6)))
+    assert detail.turned_lost_deg == found.deg and detail.turned_lost_from_utc_s == found.first_utc_s
+
+
+def test_of_turns_at_a_standstill_only_the_last_pair_stands_once_work_is_booked() -> None:
+    """One before the work, one with a turn on either side of it, one after it; the sea's own pairs stay."""
+    lost = LostMotion(ENGINE, H0)
+    lost.add(pair(H0 + 900, 1.0))
+    for deg in (1.1, 1.8, 1.2):
+        lost.add(replace(pair(H0 + 1_000, deg), turning=True))
+    lost.worked(H0 + 1_000)
+    assert [p.deg for p in lost.pairs] == [1.0, 1.2]
+    lost.worked(H0 + 1_000)
+    assert len(lost.pairs) == 2
+    turned = lost.view(H0 + 1_000, RideOut(0.4)).turned
+    assert turned is not None and turned.deg == 1.2
 
 
 def test_it_says_where_it_does_not_apply() -> None:

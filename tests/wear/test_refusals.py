@@ -45,6 +45,8 @@ BOUNDS: list[Any] = [
     (lambda v: entry("camshaft-set", raw_deg=v), -1440, 1440, -1441, 1441, "raw crank − cam", "°"),
     (lambda v: entry("camshaft-set", raw_deg=1, gauge_mm=v), -50, 50, -51, 51, "pin gauge", "mm"),
     (lambda v: entry("camshaft-set", raw_deg=1, elongation_percent=v), -0.5, 5, -0.6, 5.1, "elongation", "%"),
+    (lambda v: retightened(lost_motion_deg=v), -1, 30, -1.1, 30.1, "lost motion", "°"),
+    (lambda v: entry("camshaft-set", raw_deg=1, lost_motion_deg=v), -1, 30, -1.1, 30.1, "lost motion", "°"),
     (lambda v: entry("camshaft-set", raw_deg=1, elongation_se_percent=v), 0, 5, -0.1, 5.1,
      "uncertainty of the elongation", "%"),
     (lambda v: entry("pumps-compensated", after_deg=[1.0, v, -2.0]), -10, 10, -11, 11, "advance at a pump", "°"),
@@ -234,8 +236,9 @@ def test_the_export_has_a_column_for_every_figure_and_plain_cells() -> None:
     assert names[:7] == ["id", "kind", "utc", "hours", "person", "note", "replaced_by"]
     assert names[7:] == [
         "free_length_mm", "spring_before_mm", "spring_after_mm", "elongation_percent", "elongation_se_percent",
-        "raw_deg", "gauge_mm", "lag_before_deg", "before_deg", "after_deg", "links", "length_mm", "lag_after_deg",
-        "renewed", "rate_n_per_mm", "play_links", "play_mm", "taken", "rpm", "load", "cylinders", "scavenge_bar",
+        "lost_motion_deg", "raw_deg", "gauge_mm", "lag_before_deg", "before_deg", "after_deg", "links", "length_mm",
+        "lag_after_deg", "renewed", "rate_n_per_mm", "play_links", "play_mm", "taken", "rpm", "load", "cylinders",
+        "scavenge_bar",
         "replaces", "entry", "condition", "draught_m", "photos",
     ]  # fmt: skip
     assert rows[0].startswith("pumps-compensated-22000,pumps-compensated,2025-06-15T15:06:40.000Z,22000.0,'=1+1,März,,")

@@ -95,6 +95,33 @@ def test_turns_before_the_first_index_count_for_nothing() -> None:
     assert not found.ok and "begin again" in found.lines[-1] and not found.settings
 
 
+@pytest.mark.parametrize(
+    ("before", "now", "ok"),
+    [
+        (None, {"deg": 1.23, "from_utc": 100.0}, True),
+        (None, None, False),
+        # Measured before the task began; or its first turn was.
+        ({"deg": 1.23, "from_utc": 100.0}, {"deg": 1.23, "from_utc": 100.0}, False),
+        (None, {"deg": 1.23, "from_utc": 40.0}, False),
+        (None, {"deg": -0.9, "from_utc": 100.0}, False),
+    ],
+)
+def test_lost_motion_by_a_turn_each_way(
+    before: dict[str, float] | None, now: dict[str, float] | None, ok: bool
+) -> None:
+    """Both turns lie within the task; less than none is a sense that is wrong."""
+    turned = {"raw_deg": 17.4, "utc": 50.0}
+    found = judged(TERN, "lost-motion", status(turned=turned, turned_lost=before), status(turned_lost=now))
+    assert found.ok == ok
+    assert found.values == ({"lost_motion_deg": 1.23} if ok else {})
+    if ok:
+        assert found.lines[0] == "Lost motion 1.23°: the lag ahead less the lag astern."
+    task = next(t for t in tasks(TERN, TERN.engine[0]) if t.key == "lost-motion")
+    assert [s.sense for s in task.steps] == ["astern", "ahead"] and all("starting air" in s.caution for s in task.steps)
+    servo = replace(TERN.engine[0], lost_motion=replace(TERN.engine[0].lost_motion, applies=False))
+    assert all(t.key != "lost-motion" for t in tasks(TERN, servo))
+
+
 def test_a_task_is_left_out_with_a_reason() -> None:
     """Those for safety never; the record shows which and why."""
     all_tasks = {t.key: t for t in tasks(TERN, TERN.engine[0])}

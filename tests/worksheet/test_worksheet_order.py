@@ -12,7 +12,8 @@ import pytest
 
 from gateway.model.enums import Quality, Running
 from gateway.model.records import Measured
-from gateway.model.settings import EngineSettings
+from gateway.model.settings import EngineSettings, LostMotionSettings
+from gateway.model.snapshot import ShapeDetail
 from gateway.wear.agreement import Agreement
 from gateway.wear.booking_check import read_entry
 from gateway.wear.bookings import CamshaftSet, CylinderPressures, Pressures, PumpsCompensated
@@ -81,6 +82,7 @@ def test_retighten_brings_the_slack_before_anything_is_released(kind: str) -> No
         "plates",
         "round",
         "slack-to-free",
+        "lost-motion",
         "play",
         *RESTORED,
     )
@@ -122,7 +124,9 @@ def test_retime_holds_the_shaft_stands_at_dead_centre_and_takes_the_pumps_off() 
         "section-2",
         "read-all",
         "plugs",
+        "turn-astern",
         "turn-after",
+        "lost-motion",
         "gauge-after",
         "pumps-off",
         *RESTORED,
@@ -208,6 +212,71 @@ def test_a_live_advice_to_turn_bears_its_caution(name: str) -> None:
     ]  # fmt: skip
     turns = [n.text for made in cases for n in made.notices if "urn " in n.text and made.name == name]
     assert turns and all("Clear the casing" in t for t in turns)
+
+
+def test_a_turn_each_way_bears_its_cautions_and_its_way() -> None:
+    """Everybody clear, starting air shut, indicator cocks as the manual has it; a four-stroke's crank turns twice; a
+    drive with a reversing servo has no such step."""
+    for name, key in (("retime", "turn-astern"), ("retighten", "slack-to-free")):
+        step = next(s for s in sheet(name, facts(engine()), {}).steps if s.key == key)
+        for words in ("Clear the casing", "starting air shut off", "indicator cocks where the manual requires"):
+            assert words in step.caution
+        assert step.turns and "one whole turn and a little more" in step.text
+        four = replace(engine(), ratio=2)
+        assert "two whole turns" in next(s.text for s in sheet(name, facts(four), {}).steps if s.key == key)
+        servo = replace(engine(), lost_motion=LostMotionSettings(applies=False))
+        made = sheet(name, facts(servo), {})
+        assert "lost-motion" not in keys(made) and all(i.name != "lost_motion_deg" for i in made.inputs)
+    senses = [s.sense for s in sheet("retime", facts(engine()), {}).steps if s.key in ("turn-astern", "turn-after")]
+    assert senses == ["astern", "ahead"], "the dead centre is approached ahead"
+
+
+def test_lost_motion_is_taken_from_turns_after_the_work_and_booked() -> None:
+    """Of two turns one of which came before the pressure was released, the camshaft's own turning is a part."""
+    e = engine()
+    turned = {"utc_s": 1.7e9, "turned_lost_deg": 1.234, "turned_lost_from_utc_s": 1.7e9 - 600}
+    known = facts(e, running=Running.STOPPED, raw_deg=e.lag.zero_deg, whole_turn=True, **turned)
+
+    def offered(typed: dict[str, str], f: Facts = known) -> float | None:
+        return next(i.take for i in sheet("retime", f, typed).inputs if i.name == "lost_motion_deg")
+
+    released = {"oil_off": str(1.7e9 - 1_200)}
+    assert offered(released) == 1.234
+    assert offered({}) is None and offered({"oil_off": str(1.7e9 - 300)}) is None
+    assert offered(released, replace(known, burst_age_s=400.0)) is None
+    assert offered(released, replace(known, running=Running.AHEAD)) is None
+    made = sheet("retime", known, {**released, "gauge_after_mm": "0", "lost_motion_deg": "1.234"})
+    assert made.booking is not None and made.booking["lost_motion_deg"] == 1.234
+    assert "Lost motion 1.234°" in in_words(made.booking) and made.figure("lost_motion_deg") == 1.234
+    assert any("10 min old" in x.help for x in made.figures)
+    typed = {"free_mm": "203.2", "there_mm": "180.2", "held_mm": "180.2", "lost_motion_deg": "1.2"}
+    tight = sheet("retighten", facts(e, running=Running.STOPPED, hours=22_000.0, utc_s=1.7e9), typed)
+    assert tight.booking is not None and tight.booking["lost_motion_deg"] == 1.2
+
+
+CAMS = ShapeDetail(changes=(("1", -13.4, -9.2, -5.1), ("2/4", -3.0, 0.4, 4.0), ("3", -2.0, 7.0, 16.0)))
+
+
+def test_cam_loads_stand_beside_the_pressures_as_a_question() -> None:
+    """Each cylinder's change with its range, cylinders at like angles named; asked only where it is clear of no change
+    and as large as the settings ask for. It refuses nothing and is not booked."""
+    known = facts(tern(cams={"angle_deg": [12, 252, 132, 252]}), rpm=95.0, cam_loads=CAMS)
+    made = sheet("pressures", known, {"max_bar": "130 134 134 134", "mean_bar": "12 12.4 12.4 12.4"})
+    assert [made.figure(f"cam_{n}") for n in (1, 2, 3, 4)] == [
+        "−9 (−13 to −5)", "0 (−3 to +4)", "+7 (−2 to +16)", "0 (−3 to +4)",
+    ]  # fmt: skip
+    order = [f.key for f in made.figures]
+    assert order.index("max_1") < order.index("cam_1") < order.index("max_2")
+    assert any("Cylinder 4 lies at a like angle" in f.help for f in made.figures if f.key == "cam_2")
+    (asked,) = [n for n in made.notices if "own past" in n.text]
+    assert "cylinder 1 the camshaft's load" in asked.text and "by −9 (−13 to −5) %" in asked.text
+    assert "−3.0 bar off the mean" in asked.text and "−0.30 bar" in asked.text and "not a verdict" in asked.text
+    assert asked.level == "attention" and made.booking is not None and "cam" not in str(made.booking)
+    empty = sheet("pressures", known, {})
+    assert empty.figure("cam_1") == "−9 (−13 to −5)"
+    assert any("Take its pressures" in n.text for n in empty.notices)
+    unknown = sheet("pressures", replace(known, cam_loads=ShapeDetail()), {"max_bar": "130 134"})
+    assert unknown.figure("cam_1") is None and not any("own past" in n.text for n in unknown.notices)
 
 
 LOCKED = engine("locked")

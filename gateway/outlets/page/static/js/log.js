@@ -125,8 +125,8 @@ function worded(key, value) {
 
 // What can be booked from here; the rest by `camdrift book`. Figures left empty are taken from the readings.
 const BOOK = {
-  retightened: ["Retightened", ["free_length_mm!", "spring_before_mm", "spring_after_mm"]],
-  "camshaft-set": ["Camshaft set", ["gauge_mm", "lag_before_deg", "raw_deg"]],
+  retightened: ["Retightened", ["free_length_mm!", "spring_before_mm", "spring_after_mm", "lost_motion_deg"]],
+  "camshaft-set": ["Camshaft set", ["gauge_mm", "lag_before_deg", "raw_deg", "lost_motion_deg"]],
   "pumps-compensated": ["Compensated at the pumps", ["after_deg![]"]],
   "chain-renewed": ["Chain renewed", ["spring_after_mm", "lag_after_deg"]],
   "links-renewed": ["Links renewed", ["renewed!#", "spring_after_mm", "lag_after_deg"]],
@@ -139,6 +139,7 @@ const BOOK = {
 const FIELD = {
   free_length_mm: "Free length measured, mm", spring_before_mm: "Spring before, mm", spring_after_mm: "Spring after, mm",
   gauge_mm: "Pin gauge, mm (late is +)", lag_before_deg: "Lag before, °", raw_deg: "Crank less cam, ° (from the encoders)",
+  lost_motion_deg: "Lost motion by a turn each way, °",
   after_deg: "Advance at each pump, °, with spaces", lag_after_deg: "Lag after, °", renewed: "Links renewed",
   rate_n_per_mm: "Spring rate, N/mm", links: "Links measured", length_mm: "Length over them, mm",
   condition: "Condition", draught_m: "Mean draught, m", play_links: "Play, links", play_mm: "Play, mm",
