@@ -12,8 +12,8 @@ from gateway.wear.bookings import KINDS, Correction, Note, as_data
 WHO = '{"id":"a-1","utc_s":1750000000.25,"hours":22000.0,"person":"2/E",'
 ROWS = [
     r'"note":"Öl, \"warm\"\n","kind":"retightened","free_length_mm":202.9,"spring_before_mm":null,'
-    r'"spring_after_mm":179.9,"elongation_percent":null,"elongation_se_percent":0.00003}',
-    r'"note":"","kind":"camshaft-set","raw_deg":18.9,"gauge_mm":0.0,"lag_before_deg":null,"elongation_percent":null,"elongation_se_percent":null}',
+    r'"spring_after_mm":179.9,"elongation_percent":null,"elongation_se_percent":0.00003,"lost_motion_deg":null}',
+    r'"note":"","kind":"camshaft-set","raw_deg":18.9,"gauge_mm":0.0,"lag_before_deg":null,"elongation_percent":null,"elongation_se_percent":null,"lost_motion_deg":1.25}',
     r'"note":"","kind":"pumps-compensated","before_deg":[],"after_deg":[1.5,2.0]}',
     r'"note":"","links":20,"length_mm":2288.0,"kind":"chain-renewed","spring_after_mm":null,"lag_after_deg":null}',
     r'"note":"","links":null,"length_mm":null,"kind":"links-renewed","renewed":4,"spring_after_mm":null,"lag_after_deg":null}',
