@@ -11,7 +11,7 @@ one for the encoders' first orders. A witness, not a diagnosis: combustion or to
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -41,9 +41,6 @@ LOSSES = (0.03, 0.06, 0.12)
 NOT_MODELLED_DEG = 0.0005
 MODEL_PART = 0.15
 """What the model does not follow of a difference in load and speed from the place's mean, part of it."""
-RING_PART, LOSS_FACTOR = 0.01, 1.4
-"""How well the first frequency and its damping are known: where an order passes the resonance, a tenth of a revolution
-a minute then looks like a change of a cam."""
 OWN_SPREAD, OWN_LEAST = 0.4, 0.25
 """How far one cylinder's twist may differ from the mean of all, and the least, parts of it."""
 MOUNT_ORDERS, MOUNT_DEG = 2, 0.001
@@ -199,13 +196,7 @@ class ShapeReference:
             now, then = load * self._filtered(model, rpm), cell.load * self._filtered(model, cell.rpm)
             each = model.own[:, None] * (now - then)
             off = off - each.sum(axis=0)
-            moved = MODEL_PART**2 * (each**2).sum(axis=0)
-            for other in (
-                replace(model, ring_hz=model.ring_hz * (1 + RING_PART)),
-                replace(model, loss=model.loss * LOSS_FACTOR),
-            ):
-                step = load * self._filtered(other, rpm) - cell.load * self._filtered(other, cell.rpm)
-                moved = moved + (model.own @ step - each.sum(axis=0)) ** 2
+            moved = (each**2).sum(axis=0)
         self._weight, self._weight_sq = keep * self._weight + 1, keep * keep * self._weight_sq + 1
         self._off = self._off + (off - self._off) / self._weight
         self._moved = self._moved + (moved - self._moved) / self._weight
@@ -314,7 +305,7 @@ class ShapeReference:
         b = np.array(columns).T
         shapes = self._weight**2 / self._weight_sq
         filled = min(c.n for c in self._full)
-        weights = 1 / (self._noise_of_one() * (1 / shapes + 1 / filled) + self._moved)
+        weights = 1 / (self._noise_of_one() * (1 / shapes + 1 / filled) + MODEL_PART**2 * self._moved)
         cov = np.linalg.inv((b.T * weights) @ b + np.diag(1 / np.array(prior)))
         found = cov @ ((b.T * weights) @ self._off)
         # Against the mean of the others: what all share is fuel or load.
