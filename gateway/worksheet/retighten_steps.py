@@ -166,8 +166,8 @@ def _check(engine: EngineSettings) -> tuple[Step, ...]:
             to_tightener,
         ),
         Step(
-            f"Turn {each_way.whole_turn(engine)} {sense_words(to_free)}, so that the slack is on the longest free "
-            "strand. Stop. Lock off the control.",
+            f"Turn {each_way.whole_turn(engine)} {sense_words(to_free)}. The slack is then on the longest free strand. "
+            "Stop. Lock off the control.",
             GEAR,
             "slack at the free strand, locked off",
             "slack-to-free",

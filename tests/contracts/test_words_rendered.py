@@ -139,7 +139,7 @@ def test_rendered_sentences_are_short(what: str) -> None:
     assert len(texts) <= MOST_RENDERED[what], "\n".join(f"{len(sentence_list.words_of(s))}: {s}" for s in texts)
 
 
-MOST_RENDERED = {"sheets": 9, "alarms": 0, "help": 0, "refusals": 0}
+MOST_RENDERED = {"sheets": 8, "alarms": 0, "help": 0, "refusals": 0}
 """These only fall."""
 
 
