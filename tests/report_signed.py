@@ -47,7 +47,8 @@ def work(voyage: rig.Voyage) -> list[Entry]:
     return [
         pressures("p-1", DONE_S - 86_400, h - 20, "before", BEFORE_BAR),
         CamshaftSet(
-            id="c-1", utc_s=DONE_S, hours=h, person="Second", raw_deg=17.9, gauge_mm=0.14, lag_before_deg=1.4
+            id="c-1", utc_s=DONE_S, hours=h, person="Second", raw_deg=17.9, gauge_mm=0.14, lag_before_deg=1.4,
+            lost_motion_deg=0.62
         ),
         Retightened(
             id="r-1", utc_s=DONE_S + 600, hours=h, person="Second", free_length_mm=203.0, spring_before_mm=181.4,

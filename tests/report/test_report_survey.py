@@ -96,7 +96,7 @@ def test_work_has_before_and_after(survey: tuple[Path, Path, rig.Read]) -> None:
     rows = table(out, "pressures")
     assert {(r["load"], r["scavenge_bar"]) for r in rows} == {("0.75", "2.1")} and rows[1]["compression_bar"] == "112.0"
     zero = read.table("Settings of the camshaft")
-    assert list(zero.values())[1] == ["17.900°", "+0.14 mm", "1.40°", "Second"]
+    assert list(zero.values())[1] == ["17.900°", "+0.14 mm", "1.40°", "0.62°", "Second"]
 
 
 def test_alarms_and_acts_are_those_of_the_record(survey: tuple[Path, Path, rig.Read]) -> None:
