@@ -7,6 +7,7 @@ from gateway.model.records import Cycle
 from gateway.model.settings import EngineSettings
 from gateway.wear.geometry import tooth_pitches_deg
 from gateway.wear.steps import SETTLE, SETTLE_IN_BURSTS, Jump, JumpDetector
+from gateway.wear.sudden import SuddenShift
 from gateway.wear.trend import Series
 
 LAG_APART, LASTING, LASTING_IN_BURSTS = 0.6, 120, 24
@@ -25,20 +26,23 @@ class JumpFound:
 
 
 class Jumps:
-    """One detector for each series."""
+    """One detector for each series; `sudden` sees what of the lag is too small for it."""
 
     def __init__(self, engine: EngineSettings, *, bursts: bool) -> None:
         settle = SETTLE_IN_BURSTS if bursts else SETTLE
         lasting = LASTING_IN_BURSTS if bursts else LASTING
         self.lag = JumpDetector(engine.lag.step_deg, min(tooth_pitches_deg(engine)), settle, LAG_APART, lasting)
         self.spring = JumpDetector(engine.tightener.step_mm, settle=settle)
+        self.sudden = SuddenShift(bursts=bursts)
 
     def revolution(self, c: Cycle) -> list[JumpFound]:
         """Take a steady revolution."""
         found = []
         lag_before, spring_before = self.lag.standing, self.spring.standing
+        self.sudden.revolution(c)
         if c.raw_deg is not None and (jump := self.lag.add(c.raw_deg)) is not None:
             found.append(_found("lag", jump, lag_before))
+            self.sudden.jumped(found[-1].size)
         if c.spring_mm is not None and (jump := self.spring.add(c.spring_mm)) is not None:
             found.append(_found("spring", jump, spring_before))
         return found
@@ -51,6 +55,12 @@ class Jumps:
             bar = JumpDetector.over_speed if warm and not stood else JumpDetector.over_standstill
         for detector in (self.lag, self.spring):
             detector.resume(bar, slow=slow)
+        self.sudden.begin_again(warm=warm)
+
+    def rebase_lag(self) -> None:
+        """The zero was taken, or the camshaft set."""
+        self.lag.rebase()
+        self.sudden.rebase()
 
     def standing(self, series: Series) -> Jump | None:
         """The jump that stands, unless it has been undone by half."""
@@ -60,7 +70,7 @@ class Jumps:
 
     def state(self) -> dict[str, object]:
         """What a restart needs."""
-        return {"lag_jump": self.lag.state(), "spring_jump": self.spring.state()}
+        return {"lag_jump": self.lag.state(), "spring_jump": self.spring.state(), "sudden": self.sudden.state()}
 
     def restore(self, kept: Mapping[str, object]) -> None:
         """Go on from `state`."""
@@ -69,6 +79,8 @@ class Jumps:
             if not isinstance(state, dict):  # no assertion: those are gone under -OO
                 raise TypeError(f"{name}: not what was kept")
             detector.load(state)
+        if isinstance(sudden := kept.get("sudden"), dict):  # not in a state of before this was kept
+            self.sudden.load(sudden)
 
 
 def _found(series: Series, jump: Jump, before: Jump | None) -> JumpFound:

@@ -137,7 +137,7 @@ class WearWatch:
         lag = chain or (datum.zero_deg, datum.camshaft_set_at_h) != (before.zero_deg, before.camshaft_set_at_h)
         spring = chain or datum.spring_changed_at_h != before.spring_changed_at_h
         if lag:
-            self.jumps.lag.rebase()
+            self.jumps.rebase_lag()
         if spring:
             self.jumps.spring.rebase()
         if isinstance(entry, bookings.PumpsCompensated):
@@ -208,7 +208,7 @@ class WearWatch:
             return "; an encoder's index slipped, look there first"
         if series == "spring":
             return "" if self._moved_together else f". {GIVEN_WAY[size > 0]}"
-        return f". {SLIPPED}" if self.lag_doubt else ""
+        return f". {SLIPPED}" if self._step_doubt else ""
 
     @property
     def _moved_together(self) -> bool:
@@ -225,7 +225,12 @@ class WearWatch:
 
     @property
     def lag_doubt(self) -> str:
-        """Why the lag is not to be called good while a step of it stands that an encoder may have made."""
+        """Why the lag is not to be called good while a step of it stands that an encoder may have made, or a shift
+        that is too small for one."""
+        return self._step_doubt or self.jumps.sudden.text
+
+    @property
+    def _step_doubt(self) -> str:
         jump = self.jumps.standing("lag")
         if jump.teeth if jump is not None else self.series.standing_step("lag") is None:
             return ""
@@ -256,7 +261,7 @@ class WearWatch:
         self.jumps.restore(kept)
         changed = self.changed_since(kept)
         if changed.lag:
-            self.jumps.lag.rebase()
+            self.jumps.rebase_lag()
         if changed.spring:
             self.jumps.spring.rebase()
         jumped_h = kept.get("jumped_h")  # not in a state of before this was kept

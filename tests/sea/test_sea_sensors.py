@@ -1,7 +1,7 @@
 """Issue points 3, 4 and 5: sick sensors are named, and no reading called good is wrong."""
 
 import pytest
-from stranger import HEAD, event, sail
+from stranger import BURSTS, HEAD, event, sail
 
 FAST = HEAD.replace("rate_hz = 100", "rate_hz = 500")
 SICK_S = 2_400.0
@@ -48,6 +48,26 @@ def test_a_slip_that_is_not_counted_is_found_as_a_step(deg: float) -> None:
     assert at_s < 3_600 + 600
     assert "Coupling slipped or encoder slipped: compare the pin gauge" in raised.text
     assert sailed.wrong_lag(3_600 + 600) == []
+
+
+@pytest.mark.parametrize("deg", [0.1, pytest.param(-0.2, marks=pytest.mark.slow)])
+def test_a_slip_of_a_line_that_is_not_counted_is_not_called_good(deg: float) -> None:
+    """Without pause: in doubt within two minutes, though nobody is called, and it stays so."""
+    sailed = sail(HEAD + event("cam-slip", 3_600, deg=deg, counted=False), 5_400.0)
+    assert sailed.wrong_lag(3_600 + 120) == []
+    assert sailed.tags() == set()
+    assert "coupling or encoder slipped" in sailed.readings(5_300)[-1][1].lag.reason
+
+
+SEA = "[sea]\nweather_deg = 0.02\nwhite_deg = 0.005\nstorm = [[40_000, 20_000, 6.0, 9.0]]\n"
+
+
+@pytest.mark.parametrize("deg", [0.1, pytest.param(-0.1, marks=pytest.mark.slow)])
+def test_a_slip_of_a_line_in_bursts_is_not_called_good(deg: float) -> None:
+    """From the second burst after it on; and until then neither weather nor a storm has cast any doubt."""
+    sailed = sail(BURSTS + SEA + event("crank-slip", 80_000, deg=deg, counted=False), 100_000.0, 594.0)
+    assert sailed.wrong_lag(80_000 + 120 + 600, off_deg=0.04) == []
+    assert not any("slipped" in r.lag.reason for _, r in sailed.readings(0, 80_000))
 
 
 @pytest.mark.parametrize("mm", [1.6, pytest.param(-1.6, marks=pytest.mark.slow)])

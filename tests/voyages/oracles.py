@@ -525,7 +525,8 @@ def _excused(s: Sailed, what: str) -> list[tuple[float, float]]:
         if p.name in UNTIL_CALLED or p.name.startswith("wired: "):
             out.append((p.at_s, p.at_s + p.within_s))
         elif p.name.endswith("not counted") and what == "lag":
-            out.append((p.at_s, told_s if p.deg <= SMALL_SLIP_DEG else min(told_s, p.at_s + p.within_s)))
+            # One that is too small for a step within minutes is in doubt all the same.
+            out.append((p.at_s, min(told_s, p.at_s + (p.within_s if p.deg > SMALL_SLIP_DEG else settles_s))))
         elif p.name == "loose bracket" and what == "length":
             out.append((p.at_s, told_s))
         elif p.name == "transducer creeps" and what == "length":
@@ -544,7 +545,7 @@ def _step_told_s(s: Sailed, p: Planted) -> float:
 
 STEP_TAGS = ("lag-step", "tension-step")
 SMALL_SLIP_DEG = 0.2
-"""Less than weather and a leg may do together: found by a chart of medians, if at all."""
+"""Less than weather and a leg may do together: called by a chart of medians, if at all."""
 WORK_S = 900.0
 UNTIL_CALLED = ("transducer seized", "tightener arm seized", "transducer shifted")
 """The signs of a part that is stuck take an hour of samples; a transducer that shifted, the alarm's own delay (see the
