@@ -6,7 +6,6 @@ at like speed, by what this ship's levels have differed so far. What is found ca
 it has come back by itself or a person has taken the zero.
 """
 
-import math
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -38,7 +37,7 @@ BACK, BACK_WITHIN_S, BACK_SHARE, BACK_RPM = 2, 24 * 3_600.0, 1 / 3, 3.0
 """So many levels in a row at the old place, to within this share of the shift, at the old speed, end the doubt. Later
 than a day weather and wear might have led there."""
 SURE_FROM = 4
-"""Levels on either side for the size; more would take in what weather does meanwhile."""
+"""Levels after it for the size; more would take in what weather does meanwhile."""
 
 
 class Level(NamedTuple):
@@ -52,12 +51,11 @@ class Level(NamedTuple):
 @dataclass(frozen=True, slots=True)
 class Shift:
     """What is seen. `size` in degrees with its standard error; `since_s`: pipeline time of the first level after it.
-    `before`: the level that it left, of `n_before` levels; `after`, `n_after`: those since; `back`: levels in a row
-    that are at the old place."""
+    `before`: the level that it left; `after`: the mean of `n_after` levels since; `back`: levels in a row that are at
+    the old place."""
 
     since_s: float
     before: Level
-    n_before: int
     size: float
     error: float
     after: float
@@ -156,7 +154,7 @@ class SuddenShift:
         before = list(self._levels)[:-1]
         mean = sum(x.deg for x in before) / len(before)
         rpm = sum(x.rpm for x in before) / len(before)
-        self.shift = Shift(level.t_s, Level(before[-1].t_s, rpm, mean), len(before), size, self._sigma, level.deg)
+        self.shift = Shift(level.t_s, Level(before[-1].t_s, rpm, mean), size, self._sigma, level.deg)
         self._levels.clear()
 
     def _reference(self, level: Level) -> Level | None:
@@ -198,8 +196,8 @@ class SuddenShift:
         if s.n_after < SURE_FROM:
             n = s.n_after + 1
             after = s.after + (level.deg - s.after) / n
-            # Two levels differ by sigma: each by that over the root of two from where it should be.
-            error = self._sigma * math.sqrt((1 / n + 1 / s.n_before) / 2)
+            # Never finer than two levels differ: weather goes on meanwhile, and the speeds are not the same.
+            error = self._sigma + PER_RPM_DEG / 2 * abs(level.rpm - s.before.rpm)
             s = replace(s, after=after, n_after=n, size=after - s.before.deg, error=error)
         self.shift = s
 
@@ -212,9 +210,7 @@ class SuddenShift:
             "distances": list(self._distances),
             "warm_s": self._warm_s,
             "cold": self._cold,
-            "shift": None
-            if s is None
-            else [s.since_s, list(s.before), s.n_before, s.size, s.error, s.after, s.n_after, s.back],
+            "shift": None if s is None else [s.since_s, list(s.before), s.size, s.error, s.after, s.n_after, s.back],
         }
 
     def load(self, state: dict[str, object]) -> None:
@@ -227,8 +223,8 @@ class SuddenShift:
         kept = state["shift"]
         self.shift = None
         if isinstance(kept, list):
-            since_s, before, n_before, size, error, after, n_after, back = kept
-            self.shift = Shift(since_s, Level(*before), n_before, size, error, after, n_after, back)
+            since_s, before, size, error, after, n_after, back = kept
+            self.shift = Shift(since_s, Level(*before), size, error, after, n_after, back)
 
 
 def _level(revolutions: list[tuple[float, float, float]]) -> Level:
