@@ -1,5 +1,6 @@
 """What comes out of an engine's pipeline, in order: each record is published, stored or shown by the floors above."""
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from gateway.model.records import Median, Reading, Transition
@@ -48,3 +49,8 @@ class WrongHead:
 
 
 Output = AlarmChanged | ReadingDue | MedianDue | TrendDue | WrongHead
+
+
+def alarms_changed(moved: Iterable[Transition], utc_s: Callable[[int], float], hours: float) -> list[Output]:
+    """The outputs of transitions, in order. `utc_s`: of a pipeline time; `hours`: running hours now."""
+    return [AlarmChanged(t, utc_s(t.t_us), hours, None if t.since_us is None else utc_s(t.since_us)) for t in moved]

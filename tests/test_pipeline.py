@@ -152,7 +152,7 @@ def test_a_head_of_another_name_is_told_once_and_not_measured() -> None:
     said = fed(p, [capture('[head]\nname = "starboard-head"\n', 60.0)])
     told = [s for s in said if isinstance(s, WrongHead)]
     assert [(w.heard, w.wanted) for w in told] == [("starboard-head", "port-head")]
-    assert not p.head_heard
+    assert not p.presence.is_heard
     assert not [s for s in said if isinstance(s, MedianDue)]
     assert raised(said) == ["head-timing"]
     assert p.meter.frames == 0
@@ -164,14 +164,14 @@ def test_a_vanished_port_is_reported_at_once_however_long_the_head_pauses() -> N
     data = capture("", 30.0)
     p.feed(data, Now(0.0, START_UTC_S))
     assert p.idle(Now(5.0, START_UTC_S + 5)) == []
-    p.port_lost("Port /dev/ttyUSB0 vanished: check the plug")
+    p.presence.port_lost("Port /dev/ttyUSB0 vanished: check the plug")
     said = p.idle(Now(5.25, START_UTC_S + 5.25))
     assert raised(said) == ["head-silent"]
     assert "ttyUSB0 vanished" in next(s.transition.text for s in said if isinstance(s, AlarmChanged))
-    assert not p.head_heard
-    p.port_lost("")
+    assert not p.presence.is_heard
+    p.presence.port_lost("")
     p.feed(capture("", 30.0, seed=4), Now(40.0, START_UTC_S + 40))
-    assert p.head_heard
+    assert p.presence.is_heard
 
 
 def test_a_silent_head_is_told_by_the_gateways_clock_and_returns() -> None:
@@ -188,12 +188,12 @@ def test_a_silent_head_is_told_by_the_gateways_clock_and_returns() -> None:
     assert [raised(q) for q in quiet] == [[], [], [], ["head-silent"], []]
     reading = next(s.reading for q in quiet for s in q if isinstance(s, ReadingDue))
     assert (reading.running, reading.lag.value, reading.spring.value) == (Running.UNKNOWN, None, None)
-    assert not p.head_heard
+    assert not p.presence.is_heard
     back = []
     for k, frame in enumerate(end):
         back += list(p.feed(frame, Now(t + 7 + k * 0.09, START_UTC_S + t + 7 + k * 0.09)))
     assert moves(back)[0] == ("head-silent", "unacknowledged", "returned")
-    assert p.head_heard
+    assert p.presence.is_heard
 
 
 def test_silence_in_a_capture_is_told_by_head_time() -> None:
@@ -434,7 +434,11 @@ def test_a_tooth_jump_is_no_growth_at_any_moment() -> None:
     for data, due_us in Head(parse_scenario(text)).frames(420.0):
         fed(p, [data], due_us / 1e6)
         if due_us > 395e6:
-            seen.append(p.wear.trend(p._slow_means(p.present_us)).elongation_percent.p50)
+            seen.append(
+                p.wear.trend(
+                    p.measuring.slow_means(p.timeline.utc_s(p.presence.present_us(p.timeline.t_us)))
+                ).elongation_percent.p50
+            )
     known = [e for e in seen if e is not None]
     assert known
     assert max(known) - min(known) < 0.02

@@ -87,7 +87,7 @@ def played(pieces: list[bytes], source: str = "head") -> EnginePipeline:
         printed += lines.of(p.idle(Now(1e5, START_UTC_S + 1e5)))
         for line in printed:
             json.loads(line, parse_constant=_no_number)
-        kept = json.loads(json.dumps([p.checkpoint(), p.wear_checkpoint()], allow_nan=False))
+        kept = json.loads(json.dumps([p.checkpoint(), p.wear.series.state()], allow_nan=False))
         pipeline(made).restore(*kept)
     return p
 

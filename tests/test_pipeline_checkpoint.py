@@ -1,6 +1,7 @@
 """A store of version 0.1 still runs: what its pipeline kept is taken up as if nothing had happened."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -45,5 +46,27 @@ def test_what_is_kept_now_has_all_keys_of_0_1() -> None:
     p = fresh()
     p.restore(KEPT["checkpoint"], KEPT["wear"])
     assert set(p.checkpoint()) >= set(KEPT["checkpoint"])
-    assert set(p.wear_checkpoint()) >= set(KEPT["wear"])
+    assert set(p.wear.series.state()) >= set(KEPT["wear"])
     assert json.loads(json.dumps(p.checkpoint()["alarms"])) == KEPT["checkpoint"]["alarms"]
+
+
+@pytest.mark.parametrize("part", ["timeline", "alarms", "meter", "lag_jump", "slips"])
+def test_a_part_that_is_none_is_no_checkpoint(part: str) -> None:
+    """Whatever a damaged disk gives back: one error, which names what failed."""
+    kept = KEPT["checkpoint"]
+    assert part in kept
+    with pytest.raises(ValueError, match="not a checkpoint"):
+        fresh().restore({**kept, part: 7}, KEPT["wear"])
+    with pytest.raises(ValueError, match="not a checkpoint: KeyError"):
+        fresh().restore({k: v for k, v in kept.items() if k != part}, KEPT["wear"])
+
+
+def test_a_restart_returns_what_is_measured_otherwise() -> None:
+    """Another skew of the encoders: in words; nothing changed, nothing returned."""
+    kept = fresh().checkpoint()
+    assert fresh().restore(kept) == ()
+    settings = load_settings(CASE / "settings.toml")
+    engine = settings.engine[0]
+    other = replace(settings, engine=(replace(engine, lag=replace(engine.lag, skew_us=300.0)),))
+    (text,) = pipeline_for(other, "main", 1_900_000_000.0).restore(kept)
+    assert "skew" in text

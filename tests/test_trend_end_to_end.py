@@ -104,7 +104,7 @@ def test_a_restart_goes_on_with_what_was_learnt(captured: tuple[bytes, Truth], s
     first = pipeline_for(settings, "main", 0.0)
     fed(first, data[:cut], (1 << 18,))
     second = pipeline_for(settings, "main", 0.0)
-    second.restore(json.loads(json.dumps(first.checkpoint())), json.loads(json.dumps(first.wear_checkpoint())))
+    second.restore(json.loads(json.dumps(first.checkpoint())), json.loads(json.dumps(first.wear.series.state())))
     after_restart = [s.trend for s in fed(second, data[cut:], (1 << 18,)) if isinstance(s, TrendDue)][-1]
     whole = [s.trend for s in fed(first, data[cut:], (1 << 18,)) if isinstance(s, TrendDue)][-1]
     assert after_restart.hours == pytest.approx(whole.hours, abs=0.02)

@@ -10,6 +10,7 @@ from gateway.alarm.trial import Trial
 from gateway.alarm.work import Work
 from gateway.model.records import Transition
 from gateway.model.settings import EngineSettings
+from gateway.wear.summary import WearSummary
 
 DAY_US = 86_400_000_000
 ANNOUNCED_MAX = 1_000
@@ -41,9 +42,12 @@ class Judging:
         """The end of a trial alarm, by the gateway's monotonic clock."""
         return self._counted(self._trial.passes(mono_s, t_us))
 
-    def explained(self, tag: str, t_us: int) -> list[Transition]:
-        """The alarm no longer holds: work was booked."""
-        return self._counted(self.alarms[tag].explained(t_us))
+    def rebased(self, wear: WearSummary, t_us: int) -> list[Transition]:
+        """Wear is counted from a new datum. What disagreed is compared again from there on: until that is known, the
+        old finding is no news."""
+        if wear.agreement == "part":
+            return []
+        return self._counted(self.alarms["wear-disagree"].explained(t_us))
 
     def act(self, act: Act, t_us: int) -> list[Transition]:
         """Somebody acts. Raises Refused, with nothing changed, where it cannot be done."""

@@ -10,6 +10,7 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
+from typing import NamedTuple
 
 import structlog
 
@@ -37,6 +38,16 @@ FAILURES_WINDOW_S = 600.0
 PAUSE_S = 60.0
 """Between two starts of a thread that has failed FAILURES_MAX times within the window."""
 NOT_TURNING = Measured(None, Quality.BAD, "the program part of this engine does not respond; look at the log")
+
+
+class Restored(NamedTuple):
+    """A pipeline as it goes on after a start: the maintenance records that it counts with, those that it has yet to
+    take, and what the settings measure otherwise than before, in words."""
+
+    pipeline: EnginePipeline
+    log: list[Entry]
+    unapplied: list[Entry]
+    changed_settings: tuple[str, ...] = ()
 
 
 class Engines:
@@ -114,15 +125,16 @@ class Engines:
         return len(failures) == FAILURES_MAX and now_s - failures[0] < FAILURES_WINDOW_S
 
     def _made(self, slug: str, failed: EngineThread | None) -> EngineThread:
-        pipeline, log, unapplied = self._restored(slug)
+        restored = self._restored(slug)
         index = [e.slug for e in self._settings.engine].index(slug)
         thread = EngineThread(
-            pipeline,
+            restored.pipeline,
             index,
             self._topics,
             self._publisher,
-            log=log,
-            unapplied=unapplied,
+            log=restored.log,
+            unapplied=restored.unapplied,
+            changed_settings=restored.changed_settings,
             inbox=None if failed is None else failed.inbox,
             delivery_flowing=self._flowing,
         )
@@ -130,8 +142,7 @@ class Engines:
             thread.after_turn = failed.after_turn
         return thread
 
-    def _restored(self, slug: str) -> tuple[EnginePipeline, list[Entry], list[Entry]]:
-        """The pipeline, the maintenance records that it counts with, and those that it has yet to take."""
+    def _restored(self, slug: str) -> Restored:
         s = self._settings
         start = utc_of(s.time.start) if s.time.start else 0.0
         log = self._log_book(slug)
@@ -142,11 +153,11 @@ class Engines:
             known = log[:booked] if isinstance(booked, int) else log
             pipeline = EnginePipeline(s, slug, start, known)
             try:
-                pipeline.restore(kept, wear if isinstance(wear, dict) else None)
-                return pipeline, known, log[len(known) :]
+                changed = pipeline.restore(kept, wear if isinstance(wear, dict) else None)
+                return Restored(pipeline, known, log[len(known) :], changed)
             except ValueError as e:
                 self._logger.error("checkpoint.unreadable", engine=slug, why=str(e))
-        return EnginePipeline(s, slug, start, log), log, []
+        return Restored(EnginePipeline(s, slug, start, log), log, [])
 
     def _log_book(self, slug: str) -> list[Entry]:
         entries = []

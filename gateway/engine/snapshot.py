@@ -135,7 +135,7 @@ def _utc_s(timeline: Timeline, t_us: int | None) -> float | None:
 
 
 def _engine_view(p: EnginePipeline, index: int, alarms: tuple[AlarmView, ...], delivery_flowing: bool) -> EngineView:
-    r = p.meter.reading(p.present_us)
+    r = p.meter.reading(p.presence.present_us(p.timeline.t_us))
     return EngineView(
         slug=p.engine.slug,
         index=index,
@@ -150,7 +150,7 @@ def _engine_view(p: EnginePipeline, index: int, alarms: tuple[AlarmView, ...], d
         running_hours=r.hours,
         spring_good=r.spring.quality is Quality.GOOD,
         lag_good=r.lag.quality is Quality.GOOD,
-        head_heard=p.head_heard,
+        head_heard=p.presence.is_heard,
         delivery_flowing=delivery_flowing,
         alarms=alarms,
         detail=_detail(p, r),
@@ -163,7 +163,7 @@ def _detail(p: EnginePipeline, r: Reading) -> EngineDetail:
     lost = NO_LOST_MOTION if trend is None else trend.lost_motion
     standing = m.standing_raw_deg()
     return EngineDetail(
-        utc_s=p.timeline.utc_s(p.present_us),
+        utc_s=p.timeline.utc_s(p.presence.present_us(p.timeline.t_us)),
         spring=r.spring,
         lag=r.lag,
         free_length_mm=m.free_length_mm,

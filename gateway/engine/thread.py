@@ -72,12 +72,14 @@ class EngineThread(threading.Thread):
         *,
         log: Sequence[Entry] = (),
         unapplied: Sequence[Entry] = (),
+        changed_settings: Sequence[str] = (),
         inbox: Inbox | None = None,
         delivery_flowing: Callable[[], bool] = lambda: True,
         utc: Callable[[], float] = time.time,
     ) -> None:
         """`log`: maintenance records that the pipeline counts with; `unapplied`: those in the store that it does not
-        know of yet; `inbox`: of the thread that this one follows."""
+        know of yet; `changed_settings`: what the settings measure otherwise than before the restart, in words;
+        `inbox`: of the thread that this one follows."""
         super().__init__(name=f"engine-{pipeline.engine.slug}", daemon=True)
         self.slug = pipeline.engine.slug
         self.inbox = inbox or Inbox(self.slug)
@@ -92,7 +94,7 @@ class EngineThread(threading.Thread):
         self._logger = structlog.get_logger("engine").bind(engine=self.slug)
         # The first one soon: a gateway that is killed again and again must not start from nothing each time.
         self._checkpoint_at = time.monotonic() + 1.0
-        self.changed_settings = pipeline.changed_settings
+        self.changed_settings = tuple(changed_settings)
         self._counts = pipeline.decoder.counts.snapshot()
         self._baud_at = time.monotonic() + BAUD_WATCH_S
         self._alarm_views = alarm_views(pipeline.alarms, index + 1, pipeline.timeline)
@@ -139,7 +141,7 @@ class EngineThread(threading.Thread):
             self._take(chunk, now)
         elif self.inbox.port_text:
             # Only once all that came before has been taken.
-            self._pipeline.port_lost(self.inbox.port_text)
+            self._pipeline.presence.port_lost(self.inbox.port_text)
         self._publish(self._pipeline.idle(now))
         for command, answer in self.inbox.commands():
             self._do(command, answer)
@@ -158,7 +160,7 @@ class EngineThread(threading.Thread):
             self._publish(self._pipeline.feed(data, now))
         else:
             self._pipeline.decoder.reopened()
-            self._pipeline.port_lost("")
+            self._pipeline.presence.port_lost("")
 
     # -- commands -----------------------------------------------------------------------------------------------
 
@@ -237,7 +239,7 @@ class EngineThread(threading.Thread):
         self._alarm_views = alarm_views(p.alarms, self._index + 1, p.timeline)
         checkpoints = self._checkpoint()
         if trend:
-            checkpoints[f"wear/{self.slug}"] = p.wear_checkpoint()
+            checkpoints[f"wear/{self.slug}"] = p.wear.series.state()
         return self._outlets.record(events, retained, checkpoints)
 
     def _log_alarm(self, changed: AlarmChanged) -> None:

@@ -1,15 +1,20 @@
 """Measuring as one stage: the meter, and what it takes over minutes and over a restart."""
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Literal
 
+from gateway.link.breaks import StreamBreak
 from gateway.measure.cutter import TURN
+from gateway.measure.lost_motion import LostMotionPair, LostMotionWatch
 from gateway.measure.medians import REVOLUTIONS_MIN, TenMinutes, Window
 from gateway.measure.meter import Meter
+from gateway.measure.seconds import Second
 from gateway.measure.steadiness import Interruption, Steadiness
 from gateway.measure.timing import TimingWatch
 from gateway.measure.turn_shape import TurnShape
+from gateway.model.enums import STANDING, Running
 from gateway.model.records import Cycle
 from gateway.model.settings import EngineSettings
 
@@ -41,14 +46,37 @@ class BurstLength:
         return self._seconds < length <= most_s
 
 
+@dataclass(frozen=True, slots=True)
+class SlowMeans:
+    """The present by the slow means; `None` = not known."""
+
+    utc_s: float
+    hours: float
+    raw_deg: float | None
+    spring_mm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Closed:
+    """Ten minutes are over, at `t_us`. `window`: `None` where they held too few revolutions. `shape`: of the lag over
+    the same minutes, `None` where too few cycles were settled, or none is asked for. `warm`: the drive has had time to
+    warm through."""
+
+    t_us: int
+    window: Window | None
+    shape: TurnShape | None
+    warm: bool
+
+
 class Measuring:
     """Feed its meter the stream; then hand each of its steady cycles and seconds to this, in order."""
 
     def __init__(self, engine: EngineSettings, *, burst_pause_s: float, stale_us: int, reading_every_us: int) -> None:
         self._bursts = burst_pause_s > 0
         self.meter = Meter(engine, bursts=self._bursts, stale_us=stale_us)
-        self.is_warm = False
+        self._is_warm = False
         """At the last steady revolution the drive had had time to warm through, for what the trend takes."""
+        self._lost_motion = LostMotionWatch(engine.lost_motion, bursts=self._bursts)
         self.timing = TimingWatch()
         self._ratio = engine.ratio
         self._steadiness = Steadiness(engine.running, burst_pause_s)
@@ -69,21 +97,50 @@ class Measuring:
         """Take a steady revolution into the ten minutes; `close` what is over first."""
         m = self.meter
         self._medians.cycle(c, m.hours.hours, m.health, m.load(), m.hours.pause_rpm if self._bursts else None)
-        self.is_warm = m.running.under_way_s >= self._warm_after_s
+        self._is_warm = m.running.under_way_s >= self._warm_after_s
 
-    def window_over_us(self, t_us: int) -> int | None:
-        """Pipeline time of the last revolution of ten minutes that are over at `t_us`; `None` while they go on."""
-        return self._medians.last_us if self._medians.due(t_us) else None
+    def close(self, t_us: int, utc_s: Callable[[int], float]) -> Closed | None:
+        """The ten minutes that are over at `t_us`; `None` while they go on. `utc_s`: of a pipeline time."""
+        if not self._medians.due(t_us):
+            return None
+        last_us, shapes = self._medians.last_us, self.meter.turn_shape
+        window = self._medians.close(utc_s(last_us), self.meter.health)
+        shape = None if shapes is None else shapes.take(self.hours, REVOLUTIONS_MIN)
+        return Closed(last_us, window, shape, self._is_warm)
 
-    def close(self, utc_s: float) -> Window | None:
-        """The ten minutes that are over, `None` where they held too few revolutions. `utc_s`: of the last of them."""
-        return self._medians.close(utc_s, self.meter.health)
+    def cycle(self, c: Cycle, utc_s: float) -> LostMotionPair | None:
+        """A cycle, steady or not: is it the last that a measurement of the lost motion needs?"""
+        m = self.meter
+        return self._lost_motion.cycle(c, m.running.state, m.health, utc_s, self.hours)
 
-    def close_shape(self) -> TurnShape | None:
-        """The shape of the lag over the same ten minutes; `None` where too few cycles were settled, or none is asked
-        for."""
-        total = self.meter.turn_shape
-        return None if total is None else total.take(self.meter.hours.hours, REVOLUTIONS_MIN)
+    def turned(self, utc_s: Callable[[int], float]) -> LostMotionPair | None:
+        """Ask once a second: has a whole turn on the turning gear just ended that measures the lost motion?
+
+        `utc_s`: of a pipeline time."""
+        m = self.meter
+        if m.running.state not in STANDING:
+            return None
+        ended_us, raw_deg = m.turned_us(), m.turned_raw_deg()
+        if ended_us is None or raw_deg is None:
+            return None
+        spring_mm = m.spring_now(ended_us).value
+        return self._lost_motion.turned(ended_us, m.turned_way(), raw_deg, spring_mm, utc_s(ended_us), self.hours)
+
+    @property
+    def hours(self) -> float:
+        """Running hours."""
+        return self.meter.hours.hours
+
+    def slow_means(self, utc_s: float) -> SlowMeans:
+        """What the trend shows of the present, which is at `utc_s`."""
+        m = self.meter
+        return SlowMeans(utc_s, self.hours, m.lag.slow.value, m.spring.slow.value)
+
+    def broke(self, at: StreamBreak) -> Second | None:
+        """The stream broke: what was begun is closed. Returns the second that ends with it, if one was begun."""
+        if at.cause in ("time-step", "pause"):
+            self.timing.stumbled(at.gap_us)
+        return self.meter.gap(max(0, at.gap_us))
 
     def second(self, t_us: int) -> None:
         """A second is over."""
@@ -119,11 +176,17 @@ class Measuring:
         if self.meter.turn_shape is not None:
             self.meter.turn_shape.begin_again()
 
+    def doubt(self, lag: str, length: str) -> None:
+        """Why a value is not to be called good while a step of it stands that its sensor may have made; or empty."""
+        self.meter.lag_doubt, self.meter.length_doubt = lag, length
+
     def rebase(self, zero_deg: float | None, free_length_mm: float, *, lag: bool, spring: bool) -> None:
-        """Count from a new datum. `lag`, `spring`: what the means hold is from before the work."""
+        """Count from a new datum. `lag`, `spring`: the work has moved it."""
         self.meter.zero_deg, self.meter.free_length_mm = zero_deg, free_length_mm
         if lag:
-            self.meter.lag.restart()
+            # What the mean holds is from before the work; entered under way it stands, since nothing was moved.
+            if self.meter.running.state is not Running.AHEAD:
+                self.meter.lag.restart()
             self.meter.sensors.zeroed()
         if spring:
             self.meter.spring.restart()

@@ -42,6 +42,15 @@ class Presence:
         heard = self.identity.name if self.identity else ""
         return f"Head {heard!r} on this port, configured is {self._name!r}: not measured. Correct the name or the cable"
 
+    def port_lost(self, text: str) -> None:
+        """The head's port is not there, and why: nothing can come, however long its pauses are. Empty: it is back."""
+        self.port_text = text
+
+    def present_us(self, t_us: int) -> int:
+        """The time to ask readings for at pipeline time `t_us`: a head that is not heard has no present, whatever clock
+        counts the time."""
+        return t_us if self.is_heard else t_us + round(2e6 * self.silent_after_s)
+
     def quiet_s(self, now: Now) -> float:
         """For how long nothing has come, by the gateway's own clock; counted from the first call."""
         if self._last is None:

@@ -9,7 +9,9 @@ from typing import Literal
 
 from gateway.measure.cycles import lag_from_zero
 from gateway.measure.hours import WAVES_RPM
-from gateway.measure.medians import Window
+from gateway.measure.lost_motion import LostMotionPair
+from gateway.measure.measuring import Closed, SlowMeans
+from gateway.measure.steadiness import Interruption
 from gateway.measure.turn_shape import TurnShape
 from gateway.model.enums import STANDING, Running
 from gateway.model.records import Health, Median
@@ -31,16 +33,6 @@ class Rebased:
     datum: Datum
     lag: bool
     spring: bool
-
-
-@dataclass(frozen=True, slots=True)
-class SlowMeans:
-    """The present by the slow means; `None` = not known."""
-
-    utc_s: float
-    hours: float
-    raw_deg: float | None
-    spring_mm: float | None
 
 
 SERIES: tuple[Series, ...] = ("lag", "spring")
@@ -88,15 +80,23 @@ class WearWatch:
         self._jumped_h[jump.series] = hours
         return self.series.jumped(jump.series, jump.size, hours)
 
-    def window(self, w: Window, *, warm: bool) -> bool:
-        """Take ten minutes. True where they make a step certain. `warm`: the drive has had time to warm through."""
+    def resumed(self, after: Interruption) -> None:
+        """Steady running is back: what it was compared with may be no yardstick any more."""
+        self.jumps.resume(warm=after.warm, stood=after.stood, slow=after.slow)
+
+    def closed(self, minutes: Closed) -> bool:
+        """Take ten minutes. True where they make a step certain."""
+        self._shape(minutes.shape)
+        w = minutes.window
+        if w is None:
+            return False
         self._count_slips(w.health)
-        if not (warm and self._is_normal(w.median)):
+        if not (minutes.warm and self._is_normal(w.median)):
             return False
         median = _at_mean_speed(w.median, w.pause_rpm)
         return bool(self.series.add(median, Side(w.slap_mm, w.order1_deg)))
 
-    def shape(self, shape: TurnShape | None) -> None:
+    def _shape(self, shape: TurnShape | None) -> None:
         """Take the lag's shape over ten minutes. While a step of the lag stands, an encoder may have moved."""
         if shape is None or self.standing_step("lag") is not None:
             return
@@ -129,6 +129,10 @@ class WearWatch:
         self.series.ran(utc_s, hours)
         self.summary = replace(self.summary, hours_since_retightened=hours - self.datum.retightened_at_h)
         return self.series.medians > self._medians_in_trend
+
+    def paired(self, pair: LostMotionPair) -> None:
+        """Take a measurement of the lost motion; the trend is due with it."""
+        self.series.lost_motion.add(pair)
 
     def book(self, entry: bookings.Entry, log: Sequence[bookings.Entry], hours: float) -> Rebased:
         """`entry` was booked, `log` is the whole log with it: count from the new datum exactly what it touches."""

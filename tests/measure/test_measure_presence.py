@@ -125,3 +125,14 @@ def test_that_the_engine_stood_is_known_until_it_runs_at_a_normal_speed() -> Non
     s.second(3 * SECOND_US, Running.CHANGING)
     again = s.revolution(at(), 60.0, running, hours)
     assert again is not None and not again.stood
+
+
+def test_a_head_that_is_not_heard_has_no_present() -> None:
+    """Asked for later than any figure of its last frame may be old; whatever clock counts the time."""
+    p = Presence(HEAD, head_clock=True)
+    assert p.present_us(SECOND_US) == SECOND_US + 10 * SECOND_US
+    p.identify(WHO)
+    p.heard(Now(1.0, 0.0))
+    assert p.present_us(SECOND_US) == SECOND_US
+    p.silent(SILENT_S)
+    assert p.present_us(SECOND_US) == 11 * SECOND_US

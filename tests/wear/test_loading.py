@@ -7,13 +7,14 @@ import numpy as np
 import pytest
 from drive_engines import tern
 
+from gateway.measure.measuring import Closed, SlowMeans
 from gateway.measure.medians import Window
 from gateway.model.records import Median
 from gateway.wear import bookings as b
 from gateway.wear.booking_check import read_entry
 from gateway.wear.loading import loading_text, loadings_of
 from gateway.wear.logbook import check, rebase
-from gateway.wear.watch import SlowMeans, WearWatch
+from gateway.wear.watch import WearWatch
 
 UTC0, H0 = 1.75e9, 22_000.0
 
@@ -104,8 +105,8 @@ def test_booked_late_or_early_is_the_same() -> None:
     hours = 720.0
     unbooked, early = watch([]), watch(legs(hours))
     for w in windows(hours):
-        unbooked.window(w, warm=True)
-        early.window(w, warm=True)
+        unbooked.closed(Closed(0, w, None, warm=True))
+        early.closed(Closed(0, w, None, warm=True))
     before = slope_reach(unbooked, hours)
     log = legs(hours)
     for n, entry in enumerate(log):
@@ -121,7 +122,7 @@ def test_a_restart_goes_by_the_log_book() -> None:
     hours = 720.0
     first = watch([])
     for w in windows(hours):
-        first.window(w, warm=True)
+        first.closed(Closed(0, w, None, warm=True))
     kept = json.loads(json.dumps([first.state(), first.series.state()]))
     again = watch(legs(hours))
     again.restore(kept[0], kept[1], 0, SlowMeans(UTC0 + hours * 3_600, H0 + hours, None, None))
