@@ -1,7 +1,7 @@
 """Arguments of the commands whose work takes long to import: their help is printed without it."""
 
 import argparse
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from gateway.cli.operator import common, data_dir
@@ -19,16 +19,13 @@ def _demo(p: argparse.ArgumentParser) -> None:
 
 
 def _setup(p: argparse.ArgumentParser) -> None:
-    p.add_argument("--answers", type=Path, metavar="FILE", help="a TOML file with all answers; nothing is asked")
-    p.add_argument("--ask", action="store_true", help="with --answers: ask what the file lacks")
-    p.add_argument("--only", choices=SETUP_PARTS, help="ask again about this part alone")
+    setup_arguments(p, SETUP_PARTS)
     p.add_argument(
         "--restore",
         type=Path,
         metavar="FILE",
         help="this box takes over from another: FILE is its back-up, or a bundle made ashore with --spare",
     )
-    p.add_argument("--no-start", action="store_true", help="write everything, start nothing")
 
 
 def _run(p: argparse.ArgumentParser) -> None:
@@ -74,17 +71,30 @@ def _export(p: argparse.ArgumentParser) -> None:
     p.add_argument("what", choices=("events", "bookings", "history", "iso19848", "channels"), help="what to print")
     p.add_argument("--ship-id", help="iso19848, channels: the ship's identifier, such as its IMO number")
     p.add_argument("--engine", help="one engine's short name in the settings, where there are several")
+    period_arguments(p)
+
+
+def _report(p: argparse.ArgumentParser) -> None:
+    common(p)
+    report_arguments(p)
+
+
+def setup_arguments(p: argparse.ArgumentParser, parts: Sequence[str]) -> None:
+    """How a setup asks, aboard and ashore. `parts`: what it asks of."""
+    p.add_argument("--answers", type=Path, metavar="FILE", help="a TOML file with all answers; nothing is asked")
+    p.add_argument("--ask", action="store_true", help="with --answers: ask what the file lacks")
+    p.add_argument("--only", choices=parts, help="ask again about this part alone")
+    p.add_argument("--no-start", action="store_true", help="write everything, start nothing")
+
+
+def period_arguments(p: argparse.ArgumentParser) -> None:
+    """Of what is exported, aboard and ashore: all of it if left out."""
     p.add_argument(
         "--from", dest="from_utc", default="2000-01-01T00:00:00Z", help="from this UTC on, such as 2031-02-03T04:05:00Z"
     )
     p.add_argument(
         "--to", dest="to_utc", default="2100-01-01T00:00:00Z", help="up to this UTC, such as 2031-02-03T04:05:00Z"
     )
-
-
-def _report(p: argparse.ArgumentParser) -> None:
-    common(p)
-    report_arguments(p)
 
 
 def report_arguments(p: argparse.ArgumentParser) -> None:
