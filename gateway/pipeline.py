@@ -5,7 +5,7 @@ no clock; time is an argument. The same bytes give the same outputs, however the
 to the byte what the daemon published.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 from gateway import checkpoint
 from gateway.alarm.acts import Act
@@ -182,8 +182,8 @@ class EnginePipeline:
         found = evidence(t_us, self.measuring, self.presence, self.wear, self.link.percent(t_us))
         return self._changed(self.judging.judge(t_us, found))
 
-    def _changed(self, moved: Iterable[Transition]) -> list[Output]:
-        return alarms_changed(moved, self.timeline.utc_s, self.hours)
+    def _changed(self, moved: list[Transition]) -> list[Output]:
+        return alarms_changed(moved, self.timeline.utc_s, self.hours) if moved else []
 
     # -- people -------------------------------------------------------------------------------------------------
 

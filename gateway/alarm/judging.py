@@ -32,7 +32,7 @@ class Judging:
     def judge(self, t_us: int, found: Evidence) -> list[Transition]:
         """What was found, judged; first, what open work disturbs is suppressed before it can call."""
         suppressed = self.work.judge(self.alarms, t_us, found.running)
-        return self._counted([*suppressed, *self.alarms.judge(t_us, judge(self._engine, self.alarms, found))])
+        return self._counted(suppressed + self.alarms.judge(t_us, judge(self._engine, self.alarms, found)))
 
     def repeats(self, t_us: int) -> list[Transition]:
         """What stands unacknowledged is announced again."""
@@ -59,8 +59,9 @@ class Judging:
         return len(self._announced)
 
     def _counted(self, moved: list[Transition]) -> list[Transition]:
-        new = [t.t_us for t in moved if t.announces]
-        self._announced = [*self._announced, *new][-ANNOUNCED_MAX:]
+        if moved:
+            new = [t.t_us for t in moved if t.announces]
+            self._announced = [*self._announced, *new][-ANNOUNCED_MAX:]
         return moved
 
     def checkpoint(self) -> dict[str, object]:

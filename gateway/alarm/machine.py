@@ -128,13 +128,6 @@ class Alarm:
         """Has its condition gone, and only its off-delay keeps it?"""
         return self.facts.active and self.facts.pending_since_us is not None
 
-    def unmoved_by(self, over: bool | None) -> bool:
-        """Is it at rest (no delay runs or is kept, nothing ends), and the condition as it stands or not known?"""
-        f = self.facts
-        if f.pending_since_us is not None or f.spent_us or f.shelved_until_us is not None:
-            return False
-        return over is None or over is f.active
-
     def judge(self, now_us: int, finding: Finding, wait: bool = False) -> list[Transition]:
         """Take a finding at `now_us`: start, stop or end the delays. `wait`: do not become active yet."""
         out = self._end_shelving(now_us, finding)
@@ -318,10 +311,15 @@ class AlarmSet:
         self._judged_us = now_us
         for tag, alarm in self._order:
             finding = findings.get(tag)
-            # Nearly always it moves nothing, and its delays and the suppressed ones need not be looked at.
-            if finding is not None and not alarm.unmoved_by(finding.over):
+            if finding is None:
+                continue
+            over, f = finding.over, alarm.facts
+            # Nearly always the condition is as it stands, or not known, and no delay runs or is kept, and nothing ends:
+            # then it moves nothing, and neither it nor the suppressed ones need be looked at.
+            resting = f.pending_since_us is None and not f.spent_us and f.shelved_until_us is None
+            if not (resting and (over is None or over is f.active)):
                 out += self._one(now_us, alarm, finding)
-            if finding is not None and finding.over and alarm.facts.active:
+            if over and f.active:
                 alarm.present = finding
         for lower, higher in self._pairs:
             if lower.facts.suppressed != _stands_for(higher):

@@ -36,4 +36,5 @@ class Work:
         if self.since_us is not None and (running in UNDER_WAY or now_us - self.since_us >= WORK_US_MAX):
             self.since_us = None
         on = self.since_us is not None
-        return [t for tag in DISTURBED for t in alarms[tag].suppress(now_us, on)]
+        disturbed = [alarms.alarms[tag] for tag in DISTURBED]
+        return [t for alarm in disturbed if alarm.facts.suppressed != on for t in alarm.suppress(now_us, on)]

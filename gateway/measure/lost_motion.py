@@ -8,7 +8,9 @@ together in time, speed and warmth. What is left of these differences goes into 
 import math
 from collections import deque
 from dataclasses import dataclass, field
-from statistics import fmean, stdev
+from statistics import fmean
+
+import numpy as np
 
 from gateway.model.enums import Running
 from gateway.model.records import Cycle, Health
@@ -67,7 +69,8 @@ class _Spell:
     raw_deg: list[float] = field(default_factory=list)
     rpm: list[float] = field(default_factory=list)
     spring_mm: list[float] = field(default_factory=list)
-    warm_k: float | None = None
+    health: Health | None = None
+    """As it was at the last cycle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +117,7 @@ class LostMotionWatch:
         s.rpm.append(abs(c.rpm))
         if c.spring_mm is not None:
             s.spring_mm.append(c.spring_mm)
-        s.warm_k = _warm_k(health)
+        s.health = health
         return pair
 
     def turned(
@@ -139,9 +142,10 @@ class LostMotionWatch:
         n = len(s.raw_deg)
         if n < self._least:
             return None
-        se = max(stdev(s.raw_deg) * math.sqrt(min(1.0, LOOP_TURNS / n)), FLOOR_DEG)
+        # Not `statistics.stdev`, which adds up fractions: of five minutes it takes longer than averaging their samples.
+        se = max(float(np.std(s.raw_deg, ddof=1)) * math.sqrt(min(1.0, LOOP_TURNS / n)), FLOOR_DEG)
         spring = fmean(s.spring_mm) if s.spring_mm else None
-        mine = _Mean((s.first_us + s.last_us) // 2, fmean(s.raw_deg), se, fmean(s.rpm), spring, s.warm_k)
+        mine = _Mean((s.first_us + s.last_us) // 2, fmean(s.raw_deg), se, fmean(s.rpm), spring, _warm_k(s.health))
         others = self._means[Running.ASTERN if s.way is Running.AHEAD else Running.AHEAD]
         alike = [o for o in others if self._alike(mine, o)]
         if not alike:

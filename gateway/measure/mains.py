@@ -28,6 +28,7 @@ LOOKS, ENOUGH, LEFT = 10, 5, 2
 RATE_HZ_MIN = 150.0
 ALL_VALID = CRANK_VALID | CAM_VALID | LOOP_VALID
 Floats = NDArray[np.float64]
+Counts = NDArray[np.uint16]
 
 
 def tooth_orders(chain: Chain) -> tuple[float, ...]:
@@ -50,7 +51,7 @@ class MainsWatch:
         """`tooth_orders`: strongest lines of the chain, orders of the crank."""
         self._teeth = tooth_orders
         self._due_us = 0
-        self._held: list[tuple[Floats, NDArray[np.uint16]]] = []
+        self._held: list[tuple[Counts, Counts]] = []
         self._begin_us = 0
         self._found: deque[float] = deque(maxlen=LOOKS)
         self.text = ""
@@ -78,17 +79,16 @@ class MainsWatch:
             self._held = []
         if not self._held:
             self._begin_us = t_us
-        self._held.append((block.loop[samples].astype(np.float64), block.crank[samples]))
+        self._held.append((block.loop[samples], block.crank[samples]))
         n = len(self._held[-1][1])
         return t_us + n * block.interval_ns // 1000 - self._begin_us >= LOOK_US
 
     def _look(self, interval_s: float) -> MainsLook:
-        x = np.concatenate([loop for loop, _ in self._held])
-        steps = np.diff(np.concatenate([crank for _, crank in self._held])).view(np.int16)
+        x = np.concatenate([loop for loop, _ in self._held]).astype(np.float64)
+        crank = [crank for _, crank in self._held]
         self._held, self._due_us = [], self._begin_us // EVERY_US * EVERY_US + EVERY_US
-        turns_hz = abs(int(steps.sum(dtype=np.int64))) / 65_536 / (len(steps) * interval_s)
         x -= x.mean()
-        return MainsLook(next((hz for hz in LINES_HZ if self._is_mains(x, interval_s, hz, turns_hz)), 0.0))
+        return MainsLook(next((hz for hz in LINES_HZ if self._is_mains(x, interval_s, hz, crank)), 0.0))
 
     def take(self, look: MainsLook) -> None:
         """The next look."""
@@ -100,17 +100,16 @@ class MainsWatch:
         elif n < LEFT:
             self.text = ""
 
-    def _is_mains(self, x: Floats, interval_s: float, hz: float, turns_hz: float) -> bool:
+    def _is_mains(self, x: Floats, interval_s: float, hz: float, crank: list[Counts]) -> bool:
         """Is a line here, on its own, and beside all that the shaft could make?"""
-        half = len(x) // 2
-        turned = x * _wave(len(x), interval_s, hz)
-        first, second = turned[:half].mean(), turned[half : 2 * half].mean()
+        half, wave = len(x) // 2, _wave(len(x), interval_s, hz)
+        first, second = (x[part] @ wave[part] / half for part in (slice(half), slice(half, 2 * half)))
         amplitude = float(abs(first + second))
-        if amplitude < LINE_UA or amplitude**2 / 2 < PART * float(np.mean(x * x)):
+        if amplitude < LINE_UA or amplitude**2 / 2 < PART * float(x @ x) / len(x):
             return False
         # The phase that the line gains from one half to the next is how far it lies off.
         off_hz = float(np.angle(second / first)) / (2 * np.pi * half * interval_s)
-        return abs(off_hz) <= OFF_HZ and self._is_beside(hz + off_hz, turns_hz)
+        return abs(off_hz) <= OFF_HZ and self._is_beside(hz + off_hz, _turns_hz(crank, interval_s))
 
     def _is_beside(self, hz: float, turns_hz: float) -> bool:
         if turns_hz <= 0:
@@ -119,6 +118,12 @@ class MainsWatch:
         if any(abs(order - tooth) < 1.0 for tooth in self._teeth):
             return False
         return abs(order - round(order)) * turns_hz > BESIDE_HZ
+
+
+def _turns_hz(crank: list[Counts], interval_s: float) -> float:
+    """Turns of the crank in a second, without sign; asked for only where there is a line."""
+    steps = np.diff(np.concatenate(crank)).view(np.int16)
+    return abs(int(steps.sum(dtype=np.int64))) / 65_536 / (len(steps) * interval_s)
 
 
 @lru_cache(maxsize=8)

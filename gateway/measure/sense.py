@@ -55,9 +55,9 @@ class SenseWatch:
         self._seen_right |= off < RIGHT_DEG
         mirror = abs(_wrapped(raw_deg + zero_deg)) <= MIRROR_DEG and off >= APART_DEG
         swapped = self._mirrors and mirror and not self._seen_right
-        self.cam = (
-            f"crank and cam encoder are swapped: {off:.0f}° off, as by the other sign. Change the plugs" * swapped
-        )
+        self.cam = ""
+        if swapped:
+            self.cam = f"crank and cam encoder are swapped: {off:.0f}° off, as by the other sign. Change the plugs"
 
     def state(self) -> dict[str, object]:
         """What a restart needs: the rest shows again within a minute."""
