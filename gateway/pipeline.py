@@ -108,12 +108,12 @@ class EnginePipeline:
     def _broke(self, at: StreamBreak) -> list[Output]:
         self.link.broke(at)
         out: list[Output] = []
-        begun_us = self.timeline.t_us
+        at_us = self.timeline.t_us
         if (second := self.measuring.broke(at)) is not None:
-            self.timeline.t_us = begun_us = max(begun_us, second.t_us)
-            out += self._second(begun_us, broken=True)
+            self.timeline.t_us = at_us = max(at_us, second.t_us)
+            out += self._second(at_us, broken=True)
         if self.presence.is_silence(at.gap_us):
-            out += self._silence(begun_us + self.presence.silent_after_us, self.presence.silent_after_s)
+            out += self._silence(at_us + self.presence.silent_after_us, self.presence.silent_after_s)
         return out
 
     # -- stage after stage --------------------------------------------------------------------------------------

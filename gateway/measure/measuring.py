@@ -137,7 +137,7 @@ class Measuring:
         return SlowMeans(utc_s, self.hours, m.lag.slow.value, m.spring.slow.value)
 
     def broke(self, at: StreamBreak) -> Second | None:
-        """The stream broke: what was begun is closed. Returns the second that ends with it, if one was begun."""
+        """The stream broke. Returns the second that ends with it, if there is one."""
         if at.cause in ("time-step", "pause"):
             self.timing.stumbled(at.gap_us)
         return self.meter.gap(max(0, at.gap_us))

@@ -81,7 +81,7 @@ class WearWatch:
         return self.series.jumped(jump.series, jump.size, hours)
 
     def resumed(self, after: Interruption) -> None:
-        """Steady running is back: what it was compared with may be no yardstick any more."""
+        """Steady running is back: what it was compared with may not count any more."""
         self.jumps.resume(warm=after.warm, stood=after.stood, slow=after.slow)
 
     def closed(self, minutes: Closed) -> bool:
