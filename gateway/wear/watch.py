@@ -17,13 +17,14 @@ from gateway.model.enums import STANDING, Running
 from gateway.model.records import Health, Median
 from gateway.model.settings import EngineSettings
 from gateway.wear import bookings
+from gateway.wear.agreement import StepSeen
 from gateway.wear.datum import Datum
 from gateway.wear.jumps import JumpFound, Jumps
 from gateway.wear.loading import loadings_of
 from gateway.wear.logbook import rebase
 from gateway.wear.scale import Changed, changed_since, scale_of
 from gateway.wear.summary import StandingStep, WearSummary
-from gateway.wear.trend import EngineWear, Series, Side, Trend, nearest
+from gateway.wear.trend import NORMAL_95, EngineWear, Series, Side, Trend, nearest
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +44,8 @@ GIVEN_WAY = {
     False: "Spring set or broken, or transducer shifted: look at the tightener",
 }
 """What a step of the spring's length is, longer or shorter, where the lag has not stepped with it; the drive first."""
+SAME_STEP_H, SAME_STEP_DEG = 6.0, 0.08
+"""A chart dates a small step to a few medians, which are an hour apart in sparse bursts, and sizes it as roughly."""
 TOGETHER_H = 2.0
 """Running hours: bursts may be an hour apart, and one of the two be found in the next one only."""
 
@@ -64,6 +67,8 @@ class WearWatch:
         self._slips = (0, 0)
         self._jumped_h: dict[Series, float] = {}
         """Running hours of the newest jump of each series."""
+        self._sudden_h: float | None = None
+        """The same of a shift that is too small for a jump."""
         self._loadings = loadings_of(log)
         self.series.book_loadings(self._loadings)
         self._count_from_datum(engine.service.hours_at_start)
@@ -121,6 +126,10 @@ class WearWatch:
 
     def second(self, t_us: int, utc_s: float, running: Running, hours: float) -> bool:
         """A second is over. True where the trend is due: the hour is full, and there is something new to take up."""
+        if self.jumps.sudden.shift is None:
+            self._sudden_h = None
+        elif self._sudden_h is None:
+            self._sudden_h = hours
         if running in STANDING:
             self.series.stopped(hours)
         if t_us < self._due_us:
@@ -150,8 +159,6 @@ class WearWatch:
         self._loadings = loadings_of(log)
         self.series.book_loadings(self._loadings)
         self.series.rebase(datum, lag_restart=lag, spring=how)
-        if isinstance(entry, bookings.CamshaftSet | bookings.Retightened):
-            self.series.lost_motion.worked(entry.hours)
         self._count_from_datum(hours)
         return Rebased(datum, lag, spring)
 
@@ -200,10 +207,21 @@ class WearWatch:
             return StandingStep(jump.size, text)
         if (small := self.series.standing_step(series)) is not None:
             stood = f", over a stop; {WORK[series]}" if small.stopped else ""
-            doubt = self._doubt(series, small.size)
-            text = f"{what} stepped by {small.size:+.2f}{unit} at about {small.hours:,.0f} h{stood}{doubt}"
-            return StandingStep(small.size, text)
+            size, error = self._size(series, small)
+            known = f"{size:+.2f}{unit} (±{max(0.01, NORMAL_95 * error):.2f}{unit})"
+            text = f"{what} stepped by {known} at about {small.hours:,.0f} h{stood}{self._doubt(series, size)}"
+            return StandingStep(size, text)
         return None
+
+    def _size(self, series: Series, step: StepSeen) -> tuple[float, float]:
+        """Of a step found in medians, with its standard error: by the levels just before and after it where the
+        revolutions showed it as it happened, since weather has then had no time to move them; else by the chart."""
+        shift = self.jumps.sudden.shift
+        if series == "lag" and shift is not None and self._sudden_h is not None and not step.stopped:
+            at_once = abs(step.hours - self._sudden_h) <= SAME_STEP_H
+            if at_once and abs(step.size - shift.size) <= SAME_STEP_DEG:
+                return shift.size, shift.error
+        return step.size, step.se
 
     def _doubt(self, series: Series, size: float) -> str:
         """Where the head has counted slips of an encoder's index, the step may be the encoder's own; without a count
@@ -252,7 +270,9 @@ class WearWatch:
         """What a restart needs at once; what the trend has learnt is larger, and `series.state` keeps it."""
         scale = scale_of(self.engine, self.datum.zero_deg)
         jumped_h = {str(series): hours for series, hours in self._jumped_h.items()}
-        return {**self.jumps.state(), "slips": list(self._slips), "jumped_h": jumped_h, "scale": scale}
+        return {**self.jumps.state(), "slips": list(self._slips), "jumped_h": jumped_h, "scale": scale} | {
+            "sudden_h": self._sudden_h
+        }
 
     def changed_since(self, kept: Mapping[str, object]) -> Changed:
         """What the settings measure otherwise than when this was kept."""
@@ -271,6 +291,8 @@ class WearWatch:
         jumped_h = kept.get("jumped_h")  # not in a state of before this was kept
         if isinstance(jumped_h, dict):
             self._jumped_h = {series: float(jumped_h[series]) for series in SERIES if series in jumped_h}
+        sudden_h = kept.get("sudden_h")
+        self._sudden_h = float(sudden_h) if isinstance(sudden_h, int | float) else None
         slips = kept["slips"]
         if not isinstance(slips, list):  # no assertion: those are gone under -OO
             raise TypeError("slips: not what was kept")

@@ -133,3 +133,15 @@ def test_a_flickering_bit_is_named(which: str) -> None:
     """A bit that drops once in two seconds: an intermittent encoder fault within a quarter of an hour."""
     sailed = sail(HEAD + event(f"{which}-flicker", SICK_S, every_s=2.0, drop_s=0.02), SICK_S + 3_600)
     assert sailed.first(f"{which}-encoder-fault")[0] < SICK_S + 900
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("deg", [0.12, -0.12])
+def test_a_small_step_in_sparse_bursts_has_its_size(deg: float) -> None:
+    """0.12 deg, a burst of six seconds each half hour, weather beside it: told within 0.03 deg, with its doubt."""
+    sparse = BURSTS.replace("every_s = 600", "every_s = 1800") + "[run]\nseed = 3\n"
+    sea = "[sea]\nweather_deg = 0.02\nwhite_deg = 0.005\n"
+    sailed = sail(sparse + sea + event("coupling-slip", 450_000, deg=deg), 600_000.0, 1_794.0)
+    _, raised = sailed.first("lag-step")
+    assert raised.value == pytest.approx(deg, abs=0.03)
+    assert "(±0.0" in raised.text

@@ -6,8 +6,12 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from drive_engines import tern
 
-from gateway.wear.sudden import SuddenShift
+from gateway.model.enums import Running
+from gateway.wear.agreement import StepSeen
+from gateway.wear.sudden import Level, Shift, SuddenShift
+from gateway.wear.watch import WearWatch
 
 PER_BURST, RPM = 8, 90.0
 
@@ -137,3 +141,19 @@ def test_a_restart_changes_nothing() -> None:
             watch.revolution(c)
         assert (watch.shift is not None) == (i in doubt)
     assert watch.shift == whole.shift
+
+
+@pytest.mark.parametrize(
+    ("at_h", "size", "told"),
+    [(201.0, 0.12, "+0.12° (±0.01°)"), (150.0, 0.12, "+0.08° (±0.03°)"), (201.0, -0.12, "+0.08° (±0.03°)")],
+)
+def test_a_step_that_was_seen_as_it_happened_has_that_size(at_h: float, size: float, told: str) -> None:
+    """The chart's own size, 0.08 of 0.12 deg, stands where the revolutions showed nothing like it; with its doubt."""
+    watch = WearWatch(tern(), [], bursts=True, trend_every_us=3_600_000_000)
+    watch.series.steps.append(StepSeen("lag", 0.08, 0.02, 200.0))
+    watch.jumps.sudden.shift = Shift(1.0, Level(0.0, RPM, 0.7), size, 0.007, 0.7 + size)
+    watch.second(1, 0.0, Running.AHEAD, at_h)
+    step = watch.standing_step("lag")
+    assert step is not None and told in step.text
+    kept = json.loads(json.dumps(watch.state()))
+    assert kept["sudden_h"] == at_h
