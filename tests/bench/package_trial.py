@@ -1,4 +1,5 @@
-"""The packages tried in a fresh Debian under a real systemd, the network cut: ashore, aboard, a spare box.
+"""The packages tried in a fresh Debian under a real systemd, the network cut: ashore, from a head to the store ashore,
+aboard, a spare box.
 
     python tests/bench/package_trial.py --box DIR [--suite bookworm] [--mirror URL] [--debs DIR]
 
@@ -9,6 +10,7 @@ earlier run). What a person says at a pier is counted and timed: goal five comma
 
 import argparse
 import base64
+import re
 import subprocess
 import sys
 import time
@@ -37,6 +39,12 @@ WORK = (
     '"kind":"adjustment","what":"camshaft-set","by":"trial","before":{},"after":{"gauge_mm":0.0,"raw_deg":17.5,'
     '"record_id":"set-1","work_utc":"2031-02-03T04:00:00.000Z"},"text":"booked by root"}'
 )
+LINK_ANSWERS = f"""name = "Tern Passage"
+slug = "tern-passage"
+head_port = "/dev/sensor-head"
+bundle = "{STICK}/tern-passage.bundle"
+"""
+"""Without a broker aboard: both packages are on one box, and the broker on it is the shore's."""
 SPARE_ANSWERS = 'head_port = "/dev/sensor-head"\n'
 HOOK = """
 import http.server
@@ -125,7 +133,7 @@ def prepare(root: Path, suite: str, mirror: str, debs: Path) -> None:
     panel = '\n[modbus_tcp]\nlisten = "127.0.0.1"\n'
     texts = {"ship.toml": ship + panel, "answers.toml": ANSWERS, "shore.toml": SHORE_ANSWERS, "modbus.py": MODBUS}
     texts |= {"display": "looking at it all\n", "second": "a long pass word\n", "anna": "json://127.0.0.1:9999/\n"}
-    texts |= {"spare.toml": SPARE_ANSWERS, "hook.py": HOOK, "newer.py": NEWER}
+    texts |= {"link.toml": LINK_ANSWERS, "spare.toml": SPARE_ANSWERS, "hook.py": HOOK, "newer.py": NEWER}
     texts["postgresql.toml"] = 'store = "postgresql"\n' + SHORE_ANSWERS
     for name, text in texts.items():
         (stick / name).write_text(text, encoding="utf-8")
@@ -161,6 +169,7 @@ def ashore(box: Box, root: Path) -> None:
         page = "python3 -c 'import urllib.request as u; print(u.urlopen(\"http://127.0.0.1:8485/\").status)'"
         until(lambda: box.run(page, ok=None).strip() == "200", "the fleet's page", 30)
         seen.append("active; the notice has come; the page answers")
+    head_to_shore(box)
     with step("shore: PostgreSQL") as seen:
         box.run(f"camdrift-shore setup --answers {STICK}/postgresql.toml", within_s=600)
         until(lambda: box.run(keepers, ok=None).split() == ["active", "active"], "keepers", 60)
@@ -188,6 +197,45 @@ def ashore(box: Box, root: Path) -> None:
         purge(box, "camdrift-shore", "true")
         gone = box.run("ls -d /var/lib/camdrift-shore /etc/camdrift-shore /usr/lib/camdrift-shore", ok=None)
         assert gone.count("No such file") == 3, gone
+
+
+def head_to_shore(box: Box) -> None:
+    """A head aboard, its gateway with the shore's bundle, the broker, a keeper, the store: no stand-in between them."""
+    asked = "/usr/lib/camdrift-shore/venv/bin/python -c 'import sqlite3, sys; print(sqlite3.connect("
+    asked += '"/var/lib/camdrift-shore/fleet.db").execute(sys.argv[1]).fetchall())\' '
+
+    def store(query: str) -> str:
+        return box.run(f'{asked} "{query}"', ok=None)
+
+    events = "select count(*) from event where vessel = 'tern-passage'"
+    with step("head to shore: alarms") as seen:
+        box.run(f"apt-get install -y -qq --no-install-recommends {STICK}/camdrift_{OLD}*.deb")
+        head(box)
+        told = box.run(f"camdrift setup --answers {STICK}/link.toml", within_s=600)
+        assert "the trial alarm stands" in told, told
+        of_trial = "select vessel, engine, state from alarm where tag = 'trial'"
+        until(lambda: "'tern-passage'" in store(of_trial), "the trial alarm in the store ashore", 60)
+        status = "camdrift status /etc/camdrift/ship.toml"
+        until(lambda: "ahead" in box.run(status, ok=None), "the engine runs", 60)
+        silent = "select engine, state from alarm where tag = 'head-silent'"
+        assert "unacknowledged'" not in store(silent), store(silent)
+        box.run("systemctl stop head")
+        seconds = until(lambda: "unacknowledged'" in store(silent), "the head's end in the store ashore", 60)
+        until(lambda: "kept ashore up to" in box.run(status, ok=None), "the receipt aboard", 60)
+        seen += [store(of_trial).strip(), f"head pulled: ashore after {seconds:.0f} s, {store(silent).strip()}"]
+    with step("head to shore: a keeper is emptied") as seen:
+        box.run("systemctl stop 'camdrift-keep@*'")
+        before = store(events)
+        box.run("camdrift book /etc/camdrift/ship.toml note --person trial --note later")
+        time.sleep(10)  # what was sent waits at the broker, which has no command that shows it
+        assert store(events) == before
+        guide = (ROOT / "deploy/shore/README.md").read_text(encoding="utf-8")
+        (lines,) = [x for x in re.findall(r"```sh\n(.*?)```", guide, re.DOTALL) if "keep --drain" in x]
+        told = box.run(lines, within_s=300)
+        assert store(events) != before, told
+        seen += [x for x in told.splitlines() if x.startswith("kept ")]
+        box.run("systemctl start camdrift-keep@1 camdrift-keep@2")
+        purge(box, "camdrift", "true")
 
 
 def purge(box: Box, package: str, answer: str) -> str:
