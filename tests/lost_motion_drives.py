@@ -5,11 +5,11 @@ closes the chain's loop link by link and shares no formula with the gateway.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from drive_engines import tern
+from drive_engines import four_stroke, tern
 from numpy.typing import NDArray
 
 from firmware_sim import Scenario, Truth
@@ -20,7 +20,7 @@ from firmware_sim.streams import streams_of
 from gateway.measure.lost_motion import LostMotionPair, LostMotionWatch
 from gateway.measure.meter import Meter
 from gateway.model.records import Cycle, Health, SampleBlock
-from gateway.model.settings import EngineSettings
+from gateway.model.settings import EngineSettings, LostMotionSettings
 from gateway.wear.lost_motion import LostMotion
 from gateway.wear.ride_out import RideOut, mesh_share
 
@@ -89,6 +89,24 @@ def locked_drive(seed: int, days: float = 170.0, **tables: Table) -> tuple[Scena
     for table, keys in tables.items():
         data[table] = (data.get(table, {}) | keys) if isinstance(keys, dict) else keys
     return checked(data, f"locked drive {seed}"), begins
+
+
+FOUR_STROKE_CHAIN = {"pitch_mm": 38.1, "crank_teeth": 24, "cam_teeth": 48, "loop_links": 110, "taut_links": 32}
+FASTER = 5.0
+
+
+def four_stroke_drive(seed: int) -> tuple[Scenario, list[float]]:
+    """A four-stroke's at five times the speeds: the camshaft turns once in two turns of the crank."""
+    table = {"ratio": 2, "full_rpm": 520, "reference_rpm": 465}
+    scenario, begins = locked_drive(seed, engine=table, chain=FOUR_STROKE_CHAIN)
+    faster = [(t, FASTER * rpm) for t, rpm in scenario.engine.speed]
+    return scenario.changed(engine={"speed": faster}), begins
+
+
+def four_stroke_engine() -> EngineSettings:
+    """The gateway's settings for it."""
+    chain = {"tightener": {"kind": "locked", "locked_at_mm": 181.2}, "running": {"rpm_min": 380, "rpm_max": 520}}
+    return replace(four_stroke(**chain), lost_motion=LostMotionSettings(rpm_apart=FASTER * 3))
 
 
 def locked_engine(**changes: Any) -> EngineSettings:

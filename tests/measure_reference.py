@@ -41,11 +41,19 @@ def turns(
     us: Sequence[int],
     ratio: int,
     slow_us: float,
+    cam_valid: bool = True,
 ) -> list[Turn]:
-    """All whole cycles of a stream without a break, each between two neighbouring crossings in one direction."""
+    """All whole cycles of a stream without a break, each between two neighbouring crossings in one direction.
+
+    A four-stroke's cycle begins where the camshaft's own turn does, but for the lag. Where the first camshaft's angle
+    is not valid the crank is taken to be in the first of its two turns.
+    """
     lag16 = [(c - ratio * m) % 65_536 for c, m in zip(crank16, cam16, strict=True)]
-    crank, lag = unwrap(crank16, crank16[0]), unwrap(lag16, signed(lag16[0]))
     cycle = ratio * 65_536
+    begins = [crank16[0] + k * 65_536 for k in range(ratio)]
+    if cam_valid:
+        begins = [c for c in begins if (c - signed(lag16[0]) - ratio * cam16[0]) % cycle == 0]
+    crank, lag = unwrap(crank16, begins[0]), unwrap(lag16, signed(lag16[0]))
     crossings = []
     for i in range(len(crank) - 1):
         a, b = math.floor(crank[i] / cycle), math.floor(crank[i + 1] / cycle)

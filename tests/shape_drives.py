@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
-from drive_engines import tern
+from drive_engines import four_stroke, tern
 
 from firmware_sim import Scenario
 from firmware_sim.head import engine_of
@@ -84,7 +84,8 @@ def shapes(
     motion, drive_ = engine_of(scenario, seed)
     sampler = Sampler(scenario, motion, drive_, streams_of(seed))
     cutter, total = Cutter(e.ratio, length_table_nm(e.transducer)), TurnShapeSum(e.ratio)
-    frame_s = SAMPLES / RATE_HZ
+    rate_hz = scenario.head.rate_hz
+    frame_s = SAMPLES / rate_hz
     frames = np.arange(round(burst_s / frame_s))
     many = 40
     for first in np.arange(begin_s, end_s, many * every_s):
@@ -96,7 +97,7 @@ def shapes(
         for t, c, start_s, g, h in zip(bursts, codes, starts, fuel.tolist(), hours.tolist(), strict=True):
             crank, cam, loop = (np.ascontiguousarray(c[:, i]) for i in range(3))
             us = np.rint(start_s * 1e6).astype(np.int64)
-            block = SampleBlock(1, round(1e9 / RATE_HZ), 7, us, np.arange(len(us)) * SAMPLES, crank, cam, loop, False)
+            block = SampleBlock(1, round(1e9 / rate_hz), 7, us, np.arange(len(us)) * SAMPLES, crank, cam, loop, False)
             cut, _ = cutter.feed(block)
             for bins, lag, us_long in zip(cut.bins, cut.lag, cut.duration_us, strict=True):
                 total.add((bins - lag) * DEG, e.ratio * 60e6 / us_long, g)
@@ -138,6 +139,31 @@ def quick_shapes(
 def _unwrapped(code: np.ndarray[Any, np.dtype[np.uint16]]) -> np.ndarray[Any, np.dtype[np.int64]]:
     steps = (code[1:] - code[:-1]).view(np.int16).astype(np.int64)
     return np.concatenate(([int(code[0])], int(code[0]) + np.cumsum(steps)))
+
+
+FOUR_STROKE_ANGLES = [12.0, 492.0, 252.0, 612.0, 132.0, 372.0]
+"""Firing order 1-5-3-6-2-4 over two turns: cylinders 1 and 6 are one turn of the crank apart."""
+
+
+def four_stroke_engine() -> EngineSettings:
+    """An invented four-stroke for the ship's shaft, with its cams over two turns."""
+    running = {"rpm_min": 380, "rpm_max": 520}
+    return four_stroke(cams={"angle_deg": FOUR_STROKE_ANGLES}, running=running)
+
+
+def four_stroke_drive(seed: int, days: float, events: list[Table] | None = None) -> Scenario:
+    """Its drive: the camshaft turns once in two turns of the crank, a lighter train that rings at some 65 Hz; three
+    speeds, eight hours each, in turn."""
+    points, wander = [], np.random.default_rng([24, seed])
+    for i in range(round(12 * days)):
+        rpm = (430.0, 465.0, 500.0)[i // 4 % 3] + float(wander.normal(0, 0.5))
+        points += [(i * WANDER_S + 600.0, rpm)]
+    train = {"chain_nm_per_rad": 2e6, "shaft_nm_per_rad": 8e6, "wheel_kg_m2": 6.0, "cylinder_kg_m2": 1.0,
+             "crank_kg_m2": 3_000.0}  # fmt: skip
+    engine_table = {"ratio": 2, "speed": points, "full_rpm": 520, "reference_rpm": 465}
+    chain = {"pitch_mm": 38.1, "crank_teeth": 24, "cam_teeth": 48, "loop_links": 110, "taut_links": 32}
+    cams = {"angle_deg": FOUR_STROKE_ANGLES, "pump_nm": 900.0, "valve_nm": 250.0, **train}
+    return drive(seed, days, events, engine=engine_table, chain=chain, cams=cams, head={"rate_hz": 500})
 
 
 class _WithoutCurves(ShapeReference):

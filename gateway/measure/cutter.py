@@ -102,6 +102,7 @@ class Cutter:
         self._length_nm = length_nm
         self._slow_s = slow_s
         self._last_loop: int | None = None
+        self._last_lag = 0
         self.reset()
 
     def reset(self) -> None:
@@ -135,7 +136,9 @@ class Cutter:
         """Join the new samples to the old ones. Neighbouring samples lie less than half a turn apart."""
         lag16 = block.crank - block.cam * np.uint16(self._ratio)
         old = len(self._crank)
-        self._crank = _unwrapped(self._crank, block.crank, int(block.crank[0]))
+        self._crank = _unwrapped(self._crank, block.crank, self._in_cycle(block, int(lag16[0])))
+        if block.valid & CAM_VALID:
+            self._last_lag += _signed(int(lag16[-1]) - self._last_lag)
         self._lag = _unwrapped(self._lag, lag16, int(lag16[:1].view(np.int16)[0]))
         spring = np.empty(len(self._crank), dtype=np.int64)
         spring[:old] = self._spring
@@ -149,6 +152,15 @@ class Cutter:
         self._head_us = np.concatenate((self._head_us, block.head_us))
         self._cam_bad = np.concatenate((self._cam_bad, cam_bad))
         self._interval_ns = block.interval_ns
+
+    def _in_cycle(self, block: SampleBlock, lag16: int) -> int:
+        """The first crank angle within the working cycle. Which of a four-stroke's two turns it is the camshaft shows:
+        after a break the half orders would else have either sign. The lag is the one nearest to that before."""
+        crank = int(block.crank[0])
+        if self._ratio == 1:
+            return crank
+        lag = self._last_lag + _signed(lag16 - self._last_lag)
+        return (self._ratio * int(block.cam[0]) + lag) % (self._ratio * TURN) if block.valid & CAM_VALID else crank
 
     def _keep(self, first: int) -> None:
         """Let go of all samples before this one."""

@@ -20,9 +20,10 @@ from numpy.typing import NDArray
 from gateway.measure.turn_shape import ORDERS_PER_TURN, TurnShape, shape_of
 from gateway.model.settings import EngineSettings
 
-RPM_STEP, LOAD_STEP = 3.0, 0.3
+RPM_STEP, RPM_PART, LOAD_STEP = 3.0, 0.025, 0.3
+"""Places of the grid: so many rpm, and of a faster engine so large a part of its highest normal speed."""
 CELLS_MAX = 24
-NEAR_RPM = 4.5
+NEAR_STEPS = 1.5
 """From a full place so near the model carries the reference over to one that is not full."""
 FULL = 36
 """Shapes of ten minutes that fill a place of the grid: six hours there."""
@@ -119,6 +120,7 @@ class ShapeReference:
         self._engine = engine
         self._ratio = engine.ratio
         self._size = 2 * ORDERS_PER_TURN * engine.ratio
+        self._rpm_step = max(RPM_STEP, RPM_PART * engine.running.rpm_max)
         angles = engine.cams.angle_deg if engine.cams else []
         half_deg = engine.cams.half_width_deg if engine.cams else 1.0
         self._groups = groups(angles, 360.0 * engine.ratio, ALIKE_PART * half_deg)
@@ -151,7 +153,7 @@ class ShapeReference:
         if self._engine.cams is None:
             return
         load = shape.load if shape.load is not None else (shape.rpm / self._engine.running.rpm_max) ** 2
-        place = (round(shape.rpm / RPM_STEP), round(load / LOAD_STEP))
+        place = (round(shape.rpm / self._rpm_step), round(load / LOAD_STEP))
         value = np.concatenate((shape.orders_deg.real, shape.orders_deg.imag))
         cell = self._cells.get(place)
         if cell is None:
@@ -174,7 +176,7 @@ class ShapeReference:
         if not full or self._model() is None:
             return None
         apart, place = min(full)
-        return place if apart <= NEAR_RPM else None
+        return place if apart <= NEAR_STEPS * self._rpm_step else None
 
     def _fill(self, cell: _Cell, load: float, rpm: float, value: Floats) -> None:
         cell.n += 1

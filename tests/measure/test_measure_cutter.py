@@ -119,7 +119,8 @@ def reference(s: Stream) -> list[Turn]:
             measures = 3_800 <= ua <= 20_500 and f.valid & LOOP_VALID
             spring.append(150_000_000 + 5_000 * (ua - 4_000) if measures else None)
     us = [f.head_us + i * INTERVAL_US for f in s.frames for i in range(len(f.crank))]
-    return turns(crank, cam, spring, us, s.ratio, s.slow_s * s.ratio * 1e6)
+    first = bool(s.frames[0].valid & CAM_VALID)
+    return turns(crank, cam, spring, us, s.ratio, s.slow_s * s.ratio * 1e6, first)
 
 
 @settings(max_examples=150)

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from drive_engines import tern
-from lost_motion_drives import LEG_S, Ship, locked_drive, locked_engine
+from lost_motion_drives import LEG_S, Ship, four_stroke_drive, four_stroke_engine, locked_drive, locked_engine
 from stranger import sail
 
 from firmware_sim import Truth
@@ -50,6 +50,19 @@ def test_pairs_of_a_simulated_drive_measure_what_changes_over() -> None:
         assert found.deg == pytest.approx(true, abs=3 * found.se_deg)
         assert found.se_deg < 0.03
         assert found.warm_k is not None
+
+
+def test_pairs_of_a_four_stroke() -> None:
+    """The camshaft turns once in two turns of the crank: lost motion in crank degrees, as the drive's truth has it."""
+    scenario, begins = four_stroke_drive(5)
+    ship = Ship(scenario, four_stroke_engine())
+    pairs = ship.manoeuvre(begins[9])
+    assert len(pairs) == 2
+    ends = [begins[9] + i * (LEG_S + 20.0) + 100.0 for i in range(4)]
+    lag = [float(ship.truth.lag_deg(t)) for t in ends]
+    for found, true in zip(pairs, (lag[0] - lag[1], lag[2] - lag[3]), strict=True):
+        assert found.deg == pytest.approx(true, abs=3 * found.se_deg)
+        assert abs(true) > 5 * found.se_deg, "there is something to measure"
 
 
 @pytest.mark.parametrize("seed", [0, *(pytest.param(n, marks=pytest.mark.slow) for n in (1, 2))])

@@ -7,7 +7,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from drive_engines import four_stroke, tern
-from shape_drives import ANGLES, DAY_S, drive, engine, followed, quick_shapes, shapes
+from shape_drives import (
+    ANGLES,
+    DAY_S,
+    drive,
+    engine,
+    followed,
+    four_stroke_drive,
+    four_stroke_engine,
+    quick_shapes,
+    shapes,
+)
 
 from gateway.alarm.judge import _shape  # the rule of one alarm
 from gateway.alarm.machine import HELD
@@ -104,6 +114,21 @@ def test_what_is_missing_is_said() -> None:
     assert "another load is needed" in one.view.text
     one.restart()
     assert one.view.text == "Reference not filled yet."
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("cylinder", [3, 6])
+def test_a_four_stroke_s_weak_pump_is_told_from_the_one_a_turn_apart(cylinder: int) -> None:
+    """Half orders over two turns: cylinders 3 and 4, 1 and 6 have all whole orders alike. In bursts, each of which may
+    begin in either turn."""
+    weak_s = 6 * DAY_S
+    weak = {"kind": "pump-load", "at_s": weak_s, "cylinder": cylinder, "part": 0.8}
+    scenario, e = four_stroke_drive(cylinder, 8, [weak]), four_stroke_engine()
+    views = list(followed(scenario, e, 0.0, weak_s + 0.5 * DAY_S, 1_200.0))
+    assert not any(v.named for t, v in views if t < weak_s)
+    last = views[-1][1]
+    assert last.named is not None and last.named.cylinders == (cylinder,)
+    assert -35 < last.named.p50 < -10
 
 
 def test_cylinders_at_like_angles_are_one() -> None:
