@@ -3,7 +3,8 @@
 from dataclasses import dataclass, field
 from typing import Any
 
-from gateway.encode.messages import AdjustmentEvent, AlarmEvent, TrendMessage, dump, rfc3339, utc_of
+from gateway.encode.checked import dump_checked
+from gateway.encode.messages import AdjustmentEvent, AlarmEvent, TrendMessage, rfc3339, utc_of
 from gateway.encode.shapes import TrendLimit
 from gateway.shore.check import Checked, NotTaken
 
@@ -24,7 +25,8 @@ class Batch:
     alarms: dict[tuple[str, str, str], Row] = field(default_factory=dict)
     events: dict[tuple[str, int], Row] = field(default_factory=dict)
     trends: dict[tuple[str, str, str], Row] = field(default_factory=dict)
-    engines: dict[tuple[str, str], Row] = field(default_factory=dict)
+    newest: dict[tuple[str, str], tuple[str, Checked, str]] = field(default_factory=dict)
+    """Of each engine's trends the newest: its time, itself, and its message as text."""
     readings: dict[tuple[str, str, str], Row] = field(default_factory=dict)
     refused: list[Row] = field(default_factory=list)
 
@@ -52,18 +54,24 @@ class Batch:
         key = (a.vessel, a.engine, a.tag)
         row = (
             *key, at, m.state.value, m.priority.value, m.since and _stamp(m.since), m.value, m.limit, m.unit, m.text,
-            dump(m).decode(), _later(utc_s, AHEAD_S),
+            dump_checked(a.klass, m).decode(), _later(utc_s, AHEAD_S),
         )  # fmt: skip
         if key not in self.alarms or self.alarms[key][3] <= at:
             self.alarms[key] = row
 
-    def _trend(self, item: Checked, utc_s: float) -> None:
+    def _trend(self, item: Checked, _utc_s: float) -> None:
         a, m = item.address, item.message
         at = _stamp(m.ts)
-        self.trends[a.vessel, a.engine, at] = trend_row(item, at)
+        text = dump_checked(a.klass, m).decode()
+        self.trends[a.vessel, a.engine, at] = trend_row(item, at, text)
         key = (a.vessel, a.engine)
-        if key not in self.engines or self.engines[key][2] <= at:
-            self.engines[key] = (*engine_row(item, at), _later(utc_s, AHEAD_S))
+        if key not in self.newest or self.newest[key][0] <= at:
+            self.newest[key] = at, item, text
+
+    def engines(self, utc_s: float) -> dict[tuple[str, str], Row]:
+        """Rows of `engine_now`: what the lists need of each engine's newest trend."""
+        ahead = _later(utc_s, AHEAD_S)
+        return {key: (*engine_row(item, at, text), ahead) for key, (at, item, text) in self.newest.items()}
 
     def _reading(self, item: Checked, _utc_s: float) -> None:
         a, m = item.address, item.message
@@ -78,7 +86,7 @@ def event_row(item: Checked, utc_s: float) -> Row:
     """A row of `event`."""
     a, m = item.address, item.message
     head = (m.gateway, m.seq, a.vessel, a.engine, _stamp(m.ts), rfc3339(utc_s), m.kind)
-    message = dump(m).decode()
+    message = dump_checked(a.klass, m).decode()
     if isinstance(m, AlarmEvent):
         return (
             *head, m.tag, m.priority.value, m.came_from.value, m.to.value, m.hours, m.value, m.limit, m.unit, m.text,
@@ -88,17 +96,17 @@ def event_row(item: Checked, utc_s: float) -> Row:
     return (*head, m.what, None, None, None, m.hours, None, None, None, m.text, by, message)
 
 
-def trend_row(item: Checked, at: str) -> Row:
+def trend_row(item: Checked, at: str, text: str) -> Row:
     """A row of `trend`."""
     a, m = item.address, item.message
     return (
         a.vessel, a.engine, at, m.hours, m.lag_deg.p05, m.lag_deg.p50, m.lag_deg.p95, m.lag_deg_per_1000h.p50,
-        m.elongation_percent.p50, m.elongation_percent_per_1000h.p50, m.decision.do, dump(m).decode(),
+        m.elongation_percent.p50, m.elongation_percent_per_1000h.p50, m.decision.do, text,
         m.spring_mm.p50, m.lost_motion_deg.p50,
     )  # fmt: skip
 
 
-def engine_row(item: Checked, at: str) -> Row:
+def engine_row(item: Checked, at: str, text: str) -> Row:
     """A row of `engine_now`."""
     a, m = item.address, item.message
     nearest = next_limit(m)
@@ -108,8 +116,7 @@ def engine_row(item: Checked, at: str) -> Row:
         ahead = (nearest.limit, h.p05, h.p50, d.p05, d.p50)
     return (
         a.vessel, a.engine, at, m.hours, m.lag_deg.p50, m.lag_deg_per_1000h.p50, m.elongation_percent.p50,
-        m.elongation_percent_per_1000h.p50, *ahead, m.decision.do, m.decision.why,
-        dump(m).decode(),
+        m.elongation_percent_per_1000h.p50, *ahead, m.decision.do, m.decision.why, text,
     )  # fmt: skip
 
 
@@ -138,8 +145,8 @@ def _plain(raw: bytes) -> str:
 
 
 def _stamp(text: str) -> str:
-    """Written again: one spelling per time, so that text compares as time does."""
-    return rfc3339(utc_of(text))
+    """One spelling per time, so that text compares as time does; what is checked has it, but for second 60."""
+    return rfc3339(utc_of(text)) if text[17:19] == "60" else text
 
 
 def _later(utc_s: float, by_s: float) -> str:

@@ -195,7 +195,7 @@ class FleetStore:
         for statement, rows in (
             (sql.PRESENCE, b.presence),
             (sql.ALARM, b.alarms),
-            (sql.ENGINE, b.engines),
+            (sql.ENGINE, b.engines(utc_s)),
             (sql.TREND, b.trends),
             (sql.EVENT, b.events),
             (sql.READING, b.readings),

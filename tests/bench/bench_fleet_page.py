@@ -31,18 +31,20 @@ def fill(url: str, ships: int, deep: int, years: float) -> int:
             some = [f"v{n:05d}" for n in range(first, min(first + 100, ships))]
             sent = [m for v in some for m in (presence(v, "online", now_s), trend(v, ts=rfc3339(now_s)))]
             store.keep([check(t, p, PREFIX) for t, p in sent], now_s)
-    with closing(open_database(url, make=True)) as db:
-        db.run("SET statement_timeout = 0")
-        db.run(
-            "INSERT INTO trend SELECT t.vessel, t.engine, g.at, t.hours, t.lag_deg_p05, t.lag_deg, t.lag_deg_p95, "
-            "t.lag_deg_per_1000h, t.elongation_percent, t.elongation_percent_per_1000h, t.decision, t.message, "
-            "t.spring_mm, t.lost_motion_deg FROM trend t CROSS JOIN generate_series(t.trend_at - "
-            f"interval '{int(years * 8766)} hours', t.trend_at - interval '1 hour', interval '1 hour') AS g(at) "
-            "WHERE t.vessel < ?",
-            (f"v{deep:05d}",),
-        )
-    with closing(FleetStore(url)) as store:
-        store.months(now_s, now_s, now_s - (years + 1) * 365.25 * 86_400)
+    # First one trend a month, whose tables are then there for all the others, as they are in a fleet's years.
+    for step in ("1 month", "1 hour"):
+        with closing(open_database(url, make=True)) as db:
+            db.run("SET statement_timeout = 0")
+            db.run(
+                "INSERT INTO trend SELECT t.vessel, t.engine, g.at, t.hours, t.lag_deg_p05, t.lag_deg, t.lag_deg_p95, "
+                "t.lag_deg_per_1000h, t.elongation_percent, t.elongation_percent_per_1000h, t.decision, t.message, "
+                "t.spring_mm, t.lost_motion_deg FROM trend t CROSS JOIN generate_series(t.trend_at - "
+                f"interval '{int(years * 8766)} hours', t.trend_at - interval '1 hour', interval '{step}') AS g(at) "
+                "WHERE t.vessel < ? AND t.trend_at = (SELECT max(trend_at) FROM trend) ON CONFLICT DO NOTHING",
+                (f"v{deep:05d}",),
+            )
+        with closing(FleetStore(url)) as store:
+            store.months(now_s, now_s, now_s - (years + 1) * 365.25 * 86_400)
     with closing(open_database(url, make=True)) as db:
         db.run("ANALYZE")
         return int(db.run("SELECT count(*) FROM trend")[0][0])

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shore_rig import PREFIX, UTC, alarm, event, presence, trend
 
+from gateway.encode.checked import dump_checked
 from gateway.encode.messages import dump, rfc3339
 from gateway.model.enums import AlarmState
 from gateway.shore.check import MESSAGE_BYTES_MAX, Checked, NotTaken, Reason, address_of, check, filters
@@ -118,6 +119,49 @@ def test_a_whole_number_that_no_float_holds_is_out_of_range(figure: int) -> None
     topic = f"{PREFIX}/a/main/reading"
     assert isinstance(check(topic, json.dumps(said).encode(), PREFIX), Checked)
     assert refused(topic, json.dumps(said | {"tension_n": figure}).encode()).reason is Reason.RANGE
+
+
+@pytest.mark.parametrize(
+    "figure",
+    [
+        "1e17",
+        "1E17",
+        "1.0e+17",
+        "100e15",
+        "12345678901234567",
+        "-12345678901234567.5",
+        "123456789.5e8",
+        "Infinity",
+        "NaN",
+    ],
+)
+@pytest.mark.parametrize("where", ["trend", "event"])
+def test_however_a_figure_is_written_its_range_is_judged(figure: str, where: str) -> None:
+    """Pins that the quick look for odd bytes lets no spelling of a figure beyond the range by."""
+    topic, payload = trend("a") if where == "trend" else event("a", 7)
+    body = json.loads(payload)
+    body["hours"] = "HERE"
+    found = check(topic, json.dumps(body).replace('"HERE"', figure).encode(), PREFIX)
+    # What is no number at all becomes null, as the ship's own encoder has it.
+    assert isinstance(found, Checked) is (figure in ("Infinity", "NaN"))
+
+
+texts = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=40)
+
+
+@given(st.floats(-1e16, 1e16), texts)
+def test_what_is_kept_is_spelled_as_the_encoder_spells_it(figure: float, text: str) -> None:
+    """Pins that the quick encoding of a checked message gives the encoder's bytes, for any figure and text."""
+    decision = {"do": "nothing", "why": text}
+    for topic, payload in (
+        changed(event("a", 7), value=figure, text=text, causes=[text]),
+        changed(alarm("a", AlarmState.NORMAL), hours=figure, unit=text),
+        changed(trend("a"), hours=figure, lag_deg=dict.fromkeys(("p05", "p50", "p95"), figure), decision=decision),
+        changed(presence("a"), version=text),
+    ):
+        found = check(topic, payload, PREFIX)
+        assert isinstance(found, Checked)
+        assert dump_checked(found.address.klass, found.message) == dump(found.message)
 
 
 def test_deeply_nested_json_is_refused_and_not_followed() -> None:
