@@ -161,6 +161,9 @@ class Daemon:
         for thread in self.engines.threads.values():
             for text in thread.changed_settings:
                 event("settings-changed", text)
+        for texts in self.engines.taken_over.values():
+            for text in texts:
+                event("taken-over", text)
         reader = StateReader(self.data_dir)
         known = {row.topic for row in reader.retained()}
         reader.close()

@@ -7,15 +7,16 @@ with growing pauses; where every engine does, the daemon ends, so that the servi
 
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import structlog
 
 from gateway.app.publisher import Publisher
 from gateway.app.stores import Stores
+from gateway.encode.learned import learned_texts
 from gateway.encode.times import utc_of
 from gateway.encode.topics import Topics
 from gateway.engine.thread import EngineThread
@@ -28,6 +29,8 @@ from gateway.pipeline import EnginePipeline
 from gateway.sources.head import HeadSource
 from gateway.wear.booking_check import read_entry
 from gateway.wear.bookings import Entry
+from gateway.wear.learned import taken_over
+from gateway.wear.logbook import rebase
 
 FRESH_S = 3.0
 """A pipeline turns four times a second; one that has not for so long hangs, and the panel must see it."""
@@ -65,6 +68,8 @@ class Engines:
         self._flowing = delivery_flowing
         self._logger = structlog.get_logger("engines")
         self._failures: dict[str, deque[float]] = {e.slug: deque(maxlen=FAILURES_MAX) for e in settings.engine}
+        self.taken_over: dict[str, tuple[str, ...]] = {}
+        """By engine: what was taken over from ashore of the learned figures, and what was not, in words."""
         self.threads = {e.slug: self._made(e.slug, None) for e in settings.engine}
         self.sources = {h.slug: self._source(h.slug, self.threads[e.slug])
                         for h in settings.head for e in settings.engine if e.head == h.slug}  # fmt: skip
@@ -148,6 +153,8 @@ class Engines:
         log = self._log_book(slug)
         # Not from the disk alone: on a full one the latest checkpoint still waits, with the alarms it knows of.
         kept, wear = (self._stores.writer.checkpoint(f"{what}/{slug}") for what in ("engine", "wear"))
+        if not isinstance(wear, dict):
+            wear = self._from_ashore(slug, log)
         if isinstance(kept, dict):
             booked = kept.get("booked")
             known = log[:booked] if isinstance(booked, int) else log
@@ -157,7 +164,25 @@ class Engines:
                 return Restored(pipeline, known, log[len(known) :], changed)
             except ValueError as e:
                 self._logger.error("checkpoint.unreadable", engine=slug, why=str(e))
+        elif isinstance(wear, dict):
+            pipeline = EnginePipeline(s, slug, start, log)
+            try:
+                pipeline.wear.take_over(wear, pipeline.hours)
+                return Restored(pipeline, log, [])
+            except ValueError as e:
+                self.taken_over[slug] = (f"{slug}: not taken over: {e}; it is learned again",)
+                self._logger.error("learned.unreadable", engine=slug, why=str(e))
         return Restored(EnginePipeline(s, slug, start, log), log, [])
+
+    def _from_ashore(self, slug: str, log: Sequence[Entry]) -> dict[str, Any] | None:
+        """What a spare box has of the lost one's trend, as `wear_checkpoint`; compared with settings and log book."""
+        kept = self._stores.writer.checkpoint(f"learned/{slug}")
+        if not isinstance(kept, list):
+            return None
+        engine = next(e for e in self._settings.engine if e.slug == slug)
+        found = taken_over(engine, rebase(engine, log), learned_texts(kept)[0])
+        self.taken_over[slug] = (*found.taken, *found.left)
+        return found.state
 
     def _log_book(self, slug: str) -> list[Entry]:
         entries = []

@@ -16,11 +16,12 @@ from pydantic import Field
 from gateway.cli import check
 from gateway.cli.doctor_checks import plugged_in
 from gateway.cli.setup_answers import Question, secret_file
-from gateway.cli.setup_ashore import Ashore, ashore_of, new_store
+from gateway.cli.setup_ashore import Ashore, ashore_of, learned_again, new_store
 from gateway.cli.setup_broker import broker
 from gateway.cli.setup_bundle import Bundle, unpack
 from gateway.cli.setup_system import System
 from gateway.cli.setup_text import SettingsText
+from gateway.cli.text import out
 from gateway.model.errors import PortError, Refused
 from gateway.model.fields import Line, PlainPath, Section, Slug, Switch, schema_default
 from gateway.model.settings_file import load_settings, shipped_config
@@ -103,6 +104,7 @@ class ShipSetup:
         self._bundle: Bundle | None = None
         self._ashore: Ashore | None = None
         self._restored = False
+        self._learned_again: list[str] = []
         self.from_bundle: dict[str, object] = {}
         """Answers that a spare box's bundle gives."""
 
@@ -160,6 +162,8 @@ class ShipSetup:
         if a.time_server is not None:
             yield "time server", lambda: self._time_server(str(a.time_server))
         yield "settings", lambda: self._settings(a)
+        if self._ashore is not None:
+            yield "learned figures", self._learned_figures
         yield "check", self._check
 
     def _folders(self) -> None:
@@ -274,6 +278,12 @@ class ShipSetup:
         for user in a.page_users:
             yield user.name, secret_file(user.password_file)
 
+    def _learned_figures(self) -> None:
+        assert self._ashore is not None
+        taken, self._learned_again = learned_again(self._ashore, load_settings(self._box.at(SETTINGS)))
+        for text in taken:
+            out(f"taken over: {text}")
+
     def _check(self) -> None:
         check.main(argparse.Namespace(config=self._box.at(SETTINGS), wear=0.02))
 
@@ -325,6 +335,7 @@ class ShipSetup:
     def left(self, a: ShipAnswers, *, started: bool) -> Iterator[str]:
         """What a person still has to do, in order."""
         if self._ashore is not None:
+            yield from (f"Not taken over: {text}" for text in self._learned_again)
             yield from (f"Not taken over, for it is not ashore: {text}" for text in self._ashore.missing)
             yield f"Compare running hours with the engine's counter; they are hours_at_start in {SETTINGS}"
         if a.settings is None and not self._restored and not (self._bundle and "ship.toml" in self._bundle.parts):

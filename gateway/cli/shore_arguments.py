@@ -49,7 +49,7 @@ def _setup(p: argparse.ArgumentParser) -> None:
         "--ship-settings", type=Path, metavar="FILE", help="with --ship: her settings, to go into the bundle"
     )
     p.add_argument(
-        "--spare", action="store_true", help="with --ship: for a spare box; her log book and running hours go along"
+        "--spare", action="store_true", help="with --ship: for a spare box; her log book and learned figures go along"
     )
 
 

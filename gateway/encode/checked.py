@@ -14,6 +14,7 @@ from gateway.encode.shapes import (
     ReceivedMessage,
     TrendMessage,
 )
+from gateway.model.learned import Learned
 from gateway.model.settings import Settings
 from gateway.model.validate import adapter_of
 
@@ -27,6 +28,7 @@ _SHAPES: dict[str, Any] = {
     "do": DoMessage,
     "done": DoneMessage,
     "received": ReceivedMessage,
+    "learned": Learned,
     "settings": Settings,
 }
 SCHEMAS: tuple[str, ...] = tuple(_SHAPES)

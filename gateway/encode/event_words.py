@@ -29,6 +29,8 @@ UNITS = {
     "_rpm": " rpm", "_c": " °C", "_h": " h", "_n": " N",
 }  # fmt: skip
 """A figure's key ends in its unit; the longer ends first."""
+DATA = "; data "
+"""What follows it in the text of the event `learned` is for programs."""
 _TO = {
     "acknowledged": "Acknowledged",
     "returned": "Cleared, not yet acknowledged",
@@ -58,7 +60,7 @@ def details_of(event: Mapping[str, Any]) -> str:
     else:
         before, after = figures_in_words(event.get("before")), figures_in_words(event.get("after"))
         by = _named("By", event.get("by"))
-        parts = [_named("Before", before), _named("After", after), by, str(event.get("text") or "")]
+        parts = [_named("Before", before), _named("After", after), by, str(event.get("text") or "").partition(DATA)[0]]
     return " ".join(_ended(str(part)) for part in parts if part)
 
 

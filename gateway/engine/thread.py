@@ -13,7 +13,9 @@ from typing import Protocol
 
 import structlog
 
+from gateway import __version__
 from gateway.alarm.acts import Act
+from gateway.encode.learned import learned_event_body
 from gateway.encode.publish import encode_alarm, encode_initial, encode_reading, encode_trend
 from gateway.encode.topics import Topics
 from gateway.engine.inbox import Booking, Chunk, Command, Done, Inbox, Recording, Work
@@ -228,6 +230,9 @@ class EngineThread(threading.Thread):
                 retained.append(state)
                 self._outlets.add_trend(self.slug, o.trend.utc_s, state.payload)
                 trend = True
+                if (learned := self._pipeline.wear.learned(o.trend.utc_s, self._pipeline.hours)) is not None:
+                    body = learned_event_body(learned, __version__)
+                    events.append(NewEvent(self._topics.event(None), "gateway", body))
             elif isinstance(o, MedianDue):
                 self._outlets.add_median(self.slug, o.median)
             elif isinstance(o, WrongHead):

@@ -126,6 +126,12 @@ class DriftFit:
         self._chain = Chain(self._rows, UNSURE[figure])
         self._found: tuple[float, Drift] | None = None
         """The drift at so many running hours of the newest row: it changes with the rows alone."""
+        self._before = 0
+        """Medians behind rows that were taken over: the chain has not seen them."""
+        self.clear_shift = math.inf
+        """A shift between rows taken over and the first medians after them that is no noise, in the figure's unit."""
+        self.shifted: tuple[Point, float] | None = None
+        """Such a shift: the first median after it, and how far. Who reads it sets it back."""
 
     # -- feeding -----------------------------------------------------------------------------------------------
 
@@ -135,11 +141,11 @@ class DriftFit:
         A median without the figure, or whose running hours do not advance, is refused and counted.
         """
         raw = self._raw(median)
-        newest = self._start[-1][1] if self._start else self._chain.newest_hours
+        newest = self._start[-1][1] if self._start else max(self._chain.newest_hours, self._rows.newest_hours)
         if raw is None or median.hours <= newest:
             self.refused += 1
             return ()
-        if self._reference is None:
+        if self._chain.working is None:
             self._start.append((median.utc_s, median.hours, raw, median.revolutions))
             if len(self._start) >= START_ROWS:
                 self._begin()
@@ -176,7 +182,8 @@ class DriftFit:
         return Point(self._count, utc_s, hours, row, revolutions)
 
     def _begin(self) -> None:
-        """The first fit: reference in the middle of the first medians, the odd ones among them left out."""
+        """The first fit: reference in the middle of the first medians, the odd ones among them left out. That of rows
+        which were taken over stays."""
         raws = np.array([raw for _, _, raw, _ in self._start])
         blank = np.isnan(raws)
         middle = np.median(np.where(blank, 0.0, raws), axis=0)
@@ -184,12 +191,20 @@ class DriftFit:
             known = raws[~blank[:, column], column]
             middle[column] = np.median(known) if len(known) else 0.0
         middle[[0, 1, 5, 6]] = 0.0, self._start[0][1], 0.0, 0.0
-        self._reference = middle
+        taken_over = self._reference is not None
+        if self._reference is None:
+            self._reference = middle
         points = [self._point(*row) for row in self._start]
         self._start = []
         odd = _odd_ones(raws[:, -1])
         self._chain.odd += int(odd.sum())
-        self._chain.begin([point for point, is_odd in zip(points, odd, strict=True) if not is_odd])
+        sound = [point for point, is_odd in zip(points, odd, strict=True) if not is_odd]
+        off = self._rows.off(sound) if taken_over else None
+        if off is not None and abs(off) >= self.clear_shift:
+            # What happened while no gateway watched is a step and no slope.
+            self._rows.new_level()
+            self.shifted = sound[0], off
+        self._chain.begin(sound)
 
     def offsets(self) -> list[tuple[Point, float]]:
         """The newest medians, each with how far it lies from the line fitted so far; see `Chain.offsets`."""
@@ -217,9 +232,30 @@ class DriftFit:
         self._start = [row for row in self._start if row[1] > since_h]
         if self._chain.working is not None:
             self._chain.new_level(since_h)
+        elif self._reference is not None:
+            self._rows.new_level()
         self._found = None
 
     # -- solving -----------------------------------------------------------------------------------------------
+
+    @property
+    def rows(self) -> int:
+        """Rows that the fit rests on."""
+        return len(self._rows.rows)
+
+    @property
+    def unsent(self) -> int:
+        """Rows that are not ashore as they stand."""
+        return sum(row.number > self._rows.sent for row in self._rows.rows)
+
+    @property
+    def medians_in_all(self) -> int:
+        """Medians behind the fit, with those behind rows that were taken over."""
+        return self.medians + self._before
+
+    def sent(self, number: int) -> None:
+        """Rows up to that number are ashore as they stand."""
+        self._rows.sent = number
 
     def book_loadings(self, loadings: Loadings) -> None:
         """Take what is booked of the loading, from when on; it counts for the rows that are there as well."""
@@ -233,7 +269,7 @@ class DriftFit:
 
     def drift(self) -> Drift:
         """The fit as it stands at the newest row; does not change what later medians will give."""
-        hours, n = self._rows.hours, self.medians
+        hours, n = self._rows.hours, self.medians_in_all
         missing_h = max(ENOUGH_HOURS - hours, 6.0 * (ENOUGH_ROWS - len(self._rows.rows)))
         if missing_h > 0:
             return Drift(False, f"not known yet (about {rounded_up(missing_h)} h more needed)", n=n, needed_h=missing_h)
@@ -247,7 +283,7 @@ class DriftFit:
 
     @property
     def medians(self) -> int:
-        """Medians taken up so far."""
+        """Medians taken up so far, without those behind rows that were taken over."""
         return self._chain.medians + len(self._start)
 
     @property
@@ -262,11 +298,13 @@ class DriftFit:
         return (self._chain.working.phi, self._chain.working.sigma) if self._chain.working is not None else None
 
     def _drift_of(self, fit: SlopeFit) -> Drift:
-        assert self._reference is not None and self._chain.last is not None
+        assert self._reference is not None
         point, at = self._operating()
         level, slope = np.zeros((2, self._rows.figure))
         slope[1] = 1.0 / SCALES[1]
-        hours_ref = self._rows.rows[-1].hours if self._rows.level_has_row else self._chain.last.hours
+        newest = self._rows.rows[-1] if self._rows.level_has_row else self._chain.last
+        assert newest is not None
+        hours_ref = newest.hours
         level[:2] = 1.0, (hours_ref - self._reference[1]) / SCALES[1]
         level[[2, 3, 4, LOADING]] = at
         place, cov = fit.line(level * fit.kept, slope)
@@ -324,6 +362,7 @@ class DriftFit:
             "start": [[utc_s, hours, _blank_out(raw), revolutions] for utc_s, hours, raw, revolutions in self._start],
             "chain": self._chain.state(),
             "rows": self._rows.state(),
+            "before": self._before,
         }
 
     @classmethod
@@ -332,6 +371,7 @@ class DriftFit:
         new = cls(state["figure"], operating_point)
         new.warmth = state["temperature"]
         new.refused, new._count = state["counters"]
+        new._before = state.get("before", 0)
         if state["reference"] is not None:
             new._reference = np.array(state["reference"])
         new._start = [

@@ -93,6 +93,8 @@ class Rows:
     pauses: int = 0
     """Stops within a level that lay between two bursts, unseen."""
     rows: list[Row] = field(default_factory=list)
+    sent: int = 0
+    """Number of the newest row that stands as it was sent ashore; those above it go with the next message."""
     _level: int = 0
     _gathered: list[Point] = field(default_factory=list)
     _held: Row | None = None
@@ -199,6 +201,7 @@ class Rows:
         self._held = None
         if len(kept) < len(self.rows):
             self.rows = kept
+            self.sent = min(self.sent, since - 1)
             self._filter_again()
 
     def new_level(self) -> None:
@@ -213,6 +216,7 @@ class Rows:
         own, and one across it is of neither."""
         own = [r for r in self.rows if r.level == self._level - 1 and r.hours > since_h - ROW_HOURS / 2]
         if own:
+            self.sent = min(self.sent, own[0].number - 1)
             across = [r for r in own if r.hours < since_h + ROW_HOURS / 2]
             for row in own:
                 row.level = self._level
@@ -228,6 +232,19 @@ class Rows:
         for row in self.rows:
             spans[row.level] = (spans.get(row.level, (row.hours, 0.0))[0], row.hours)
         return sum(last - first + ROW_HOURS for first, last in spans.values())
+
+    @property
+    def newest_hours(self) -> float:
+        """Running hours of the newest row."""
+        return self.rows[-1].hours if self.rows else -math.inf
+
+    def off(self, points: list[Point]) -> float | None:
+        """How far the mean of these points lies from the fit, in the figure's unit; `None` where the level has none."""
+        fit = self.fit() if self.level_has_row else None
+        if fit is None or not points:
+            return None
+        p, values = self.figure, self._mean(points).values
+        return float(values[p] - values[:p] @ (fit.weight @ fit.coef))
 
     @property
     def level_known(self) -> bool:
@@ -308,6 +325,7 @@ class Rows:
             "gathered": [[p.number, p.utc_s, p.hours, p.row.tolist(), p.revolutions] for p in self._gathered],
             "pauses": [self.pauses, self._ahead_hours],
             "loadings": [list(since) for since in self.loadings],
+            "sent": self.sent,
         }
 
     def _means(self, row: Row) -> list[float]:
@@ -322,7 +340,7 @@ class Rows:
             for number, utc_s, hours, values, level, used in state["rows"]
         ]
         self._held = self.rows[-1] if state["held"] else None
-        self._level = state["level"]
+        self._level, self.sent = state["level"], state.get("sent", 0)
         self._gathered = [Point(n, u, h, np.array(row), revs) for n, u, h, row, revs in state["gathered"]]
         self.pauses, self._ahead_hours = state["pauses"]
         self._filter_again()

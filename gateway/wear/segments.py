@@ -92,6 +92,7 @@ class Segments:
             raise ValueError("the step sought must be above zero")
         self.step = step
         self.fit = DriftFit(figure, operating_point)
+        self.fit.clear_shift = YOUNG_STEPS * step
         self.chart = Cusum(1.0, THRESHOLD, THRESHOLD - EVIDENCE_AFTER, z_max=GATE)
         self._started: dict[int, tuple[int, float, float]] = {}
         self._loadings: Loadings = ()
@@ -108,6 +109,9 @@ class Segments:
         if noise is None:
             return None
         sigma = noise[1]
+        if self.fit.shifted is not None:
+            (point, size), self.fit.shifted = self.fit.shifted, None
+            return StepFound(point.hours, point.utc_s, median.hours, size, sigma)
         if not self.armed:
             return self._young(sigma, median.hours)
         self.chart.shift = min(self.step, max(SHIFT_MOST * sigma, SHIFT_LEAST * self.step)) / sigma
@@ -202,6 +206,7 @@ class Segments:
     def load(self, state: dict[str, Any]) -> None:
         """Go on from `state`: what comes of it is the same to the bit."""
         self.fit = DriftFit.restore(state["fit"], self.fit.operating_point)
+        self.fit.clear_shift = YOUNG_STEPS * self.step
         self._loadings = self.fit.loadings
         self.chart.load(state["chart"])
         self.chart.shift = state["shift"]

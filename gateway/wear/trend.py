@@ -7,7 +7,7 @@ both were left alone and both were seen: before the gateway watched, nothing is 
 
 import math
 from collections import deque
-from dataclasses import dataclass, replace
+from dataclasses import astuple, dataclass, replace
 from typing import Any, Literal
 
 from gateway.model.records import Median
@@ -127,6 +127,16 @@ class Trend:
     lost_motion: LostMotionView = NO_LOST_MOTION
 
 
+@dataclass(frozen=True, slots=True)
+class SentAshore:
+    """What of the learned figures is ashore. `utc_s`: of the last message; `void`: work was done, or the settings
+    changed, since; `pairs_utc_s`: of the newest pair of lost motion in it."""
+
+    utc_s: float | None = None
+    void: bool = False
+    pairs_utc_s: float = 0.0
+
+
 class Baseline:
     """A side figure now against what it was just after the datum: means of the first and of the last medians."""
 
@@ -181,6 +191,7 @@ class EngineWear:
         self._loadings: Loadings = ()
         self.lost_motion = LostMotion(engine, datum.spring_changed_at_h)
         self.shape = ShapeReference(engine)
+        self.ashore = SentAshore()
 
     # -- what comes in ------------------------------------------------------------------------------------------
 
@@ -285,10 +296,19 @@ class EngineWear:
         if lag_restart or spring != "keep":
             self._first_h = None
             self.shape.restart()
+            self.ashore = replace(self.ashore, void=True)
             done_h = {"lag": datum.lag_start_at_h} if lag_restart else {}
             done_h |= {"spring": datum.spring_changed_at_h} if spring != "keep" else {}
             kept = (s for s in self.steps if s.hours > done_h.get(s.series, -math.inf) + self._work_shows_h)
             self.steps = deque(kept, maxlen=STEPS_MAX)
+
+    def worked(self, hours: float) -> None:
+        """Work at the drive was booked: pairs of lost motion that it makes void are void ashore as well."""
+        before = list(self.lost_motion.pairs)
+        self.lost_motion.worked(hours)
+        gone = [p.utc_s for p in before if p not in self.lost_motion.pairs]
+        if gone:
+            self.ashore = replace(self.ashore, void=True, pairs_utc_s=min(self.ashore.pairs_utc_s, min(gone) - 1.0))
 
     # -- what stands --------------------------------------------------------------------------------------------
 
@@ -540,6 +560,7 @@ class EngineWear:
             "loadings": [list(since) for since in self._loadings],
             "lost_motion": self.lost_motion.state(),
             "shape": self.shape.state(),
+            "ashore": list(astuple(self.ashore)),
             "scale": scale_of(self.engine, self.datum.zero_deg),
         }
 
@@ -567,6 +588,7 @@ class EngineWear:
             self.lost_motion.load(state["lost_motion"])
         if "shape" in state:
             self.shape.load(state["shape"])
+        self.ashore = SentAshore(*state.get("ashore", ()))
         self._measured_otherwise(changed_since(state.get("scale"), self.engine, self.datum.zero_deg))
 
     def _measured_otherwise(self, changed: Changed) -> None:
@@ -577,6 +599,8 @@ class EngineWear:
             self.spring.rebase(keep_slope=True)
         if changed.lag or changed.spring:
             self._first_h = None
+            # What was sent is measured otherwise: all pairs go again.
+            self.ashore = replace(self.ashore, void=True, pairs_utc_s=0.0)
         self.lost_motion.skewed(changed.skew_us)
 
 

@@ -14,12 +14,14 @@ from gateway.measure.measuring import Closed, SlowMeans
 from gateway.measure.steadiness import Interruption
 from gateway.measure.turn_shape import TurnShape
 from gateway.model.enums import STANDING, Running
+from gateway.model.learned import Learned
 from gateway.model.records import Health, Median
 from gateway.model.settings import EngineSettings
 from gateway.wear import bookings
 from gateway.wear.agreement import StepSeen
 from gateway.wear.datum import Datum
 from gateway.wear.jumps import JumpFound, Jumps
+from gateway.wear.learned import is_due, learned_of, sent
 from gateway.wear.loading import loadings_of
 from gateway.wear.logbook import rebase
 from gateway.wear.scale import Changed, changed_since, scale_of
@@ -48,6 +50,8 @@ SAME_STEP_H, SAME_STEP_DEG = 6.0, 0.08
 """A chart dates a small step to a few medians, which are an hour apart in sparse bursts, and sizes it as roughly."""
 TOGETHER_H = 2.0
 """Running hours: bursts may be an hour apart, and one of the two be found in the next one only."""
+HOURS_BEHIND = 1.0
+"""Running hours by which a spare box's count may lie behind what was learned: medians from before it are not taken."""
 
 
 class WearWatch:
@@ -159,6 +163,8 @@ class WearWatch:
         self._loadings = loadings_of(log)
         self.series.book_loadings(self._loadings)
         self.series.rebase(datum, lag_restart=lag, spring=how)
+        if isinstance(entry, bookings.CamshaftSet | bookings.Retightened):
+            self.series.worked(entry.hours)
         self._count_from_datum(hours)
         return Rebased(datum, lag, spring)
 
@@ -264,7 +270,27 @@ class WearWatch:
         step = self.jumps.standing("spring") or self.series.standing_step("spring")
         return "" if step is None or self._moved_together else GIVEN_WAY[step.size > 0]
 
-    # -- over a restart -----------------------------------------------------------------------------------------
+    # -- for a spare box, and over a restart --------------------------------------------------------------------
+
+    def learned(self, utc_s: float, hours: float) -> Learned | None:
+        """What is to go ashore of the learned figures now; it counts as sent. `None` while nothing is due."""
+        if not is_due(self.series, utc_s):
+            return None
+        message = learned_of(self.series, utc_s, hours)
+        sent(self.series, message)
+        return message
+
+    def take_over(self, series: Mapping[str, object], hours: float) -> None:
+        """Go on from what another box's trend had learned up to these running hours. Raises ValueError for what cannot
+        be taken over; a watch that has half of it must not be used."""
+        try:
+            self.series.load(dict(series))
+        except Exception as e:
+            # What a damaged disk gives back can fail anywhere below: to the caller it is one case.
+            raise ValueError(f"unreadable: {type(e).__name__}: {e}") from None
+        if self.series.last_h > hours + HOURS_BEHIND:
+            raise ValueError(f"it was learned up to {self.series.last_h:,.0f} h, and running hours are {hours:,.0f}")
+        self.series.book_loadings(self._loadings)
 
     def state(self) -> dict[str, object]:
         """What a restart needs at once; what the trend has learnt is larger, and `series.state` keeps it."""

@@ -13,23 +13,30 @@ import numpy as np
 import pytest
 from drive_engines import tern
 from setup_box import Box, aboard, answers, ashore
-from shore_rig import PREFIX, UTC, trend
+from shore_rig import PREFIX, UTC, event, trend
 
+from gateway.app.engines import Engines
+from gateway.app.publisher import Publisher
+from gateway.app.stores import Stores
+from gateway.encode.learned import learned_event_body
 from gateway.encode.topics import Topics
 from gateway.engine.maintenance import records_of
 from gateway.model.errors import Refused
+from gateway.model.output import NewEvent
 from gateway.model.records import Median
 from gateway.model.settings import GatewaySettings
 from gateway.model.settings_file import load_settings, shipped_config
 from gateway.shore.check import check
+from gateway.shore.record import ship_record
 from gateway.shore.store import FleetStore
 from gateway.store.reader import StateReader
 from gateway.store.state import StateStore
 from gateway.wear.booking_check import new_booking, read_entry
 from gateway.wear.bookings import Entry
 from gateway.wear.datum import Datum
+from gateway.wear.learned import learned_of, sent
 from gateway.wear.logbook import rebase
-from gateway.wear.trend import EngineWear, Side
+from gateway.wear.trend import EngineWear, Side, Trend
 
 SHIP = "tern-passage"
 DATA = "/var/lib/camdrift"
@@ -162,6 +169,85 @@ def test_from_ashore(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     (text,) = restored(data)
     assert ship.gateway in text and not restored(tmp_path / "lost")
     assert all(spare.owners[p.name] == ("camdrift", "camdrift") for p in data.glob("*.db"))
+
+
+def trend_now(wear: EngineWear) -> Trend:
+    """As it stands after a median more."""
+    *_, last = medians(1_441)
+    return wear.trend(last.utc_s, last.hours, last.lag_deg, last.spring_mm)
+
+
+def learned_aboard(ship: Ship, n: int = 1_440) -> EngineWear:
+    """So many medians at sea: what the lost box's trend has learned, sent as the engine's thread does it."""
+    wear = EngineWear(tern(), datum_of(ship.entries))
+    for row in medians(n):
+        wear.add(row, Side(None, None))
+    store = StateStore(ship.data, GatewaySettings(), brokers={}, events_topic=f"{PREFIX}/{SHIP}/event")
+    for n in range(2):  # a message holds forty rows
+        message = learned_of(wear, UTC + 9e5 + n, HOURS + 240)
+        body = learned_event_body(message, "1.0")
+        store.commit([NewEvent(f"{PREFIX}/{SHIP}/event", "gateway", body)])
+        sent(wear, message)
+    store.close()
+    return wear
+
+
+def started(spare: Box) -> tuple[EngineWear, list[str]]:
+    """The trend of the gateway on that box after its first start, and what is on record of it."""
+    settings = load_settings(spare.at("/etc/camdrift/ship.toml"))
+    topics = Topics(settings.gateway.topic_prefix, SHIP)
+    stores = Stores(settings, topics, spare.at(DATA), 60.0)
+    engines = Engines(settings, topics, stores, Publisher(stores.writer, topics, []), lambda: True)
+    stores.close()
+    wear = engines.threads["main"]._pipeline.wear.series
+    return wear, list(engines.taken_over.get("main", ()))
+
+
+@pytest.mark.slow
+def test_learned_figures_from_ashore(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """They come with the log book: the spare box forecasts as the lost one would, within rounding, and says what it
+    took over. Its running hours begin where they end."""
+    ship = Ship(tmp_path / "lost")
+    lost = learned_aboard(ship)
+    shore, spare = kept_ashore(tmp_path / "shore", ship), Box(tmp_path / "spare")
+    assert ashore(shore, None, ship=SHIP, ship_settings=shipped_config("tern-passage.toml"), spare=True) == 0
+    told = capsys.readouterr().out
+    assert f"main: learned figures up to {HOURS + 240:,.0f} h" in told and "Not ashore: what the trend" not in told
+    assert aboard(spare, answers(tmp_path), restore=shore.at(f"/root/{SHIP}.bundle")) == 0
+    told = capsys.readouterr().out
+    rows = lost.lag.fit.rows
+    assert f"taken over: main, lag: {rows} of {rows} rows" in told and "learned again" not in told
+    wear, texts = started(spare)
+    assert [text[:10] for text in texts] == ["main, lag:", "main, spri"]
+    old, new = trend_now(lost), trend_now(wear)
+    for a, b in ((old.lag_deg_per_1000h, new.lag_deg_per_1000h), (old.lag_deg, new.lag_deg)):
+        assert (b.p05, b.p50, b.p95) == pytest.approx((a.p05, a.p50, a.p95), rel=5e-3)
+    assert load_settings(spare.at("/etc/camdrift/ship.toml")).engine[0].service.hours_at_start == HOURS + 240
+
+
+@pytest.mark.slow
+def test_learned_figures_that_do_not_belong_are_left(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """With another transducer in the settings the spring is learned again; figures of a gateway before the last one are
+    not used at all. Both are said, and the forecast is not known yet."""
+    ship = Ship(tmp_path / "lost")
+    learned_aboard(ship, 700)
+    settings = tmp_path / "other.toml"
+    text = shipped_config("tern-passage.toml").read_text()
+    settings.write_text(text.replace("at_20ma_mm = 230.0", "at_20ma_mm = 231.0"))
+    assert settings.read_text() != text
+    shore, spare = kept_ashore(tmp_path / "shore", ship), Box(tmp_path / "spare")
+    assert ashore(shore, None, ship=SHIP, ship_settings=settings, spare=True) == 0
+    assert aboard(spare, answers(tmp_path), restore=shore.at(f"/root/{SHIP}.bundle")) == 0
+    assert "Not taken over: main, spring: the transducer's line" in capsys.readouterr().out
+    wear, _ = started(spare)
+    assert (wear.lag.fit.rows > 0, wear.spring.fit.rows) == (True, 0)
+    store = FleetStore(shore.url)
+    later = event(SHIP, 990_000, gateway="11111111-2222-3333-4444-555555555555")
+    store.keep([check(*later, PREFIX)], UTC + 2e6)
+    store.close()
+    record = ship_record(shore.url, SHIP, UTC)
+    assert record["learned"] == {} and any("555555555555 was heard last" in x
+                                           for x in record["missing"])  # fmt: skip
 
 
 @pytest.mark.slow

@@ -76,7 +76,9 @@ def test_every_topic_of_the_program_has_its_row_and_every_message_an_example() -
     own = [TOPICS.presence, TOPICS.event(None), TOPICS.do, TOPICS.done, TOPICS.received]
     assert {row_of(t).topic for t in (*engine, *own)} == {r.topic for r in rows()}
     messages = set(SCHEMAS) - {"settings"}
-    assert {r.schema for r in rows()} == messages == {name for name, _ in examples()}
+    inside = {"learned"}  # in an event's text
+    assert {r.schema for r in rows()} == messages - inside
+    assert messages == {name for name, _ in examples()}
 
 
 @pytest.mark.parametrize(("name", "message"), examples())

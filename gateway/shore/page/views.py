@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from starlette.responses import Response
 
 from gateway.alarm.wording import WORDS
+from gateway.encode.event_words import DATA
 from gateway.encode.outlook import outlook
 from gateway.encode.shapes import Range, TrendMessage
 from gateway.model.csv_text import csv_text
@@ -99,7 +100,7 @@ class Views:
         r = rows[0]
         heads = ("Time, UTC", "Engine", "What", "Text", "By")
         events = [
-            (at, engine, f"{tag_} {to}".strip() if kind == "alarm" else tag_, text, actor)
+            (at, engine, f"{tag_} {to}".strip() if kind == "alarm" else tag_, text.partition(DATA)[0], actor)
             for at, engine, kind, tag_, _, to, text, actor in self._reader.events(vessel)
         ]
         missing = f"{r.missing_events} events are missing ashore." if r.missing_events else ""
