@@ -87,6 +87,5 @@ def new_store(data_dir: Path, found: Ashore) -> None:
     where they agree with settings and log book. Raises StorageError."""
     Logbook(data_dir / "logbook.jsonl").append(found.book)
     store = StateStore(data_dir, GatewaySettings(), brokers={})
-    store.take_over_from(found.gateway)
-    store.commit(checkpoints={f"learned/{engine}": texts for engine, texts in found.learned.items()})
+    store.take_over_from(found.gateway, {f"learned/{engine}": texts for engine, texts in found.learned.items()})
     store.close()

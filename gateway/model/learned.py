@@ -33,13 +33,13 @@ Four = Annotated[tuple[Finite, ...], Field(min_length=4, max_length=4)]
 
 @dataclass(frozen=True, kw_only=True)
 class LearnedSeries:
-    """Of the lag (degrees) or of the spring's length (mm). `begun`: running hours, rpm, warmth (°C), load and figure
+    """Of the lag (degrees) or of the spring's length (mm). `origin`: running hours, rpm, warmth (°C), load and figure
     from which the fit counts; they name the fit. `after`: rows up to this number stand as they were sent before.
     `oldest`: number of the oldest row that counts. `total`: rows that the fit rests on. `level`: the present one.
     `pauses`: stops unseen between bursts. `medians`: of ten minutes, in all rows. `columns`: see COLUMNS."""
 
     __pydantic_config__ = STRICT_KEYS
-    begun: Annotated[tuple[Finite, ...], Field(min_length=5, max_length=5)]
+    origin: Annotated[tuple[Finite, ...], Field(min_length=5, max_length=5)]
     warmth: Literal["", "difference", "casing", "frame"]
     after: Count
     oldest: Count

@@ -93,7 +93,7 @@ def _learned(db: Database, vessel: str, gateway: str) -> _Learned:
 def _of_one_fit(learned: Learned, newest: Learned) -> bool:
     """Has it rows of the newest one's fits, or lost motion since the same retightening?"""
     fits = ((learned.lag, newest.lag), (learned.spring, newest.spring))
-    same = any(a is not None and b is not None and a.begun == b.begun for a, b in fits)
+    same = any(a is not None and b is not None and a.origin == b.origin for a, b in fits)
     return (
         learned is newest or same or bool(learned.pairs and learned.by.spring_changed_h == newest.by.spring_changed_h)
     )

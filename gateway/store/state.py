@@ -181,9 +181,11 @@ class StateStore:
             except sqlite3.Error as e:
                 raise storage_error(self._path, e) from None
 
-    def take_over_from(self, gateway: str) -> None:
-        """At its next start the record names `gateway` as the one that this one continues. Raises StorageError."""
+    def take_over_from(self, gateway: str, learned: Mapping[str, object]) -> None:
+        """At its next start the record names `gateway` as the one that this one continues. `learned`: checkpoints of
+        what its trend had learned. Raises StorageError."""
         with self._lock:
+            self.commit(checkpoints=learned)
             try:
                 set_fact(self._db, "continues", gateway)
             except sqlite3.Error as e:

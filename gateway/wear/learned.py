@@ -1,6 +1,6 @@
 """What the trend has learned, small enough for the link ashore, so that a spare box can take it over.
 
-The fit rests on rows of six running hours (`rows`), and all that the fit says follows from them. So a message holds the
+The fit rests on rows of six running hours (`rows`), and all that it gives follows from them. So a message holds the
 rows that were not sent yet, rounded far below their noise, and beside them the few other figures as they stand. Rows
 that were sent and have changed since (a step was dated back) are named void and sent again: `after`. What is not here
 is learned again: the step chart's sums over ten-minute medians, and the reference of the lag's shape.
@@ -119,7 +119,7 @@ def _series(fit: Mapping[str, Any], medians: int) -> LearnedSeries | None:
     ]  # fmt: skip
     hours = [round(row[2] / HOURS_STEP) for row in new]
     return LearnedSeries(
-        begun=tuple(round(reference[n], 6) for n in (1, 2, 3, 4, 7)),
+        origin=tuple(round(reference[n], 6) for n in (1, 2, 3, 4, 7)),
         warmth=fit["temperature"],
         after=after,
         oldest=rows[0][0],
@@ -203,7 +203,7 @@ def taken_over(engine: EngineSettings, datum: Datum, messages: Sequence[Learned]
         elif why[name]:
             left.append(f"{engine.slug}, {name}: {why[name]}; {AGAIN}")
         else:
-            parts = [m for m in (getattr(m, name) for m in messages) if m is not None and m.begun == series.begun]
+            parts = [m for m in (getattr(m, name) for m in messages) if m is not None and m.origin == series.origin]
             rows = _merged(parts, FIGURE_STEP[name])
             state[name]["fit"] = _fit_state(state[name]["fit"], series, rows)
             taken.append(f"{engine.slug}, {name}: {len(rows)} of {series.total} rows of six running hours")
@@ -272,14 +272,14 @@ def _rows_of(part: LearnedSeries, figure_step: float) -> list[list[Any]]:
             PART_STEP,
             figure_step,
         )
-        values = [1.0, (row_h - part.begun[0]) / SCALES[1], *(a * unit for a, unit in zip(x, units, strict=True))]
+        values = [1.0, (row_h - part.origin[0]) / SCALES[1], *(a * unit for a, unit in zip(x, units, strict=True))]
         row_hours = round(row_h, 4)
         rows.append([n, float(stood_s + round(row_h * 3600)), row_hours, values, row_level, bool(is_used)])
     return rows
 
 
 def _fit_state(fresh: Mapping[str, Any], series: LearnedSeries, rows: list[list[Any]]) -> dict[str, Any]:
-    from_h, rpm, warmth_c, load, figure = series.begun
+    from_h, rpm, warmth_c, load, figure = series.origin
     newest = rows[-1][0] if rows else 0
     return {
         **fresh,
