@@ -184,14 +184,18 @@ def _unprivileged() -> str | None:
 
 
 class PostgresServer:
-    """A private server on loopback in a folder of its own."""
+    """A private server on loopback in a folder of its own; with `of` that one's standby, which follows it."""
 
-    def __init__(self, folder: Path, *settings: str) -> None:
+    def __init__(self, folder: Path, *settings: str, of: "PostgresServer | None" = None) -> None:
         self._user = _unprivileged()
         if self._user:
             shutil.chown(folder, self._user)
         self.port = free_port()
-        self._run("initdb", "-D", str(folder / "data"), "-A", "trust", "-U", "keeper", "-EUTF8", "--no-locale", "-N")
+        data = str(folder / "data")
+        if of is None:
+            self._run("initdb", "-D", data, "-A", "trust", "-U", "keeper", "-EUTF8", "--no-locale", "-N")
+        else:
+            self._run("pg_basebackup", "-D", data, "-R", "-c", "fast", "-d", of.url("postgres"))
         # A direct child that dies with us: a test run that is killed leaves no server behind.
         leash = ["setpriv", "--pdeathsig", "INT"] if shutil.which("setpriv") else []
         program = _program("postgres")
