@@ -27,28 +27,17 @@ def put_back(
     is no checkpoint; stages that were half restored must not be used.
     """
     try:
-        return _put_back(kept, series, timeline, measuring, wear, judging)
+        times = kept["timeline"]
+        if not isinstance(times, dict):  # no assertion: those are gone under -OO
+            raise TypeError("timeline: not what was kept")
+        timeline.restore(times)
+        judging.restore(kept)
+        t_us = timeline.t_us
+        measuring.restore(kept, t_us)
+        changed = wear.changed_since(kept)
+        measuring.measured_otherwise(lag=changed.lag, spring=changed.spring)
+        wear.restore(kept, series, t_us, measuring.slow_means(timeline.utc_s(t_us)))
     except Exception as e:
         # What a damaged disk gives back can fail anywhere below: to the caller it is one case.
         raise ValueError(f"not a checkpoint: {type(e).__name__}: {e}") from None
-
-
-def _put_back(
-    kept: Mapping[str, object],
-    series: Mapping[str, object] | None,
-    timeline: Timeline,
-    measuring: Measuring,
-    wear: WearWatch,
-    judging: Judging,
-) -> tuple[str, ...]:
-    times = kept["timeline"]
-    if not isinstance(times, dict):  # no assertion: those are gone under -OO
-        raise TypeError("timeline: not what was kept")
-    timeline.restore(times)
-    judging.restore(kept)
-    t_us = timeline.t_us
-    measuring.restore(kept, t_us)
-    changed = wear.changed_since(kept)
-    measuring.measured_otherwise(lag=changed.lag, spring=changed.spring)
-    wear.restore(kept, series, t_us, measuring.slow_means(timeline.utc_s(t_us)))
     return changed.texts

@@ -1,6 +1,6 @@
 """Commands before engines that do at once what they are asked: no threads run, no disk, no socket."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import Future
 from typing import Any
 
@@ -10,7 +10,7 @@ from gateway.engine.commands import Commands
 from gateway.engine.inbox import Command, Done
 from gateway.engine.sheets import KeptAct, Store
 from gateway.engine.thread import EngineThread
-from gateway.model.output import NewBooking, NewEvent, NewRetained, NewSheetAct
+from gateway.model.output import Batch, NewBooking, NewEvent, NewSheetAct
 from gateway.model.records import Median, Reading
 from gateway.model.settings import Settings
 from gateway.pipeline import EnginePipeline
@@ -30,22 +30,15 @@ class Outlets:
         self.disk = "ok"
         self.announcements = 0
 
-    def record(
-        self,
-        events: Sequence[NewEvent] = (),
-        retained: Sequence[NewRetained] = (),
-        checkpoints: Mapping[str, object] | None = None,
-        bookings: Sequence[NewBooking] = (),
-        sheet_acts: Sequence[NewSheetAct] = (),
-    ) -> Future[int]:
+    def record(self, batch: Batch) -> Future[int]:
         """Committed at once, or never."""
         future: Future[int] = Future()
         if self.disk == "dead":
             self.waiting.append(future)
             return future
-        self.events += events
-        self.bookings += bookings
-        self.sheet_acts += sheet_acts
+        self.events += batch.events
+        self.bookings += batch.bookings
+        self.sheet_acts += batch.sheet_acts
         future.set_result(len(self.events))
         return future
 

@@ -11,7 +11,7 @@ import re
 import shutil
 import tempfile
 import zlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from functools import cache
 from pathlib import Path
@@ -43,7 +43,7 @@ from gateway.engine.seen_requests import SeenRequests
 from gateway.link import Decoder
 from gateway.measure.timeline import Now
 from gateway.model.errors import Refused, SettingsError
-from gateway.model.output import NewBooking, NewEvent, NewRetained, NewSheetAct
+from gateway.model.output import Batch, NewBooking, NewEvent, NewRetained
 from gateway.model.panel_settings import SentenceSettings
 from gateway.model.settings import GatewaySettings
 from gateway.model.settings_file import checked_section, load_settings
@@ -312,7 +312,7 @@ def store_file(data: bytes) -> None:
         path.write_bytes(changed)
     store = _opened_store(folder)
     try:
-        (seq,) = store.commit(events=[NewEvent("t", "alarm", {"ts": "2026-03-02T12:00:00.000Z", "after": True})])
+        (seq,) = store.commit(Batch(events=[NewEvent("t", "alarm", {"ts": "2026-03-02T12:00:00.000Z", "after": True})]))
     finally:
         store.close()
     reader = StateReader(folder)
@@ -416,10 +416,12 @@ def _sound_store() -> Path:
     for n in range(20):
         rows = [NewBooking("main", f"b{n}", "hand-play", "2026-03-01T12:00:00.000Z", '{"kind":"hand-play"}')]
         store.commit(
-            [NewEvent("t", "alarm", {"ts": "2026-03-01T12:00:00.000Z", "n": n})],
-            [NewRetained(f"a{n}", "alarm", b"{}")],
-            {"e": {"n": n}},
-            rows,
+            Batch(
+                [NewEvent("t", "alarm", {"ts": "2026-03-01T12:00:00.000Z", "n": n})],
+                [NewRetained(f"a{n}", "alarm", b"{}")],
+                {"e": {"n": n}},
+                rows,
+            )
         )
     store.close()
     return folder
@@ -448,20 +450,13 @@ def _door() -> Door:
 class _Outlets(commands_rig.Outlets):
     """Written out as it is stored and sent: what cannot be written would stop the store's writer."""
 
-    def record(
-        self,
-        events: Sequence[NewEvent] = (),
-        retained: Sequence[NewRetained] = (),
-        checkpoints: Mapping[str, object] | None = None,
-        bookings: Sequence[NewBooking] = (),
-        sheet_acts: Sequence[NewSheetAct] = (),
-    ) -> Future[int]:
-        assert all(len(json.dumps(e.body, allow_nan=False, default=str)) <= 20 * ANSWER_BYTES_MAX for e in events)
-        assert all(isinstance(json.loads(b.entry), dict) for b in bookings)
-        assert all(len(r.payload) <= ANSWER_BYTES_MAX for r in retained)
+    def record(self, batch: Batch) -> Future[int]:
+        assert all(len(json.dumps(e.body, allow_nan=False, default=str)) <= 20 * ANSWER_BYTES_MAX for e in batch.events)
+        assert all(isinstance(json.loads(b.entry), dict) for b in batch.bookings)
+        assert all(len(r.payload) <= ANSWER_BYTES_MAX for r in batch.retained)
         self.events.clear()
         self.bookings.clear()
-        return super().record(events, retained, checkpoints, bookings, sheet_acts)
+        return super().record(batch)
 
 
 @cache

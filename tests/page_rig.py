@@ -19,6 +19,7 @@ from gateway.encode.messages import TrendMessage, adjustment_event_body, dump, g
 from gateway.encode.topics import Topics
 from gateway.model.enums import AlarmState, Priority, Quality
 from gateway.model.errors import Refused
+from gateway.model.output import Batch
 from gateway.model.records import Measured, Median
 from gateway.model.settings import Settings
 from gateway.model.settings_file import checked_settings
@@ -157,7 +158,7 @@ def _fill_state(s: Settings, now_s: float, hours: float) -> None:
         events.append(NewEvent(topics.event(None), "gateway", body))
     booking = NewBooking("main", entry.id, entry.kind, rfc3339(done_s), entry_json(entry))
     kept = [NewRetained(topics.trend("main"), "trend", dump(trend(now_s, hours)))]
-    store.commit(events=events, retained=kept, bookings=[booking])
+    store.commit(Batch(events=events, retained=kept, bookings=[booking]))
     store.close()
 
 

@@ -5,7 +5,7 @@ import socket
 import threading
 import time
 import tomllib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,7 @@ from firmware_sim import Head, parse_scenario
 from gateway.app import panel
 from gateway.app.daemon import Daemon
 from gateway.model.errors import StorageError
-from gateway.model.output import NewEvent
+from gateway.model.output import Batch
 from gateway.model.panel_settings import RelaySettings
 from gateway.model.settings import Settings
 from gateway.model.settings_file import checked_settings, fingerprint
@@ -126,10 +126,10 @@ def at_work(
     rig = Rig(daemon, modbus_port, udp, line)
     record = daemon.publisher.record
 
-    def noted(events: Sequence[NewEvent] = (), *more: Any, **parts: Any) -> Any:
+    def noted(batch: Batch) -> Any:
         now_s = time.monotonic()
-        rig.decided += [(now_s, str(e.body["to"])) for e in events if e.body.get("tag") == "transducer-fault"]
-        return record(events, *more, **parts)
+        rig.decided += [(now_s, str(e.body["to"])) for e in batch.events if e.body.get("tag") == "transducer-fault"]
+        return record(batch)
 
     def full(*_: object, **__: object) -> list[int]:
         raise StorageError("no space left on the device")

@@ -21,7 +21,7 @@ import page_rig
 from gateway.encode.messages import alarm_event_body, dump, gateway_event_body, rfc3339
 from gateway.encode.topics import Topics
 from gateway.model.enums import AlarmState, Priority
-from gateway.model.output import NewSheetAct
+from gateway.model.output import Batch, NewSheetAct
 from gateway.model.records import Median, Transition
 from gateway.model.settings import Settings
 from gateway.store.history import History
@@ -132,10 +132,12 @@ def write(
     topics = Topics(settings.gateway.topic_prefix, settings.vessel.slug)
     store = StateStore(folder, settings.gateway, brokers={}, events_topic=topics.event(None))
     store.commit(
-        events=[NewEvent(topics.event(slug), str(body["kind"]), body) for slug, body in events],
-        retained=[NewRetained(topics.trend(slug), "trend", dump(t)) for slug, t in (trends or {}).items()],
-        bookings=[NewBooking(s, e.id, e.kind, rfc3339(e.utc_s), entry_json(e)) for s, e in bookings],
-        sheet_acts=sheet_acts,
+        Batch(
+            events=[NewEvent(topics.event(slug), str(body["kind"]), body) for slug, body in events],
+            retained=[NewRetained(topics.trend(slug), "trend", dump(t)) for slug, t in (trends or {}).items()],
+            bookings=[NewBooking(s, e.id, e.kind, rfc3339(e.utc_s), entry_json(e)) for s, e in bookings],
+            sheet_acts=sheet_acts,
+        )
     )
     store.close()
 

@@ -23,6 +23,7 @@ from gateway.cli.embedded_broker import find_mosquitto
 from gateway.encode.messages import alarm_event_body, rfc3339
 from gateway.encode.topics import Topics
 from gateway.model.enums import AlarmState, Priority
+from gateway.model.output import Batch
 from gateway.model.records import Transition
 from gateway.model.settings import GatewaySettings
 from gateway.store.state import NewEvent, NewRetained, StateStore
@@ -327,7 +328,7 @@ def fill(data_dir: Path, broker: Mapping[str, Any], count: int, days: float, end
     for hour in range(round(days * 24)):
         at = rfc3339(end_utc_s - days * 86_400 + (hour + 1) * 3_600)
         topic, said = trend(VESSEL, ts=at, hours=21_400.0 + hour, limits=LIMITS, decision=DECISION)
-        writer.submit((), [NewRetained(topic, "trend", said)])
+        writer.submit(Batch((), [NewRetained(topic, "trend", said)]))
     writer.start()
     states = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
     for n in range(count):
@@ -336,7 +337,7 @@ def fill(data_dir: Path, broker: Mapping[str, Any], count: int, days: float, end
             "Peak-to-peak spring length above its limit", ("chain slack",),
         )  # fmt: skip
         body = alarm_event_body(moved, end_utc_s - days * 86_400 * (1 - n / count), 21_400.0 + n * days * 24 / count)
-        writer.submit([NewEvent(topics.event("main"), "alarm", body)])
+        writer.submit(Batch([NewEvent(topics.event("main"), "alarm", body)]))
         if n % 1_000 == 0:
             assert writer.drain(180)
     assert writer.drain(180) and writer.stop()

@@ -11,6 +11,7 @@ import threading
 import time
 from pathlib import Path
 
+from gateway.model.output import Batch
 from gateway.model.settings import GatewaySettings
 from gateway.store.outbox import OutboxReader
 from gateway.store.state import NewEvent, NewRetained, StateStore
@@ -46,7 +47,7 @@ def main(folder: Path, seed: int) -> None:
         events = [NewEvent("t", kind, {"ts": TS, "kind": kind, "text": "x" * rng.randint(0, 600)}) for kind in kinds]
         count += size
         value = NewRetained("a", "alarm", str(count).encode())
-        seqs = store.commit(events, [value], {"count": count})
+        seqs = store.commit(Batch(events, [value], {"count": count}))
         os.write(1, f"{seqs[-1]} {count}\n".encode())
 
 

@@ -13,6 +13,7 @@ from gateway.cli.replay import Lines, pipeline_for
 from gateway.encode.publish import encode_trend
 from gateway.encode.topics import Topics
 from gateway.measure.timeline import Now
+from gateway.model.output import Batch
 from gateway.model.settings import Settings
 from gateway.model.settings_file import load_settings
 from gateway.pipeline import EnginePipeline, MedianDue, Output, TrendDue
@@ -119,7 +120,7 @@ def test_the_command_prints_the_stored_trend(
     due = [s for s in replayed if isinstance(s, TrendDue)][-1]
     trend, spoken = due.trend, encode_trend(TOPICS, "main", due)
     store = StateStore(tmp_path, settings.gateway, brokers={})
-    store.commit(retained=[NewRetained(spoken.topic, spoken.klass, spoken.payload)])
+    store.commit(Batch(retained=[NewRetained(spoken.topic, spoken.klass, spoken.payload)]))
     store.close()
     arguments = ["trend", "config/tern-passage.toml", "--data-dir", str(tmp_path)]
     assert main(arguments) == 0

@@ -35,6 +35,7 @@ from gateway.engine.inbox import Done
 from gateway.engine.queues import Answers, CommandQueue
 from gateway.engine.seen_requests import KEY as REQUESTS_KEY
 from gateway.engine.seen_requests import SeenRequests
+from gateway.model.output import Batch
 from gateway.model.settings import Settings
 from gateway.model.snapshot import Snapshot
 from gateway.outlets.control import ControlServer
@@ -93,7 +94,7 @@ class Daemon:
             lambda: self.engines.threads,
             self,
             commission=self.commissioning.handle,
-            store=lambda act: writer.submit(sheet_acts=[act]),
+            store=lambda act: writer.submit(Batch(sheet_acts=[act])),
             kept=self.stores.state.sheet_acts(),
         )
         self._health = HealthWatch(
@@ -115,7 +116,7 @@ class Daemon:
         if inbox is None:
             return None
         kept = self.stores.writer.checkpoint(REQUESTS_KEY)
-        seen = SeenRequests(kept, lambda ids: self.publisher.record(checkpoints=ids))
+        seen = SeenRequests(kept, lambda ids: self.publisher.record(Batch(checkpoints=ids)))
         answers = Answers(self.commands, self.settings.requests.broker, seen)
         return CommandQueue("mqtt", partial(self.brokers.answer, answer_to=answers.to), inbox.queue)
 
@@ -168,7 +169,7 @@ class Daemon:
         known = {row.topic for row in reader.retained()}
         reader.close()
         states = [s for t in self.engines.threads.values() for s in t.initial_states()] + self.own.initial_states()
-        self.publisher.record(retained=[s for s in states if s.topic not in known])
+        self.publisher.record(Batch(retained=[s for s in states if s.topic not in known]))
 
     def run_until(self, stopping: threading.Event) -> int:
         """Watch until asked to stop. Returns the exit status."""
@@ -200,7 +201,7 @@ class Daemon:
                 part.stop()
         ended = [self.page is None or self.page.stop(), self.engines.stop()]
         self.publisher.gateway_event("stopped", "the gateway was stopped")
-        self.publisher.record(checkpoints=self.own.checkpoint())
+        self.publisher.record(Batch(checkpoints=self.own.checkpoint()))
         ended += [self.stores.writer.drain(DRAIN_S), self.brokers.stop(), self.stores.writer.stop()]
         self.panel.stop()
         self.stores.close()

@@ -2,14 +2,14 @@
 
 import threading
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable
 from concurrent.futures import Future
 
 from gateway import __version__
 from gateway.encode.messages import gateway_event_body
 from gateway.encode.topics import Topics
 from gateway.engine.inbox import Done
-from gateway.model.output import NewBooking, NewEvent, NewRetained, NewSheetAct
+from gateway.model.output import Batch, NewEvent
 from gateway.model.records import Median, Reading
 from gateway.store.writer import Writer
 
@@ -25,21 +25,14 @@ class Publisher:
         self._sound = threading.Lock()
         self.silenced = False
 
-    def record(
-        self,
-        events: Sequence[NewEvent] = (),
-        retained: Sequence[NewRetained] = (),
-        checkpoints: Mapping[str, object] | None = None,
-        bookings: Sequence[NewBooking] = (),
-        sheet_acts: Sequence[NewSheetAct] = (),
-    ) -> "Future[int]":
+    def record(self, batch: Batch) -> "Future[int]":
         """Durable, in one piece and in this order; resolved after the commit, to be cancelled while it waits."""
-        return self._writer.submit(events, retained, checkpoints, bookings=bookings, sheet_acts=sheet_acts)
+        return self._writer.submit(batch)
 
     def gateway_event(self, what: str, text: str) -> "Future[int]":
         """Put on the durable record what the gateway itself did, or what happened to it. `what`: a slug."""
         body = gateway_event_body(what, time.time(), version=__version__, text=text)
-        return self.record([NewEvent(self._topics.event(None), "gateway", body)])
+        return self.record(Batch([NewEvent(self._topics.event(None), "gateway", body)]))
 
     def publish_reading(self, engine: str, reading: Reading, utc_s: float, message: tuple[str, bytes]) -> None:
         """The present, to whoever listens now and to the history."""

@@ -17,7 +17,7 @@ from gateway.encode.publish import encode_alarm, encode_initial
 from gateway.encode.topics import Topics
 from gateway.engine.inbox import Done
 from gateway.engine.snapshot import alarm_view
-from gateway.model.output import NewRetained
+from gateway.model.output import Batch, NewRetained
 from gateway.model.records import Transition
 from gateway.model.settings import Settings
 from gateway.model.snapshot import AlarmView
@@ -105,7 +105,7 @@ class SelfWatch:
         if not transitions:
             return Done(0)
         events, retained = zip(*(encode_alarm(self._topics, self._changed(t)) for t in transitions), strict=True)
-        return Done(len(transitions), self._publisher.record(events, retained, self.checkpoint()))
+        return Done(len(transitions), self._publisher.record(Batch(events, retained, self.checkpoint())))
 
     def _changed(self, t: Transition) -> AlarmChanged:
         if t.announces:

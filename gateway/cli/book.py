@@ -11,6 +11,7 @@ from gateway.cli.text import note, out
 from gateway.encode.topics import Topics
 from gateway.engine.maintenance import filled, records_of
 from gateway.model.errors import Refused
+from gateway.model.output import Batch
 from gateway.model.settings import EngineSettings, Settings
 from gateway.model.settings_file import load_settings
 from gateway.outlets.control_client import NoDaemon
@@ -91,7 +92,7 @@ def _without_daemon(settings: Settings, args: argparse.Namespace, data: dict[str
             raise Refused("\n".join(faults))
         topics = Topics(settings.gateway.topic_prefix, settings.vessel.slug)
         event, booking = records_of(topics, engine.slug, entry, stored, entry.person, now_s)
-        store.commit(events=[event], bookings=[booking])
+        store.commit(Batch(events=[event], bookings=[booking]))
     finally:
         store.close()
     return as_data(entry)

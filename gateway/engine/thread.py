@@ -7,7 +7,7 @@ commands → inbox ──────┘                      └→ snapshot, f
 
 import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from typing import Protocol
 
@@ -24,7 +24,7 @@ from gateway.engine.snapshot import EngineSnapshot, alarm_views, take_snapshot
 from gateway.link.counts import looks_like_wrong_baud, wrong_baud_text
 from gateway.measure.timeline import Now
 from gateway.model.errors import Refused
-from gateway.model.output import NewBooking, NewEvent, NewRetained, NewSheetAct
+from gateway.model.output import Batch, NewEvent, NewRetained
 from gateway.model.records import Median, Reading
 from gateway.pipeline import AlarmChanged, EnginePipeline, MedianDue, Output, ReadingDue, TrendDue, WrongHead
 from gateway.wear.bookings import Entry
@@ -39,14 +39,7 @@ BAUD_WATCH_S = 5.0
 class Outlets(Protocol):
     """Where an engine's output goes; every call returns at once."""
 
-    def record(
-        self,
-        events: Sequence[NewEvent] = (),
-        retained: Sequence[NewRetained] = (),
-        checkpoints: Mapping[str, object] | None = None,
-        bookings: Sequence[NewBooking] = (),
-        sheet_acts: Sequence[NewSheetAct] = (),
-    ) -> "Future[int]":
+    def record(self, batch: Batch) -> "Future[int]":
         """Durable, in one piece and in this order; resolved after the commit, to be cancelled while it waits."""
 
     def publish_reading(self, engine: str, reading: Reading, utc_s: float, message: tuple[str, bytes]) -> None:
@@ -129,7 +122,7 @@ class EngineThread(threading.Thread):
         try:
             while not (self._stopping.is_set() and self.inbox.chunks.empty()):
                 self._turn()
-            self._outlets.record(checkpoints=self._checkpoint())
+            self._outlets.record(Batch(checkpoints=self._checkpoint()))
         except Exception as e:
             self.failed = f"{type(e).__name__}: {e}"
             self._logger.error("engine.failed", why=self.failed, exc_info=True)
@@ -151,7 +144,7 @@ class EngineThread(threading.Thread):
         self._watch_baud(now_s)
         if now_s >= self._checkpoint_at:
             self._checkpoint_at = now_s + CHECKPOINT_S
-            self._outlets.record(checkpoints=self._checkpoint())
+            self._outlets.record(Batch(checkpoints=self._checkpoint()))
         self.snapshot = self._snapshot()
         self.after_turn()
         self.last_beat = time.monotonic()
@@ -194,7 +187,7 @@ class EngineThread(threading.Thread):
         if faults:
             raise Refused("\n".join(faults))
         event, row = records_of(self._topics, self.slug, b.entry, b.stored, b.by, utc_s)
-        recording = Recording(b.entry, self._outlets.record([event], bookings=[row], sheet_acts=b.sheet_acts))
+        recording = Recording(b.entry, self._outlets.record(Batch([event], bookings=[row], sheet_acts=b.sheet_acts)))
         self.inbox.recording.append(recording)
         recording.recorded.add_done_callback(lambda _: self.inbox.wake())
         return Done(1, recording.recorded, recording.applied)
@@ -245,7 +238,7 @@ class EngineThread(threading.Thread):
         checkpoints = self._checkpoint()
         if trend:
             checkpoints[f"wear/{self.slug}"] = p.wear.series.state()
-        return self._outlets.record(events, retained, checkpoints)
+        return self._outlets.record(Batch(events, retained, checkpoints))
 
     def _log_alarm(self, changed: AlarmChanged) -> None:
         t = changed.transition

@@ -1,7 +1,7 @@
 """What leaves the pipeline for the store and the brokers: one record for each kind, stored and published as it is."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,3 +43,19 @@ class NewSheetAct:
     sheet: str
     utc: str
     act: str
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """What is committed in one piece and in this order, or not at all. `checkpoints`: by key, fit for JSON."""
+
+    events: Sequence[NewEvent] = ()
+    retained: Sequence[NewRetained] = ()
+    checkpoints: Mapping[str, object] = field(default_factory=dict)
+    bookings: Sequence[NewBooking] = ()
+    sheet_acts: Sequence[NewSheetAct] = ()
+
+    @property
+    def by_people(self) -> bool:
+        """Does it hold what somebody waits for: a booking, or an act at a work sheet?"""
+        return bool(self.bookings or self.sheet_acts)

@@ -1,13 +1,13 @@
 """What waits for the disk, in order, with a bound."""
 
 from collections import Counter, deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from concurrent.futures import Future
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from heapq import merge
 
-from gateway.model.output import NewBooking, NewEvent, NewRetained, NewSheetAct
+from gateway.model.output import Batch, NewEvent, NewRetained
 
 PENDING_TRENDS_MAX = 1_000
 """Trends held while the disk fails, some 1.5 MB. Beyond, the oldest goes first."""
@@ -52,14 +52,12 @@ class BookingBatch:
     """Bookings and acts at work sheets, with their events: stored together or not at all, never dropped for room."""
 
     order: int
-    events: tuple[NewEvent, ...]
-    bookings: tuple[NewBooking, ...]
+    batch: Batch
     future: CommitFuture
-    sheet_acts: tuple[NewSheetAct, ...] = ()
 
     def numbered(self) -> list[tuple[int, NewEvent]]:
         """Its events with the order in which they came."""
-        return list(enumerate(self.events, start=self.order))
+        return list(enumerate(self.batch.events, start=self.order))
 
 
 @dataclass(slots=True)
@@ -79,7 +77,7 @@ class Pending:
 
     def __len__(self) -> int:
         """Events that wait."""
-        return len(self.alarms) + len(self.others) + sum(len(b.events) for b in self._live())
+        return len(self.alarms) + len(self.others) + sum(len(b.batch.events) for b in self._live())
 
     @property
     def empty(self) -> bool:
@@ -92,19 +90,13 @@ class Pending:
         """Batches with bookings that nobody has cancelled."""
         return len(self._live())
 
-    def take(
-        self,
-        order: int,
-        events: Sequence[NewEvent],
-        retained: Sequence[NewRetained],
-        checkpoints: Mapping[str, object],
-    ) -> None:
-        """Add what came; `order` counts up from event to event."""
-        for number, event in enumerate(events, start=order):
+    def take(self, order: int, batch: Batch) -> None:
+        """Add what came; `order` counts up from event to event. The events of people's acts stay with those."""
+        for number, event in enumerate(() if batch.by_people else batch.events, start=order):
             (self.alarms if event.kind == "alarm" else self.others).append((number, event))
-        for item in retained:
+        for item in batch.retained:
             self.retained[item.topic, item.payload if item.klass == "trend" else b""] = item
-        self.checkpoints.update(checkpoints)
+        self.checkpoints.update(batch.checkpoints)
 
     def future(self, lock: AbstractContextManager[object]) -> CommitFuture:
         """The future of the batch that has just come, where it holds no bookings."""
@@ -138,18 +130,17 @@ class Pending:
             lost[event.kind] += 1
         return lost
 
-    def events(self) -> list[NewEvent]:
-        """All events in the order in which they came."""
-        batches = [b.numbered() for b in self.booked]
-        return [event for _, event in merge(self.alarms, self.others, *batches, key=lambda item: item[0])]
-
-    def bookings(self) -> list[NewBooking]:
-        """All bookings in the order in which they came."""
-        return [row for batch in self.booked for row in batch.bookings]
-
-    def sheet_acts(self) -> list[NewSheetAct]:
-        """All acts at work sheets in the order in which they came."""
-        return [row for batch in self.booked for row in batch.sheet_acts]
+    def batch(self, first: Sequence[NewEvent]) -> Batch:
+        """All of it for one commit, each kind in the order in which it came, `first` before the other events."""
+        booked = [b.numbered() for b in self.booked]
+        events = [event for _, event in merge(self.alarms, self.others, *booked, key=lambda item: item[0])]
+        return Batch(
+            [*first, *events],
+            list(self.retained.values()),
+            self.checkpoints,
+            [row for b in self.booked for row in b.batch.bookings],
+            [row for b in self.booked for row in b.batch.sheet_acts],
+        )
 
     def before(self, later: "Pending") -> "Pending":
         """Both, this one's first; of a topic or key the later value."""

@@ -23,7 +23,7 @@ import structlog
 from gateway import __version__
 from gateway.encode.messages import event_payload, gateway_event_body, rfc3339, utc_of
 from gateway.model.errors import StorageError
-from gateway.model.output import NewBooking, NewEvent, NewRetained, NewSheetAct
+from gateway.model.output import Batch, NewBooking, NewEvent, NewRetained
 from gateway.model.settings import GatewaySettings
 from gateway.store import acks, outbox, trends
 from gateway.store.acks import Acknowledgements
@@ -48,6 +48,7 @@ from gateway.store.schema import foreign_object
 from gateway.store.tables import STATE
 from gateway.store.trends import TrendRow
 
+EMPTY = Batch()
 AUDIT_DAYS = 90
 """Delivered events stay at least so long when there is room."""
 RETAINED_TOPICS_MAX = 1_000
@@ -135,14 +136,7 @@ class StateStore:
         """Whether the reserve is gone or the disk has less free than the reserve is large."""
         return not self._ballast.there or self._ballast.disk_is_tight()
 
-    def commit(
-        self,
-        events: Sequence[NewEvent] = (),
-        retained: Sequence[NewRetained] = (),
-        checkpoints: Mapping[str, object] | None = None,
-        bookings: Sequence[NewBooking] = (),
-        sheet_acts: Sequence[NewSheetAct] = (),
-    ) -> list[int]:
+    def commit(self, batch: Batch = EMPTY) -> list[int]:
         """Take all of it in one transaction, or nothing; returns the events' seqs.
 
         Raises StorageError when the disk refuses (no seq is used up), TypeError or ValueError for what JSON cannot hold
@@ -150,7 +144,7 @@ class StateStore:
         """
         with self._lock:
             try:
-                return self._commit(events, retained, checkpoints or {}, bookings, sheet_acts)
+                return self._commit(batch)
             except (sqlite3.IntegrityError, sqlite3.InterfaceError, sqlite3.ProgrammingError) as e:
                 if self._schema_is_damaged():
                     raise damaged_schema(self._path, e) from None
@@ -162,7 +156,7 @@ class StateStore:
                     raise storage_error(self._path, e) from None
             try:
                 self._make_room()
-                return self._commit(events, retained, checkpoints or {}, bookings, sheet_acts)
+                return self._commit(batch)
             except sqlite3.Error as e:
                 raise storage_error(self._path, e) from None
 
@@ -185,7 +179,7 @@ class StateStore:
         """At its next start the record names `gateway` as the one that this one continues. `learned`: checkpoints of
         what its trend had learned. Raises StorageError."""
         with self._lock:
-            self.commit(checkpoints=learned)
+            self.commit(Batch(checkpoints=learned))
             try:
                 set_fact(self._db, "continues", gateway)
             except sqlite3.Error as e:
@@ -317,15 +311,9 @@ class StateStore:
 
     # ---- committing; `_last`, `_rows` and `_rev` follow only after COMMIT
 
-    def _commit(
-        self,
-        events: Sequence[NewEvent],
-        retained: Sequence[NewRetained],
-        checkpoints: Mapping[str, object],
-        bookings: Sequence[NewBooking],
-        sheet_acts: Sequence[NewSheetAct],
-    ) -> list[int]:
-        kept = [(key, packed(value)) for key, value in checkpoints.items()]
+    def _commit(self, batch: Batch) -> list[int]:
+        events = batch.events
+        kept = [(key, packed(value)) for key, value in batch.checkpoints.items()]
         seqs: list[int] = []
         acknowledged = self.acks.waiting()
         with transaction(self._db):
@@ -341,18 +329,19 @@ class StateStore:
                 last += 1
                 self._insert(last, event.topic, event.kind, event.body)
                 seqs.append(last)
-            rev = self._put_retained(retained)
+            rev = self._put_retained(batch.retained)
             self._db.executemany(
                 "INSERT INTO checkpoint VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value=excluded.value", kept
             )
             self._db.executemany(
-                "INSERT INTO booking (engine, id, kind, utc, entry) VALUES (?, ?, ?, ?, ?)", map(astuple, bookings)
+                "INSERT INTO booking (engine, id, kind, utc, entry) VALUES (?, ?, ?, ?, ?)",
+                map(astuple, batch.bookings),
             )
             self._db.executemany(
-                "INSERT INTO sheet_act (engine, sheet, utc, act) VALUES (?, ?, ?, ?)", map(astuple, sheet_acts)
+                "INSERT INTO sheet_act (engine, sheet, utc, act) VALUES (?, ?, ?, ?)", map(astuple, batch.sheet_acts)
             )
         self._last, self._rows, self._rev = last, rows + len(seqs), rev
-        self._uncopied.extend(bookings)
+        self._uncopied.extend(batch.bookings)
         self.acks.committed(acknowledged)
         return seqs
 

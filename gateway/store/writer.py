@@ -14,7 +14,8 @@ import json
 import threading
 import time
 from collections import Counter, deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 import structlog
 
@@ -22,7 +23,7 @@ from gateway import __version__
 from gateway.encode.messages import gateway_event_body
 from gateway.model.errors import Refused, StorageError
 from gateway.model.limits import PENDING_EVENTS_MAX
-from gateway.model.output import NewBooking, NewEvent, NewRetained, NewSheetAct
+from gateway.model.output import Batch, NewEvent, NewRetained
 from gateway.model.records import Median
 from gateway.store.captures import CaptureRing
 from gateway.store.history import History
@@ -81,15 +82,7 @@ class Writer:
 
     # ---- for the pipeline and the ports
 
-    def submit(
-        self,
-        events: Sequence[NewEvent] = (),
-        retained: Sequence[NewRetained] = (),
-        checkpoints: Mapping[str, object] | None = None,
-        *,
-        bookings: Sequence[NewBooking] = (),
-        sheet_acts: Sequence[NewSheetAct] = (),
-    ) -> CommitFuture:
+    def submit(self, batch: Batch) -> CommitFuture:
         """Hand over for one commit; returns at once.
 
         The future resolves after the commit, which follows the order of handing over, with the highest seq given in it
@@ -100,13 +93,9 @@ class Writer:
         the log book has its id already. Raises Refused where too many bookings wait.
         """
         with self._wake:
-            people = bool(bookings or sheet_acts)
-            if people:
-                future = self._take_bookings(tuple(events), tuple(bookings), tuple(sheet_acts))
-            else:
-                future = self._waiting.future(self._wake)
-            self._waiting.take(self._order, () if people else events, retained, checkpoints or {})
-            self._order += len(events)
+            future = self._take_bookings(batch) if batch.by_people else self._waiting.future(self._wake)
+            self._waiting.take(self._order, batch)
+            self._order += len(batch.events)
             self._keep_bound()
             self._wake.notify_all()
         return future
@@ -192,13 +181,11 @@ class Writer:
         self._thread.join(timeout_s)
         return not self._thread.is_alive() and self._waiting.empty
 
-    def _take_bookings(
-        self, events: tuple[NewEvent, ...], bookings: tuple[NewBooking, ...], sheet_acts: tuple[NewSheetAct, ...]
-    ) -> CommitFuture:
+    def _take_bookings(self, batch: Batch) -> CommitFuture:
         if self._waiting.bookings_waiting >= BOOKINGS_WAITING_MAX:
             raise Refused("too many bookings wait for the disk; try again when `camdrift status` shows storage OK")
         future = CommitFuture(self._wake, can_cancel=True)
-        self._waiting.booked.append(BookingBatch(self._order, events, bookings, future, sheet_acts))
+        self._waiting.booked.append(BookingBatch(self._order, batch, future))
         return future
 
     # ---- the thread
@@ -296,24 +283,23 @@ class Writer:
         self._acks_at = 0.0
         return True
 
-    def _store_all(self, batch: Pending, lost: Counter[str]) -> int:
-        events = [*self._loss_event(lost), *batch.events()]
-        retained = list(batch.retained.values())
+    def _store_all(self, waiting: Pending, lost: Counter[str]) -> int:
+        batch = waiting.batch(self._loss_event(lost))
         try:
-            seqs = self._store.commit(events, retained, batch.checkpoints, batch.bookings(), batch.sheet_acts())
+            seqs = self._store.commit(batch)
         except (TypeError, ValueError):
             # One of them no disk could take, which is our own mistake; the others must not wait for it for ever.
-            self._refuse_known_bookings(batch)
-            events = [e for e in [*self._loss_event(lost), *batch.events()] if self._storable(e)]
-            seqs = self._store.commit(
-                events,
-                [r for r in retained if self._storable(r)],
-                {key: value for key, value in batch.checkpoints.items() if self._encodable(value)},
-                batch.bookings(),
-                batch.sheet_acts(),
+            self._refuse_known_bookings(waiting)
+            batch = waiting.batch(self._loss_event(lost))
+            batch = replace(
+                batch,
+                events=[e for e in batch.events if self._storable(e)],
+                retained=[r for r in batch.retained if self._storable(r)],
+                checkpoints={key: value for key, value in batch.checkpoints.items() if self._encodable(value)},
             )
+            seqs = self._store.commit(batch)
         if self._history is not None:
-            for seq, event in zip(seqs, events, strict=True):
+            for seq, event in zip(seqs, batch.events, strict=True):
                 self._history.add_event(seq, event.topic, event.body)
         return max(seqs, default=0)
 
@@ -322,7 +308,7 @@ class Writer:
         kept: list[BookingBatch] = []
         known: set[tuple[str, str]] = set()
         for booked in batch.booked:
-            ids = [(row.engine, row.id) for row in booked.bookings]
+            ids = [(row.engine, row.id) for row in booked.batch.bookings]
             stored = {(row.engine, row.id) for engine, _ in ids for row in self._store.bookings(engine)}
             if known.union(stored).isdisjoint(ids):
                 kept.append(booked)

@@ -11,6 +11,7 @@ from pathlib import Path
 from page_rig import PASSWORD
 from photos_rig import jpeg, png
 
+from gateway.model.output import Batch
 from gateway.model.settings_file import load_settings
 from gateway.store.photos import PHOTOS_MAX
 from gateway.store.reader import StateReader
@@ -80,7 +81,11 @@ def filled(folder: Path) -> None:
             "version": "0.1.0", "text": "an invented event with a text of the usual length, for the table"}  # fmt: skip
     for n in range(0, EVENTS, 1_000):
         store.commit(
-            events=[NewEvent("camdrift/1/tern-passage/event", "gateway", body | {"hours": n + m}) for m in range(1_000)]
+            Batch(
+                events=[
+                    NewEvent("camdrift/1/tern-passage/event", "gateway", body | {"hours": n + m}) for m in range(1_000)
+                ]
+            )
         )
     store.close()
 

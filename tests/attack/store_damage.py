@@ -19,7 +19,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from gateway.model.output import NewBooking, NewEvent, NewRetained
+from gateway.model.output import Batch, NewBooking, NewEvent, NewRetained
 from gateway.model.records import Median
 from gateway.model.settings import GatewaySettings
 from gateway.store.history import History
@@ -48,7 +48,7 @@ def make(folder: Path, live: Path) -> None:
         rows = [NewBooking("main", f"b{n}", "hand-play", "2026-03-01T12:00:00.000Z", '{"kind":"hand-play"}')]
         kept = [NewRetained(f"a{n % 40}", "alarm", b'{"n":%d}' % n), NewRetained("t", "trend", b'{"n":%d}' % n)]
         point = {"n": n, "figures": [rng.random() for _ in range(200)]}
-        store.commit([NewEvent("t", "alarm", body)], kept, {"engine/main": point}, rows if n < BOOKINGS else [])
+        store.commit(Batch([NewEvent("t", "alarm", body)], kept, {"engine/main": point}, rows if n < BOOKINGS else []))
     store.copy_bookings()
     for n in range(MEDIANS):
         history.add("main", Median(1.7e9 + 600 * n, n / 6, 900, 0.5, 0.01, 23.0, 0.1, 90.0, 40.0, None, None))
@@ -240,7 +240,7 @@ def _use(store: StateStore, history: History, data: Path) -> int:
     assert point is None or isinstance(point, dict)
     body = {"ts": "2026-03-02T12:00:00.000Z", "kind": "alarm", "text": "after"}
     kept = [NewRetained("a", "alarm", b'{"after":%d}' % time.monotonic_ns())]
-    (seq,) = store.commit([NewEvent("t", "alarm", body)], kept, {"engine/main": {}})
+    (seq,) = store.commit(Batch([NewEvent("t", "alarm", body)], kept, {"engine/main": {}}))
     outbox = OutboxReader(data, "ship", store.acks)
     due = outbox.events_due(0, 10_000)
     assert due[-1].seq == seq and [r.seq for r in due] == sorted({r.seq for r in due})

@@ -21,7 +21,7 @@ from gateway.encode.messages import utc_of
 from gateway.encode.times import rfc3339
 from gateway.encode.topics import Topics
 from gateway.model.errors import PortError
-from gateway.model.output import NewRetained
+from gateway.model.output import Batch, NewRetained
 from gateway.model.settings_file import load_settings
 from gateway.outlets.control_client import ask
 from gateway.store.reader import StateReader
@@ -295,7 +295,7 @@ def test_booking_without_a_daemon_drops_no_trend_that_waits(tmp_path: Path, run:
     config = written(tmp_path, data)
     settings = load_settings(config)
     stores = Stores(settings, Topics("camdrift/1", settings.vessel.slug), tmp_path / "data", 300.0)
-    stores.state.commit(retained=[NewRetained("t", "trend", b"%d" % n) for n in range(3)])
+    stores.state.commit(Batch(retained=[NewRetained("t", "trend", b"%d" % n) for n in range(3)]))
     stores.close()
     args = ("book", config, "spring-renewed", "--person", "Chief", "--free-length-mm", "204", "--hours", "21400")
     assert run(*args)[0] == 0

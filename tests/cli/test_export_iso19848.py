@@ -7,6 +7,7 @@ import pytest
 
 from gateway.cli.main import main
 from gateway.encode.messages import gateway_event_body
+from gateway.model.output import Batch
 from gateway.model.records import Median
 from gateway.model.settings_file import load_settings
 from gateway.store.history import History
@@ -21,7 +22,7 @@ def test_package_and_channels(tmp_path: Path, capsys: pytest.CaptureFixture[str]
     gateway = load_settings(Path(TERN)).gateway
     store = StateStore(tmp_path, gateway, brokers={})
     store.commit(
-        [NewEvent("camdrift/1/tern-passage/event", "gateway", gateway_event_body("started", UTC, version="1"))]
+        Batch([NewEvent("camdrift/1/tern-passage/event", "gateway", gateway_event_body("started", UTC, version="1"))])
     )
     store.close()
     history = History(tmp_path, gateway.history_mb)

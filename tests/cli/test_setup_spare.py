@@ -22,7 +22,7 @@ from gateway.encode.learned import learned_event_body
 from gateway.encode.topics import Topics
 from gateway.engine.maintenance import records_of
 from gateway.model.errors import Refused
-from gateway.model.output import NewEvent
+from gateway.model.output import Batch, NewEvent
 from gateway.model.records import Median
 from gateway.model.settings import GatewaySettings
 from gateway.model.settings_file import load_settings, shipped_config
@@ -72,7 +72,7 @@ class Ship:
             entry, stored = new_booking({**_DONE, **data})
             self.entries.append(entry)
             event, row = records_of(Topics(PREFIX, SHIP), "main", entry, stored, "root", UTC + n)
-            store.commit([event], bookings=[row])
+            store.commit(Batch([event], bookings=[row]))
         store.close()
 
     def sent(self) -> list[tuple[str, bytes]]:
@@ -186,7 +186,7 @@ def learned_aboard(ship: Ship, n: int = 1_440) -> EngineWear:
     for n in range(2):  # a message holds forty rows
         message = learned_of(wear, UTC + 9e5 + n, HOURS + 240)
         body = learned_event_body(message, "1.0")
-        store.commit([NewEvent(f"{PREFIX}/{SHIP}/event", "gateway", body)])
+        store.commit(Batch([NewEvent(f"{PREFIX}/{SHIP}/event", "gateway", body)]))
         sent(wear, message)
     store.close()
     return wear
@@ -293,7 +293,7 @@ def test_from_the_stick(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys:
     for row in medians(1_440):
         learned.add(row, Side(None, None))
     store = StateStore(ship.data, GatewaySettings(), brokers={})
-    store.commit(checkpoints={"wear/main": learned.state()})
+    store.commit(Batch(checkpoints={"wear/main": learned.state()}))
     store.close()
     spare, stick = Box(tmp_path / "spare"), tmp_path / "stick.tar.gz"
     lost = Box(tmp_path / "old")

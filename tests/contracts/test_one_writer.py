@@ -14,6 +14,7 @@ from waiting import until
 
 import gateway
 from gateway.encode.topics import Topics
+from gateway.model.output import Batch
 from gateway.model.settings import GatewaySettings
 from gateway.outlets.mqtt.link import BrokerLink
 from gateway.store import database
@@ -124,7 +125,7 @@ def test_with_a_link_at_work_one_thread_writes(tmp_path: Path, monkeypatch: pyte
     try:
         event = NewEvent("camdrift/1/t/main/event", "alarm", {"ts": "2026-03-01T12:00:00.000Z"})
         for n in range(20):
-            writer.submit([event], [NewRetained("camdrift/1/t/main/alarm/lag-near", "alarm", b"%d" % n)])
+            writer.submit(Batch([event], [NewRetained("camdrift/1/t/main/alarm/lag-near", "alarm", b"%d" % n)]))
         until(lambda: store.backlog(ship.name).place == 20, "all is delivered and noted")
         assert link.stop()
         assert writer.stop()

@@ -15,6 +15,7 @@ from shore_rig import PREFIX, UTC, transition
 
 from gateway.encode import messages as m
 from gateway.model.enums import AlarmState
+from gateway.model.output import Batch
 from gateway.model.settings import GatewaySettings
 from gateway.shore.check import check
 from gateway.shore.store import FleetStore
@@ -65,7 +66,7 @@ class Ship:
         body = m.alarm_event_body(transition(AlarmState.UNACKNOWLEDGED), UTC, 21_400.0)
         events = [NewEvent(TOPIC, "alarm", body) for _ in range(n)]
         booking = NewBooking("main", str(uuid.uuid4()), "retightened", "2026-11-25T00:00:00Z", "{}")
-        store.commit(events, [NewRetained("a", "alarm", b"x")], {"count": n}, bookings=[booking])
+        store.commit(Batch(events, [NewRetained("a", "alarm", b"x")], {"count": n}, bookings=[booking]))
         store.close()
         History(self.data, 64.0).close()
 
@@ -155,7 +156,7 @@ def test_a_back_up_holds_no_secret_and_is_its_owners_alone(ship: Ship) -> None:
 def test_saving_goes_on_beside_a_running_gateway(ship: Ship) -> None:
     """A store that is open and holds what is not yet in its main file is copied whole."""
     store = ship.open()
-    store.commit([NewEvent(TOPIC, "alarm", m.alarm_event_body(transition(), UTC, 21_401.0))], [], {})
+    store.commit(Batch([NewEvent(TOPIC, "alarm", m.alarm_event_body(transition(), UTC, 21_401.0))], [], {}))
     try:
         assert ship.run("save", ship.file).returncode == 0
     finally:

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from gateway.model.output import Batch
 from gateway.model.settings import GatewaySettings
 from gateway.store.database import APPLICATION_ID
 from gateway.store.reader import StateReader
@@ -121,7 +122,7 @@ class Box:
     def book(self, name: str) -> None:
         """Something that must not be lost."""
         store = StateStore(self.data, GatewaySettings(), brokers={}, ballast_bytes=4_096)
-        store.commit(bookings=[NewBooking("main", name, "retightened", "2031-02-03T00:00:00Z", "{}")])
+        store.commit(Batch(bookings=[NewBooking("main", name, "retightened", "2031-02-03T00:00:00Z", "{}")]))
         store.close()
 
     def booked(self) -> list[str]:

@@ -1,16 +1,15 @@
 """An engine's thread puts learned figures on the record with the trend that makes them due, in one transaction with the
 checkpoint that knows of it."""
 
-from collections.abc import Mapping, Sequence
 from concurrent.futures import Future
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
 from gateway.encode.learned import learned_in
 from gateway.encode.topics import Topics
 from gateway.engine.thread import EngineThread
-from gateway.model.output import NewEvent
+from gateway.model.output import Batch
 from gateway.model.records import Median
 from gateway.model.settings_file import load_settings, shipped_config
 from gateway.outputs import TrendDue
@@ -25,13 +24,11 @@ class Recorded:
     """What the thread hands on."""
 
     def __init__(self) -> None:
-        self.commits: list[tuple[list[NewEvent], dict[str, Any]]] = []
+        self.commits: list[Batch] = []
 
-    def record(
-        self, events: Sequence[NewEvent] = (), _retained: object = (), checkpoints: Mapping[str, Any] | None = None
-    ) -> "Future[int]":
+    def record(self, batch: Batch) -> "Future[int]":
         """Keep it here."""
-        self.commits.append((list(events), dict(checkpoints or {})))
+        self.commits.append(batch)
         done: Future[int] = Future()
         done.set_result(0)
         return done
@@ -53,8 +50,8 @@ def test_they_go_with_the_trend_once() -> None:
         if n in (300, 618, 619):
             trend = pipeline.wear.take_trend(SlowMeans(median.utc_s, median.hours, lag, mm))
             thread._publish([TrendDue(trend)])
-    assert [len(events) for events, _ in outlets.commits] == [0, 1, 0]
-    (event,), checkpoints = outlets.commits[1]
+    assert [len(batch.events) for batch in outlets.commits] == [0, 1, 0]
+    (event,), checkpoints = outlets.commits[1].events, cast("dict[str, Any]", outlets.commits[1].checkpoints)
     assert (event.topic, event.kind, event.body["what"]) == ("camdrift/1/tern-passage/event", "gateway", "learned")
     message = learned_in(str(event.body["text"]))
     assert message.lag is not None and len(message.lag.columns[0]) == pipeline.wear.series.lag.fit.rows

@@ -15,6 +15,7 @@ import gateway.engine.commands
 from gateway.engine.commands import Commands
 from gateway.engine.inbox import Command, Done
 from gateway.model.errors import PortError, Refused
+from gateway.model.output import Batch
 from gateway.model.settings_file import load_settings
 from gateway.outlets.control_client import ask
 from gateway.store.state import NewBooking, StateStore
@@ -118,7 +119,7 @@ def test_a_broken_row_is_told_at_the_start_and_the_others_count(tmp_path: Path) 
     assert len(set(rows.values())) == 3
     store = StateStore(s.gateway.data_dir, s.gateway, brokers={}, events_topic="camdrift/1/tern-passage/event")
     store.commit(
-        bookings=[NewBooking("main", name, "hand-play", "2025-06-15T15:06:40Z", x) for name, x in rows.items()]
+        Batch(bookings=[NewBooking("main", name, "hand-play", "2025-06-15T15:06:40Z", x) for name, x in rows.items()])
     )
     store.close()
     with daemon(config) as process:

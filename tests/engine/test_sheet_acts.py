@@ -11,7 +11,7 @@ from firmware_sim_voyages import pipeline
 from gateway.engine.sheets import OpenSheets
 from gateway.model.enums import AlarmState, Running
 from gateway.model.errors import Refused
-from gateway.model.output import NewSheetAct
+from gateway.model.output import Batch, NewSheetAct
 from gateway.model.settings import GatewaySettings
 from gateway.model.settings_file import load_settings
 from gateway.store.reader import StateReader
@@ -35,14 +35,14 @@ class Ship:
         self.ways = commands(load_settings(TERN), self.engine, store=self._keep, kept=self.store.sheet_acts())
 
     def _keep(self, act: NewSheetAct) -> Any:
-        self.store.commit(sheet_acts=[act])
-        return self.outlets.record(sheet_acts=[act])
+        self.store.commit(Batch(sheet_acts=[act]))
+        return self.outlets.record(Batch(sheet_acts=[act]))
 
     def restart(self) -> None:
         """The store is closed and opened again."""
         for act in self.outlets.sheet_acts:
             if '"booked"' in act.act:
-                self.store.commit(sheet_acts=[act])
+                self.store.commit(Batch(sheet_acts=[act]))
         self.store.close()
         self.begin()
 
@@ -253,7 +253,7 @@ def test_acts_survive_damage_and_an_unreadable_one_costs_only_itself(tmp_path: P
     store = StateStore(tmp_path, settings, brokers={}, ballast_bytes=4096)
     utc = "2026-03-01T12:00:00.000Z"
     good = '{"what": "open", "by": "second", "utc_s": 1772366400.0}'
-    store.commit(sheet_acts=[NewSheetAct("main", "retighten", utc, a) for a in (good, '{"what": "dance"}')])
+    store.commit(Batch(sheet_acts=[NewSheetAct("main", "retighten", utc, a) for a in (good, '{"what": "dance"}')]))
     store.close()
     (tmp_path / "state.db.suspect").touch()
     with (tmp_path / "state.db").open("r+b") as f:

@@ -11,6 +11,7 @@ from gateway.encode.checked import parse_event
 from gateway.encode.messages import alarm_event_body, alarm_state_payload
 from gateway.encode.topics import Topics
 from gateway.model.enums import AlarmState, Priority
+from gateway.model.output import Batch
 from gateway.model.records import Transition
 from gateway.model.settings import GatewaySettings
 from gateway.outlets.mqtt.link import BrokerLink
@@ -45,7 +46,7 @@ def raise_alarm(store: StateStore, link: BrokerLink, utc_s: float) -> int:
         no=0, tag=t.tag, state=t.to, priority=t.priority, utc_s=utc_s, since_utc_s=utc_s, value=1.6, limit=1.5, unit="°"
     )
     event = NewEvent(EVENT, "alarm", alarm_event_body(t, utc_s, 21_400.0))
-    (seq,) = store.commit([event], [NewRetained(ALARM, "alarm", state)])
+    (seq,) = store.commit(Batch([event], [NewRetained(ALARM, "alarm", state)]))
     link.wake.set()
     return seq
 

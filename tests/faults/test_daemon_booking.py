@@ -10,9 +10,10 @@ import pytest
 
 from gateway.app.daemon import Daemon
 from gateway.model.errors import Refused, StorageError
+from gateway.model.output import Batch
 from gateway.model.settings_file import checked_settings, fingerprint
 from gateway.store.reader import StateReader
-from gateway.store.state import NewEvent, StateStore
+from gateway.store.state import EMPTY, NewEvent, StateStore
 
 BOOKING = {
     "do": "book",
@@ -30,11 +31,6 @@ def running(tmp_path: Path) -> Iterator[Daemon]:
     daemon.stop()
 
 
-def booked(args: tuple[object, ...], parts: dict[str, object]) -> bool:
-    """Does a call of `StateStore.commit` hold a booking?"""
-    return bool(parts.get("bookings") or (args[3:] and args[3]))
-
-
 def ask(daemon: Daemon, answers: list[Any]) -> None:
     """Book; the answer, or why it was refused."""
     try:
@@ -49,11 +45,11 @@ def test_a_slow_commit_of_a_booking_does_not_stop_the_engine_s_thread(
     """While the disk takes its time the engine's thread turns, so that its relay is kept; the answer comes after."""
     in_commit, go_on, real = threading.Event(), threading.Event(), StateStore.commit
 
-    def slow(store: StateStore, *args: Any, **parts: Any) -> list[int]:
-        if booked(args, parts):
+    def slow(store: StateStore, batch: Batch = EMPTY) -> list[int]:
+        if batch.bookings:
             in_commit.set()
             assert go_on.wait(180)
-        return real(store, *args, **parts)
+        return real(store, batch)
 
     monkeypatch.setattr(StateStore, "commit", slow)
     answers: list[Any] = []
@@ -76,14 +72,14 @@ def test_a_booking_does_not_overtake_what_waits_for_the_disk(running: Daemon, mo
     """An alarm of :00 that the disk has refused stands in the outbox before a booking of later."""
     real = StateStore.commit
 
-    def commit(store: StateStore, *args: Any, **parts: Any) -> list[int]:
+    def commit(store: StateStore, batch: Batch = EMPTY) -> list[int]:
         # The disk refuses the alarm until the booking is there: so it waits, however slow the machine is.
-        if not booked(args, parts) and args and any(e.topic == "early" for e in args[0]):
+        if not batch.bookings and any(e.topic == "early" for e in batch.events):
             raise StorageError("refused by the test")
-        return real(store, *args, **parts)
+        return real(store, batch)
 
     monkeypatch.setattr(StateStore, "commit", commit)
-    running.stores.writer.submit([NewEvent("early", "alarm", {"ts": "2026-03-01T12:00:00.000Z"})])
+    running.stores.writer.submit(Batch([NewEvent("early", "alarm", {"ts": "2026-03-01T12:00:00.000Z"})]))
     rig.until(lambda: running.stores.writer.fault is not None, "the writer is in its retry")
     answers: list[Any] = []
     ask(running, answers)
@@ -99,10 +95,10 @@ def test_a_booking_reported_as_failed_never_runs_later(running: Daemon, monkeypa
     """The disk refuses until whoever booked has given up: then there is no such booking, in the store or in memory."""
     real, refusing = StateStore.commit, True
 
-    def commit(store: StateStore, *args: Any, **parts: Any) -> list[int]:
-        if refusing and booked(args, parts):
+    def commit(store: StateStore, batch: Batch = EMPTY) -> list[int]:
+        if refusing and batch.bookings:
             raise StorageError("refused by the test")
-        return real(store, *args, **parts)
+        return real(store, batch)
 
     monkeypatch.setattr(StateStore, "commit", commit)
     monkeypatch.setattr("gateway.engine.commands.RECORD_S", 0.5)

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from gateway.model.errors import StorageError
+from gateway.model.output import Batch
 from gateway.model.settings import GatewaySettings
 from gateway.store.captures import CaptureRing
 from gateway.store.outbox import OutboxReader
@@ -56,7 +57,7 @@ def commit_until_refused(store: StateStore) -> list[int]:
     seqs: list[int] = []
     for _ in range(20_000):
         try:
-            seqs += store.commit([EVENT])
+            seqs += store.commit(Batch([EVENT]))
         except StorageError:
             return seqs
     raise AssertionError("the disk never filled")
@@ -65,7 +66,7 @@ def commit_until_refused(store: StateStore) -> list[int]:
 def test_reserve_carries_on_then_refuses_then_recovers(disk: Path) -> None:
     """The ballast pays for a thousand events more; then it is refused without a gap; then all goes on."""
     store = opened(disk)
-    first = store.commit([EVENT] * 10)
+    first = store.commit(Batch([EVENT] * 10))
     hog = fill(disk)
     assert store.nearly_full is not None
     more = commit_until_refused(store)
@@ -73,9 +74,9 @@ def test_reserve_carries_on_then_refuses_then_recovers(disk: Path) -> None:
     assert not (disk / "d" / "ballast").exists()
     for _ in range(5):
         with pytest.raises(StorageError, match="free some space"):
-            store.commit([EVENT])
+            store.commit(Batch([EVENT]))
     hog.unlink()
-    after = store.commit([EVENT])
+    after = store.commit(Batch([EVENT]))
     assert first + more + after == list(range(1, len(first + more + after) + 1))
     store.prune(1_772_366_400)
     assert (disk / "d" / "ballast").stat().st_size == BALLAST
@@ -87,12 +88,12 @@ def test_reserve_carries_on_then_refuses_then_recovers(disk: Path) -> None:
 def test_delivered_rows_make_room_on_a_full_disk(disk: Path) -> None:
     """With everything delivered the store lives on in its own file, however long the disk stays full."""
     store = opened(disk)
-    store.commit([EVENT] * 1_000)
+    store.commit(Batch([EVENT] * 1_000))
     reader = OutboxReader(disk / "d", "ship", store.acks)
     reader.done(1_000)
     fill(disk)
     for seq in range(1_001, 6_000):
-        assert store.commit([EVENT]) == [seq]
+        assert store.commit(Batch([EVENT])) == [seq]
         if seq % 50 == 0:
             reader.done(seq)
     assert store.backlog("ship").dropped == 0
@@ -102,12 +103,12 @@ def test_delivered_rows_make_room_on_a_full_disk(disk: Path) -> None:
 def test_opening_on_a_full_disk(disk: Path) -> None:
     """A restart on the full disk finds its reserve and starts, with everything as it was."""
     store = opened(disk)
-    seqs = store.commit([EVENT] * 100)
+    seqs = store.commit(Batch([EVENT] * 100))
     store.close()
     fill(disk)
     store = opened(disk)
     assert [row.seq for row in store.events(0, 1_000)] == seqs
-    assert store.commit([EVENT]) == [101]
+    assert store.commit(Batch([EVENT])) == [101]
     store.close()
 
 
@@ -122,7 +123,7 @@ def test_writer_keeps_all_while_the_disk_is_full(disk: Path) -> None:
     hog = fill(disk)
     taken = len(commit_until_refused(store))
     for _ in range(100):
-        running.submit([EVENT] * 20)
+        running.submit(Batch([EVENT] * 20))
     assert not running.drain(0.5)
     assert running.fault is not None
     assert len(list((disk / "captures").iterdir())) == 1, "the two older captures went, the open one stays"

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from gateway.model.errors import Refused, StorageError
+from gateway.model.output import Batch
 from gateway.model.settings import GatewaySettings
 from gateway.store.folder import Ballast
 from gateway.store.outbox import OutboxReader
@@ -59,7 +60,7 @@ def test_second_process_is_refused_with_the_first_ones_number(tmp_path: Path) ->
     assert "stop it" in said
     with pytest.raises(Refused):
         opened(tmp_path / "d")
-    store.commit([EVENT])
+    store.commit(Batch([EVENT]))
     store.close()
     opened(tmp_path / "d").close()
 
@@ -102,7 +103,7 @@ def test_a_damaged_file_is_set_aside_and_the_new_one_counts_on(tmp_path: Path, d
     """The daemon starts; the old file stays beside; the new one counts under a new name: no seq is ambiguous."""
     folder = tmp_path / "d"
     store = opened(folder)
-    store.commit([EVENT] * 2_000)
+    store.commit(Batch([EVENT] * 2_000))
     gateway = store.gateway_id
     store.close()
     assert callable(damage)
@@ -112,7 +113,7 @@ def test_a_damaged_file_is_set_aside_and_the_new_one_counts_on(tmp_path: Path, d
     assert store.renewal.kept_as.exists()
     assert store.gateway_id != gateway
     kept = [row.seq for row in store.events(0, 9_999)]
-    (seq,) = store.commit([EVENT])
+    (seq,) = store.commit(Batch([EVENT]))
     assert [row.seq for row in OutboxReader(folder, "ship", store.acks).events_due(0, 9_999)] == [*kept, seq]
     assert seq == max(kept, default=0) + 1
     store.close()
@@ -125,7 +126,7 @@ def test_a_leftover_log_does_not_enter_the_new_file(tmp_path: Path) -> None:
     """Power lost between setting the damaged file aside and its log: the log alone is not taken for the new file's."""
     folder = tmp_path / "d"
     store = opened(folder)
-    store.commit([EVENT] * 50)
+    store.commit(Batch([EVENT] * 50))
     shutil.copy(folder / "state.db-wal", tmp_path / "wal")
     gateway = store.gateway_id
     store.close()

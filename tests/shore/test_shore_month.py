@@ -12,6 +12,7 @@ from shore_rig import BROKER_LINES, PREFIX, UTC, presence, transition, trend
 from gateway.encode.messages import alarm_event_body, rfc3339
 from gateway.encode.topics import Topics
 from gateway.model.enums import AlarmState
+from gateway.model.output import Batch
 from gateway.model.settings import GatewaySettings
 from gateway.outlets.mqtt.link import BrokerLink
 from gateway.store.outbox import OutboxReader
@@ -32,9 +33,9 @@ def voyage(store: StateStore, first_hour: int, end_hour: int) -> None:
         at = UTC + 3_600 * hour
         if hour % 24 < EVENTS_A_DAY:
             body = alarm_event_body(transition(to=states[hour % 2], came_from=states[hour % 2 - 1]), at, 100.0 + hour)
-            store.commit([NewEvent(TOPICS.event("main"), "alarm", body)])
+            store.commit(Batch([NewEvent(TOPICS.event("main"), "alarm", body)]))
         topic, said = trend(VESSEL, ts=rfc3339(at), hours=100.0 + hour)
-        store.commit(retained=[NewRetained(topic, "trend", said)])
+        store.commit(Batch(retained=[NewRetained(topic, "trend", said)]))
 
 
 def rows(path: Path, sql: str) -> list[tuple[str, ...]]:

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from gateway.encode.checked import parse_event
+from gateway.model.output import Batch
 from gateway.model.settings import GatewaySettings
 from gateway.store.acks import BrokerAcks
 from gateway.store.bounds import fact
@@ -68,7 +69,7 @@ def test_the_store_counts_as_its_file_does(seed: int, tmp_path: Path) -> None:
         what = rng.choice(["commit", "commit", "commit", "done", "prune", "restart"])
         if what == "commit":
             kinds = rng.choices(["alarm", "adjustment", "gateway"], [4, 1, 1], k=rng.randint(1, 9))
-            got = store.commit([event(kind) for kind in kinds])
+            got = store.commit(Batch([event(kind) for kind in kinds]))
             assert got == list(range(got[0], got[0] + len(kinds))) and got[0] > given
             given = got[-1]
         elif what == "done":
@@ -87,9 +88,9 @@ def test_the_store_counts_as_its_file_does(seed: int, tmp_path: Path) -> None:
 
 def test_only_what_is_wanted_is_dropped_undelivered(store: StateStore, tmp_path: Path) -> None:
     """Ten are to go and four are delivered: six undelivered ones go, the oldest, and not one more."""
-    store.commit([event()] * ROOM)
+    store.commit(Batch([event()] * ROOM))
     done(store, 4, "ship", "shore")
-    store.commit([event()] * 10)
+    store.commit(Batch([event()] * 10))
     assert [store.backlog(name).dropped for name in ("ship", "shore")] == [6, 6]
     assert seqs(store)[0] == 11
     assert told(store) == [
@@ -99,16 +100,16 @@ def test_only_what_is_wanted_is_dropped_undelivered(store: StateStore, tmp_path:
 
 def test_a_loss_counts_for_those_that_had_not_got_it(store: StateStore, tmp_path: Path) -> None:
     """What one broker has acknowledged is none of its losses, its last one included."""
-    store.commit([event()] * ROOM)
+    store.commit(Batch([event()] * ROOM))
     done(store, 5, "ship")
-    store.commit([event()] * 8)
+    store.commit(Batch([event()] * 8))
     assert (store.backlog("ship").dropped, store.backlog("shore").dropped) == (3, 8)
 
 
 def test_kinds_go_in_order_and_stop_when_it_is_enough(store: StateStore) -> None:
     """Two of the gateway's and one adjustment make three; neither a second adjustment nor an alarm goes with them."""
-    store.commit([event()] * 16 + [event("gateway")] * 2 + [event("adjustment")] * 2)
-    store.commit([event()] * 3)
+    store.commit(Batch([event()] * 16 + [event("gateway")] * 2 + [event("adjustment")] * 2))
+    store.commit(Batch([event()] * 3))
     assert told(store) == [
         "The store was full: events dropped undelivered between seq 17 and 19: 2 gateway, 1 adjustment",
     ]
@@ -119,19 +120,19 @@ def test_where_no_broker_wants_events_the_oldest_go_without_a_word(tmp_path: Pat
     """Nothing was to be delivered, so nothing is lost and there is nothing to explain."""
     store = opened(tmp_path)
     for _ in range(5):
-        store.commit([event()] * 8)
+        store.commit(Batch([event()] * 8))
     assert seqs(store) == list(range(21, 41))
     store.close()
 
 
 def test_a_loss_that_everybody_knows_is_not_told_again(store: StateStore, tmp_path: Path) -> None:
     """Once its event has reached all, the next loss is told by itself."""
-    store.commit([event()] * ROOM)
-    store.commit([event()] * 2)
+    store.commit(Batch([event()] * ROOM))
+    store.commit(Batch([event()] * 2))
     assert told(store) == ["The store was full: events dropped undelivered between seq 1 and 2: 2 alarm"]
     done(store, 21, "ship", "shore")
-    store.commit([event()] * ROOM)
-    store.commit([event()] * 5)
+    store.commit(Batch([event()] * ROOM))
+    store.commit(Batch([event()] * 5))
     (text,) = told(store)
     first = int(text.partition("between seq ")[2].split()[0])
     assert first > 21, text
@@ -139,17 +140,17 @@ def test_a_loss_that_everybody_knows_is_not_told_again(store: StateStore, tmp_pa
 
 def test_the_gap_is_dated_by_the_events_that_made_it(store: StateStore) -> None:
     """The event that explains it has the time of the newest of those that came, not of the disk's clock."""
-    store.commit([event()] * ROOM)
-    store.commit([event(ts="2026-03-02T00:00:00.000Z"), event(ts="2026-03-03T00:00:00.000Z")])
+    store.commit(Batch([event()] * ROOM))
+    store.commit(Batch([event(ts="2026-03-02T00:00:00.000Z"), event(ts="2026-03-03T00:00:00.000Z")]))
     (row,) = [r for r in store.events(0, 100) if b"events-dropped" in r.payload]
     assert row.utc == "2026-03-03T00:00:00.000Z"
 
 
 def test_what_was_taken_out_leaves_its_seq_with_the_store(store: StateStore, tmp_path: Path) -> None:
     """Each deletion writes how far seqs were given, in its own transaction, so that none is given twice."""
-    store.commit([event()] * ROOM)
+    store.commit(Batch([event()] * ROOM))
     assert fact(store._db, "floor") is None
-    store.commit([event()] * 3)
+    store.commit(Batch([event()] * 3))
     assert fact(store._db, "floor") == "21"
     done(store, 24, "ship", "shore")
     store.prune(4e9)
@@ -158,12 +159,12 @@ def test_what_was_taken_out_leaves_its_seq_with_the_store(store: StateStore, tmp
 
 def test_a_full_disk_pays_with_delivered_rows_first(store: StateStore, tmp_path: Path) -> None:
     """While the disk is tight each commit takes as many delivered rows out as it brings and one more, nothing else."""
-    store.commit([event()] * 12)
+    store.commit(Batch([event()] * 12))
     done(store, 6, "ship", "shore")
     store._tight = True
-    store.commit([event()] * 2)
+    store.commit(Batch([event()] * 2))
     assert (seqs(store)[0], store._rows) == (4, 11)
-    store.commit([event()] * 9)
+    store.commit(Batch([event()] * 9))
     assert (seqs(store)[0], store._rows) == (7, 17)
     assert (store._rows, store._last) == counted(store)
     assert [store.backlog(name).dropped for name in ("ship", "shore")] == [0, 0]
@@ -172,8 +173,8 @@ def test_a_full_disk_pays_with_delivered_rows_first(store: StateStore, tmp_path:
 def test_the_log_book_is_read_through_the_store(store: StateStore) -> None:
     """Its own engine's, and a booking's id only once."""
     booking = NewBooking("main", "a", "hand-play", TS, "{}")
-    store.commit(bookings=[booking, NewBooking("aux", "a", "hand-play", TS, "{}")])
+    store.commit(Batch(bookings=[booking, NewBooking("aux", "a", "hand-play", TS, "{}")]))
     assert [b.engine for b in store.bookings("main")] == ["main"]
     with pytest.raises(ValueError, match="not for the store"):
-        store.commit([event()], bookings=[booking])
+        store.commit(Batch([event()], bookings=[booking]))
     assert seqs(store) == []

@@ -10,6 +10,7 @@ from types import SimpleNamespace
 import pytest
 
 from gateway.model.errors import StorageError
+from gateway.model.output import Batch
 from gateway.model.settings import GatewaySettings
 from gateway.store.database import error_code, storage_error
 from gateway.store.folder import Ballast, Folder, _advice
@@ -96,8 +97,8 @@ def test_a_commit_of_many_dates_the_store_by_its_last(tmp_path: Path) -> None:
     """One event alone is as good as three; seqs go on without a gap."""
     store = StateStore(tmp_path, GatewaySettings(), brokers=BROKERS, ballast_bytes=4_096)
     event = NewEvent("t", "alarm", {"ts": "2026-03-01T12:00:00.000Z"})
-    assert store.commit([event]) == [1]
-    assert store.commit([event] * 3) == [2, 3, 4]
+    assert store.commit(Batch([event])) == [1]
+    assert store.commit(Batch([event] * 3)) == [2, 3, 4]
     assert store.commit() == []
     store.close()
 
@@ -108,11 +109,11 @@ def test_events_being_written_count_towards_the_bound(tmp_path: Path, monkeypatc
     store = StateStore(tmp_path, GatewaySettings(), brokers=BROKERS, ballast_bytes=4_096)
     writer = Writer(store)
     event = NewEvent("t", "alarm", {"ts": "2026-03-01T12:00:00.000Z"})
-    writer.submit([event] * 3)
+    writer.submit(Batch([event] * 3))
     real = store.commit
 
     def slow(*args: object, **more: object) -> list[int]:
-        writer.submit([event] * 3)
+        writer.submit(Batch([event] * 3))
         assert (writer.pending, writer.lost_events) == (4, 2)
         return real(*args, **more)  # type: ignore[arg-type]
 
@@ -170,7 +171,7 @@ def test_a_fifo_in_place_of_any_file_holds_nothing_up(tmp_path: Path, name: str)
     os.mkfifo(tmp_path / name)
     for n in range(2):
         store = StateStore(tmp_path, GatewaySettings(), brokers=BROKERS, ballast_bytes=4_096)
-        store.commit(bookings=[NewBooking("main", f"b{n}", "hand-play", "2026-03-01T12:00:00.000Z", "{}")])
+        store.commit(Batch(bookings=[NewBooking("main", f"b{n}", "hand-play", "2026-03-01T12:00:00.000Z", "{}")]))
         store.copy_bookings()
         store.close()
     assert stat.S_ISFIFO((tmp_path / f"{name}.odd").stat().st_mode)

@@ -8,6 +8,7 @@ from typing import Any, cast
 import pytest
 
 from gateway.model.errors import StorageError
+from gateway.model.output import Batch
 from gateway.model.settings import GatewaySettings
 from gateway.store import opening
 from gateway.store.acks import BrokerAcks
@@ -67,7 +68,7 @@ INSERT = "INSERT INTO event"
 def store(tmp_path: Path) -> Iterator[StateStore]:
     """200 events, of which the one broker has got 150."""
     made = StateStore(tmp_path, GatewaySettings(), brokers={"ship": SHIP}, ballast_bytes=4_096)
-    made.commit([EVENT] * 200)
+    made.commit(Batch([EVENT] * 200))
     made.acks.add("ship", BrokerAcks(150))
     made.commit()
     yield made
@@ -88,7 +89,7 @@ def pragma(store: StateStore, name: str) -> int:
 def test_one_refusal_for_want_of_room_is_got_over(store: StateStore, tmp_path: Path, code: int) -> None:
     """The reserve is given back, the log kept short, delivered rows taken out, and the same commit taken, once."""
     refusing(store, times(1, INSERT, code))
-    assert store.commit([EVENT] * 2, [NewRetained("r", "alarm", b"1")], {"k": 1}) == [201, 202]
+    assert store.commit(Batch([EVENT] * 2, [NewRetained("r", "alarm", b"1")], {"k": 1})) == [201, 202]
     assert not (tmp_path / "ballast").exists()
     assert pragma(store, "wal_autocheckpoint") == TIGHT_LOG_PAGES < LOG_PAGES
     # A step's worth at once, and with the commit as many as it brings and one more.
@@ -102,7 +103,7 @@ def test_one_refusal_for_want_of_room_is_got_over(store: StateStore, tmp_path: P
 def test_room_is_made_in_an_order_that_helps_itself(store: StateStore) -> None:
     """The log is written home before rows are deleted, which needs it, and again after, so that it can begin anew."""
     db = refusing(store, times(1, INSERT, FULL))
-    store.commit([EVENT])
+    store.commit(Batch([EVENT]))
     steps = [sql.replace("PRAGMA ", "") for sql in db.asked if "wal" in sql or "vacuum" in sql or "DELETE" in sql]
     assert steps == [
         "wal_checkpoint(PASSIVE)",
@@ -118,7 +119,7 @@ def test_pages_of_deleted_rows_go_back_to_the_disk(store: StateStore, tmp_path: 
     assert pragma(store, "freelist_count") > 5
     refusing(store, times(1, INSERT, FULL))
     pages = pragma(store, "page_count")
-    store.commit([EVENT])
+    store.commit(Batch([EVENT]))
     # The two rows that the second try itself takes out may leave one free.
     assert pragma(store, "freelist_count") <= 1
     assert pragma(store, "page_count") < pages - 10
@@ -142,7 +143,7 @@ def test_the_hourly_round_gives_free_pages_back_where_the_reserve_does_not_fit(
     store: StateStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The file itself gets shorter, which is what makes the room for the reserve."""
-    store.commit([EVENT] * 3_000)
+    store.commit(Batch([EVENT] * 3_000))
     store.acks.add("ship", BrokerAcks(3_200))
     assert store.prune(4e9) == 3_200
     store._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
@@ -162,7 +163,7 @@ def test_a_step_that_fails_does_not_keep_the_others(store: StateStore, fails: st
     insert = times(1, INSERT, FULL)
     step = times(1, fails, FULL)
     db = refusing(store, lambda sql: insert(sql) or step(sql))
-    assert store.commit([EVENT]) == [201]
+    assert store.commit(Batch([EVENT])) == [201]
     assert sum("wal_checkpoint" in sql for sql in db.asked) == 2
     assert sum("incremental_vacuum" in sql for sql in db.asked) == 1
 
@@ -171,10 +172,10 @@ def test_a_disk_that_stays_full_is_told_and_uses_up_no_seq(store: StateStore) ->
     """The second refusal is the caller's; the next commit that succeeds goes on with the same seq."""
     db = refusing(store, times(2, INSERT, FULL))
     with pytest.raises(StorageError, match=r"state\.db: the disk or its share for this file is full; free some space"):
-        store.commit([EVENT])
+        store.commit(Batch([EVENT]))
     assert sum(INSERT in sql for sql in db.asked) == 2
     assert not db.in_transaction
-    assert store.commit([EVENT]) == [201]
+    assert store.commit(Batch([EVENT])) == [201]
     assert "nearly full" in (store.nearly_full or "")
 
 
@@ -182,7 +183,7 @@ def test_what_room_does_not_mend_is_told_at_once(store: StateStore, tmp_path: Pa
     """A read-only disk: neither is the reserve spent on it nor is the commit tried again."""
     db = refusing(store, times(1, INSERT, READ_ONLY))
     with pytest.raises(StorageError, match=r"state\.db: .*mount it writable"):
-        store.commit([EVENT])
+        store.commit(Batch([EVENT]))
     assert sum(INSERT in sql for sql in db.asked) == 1
     assert (tmp_path / "ballast").exists()
     assert store.events(0, 1)[0].seq == 1
@@ -193,19 +194,19 @@ def test_an_error_after_room_was_made_has_its_own_words(store: StateStore) -> No
     full, read_only = times(1, INSERT, FULL), times(1, INSERT, READ_ONLY)
     refusing(store, lambda sql: full(sql) or read_only(sql))
     with pytest.raises(StorageError, match="read-only"):
-        store.commit([EVENT])
+        store.commit(Batch([EVENT]))
 
 
 def test_when_there_is_room_again_all_is_as_before(store: StateStore, tmp_path: Path) -> None:
     """The hourly round makes the reserve anew, the log may grow again, and delivered rows stay for the audit."""
     refusing(store, times(1, INSERT, FULL))
-    store.commit([EVENT])
+    store.commit(Batch([EVENT]))
     assert store.prune(1.7e9) == 0
     assert (tmp_path / "ballast").stat().st_size == 4_096
     assert pragma(store, "wal_autocheckpoint") == LOG_PAGES
     assert store.nearly_full is None
     oldest = store.events(0, 1)[0].seq
-    store.commit([EVENT] * 20)
+    store.commit(Batch([EVENT] * 20))
     assert store.events(0, 1)[0].seq == oldest
 
 
@@ -241,7 +242,7 @@ def test_a_new_file_on_a_full_disk_is_paid_for_by_the_reserve(tmp_path: Path, mo
     monkeypatch.setattr("gateway.store.state.open_file", full)
     store = StateStore(tmp_path, GatewaySettings(), brokers={}, ballast_bytes=4_096)
     assert len(tries) == 2 and tries[0] == tries[1]
-    assert store.commit([EVENT]) == [1]
+    assert store.commit(Batch([EVENT])) == [1]
     assert pragma(store, "synchronous") == 2
     store.close()
     (tmp_path / "ballast").unlink()

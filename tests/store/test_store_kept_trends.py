@@ -10,7 +10,7 @@ import report_rig
 from report_rig import N, U
 
 from gateway.model.enums import Priority
-from gateway.model.output import NewEvent
+from gateway.model.output import Batch, NewEvent
 from gateway.model.settings import GatewaySettings
 from gateway.model.sql_script import statements
 from gateway.store import history as module
@@ -142,7 +142,7 @@ def test_the_writer_keeps_them(tmp_path: Path) -> None:
     store = StateStore(tmp_path, GatewaySettings(), brokers={})
     writer = Writer(store, history)
     writer.start()
-    writer.submit([NewEvent("t", body["kind"], body) for _, body in EVENTS])
+    writer.submit(Batch([NewEvent("t", body["kind"], body) for _, body in EVENTS]))
     assert writer.drain(60.0) and writer.stop(60.0)
     events = {row.seq: json.loads(row.payload) for row in store.events(0, 99)}
     found = history.kept_events(0, 99)

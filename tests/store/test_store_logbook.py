@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from gateway.model.errors import StorageError
-from gateway.model.output import NewBooking
+from gateway.model.output import Batch, NewBooking
 from gateway.model.settings import GatewaySettings
 from gateway.store import logbook as module
 from gateway.store.logbook import Line, Logbook
@@ -74,13 +74,13 @@ def test_it_is_bounded(book: Logbook, monkeypatch: pytest.MonkeyPatch) -> None:
 def test_the_store_writes_each_booking_to_it(tmp_path: Path) -> None:
     """After the commit, not before: what was refused is in neither."""
     store = opened(tmp_path)
-    store.commit(bookings=[NewBooking(*ROWS[0])])
+    store.commit(Batch(bookings=[NewBooking(*ROWS[0])]))
     assert store.copy_bookings() and not store.copy_bookings()
     with pytest.raises(ValueError):
-        store.commit(bookings=[NewBooking(*ROWS[0])])
+        store.commit(Batch(bookings=[NewBooking(*ROWS[0])]))
     assert not store.copy_bookings()
     assert Logbook(tmp_path / "logbook.jsonl").read() == ROWS[:1]
-    store.commit(bookings=[NewBooking(*ROWS[1])])
+    store.commit(Batch(bookings=[NewBooking(*ROWS[1])]))
     store.close()
     assert Logbook(tmp_path / "logbook.jsonl").read() == ROWS[:2]
 
@@ -89,7 +89,7 @@ def test_the_store_writes_each_booking_to_it(tmp_path: Path) -> None:
 def test_a_start_makes_it_whole_again(tmp_path: Path, harm: str) -> None:
     """Deleted, overwritten, replaced by a folder, or short of a booking made just before a kill."""
     store = opened(tmp_path)
-    store.commit(bookings=[NewBooking(*row) for row in ROWS])
+    store.commit(Batch(bookings=[NewBooking(*row) for row in ROWS]))
     store.close()
     path = tmp_path / "logbook.jsonl"
     data = path.read_bytes()
@@ -110,7 +110,7 @@ def test_a_start_makes_it_whole_again(tmp_path: Path, harm: str) -> None:
 def test_the_file_s_damaged_entry_is_put_right(tmp_path: Path) -> None:
     """A digit that changed in the database: the copy with the checksum is right."""
     store = opened(tmp_path)
-    store.commit(bookings=[NewBooking(*row) for row in ROWS])
+    store.commit(Batch(bookings=[NewBooking(*row) for row in ROWS]))
     store._db.execute("UPDATE booking SET entry='{}' WHERE id='b2'")
     store.close()
     store = opened(tmp_path)

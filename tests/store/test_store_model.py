@@ -8,6 +8,7 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
+from gateway.model.output import Batch
 from gateway.model.settings import GatewaySettings
 from gateway.store.outbox import OutboxReader
 from gateway.store.state import NewEvent, NewRetained, StateStore
@@ -45,7 +46,7 @@ class Outbox(RuleBasedStateMachine):
         """Events, a value and a checkpoint together."""
         payload = str(value).encode()
         new = [NewEvent("t", kind, {"ts": "2026-03-01T00:00:00.000Z", "kind": kind}) for kind in kinds]
-        seqs = self.store.commit(new, [NewRetained(topic, "alarm", payload)], {"k": [value]})
+        seqs = self.store.commit(Batch(new, [NewRetained(topic, "alarm", payload)], {"k": [value]}))
         assert seqs == list(range(self.last + 1, self.last + 1 + len(kinds)))
         self.rows += zip(seqs, kinds, strict=True)
         self.last += len(kinds)

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from gateway.model.errors import StorageError
+from gateway.model.output import Batch
 from gateway.model.records import Median
 from gateway.model.settings import GatewaySettings
 from gateway.store.history import READING_FIELDS, History, HistoryReader
@@ -136,7 +137,7 @@ def state(tmp_path: Path) -> Iterator[StateReader]:
     ]
     kept = [NewRetained("b", "trend", b"{}"), NewRetained("a", "alarm", b"[]")]
     booked = [NewBooking(e, f"{e}-{n}", "hand-play", TS, ENTRY) for n in range(2) for e in ("main", "aux")]
-    store.commit(events, kept, {"x": {"a": [1, None]}}, booked)
+    store.commit(Batch(events, kept, {"x": {"a": [1, None]}}, booked))
     made = StateReader(tmp_path)
     made.own = store.gateway_id  # type: ignore[attr-defined]
     yield made

@@ -12,7 +12,7 @@ from waiting import until
 from gateway.app.stores import Stores
 from gateway.encode.topics import Topics
 from gateway.model.errors import StorageError
-from gateway.model.output import NewBooking, NewEvent, NewRetained
+from gateway.model.output import Batch, NewBooking, NewEvent, NewRetained
 from gateway.store.history import History
 from gateway.store.opening import open_file
 from gateway.store.outbox import OutboxReader
@@ -45,7 +45,7 @@ def small(folder: Path, events: int = 30) -> StateStore:
     for n in range(events):
         body = {"ts": TS, "kind": "alarm", "n": n, "text": "x" * 400}
         rows = [NewBooking("main", f"b{n}", "hand-play", TS, f'{{"hours":{n}}}')] if n < 3 else []
-        store.commit([NewEvent("t", "alarm", body)], [NewRetained("a", "alarm", b"%d" % n)], {"k": n}, rows)
+        store.commit(Batch([NewEvent("t", "alarm", body)], [NewRetained("a", "alarm", b"%d" % n)], {"k": n}, rows))
     return store
 
 
@@ -89,7 +89,7 @@ def test_numbers_go_on_under_a_new_name(tmp_path: Path) -> None:
     in_the_file(tmp_path, "UPDATE broker SET place='x' WHERE name='shore'")
     store = damage.opened(tmp_path)
     assert store.gateway_id != old
-    assert store.commit([NewEvent("t", "alarm", {"ts": TS, "kind": "alarm"})]) == [31]
+    assert store.commit(Batch([NewEvent("t", "alarm", {"ts": TS, "kind": "alarm"})])) == [31]
     assert (store.backlog("ship").place, store.backlog("ship").count) == (12, 19)
     # The place of this one was lost: everything goes to it again.
     assert (store.backlog("shore").place, store.backlog("shore").count) == (0, 31)
@@ -186,7 +186,7 @@ def test_a_schema_whose_text_is_damaged_is_renewed_with_all_rows(tmp_path: Path,
     store = damage.opened(tmp_path)
     assert store.renewal is not None and store.renewal.text.startswith("state.db was renewed: it ")
     assert "30 event" in store.renewal.text and store.renewal.text.endswith("Rows lost: none known")
-    (seq,) = store.commit([NewEvent("t", "alarm", {"ts": TS, "kind": "alarm"})])
+    (seq,) = store.commit(Batch([NewEvent("t", "alarm", {"ts": TS, "kind": "alarm"})]))
     assert [row.seq for row in store.events(0, 99)] == [*range(1, 31), seq]
     store.close()
     store = damage.opened(tmp_path)
@@ -227,7 +227,7 @@ def test_a_schema_that_is_damaged_while_it_runs_is_reported_and_renewed_at_the_n
     db.close()
     writer = Writer(store, retry_s=0.01)
     writer.start()
-    writer.submit([NewEvent("t", "alarm", {"ts": TS, "kind": "alarm"})])
+    writer.submit(Batch([NewEvent("t", "alarm", {"ts": TS, "kind": "alarm"})]))
     until(lambda: writer.fault, "the fault stands")
     assert writer.fault is not None
     assert "state.db: its schema is damaged; restart camdrift, which carries what can be read over" in writer.fault
@@ -235,7 +235,7 @@ def test_a_schema_that_is_damaged_while_it_runs_is_reported_and_renewed_at_the_n
     store.close()
     store = damage.opened(tmp_path)
     assert store.renewal is not None and "30 event" in store.renewal.text
-    store.commit([NewEvent("t", "alarm", {"ts": TS, "kind": "alarm"})])
+    store.commit(Batch([NewEvent("t", "alarm", {"ts": TS, "kind": "alarm"})]))
     store.close()
 
 

@@ -9,11 +9,12 @@ import structlog
 from structlog.testing import capture_logs
 
 from gateway.model.errors import Refused, StorageError
+from gateway.model.output import Batch
 from gateway.store import writer as module
 from gateway.store.acks import Acknowledgements
 from gateway.store.captures import CaptureRing
 from gateway.store.history import History
-from gateway.store.state import NewBooking, NewEvent, NewRetained, StateStore
+from gateway.store.state import EMPTY, NewBooking, NewEvent, NewRetained, StateStore
 from gateway.store.writer import Writer
 
 TS = "2026-03-01T12:00:00.000Z"
@@ -46,24 +47,17 @@ class Store:
         self.seq = 0
         self.acks = Acknowledgements()
 
-    def commit(
-        self,
-        events: Any = (),
-        retained: Any = (),
-        checkpoints: Any = (),
-        bookings: Any = (),
-        sheet_acts: Any = (),
-    ) -> list[int]:
+    def commit(self, batch: Batch = EMPTY) -> list[int]:
         if self.failing is not None:
             raise self.failing
-        ids = [(row.engine, row.id) for row in (*self.booked, *bookings)]
+        ids = [(row.engine, row.id) for row in (*self.booked, *batch.bookings)]
         if len(set(ids)) < len(ids):
             raise ValueError("UNIQUE constraint failed: booking.engine, booking.id")
-        self.commits.append((list(events), list(retained), dict(checkpoints)))
-        self.booked += bookings
-        self.seq += len(events)
+        self.commits.append((list(batch.events), list(batch.retained), dict(batch.checkpoints)))
+        self.booked += batch.bookings
+        self.seq += len(batch.events)
         self.acks.committed(self.acks.waiting())
-        return list(range(self.seq - len(events) + 1, self.seq + 1))
+        return list(range(self.seq - len(batch.events) + 1, self.seq + 1))
 
     def bookings(self, engine: str) -> list[NewBooking]:
         return [row for row in self.booked if row.engine == engine]
@@ -140,12 +134,12 @@ def numbers(rig: Rig) -> list[Any]:
 def test_a_failing_disk_is_told_once_waited_for_and_told_when_it_is_well() -> None:
     """Two seconds between tries; the fault stands with its reason; one line at its begin and one at its end."""
     rig = Rig()
-    rig.writer.submit([event(1)], [NewRetained("r", "alarm", b"1")], {"k": 1})
+    rig.writer.submit(Batch([event(1)], [NewRetained("r", "alarm", b"1")], {"k": 1}))
     rig.store.failing = StorageError("the disk is full")
     why = {"part": "state", "why": "the disk is full"}
     assert rig.round() == [("error", "store.write_failed", why)]
     assert rig.writer.fault == "the disk is full"
-    rig.writer.submit([event(2)], [NewRetained("r", "alarm", b"2")], {"k": 2})
+    rig.writer.submit(Batch([event(2)], [NewRetained("r", "alarm", b"2")], {"k": 2}))
     assert not rig.writer._has_work()
     rig.store.failing = None
     assert rig.round(1.9) == []
@@ -162,7 +156,7 @@ def test_work_is_what_waits_and_may_be_tried() -> None:
     """Nothing, something, a flush that somebody waits for, the end."""
     rig = Rig()
     assert not rig.writer._has_work()
-    rig.writer.submit([event(1)])
+    rig.writer.submit(Batch([event(1)]))
     assert rig.writer._has_work()
     rig.round()
     assert not rig.writer._has_work()
@@ -174,7 +168,7 @@ def test_errors_of_one_part_leave_the_others_and_are_named() -> None:
     """An error that nobody foresaw stands with its part and type; state and ring go on."""
     rig = Rig(flush_s=30.0)
     rig.history.failing = KeyError("x")
-    rig.writer.submit([event(1)])
+    rig.writer.submit(Batch([event(1)]))
     rig.writer.capture("port", 1.0, b"abc")
     told = rig.round(30.0)
     why = {"part": "history", "why": "history: KeyError: 'x'"}
@@ -205,7 +199,7 @@ def test_stopping_tries_at_once_what_waits() -> None:
     """The last round does not keep the pause after a failure."""
     rig = Rig()
     rig.store.failing = StorageError("x")
-    rig.writer.submit([event(1)])
+    rig.writer.submit(Batch([event(1)]))
     rig.round()
     rig.store.failing = None
     rig.round(0.1)
@@ -238,7 +232,7 @@ def test_the_ring_s_losses_are_counted_and_it_waits_behind_the_events() -> None:
     assert (rig.writer.lost_capture_bytes, rig.writer.fault) == (5, "ring")
     rig.ring.failing = None
     rig.store.failing = StorageError("state")
-    rig.writer.submit([event(1)])
+    rig.writer.submit(Batch([event(1)]))
     rig.writer.capture("port", 2.0, b"123")
     rig.round()
     assert rig.writer.lost_capture_bytes == 8
@@ -252,7 +246,7 @@ def test_a_tight_disk_takes_from_the_ring() -> None:
     """Only where room is what is missing."""
     rig = Rig()
     rig.store.failing = StorageError("x")
-    rig.writer.submit([event(1)])
+    rig.writer.submit(Batch([event(1)]))
     rig.round()
     assert rig.ring.asked == []
     rig.store.disk_is_tight = True
@@ -265,9 +259,9 @@ def test_lost_events_are_counted_and_told_with_their_kinds(monkeypatch: pytest.M
     monkeypatch.setattr(module, "PENDING_EVENTS_MAX", 3)
     rig = Rig()
     rig.store.failing = StorageError("x")
-    rig.writer.submit([event(1, "gateway"), event(2), event(3)])
+    rig.writer.submit(Batch([event(1, "gateway"), event(2), event(3)]))
     rig.round()
-    rig.writer.submit([event(4), event(5)])
+    rig.writer.submit(Batch([event(4), event(5)]))
     assert (rig.writer.lost_events, rig.writer.pending) == (2, 3)
     rig.store.failing = None
     rig.round(2.0)
@@ -276,7 +270,7 @@ def test_lost_events_are_counted_and_told_with_their_kinds(monkeypatch: pytest.M
     assert (first.topic, first.kind, first.body["what"]) == ("camdrift/x/event", "gateway", "events-lost")
     text = "The disk failed for so long that events were lost before they could be stored: "
     assert str(first.body["text"]).startswith(text) and str(first.body["text"]).count("1 ") == 2
-    rig.writer.submit([event(6)])
+    rig.writer.submit(Batch([event(6)]))
     rig.round()
     assert [e.body["n"] for e in rig.store.commits[1][0]] == [6]
 
@@ -286,15 +280,17 @@ def test_what_no_disk_could_take_is_left_out_counted_and_stands_as_a_fault() -> 
     rig = Rig()
     real = rig.store.commit
 
-    def picky(events: Any, retained: Any, checkpoints: Any, *people: Any) -> list[int]:
-        if any(e.body["n"] == "bad" for e in events) or any(isinstance(v, set) for v in checkpoints.values()):
+    def picky(batch: Batch) -> list[int]:
+        if any(e.body["n"] == "bad" for e in batch.events) or any(
+            isinstance(v, set) for v in batch.checkpoints.values()
+        ):
             raise TypeError("not JSON")
-        return real(events, retained, checkpoints, *people)
+        return real(batch)
 
     rig.store.commit = picky  # type: ignore[method-assign]
     bad = NewEvent("t", "alarm", {"ts": TS, "n": "bad", "x": {1}})
     wrong = [NewRetained("a", "alarm", b"1"), NewRetained("b", "trend", b"2"), NewRetained("c", "presence", b"3")]
-    rig.writer.submit([event(1), bad, event(2)], wrong, {"good": 1, "bad": {2}})
+    rig.writer.submit(Batch([event(1), bad, event(2)], wrong, {"good": 1, "bad": {2}}))
     rig.round()
     ((events, retained, checkpoints),) = rig.store.commits
     assert [e.body["n"] for e in events] == [1, 2]
@@ -308,7 +304,7 @@ def test_a_checkpoint_that_waits_is_handed_out_as_a_copy() -> None:
     """The newest, whether it waits, is being written, or is on the disk."""
     rig = Rig()
     mine: dict[str, Any] = {"a": [1]}
-    rig.writer.submit(checkpoints={"k": mine})
+    rig.writer.submit(Batch(checkpoints={"k": mine}))
     got = rig.writer.checkpoint("k")
     assert got == {"a": [1]} and got is not mine
     cast(dict[str, Any], got)["a"].append(2)
@@ -359,16 +355,16 @@ def test_a_checkpoint_that_is_no_number_is_left_out_with_its_reason() -> None:
     rig = Rig()
     real = rig.store.commit
 
-    def strict(events: Any, retained: Any, checkpoints: Any, *people: Any) -> list[int]:
-        if any(value != value for value in checkpoints.values()):
+    def strict(batch: Batch) -> list[int]:
+        if any(value != value for value in batch.checkpoints.values()):
             raise ValueError("not JSON")
-        return real(events, retained, checkpoints, *people)
+        return real(batch)
 
     rig.store.commit = strict  # type: ignore[method-assign]
-    rig.writer.submit([event(1)], checkpoints={"good": 1, "bad": float("nan")})
+    rig.writer.submit(Batch([event(1)], checkpoints={"good": 1, "bad": float("nan")}))
     rig.round()
     assert [c for _, _, c in rig.store.commits] == [{"good": 1}]
-    rig.writer.submit([event(2)])
+    rig.writer.submit(Batch([event(2)]))
     rig.round(9.0)
     assert "1 not stored" in (rig.writer.fault or "") and "not JSON compliant" in (rig.writer.fault or "")
 
@@ -378,13 +374,13 @@ def test_a_state_that_can_never_be_stored_is_named_in_the_fault() -> None:
     rig = Rig()
     real, first = rig.store.commit, [ValueError("x")]
 
-    def once(events: Any, retained: Any, checkpoints: Any, *people: Any) -> list[int]:
+    def once(batch: Batch) -> list[int]:
         if first:
             raise first.pop()
-        return real(events, retained, checkpoints, *people)
+        return real(batch)
 
     rig.store.commit = once  # type: ignore[method-assign]
-    rig.writer.submit([], [NewRetained("c", "presence", b"3")])
+    rig.writer.submit(Batch([], [NewRetained("c", "presence", b"3")]))
     rig.round()
     assert "not a retained value" in (rig.writer.fault or "") and "presence" in (rig.writer.fault or "")
 
@@ -429,7 +425,7 @@ def test_room_that_was_short_at_the_start_is_known_at_once() -> None:
     writer = Writer(cast(StateStore, store), monotonic=lambda: 5.0)
     assert writer.nearly_full == "nearly full"
     writer.nearly_full = None
-    writer.submit([event(1)])
+    writer.submit(Batch([event(1)]))
     writer._commit()
     assert writer.nearly_full == "nearly full"
 
@@ -439,7 +435,7 @@ def test_a_writer_that_hangs_does_not_hang_the_stopping() -> None:
     rig, going = Rig(), threading.Event()
     real = rig.store.commit
     rig.store.commit = lambda *args: (going.wait(180), real(*args))[1]  # type: ignore[method-assign]
-    rig.writer.submit([event(1)])
+    rig.writer.submit(Batch([event(1)]))
     rig.writer.start()
     assert rig.writer.stop(0.05) is False
     assert rig.writer.alive
@@ -452,7 +448,7 @@ def test_without_history_and_ring_the_rest_goes_on() -> None:
     rig = Rig()
     bare = Writer(cast(StateStore, rig.store), monotonic=rig.clock)
     bare.capture("port", 1.0, b"x")
-    bare.submit([event(1)])
+    bare.submit(Batch([event(1)]))
     bare._round(True)
     assert numbers(rig) == [1] and bare.fault is None and bare.lost_capture_bytes == 0
     assert bare.last_beat == rig.clock.now
@@ -475,9 +471,9 @@ def test_a_booking_keeps_its_place_among_the_events() -> None:
     """Handed over between two alarms it is stored between them, in one commit, and all futures give its last seq."""
     rig = Rig()
     futures = [
-        rig.writer.submit([event(1)]),
-        rig.writer.submit([event(2, "adjustment")], bookings=[booking("a")]),
-        rig.writer.submit([event(3)]),
+        rig.writer.submit(Batch([event(1)])),
+        rig.writer.submit(Batch([event(2, "adjustment")], bookings=[booking("a")])),
+        rig.writer.submit(Batch([event(3)])),
     ]
     assert rig.writer.pending == 3 and not any(f.done() for f in futures)
     rig.round()
@@ -490,16 +486,16 @@ def test_futures_wait_for_the_disk_and_then_resolve() -> None:
     """While it refuses none is resolved, whether it came before, during or after a try; the fault stands."""
     rig = Rig()
     rig.store.failing = StorageError("full")
-    first = rig.writer.submit([event(1)])
+    first = rig.writer.submit(Batch([event(1)]))
     rig.round()
-    second = rig.writer.submit([event(2)], bookings=[booking("a")])
-    third = rig.writer.submit(checkpoints={"k": 1})
+    second = rig.writer.submit(Batch([event(2)], bookings=[booking("a")]))
+    third = rig.writer.submit(Batch(checkpoints={"k": 1}))
     rig.round(2.0)
     assert rig.writer.fault == "full" and not any(f.done() for f in (first, second, third))
     rig.store.failing = None
     rig.round(2.0)
     assert [f.result(0) for f in (first, second, third)] == [2, 2, 2]
-    last = rig.writer.submit(checkpoints={"k": 2})
+    last = rig.writer.submit(Batch(checkpoints={"k": 2}))
     rig.round()
     assert last.result(0) == 0
 
@@ -507,11 +503,11 @@ def test_futures_wait_for_the_disk_and_then_resolve() -> None:
 def test_a_cancelled_booking_is_never_stored() -> None:
     """Cancelled before its first try or between two tries, neither its row nor its event reaches the disk."""
     rig = Rig()
-    first = rig.writer.submit([event(1, "adjustment")], bookings=[booking("a")])
+    first = rig.writer.submit(Batch([event(1, "adjustment")], bookings=[booking("a")]))
     assert first.cancel() and first.cancelled() and rig.writer.pending == 0 and not rig.writer._has_work()
     rig.store.failing = StorageError("full")
-    second = rig.writer.submit([event(2, "adjustment")], bookings=[booking("b")])
-    alarm = rig.writer.submit([event(3)])
+    second = rig.writer.submit(Batch([event(2, "adjustment")], bookings=[booking("b")]))
+    alarm = rig.writer.submit(Batch([event(3)]))
     rig.round()
     assert second.cancel() and second.cancel() and rig.writer.pending == 1
     rig.store.failing = None
@@ -522,8 +518,8 @@ def test_a_cancelled_booking_is_never_stored() -> None:
 def test_what_cannot_be_cancelled() -> None:
     """A batch without a booking; and a booking while its commit is in progress or done."""
     rig = Rig()
-    alarm = rig.writer.submit([event(1)])
-    booked = rig.writer.submit([event(2, "adjustment")], bookings=[booking("a")])
+    alarm = rig.writer.submit(Batch([event(1)]))
+    booked = rig.writer.submit(Batch([event(2, "adjustment")], bookings=[booking("a")]))
     assert not alarm.cancel()
     real, tried = rig.store.commit, []
 
@@ -540,12 +536,12 @@ def test_what_cannot_be_cancelled() -> None:
 def test_a_booking_known_already_fails_alone() -> None:
     """By the store or by the same batch; its event goes with it, and what came beside it is stored."""
     rig = Rig()
-    rig.writer.submit([event(1, "adjustment")], bookings=[booking("a")])
+    rig.writer.submit(Batch([event(1, "adjustment")], bookings=[booking("a")]))
     rig.round()
-    again = rig.writer.submit([event(2, "adjustment")], bookings=[booking("a")])
-    new = rig.writer.submit([event(3, "adjustment")], bookings=[booking("b")])
-    twice = rig.writer.submit([event(4, "adjustment")], bookings=[booking("b")])
-    alarm = rig.writer.submit([event(5)])
+    again = rig.writer.submit(Batch([event(2, "adjustment")], bookings=[booking("a")]))
+    new = rig.writer.submit(Batch([event(3, "adjustment")], bookings=[booking("b")]))
+    twice = rig.writer.submit(Batch([event(4, "adjustment")], bookings=[booking("b")]))
+    alarm = rig.writer.submit(Batch([event(5)]))
     rig.round()
     assert numbers(rig) == [1, 3, 5] and [row.id for row in rig.store.booked] == ["a", "b"]
     for future in (again, twice):
@@ -559,13 +555,13 @@ def test_bookings_that_wait_are_bounded_and_never_dropped(monkeypatch: pytest.Mo
     monkeypatch.setattr(module, "PENDING_EVENTS_MAX", 3)
     monkeypatch.setattr(module, "BOOKINGS_WAITING_MAX", 2)
     rig = Rig()
-    futures = [rig.writer.submit([event(n, "adjustment")], bookings=[booking(str(n))]) for n in (1, 2)]
+    futures = [rig.writer.submit(Batch([event(n, "adjustment")], bookings=[booking(str(n))])) for n in (1, 2)]
     with pytest.raises(Refused, match="too many bookings wait"):
-        rig.writer.submit([event(3, "adjustment")], bookings=[booking("3")])
+        rig.writer.submit(Batch([event(3, "adjustment")], bookings=[booking("3")]))
     for n in range(4, 9):
-        rig.writer.submit([event(n)])
+        rig.writer.submit(Batch([event(n)]))
     assert futures[0].cancel()
-    rig.writer.submit([event(9, "adjustment")], bookings=[booking("9")])
+    rig.writer.submit(Batch([event(9, "adjustment")], bookings=[booking("9")]))
     rig.round()
     assert [row.id for row in rig.store.booked] == ["2", "9"]
     stored = [n for n in numbers(rig) if n is not None]

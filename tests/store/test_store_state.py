@@ -9,6 +9,7 @@ import pytest
 
 from gateway.encode.checked import parse_event
 from gateway.model.errors import Refused, StorageError
+from gateway.model.output import Batch
 from gateway.model.settings import GatewaySettings
 from gateway.store.database import APPLICATION_ID
 from gateway.store.outbox import OutboxReader
@@ -34,7 +35,7 @@ def opened(folder: Path, brokers: dict[str, frozenset[str]] | None = None, **mor
 def test_message_begins_with_version_gateway_and_seq(tmp_path: Path) -> None:
     """A stored event is the whole message, its head first, then the body as given."""
     store = opened(tmp_path / "d")
-    store.commit([event(tag="lag-near")])
+    store.commit(Batch([event(tag="lag-near")]))
     (row,) = OutboxReader(tmp_path / "d", "ship", store.acks).events_due(0, 10)
     said = json.loads(row.payload)
     assert list(said)[:3] == ["v", "gateway", "seq"]
@@ -47,21 +48,21 @@ def test_message_begins_with_version_gateway_and_seq(tmp_path: Path) -> None:
 def test_seq_goes_on_over_restart_and_pruning(tmp_path: Path) -> None:
     """No seq is given twice, even when every row has been pruned and the daemon restarted."""
     store = opened(tmp_path / "d")
-    assert store.commit([event(), event()]) == [1, 2]
+    assert store.commit(Batch([event(), event()])) == [1, 2]
     OutboxReader(tmp_path / "d", "ship", store.acks).done(2, [])
     assert store.prune(now_utc=4e9) == 2
     gateway = store.gateway_id
     store.close()
     store = opened(tmp_path / "d")
     assert store.gateway_id == gateway
-    assert store.commit([event()]) == [3]
+    assert store.commit(Batch([event()])) == [3]
     store.close()
 
 
 def test_delivered_rows_stay_ninety_days(tmp_path: Path) -> None:
     """Delivered events are kept for the audit: they go after 90 days, not before; undelivered ones stay."""
     store = opened(tmp_path / "d")
-    store.commit([event(ts="2026-03-01T00:00:00.000Z"), event(ts="2026-03-03T00:00:00.000Z"), event()])
+    store.commit(Batch([event(ts="2026-03-01T00:00:00.000Z"), event(ts="2026-03-03T00:00:00.000Z"), event()]))
     OutboxReader(tmp_path / "d", "ship", store.acks).done(2, [])
     ninety_days_after_the_second = 1_772_496_000 + 90 * 86_400
     assert store.prune(ninety_days_after_the_second - 1) == 1
@@ -74,10 +75,10 @@ def test_commit_is_all_or_nothing(tmp_path: Path) -> None:
     """One item that cannot be stored leaves no trace of the others, and no seq is used up."""
     store = opened(tmp_path / "d")
     with pytest.raises(ValueError):
-        store.commit([event(), event(value=float("nan"))], [NewRetained("t", "alarm", b"{}")], {"k": 1})
+        store.commit(Batch([event(), event(value=float("nan"))], [NewRetained("t", "alarm", b"{}")], {"k": 1}))
     with pytest.raises(ValueError):
-        store.commit([event()], [NewRetained("t", "nonsense", b"{}")], {"k": 1})
-    assert (store.events(0, 9), store.checkpoint("k"), store.commit([event()])) == ([], None, [1])
+        store.commit(Batch([event()], [NewRetained("t", "nonsense", b"{}")], {"k": 1}))
+    assert (store.events(0, 9), store.checkpoint("k"), store.commit(Batch([event()]))) == ([], None, [1])
     store.close()
 
 
@@ -102,12 +103,14 @@ def test_retained_is_due_once_per_change_and_alarms_go_first(tmp_path: Path) -> 
     change."""
     store = opened(tmp_path / "d")
     store.commit(
-        (), [NewRetained("trend", "trend", b"1"), NewRetained("a", "alarm", b"1"), NewRetained("b", "alarm", b"1")]
+        Batch(
+            (), [NewRetained("trend", "trend", b"1"), NewRetained("a", "alarm", b"1"), NewRetained("b", "alarm", b"1")]
+        )
     )
     reader = OutboxReader(tmp_path / "d", "ship", store.acks)
     due = reader.retained_due(10)
     assert [row.topic for row in due] == ["b", "a", "trend"]
-    store.commit((), [NewRetained("a", "alarm", b"2"), NewRetained("b", "alarm", b"1")])
+    store.commit(Batch((), [NewRetained("a", "alarm", b"2"), NewRetained("b", "alarm", b"1")]))
     reader.done(None, [(row.topic, row.rev) for row in due])
     assert [(row.topic, row.payload) for row in reader.retained_due(10)] == [("a", b"2")]
     reader.forget_retained()
@@ -118,12 +121,12 @@ def test_retained_is_due_once_per_change_and_alarms_go_first(tmp_path: Path) -> 
 def test_what_a_broker_never_had_goes_before_what_it_is_told_again(tmp_path: Path) -> None:
     """`forget_retained` makes all due again, and what waited before still goes first; only that counts as waiting."""
     store = opened(tmp_path / "d")
-    store.commit((), [NewRetained(topic, "alarm", b"1") for topic in "abc"])
+    store.commit(Batch((), [NewRetained(topic, "alarm", b"1") for topic in "abc"]))
     reader = OutboxReader(tmp_path / "d", "ship", store.acks)
     assert reader.alarm_waits() == 3
     reader.done(None, [(row.topic, row.rev) for row in reader.retained_due(10)])
     assert reader.alarm_waits() == 0
-    store.commit((), [NewRetained("b", "alarm", b"2"), NewRetained("t", "trend", b"1")])
+    store.commit(Batch((), [NewRetained("b", "alarm", b"2"), NewRetained("t", "trend", b"1")]))
     for _ in range(2):
         reader.forget_retained()
         assert [row.topic for row in reader.retained_due(10)] == ["b", "c", "a", "t"]
@@ -136,8 +139,8 @@ def test_what_a_broker_never_had_goes_before_what_it_is_told_again(tmp_path: Pat
 def test_late_acknowledgements_do_not_go_back(tmp_path: Path) -> None:
     """A place and an acknowledged revision only ever rise."""
     store = opened(tmp_path / "d")
-    store.commit([event()] * 5, [NewRetained("a", "alarm", b"1")])
-    store.commit((), [NewRetained("a", "alarm", b"2")])
+    store.commit(Batch([event()] * 5, [NewRetained("a", "alarm", b"1")]))
+    store.commit(Batch((), [NewRetained("a", "alarm", b"2")]))
     reader = OutboxReader(tmp_path / "d", "ship", store.acks)
     (row,) = reader.retained_due(1)
     reader.done(4, [("a", row.rev)])
@@ -150,7 +153,7 @@ def test_brokers_come_go_and_come_back(tmp_path: Path) -> None:
     """A new name starts at the present end, one that left holds no row, one that comes back goes on from its place."""
     folder = tmp_path / "d"
     store = opened(folder)
-    store.commit([event()] * 3)
+    store.commit(Batch([event()] * 3))
     OutboxReader(folder, "ship", store.acks).done(1, [])
     store.close()
     store = opened(folder, {"ship": SHIP, "shore": SHIP, "panel": frozenset({"alarm"})})
@@ -162,7 +165,7 @@ def test_brokers_come_go_and_come_back(tmp_path: Path) -> None:
         OutboxReader(folder, "ship", store.acks)
     assert store.backlog("ship").count == 0
     assert store.prune(4e9) == 3
-    store.commit([event()] * 2)
+    store.commit(Batch([event()] * 2))
     store.close()
     store = opened(folder)
     assert [row.seq for row in OutboxReader(folder, "ship", store.acks).events_due(0, 9)] == [4, 5]
@@ -172,7 +175,7 @@ def test_brokers_come_go_and_come_back(tmp_path: Path) -> None:
 def test_broker_without_events_holds_nothing(tmp_path: Path) -> None:
     """A broker that does not want events is due none and keeps no row from being pruned."""
     store = opened(tmp_path / "d", {"panel": frozenset({"alarm"})})
-    store.commit([event()] * 3, [NewRetained("trend", "trend", b"1"), NewRetained("a", "alarm", b"1")])
+    store.commit(Batch([event()] * 3, [NewRetained("trend", "trend", b"1"), NewRetained("a", "alarm", b"1")]))
     reader = OutboxReader(tmp_path / "d", "panel", store.acks)
     assert reader.events_due(0, 9) == []
     assert [row.topic for row in reader.retained_due(9)] == ["a"]
@@ -184,15 +187,15 @@ def test_full_outbox_drops_by_the_written_rule_and_says_so(tmp_path: Path) -> No
     """Delivered rows go first, then gateway, adjustment and alarm events; an event explains the counted gap."""
     folder = tmp_path / "d"
     store = opened(folder, {"ship": SHIP, "shore": SHIP})
-    store.commit([event()] * 100)
+    store.commit(Batch([event()] * 100))
     OutboxReader(folder, "ship", store.acks).done(100, [])
     OutboxReader(folder, "shore", store.acks).done(90, [])
-    store.commit([event("gateway", what="started")] * 5 + [event("adjustment")] * 5 + [event()] * 890)
+    store.commit(Batch([event("gateway", what="started")] * 5 + [event("adjustment")] * 5 + [event()] * 890))
     assert len(store.events(0, 5_000)) == 1_000
-    store.commit([event()] * 90)
+    store.commit(Batch([event()] * 90))
     assert store.events(0, 1)[0].seq == 91
     assert store.backlog("shore").dropped == 0
-    store.commit([event()] * 8)
+    store.commit(Batch([event()] * 8))
     kinds = [row.kind for row in store.events(0, 5_000)]
     note = next(row for row in store.events(0, 5_000) if row.kind == "gateway")
     assert kinds.count("adjustment") == 0
@@ -200,7 +203,7 @@ def test_full_outbox_drops_by_the_written_rule_and_says_so(tmp_path: Path) -> No
     told = parse_event(note.payload)
     assert told.what == "events-dropped"
     assert "between seq 101 and 110: 5 gateway, 5 adjustment" in told.text
-    store.commit([event()] * 5)
+    store.commit(Batch([event()] * 5))
     seqs = [row.seq for row in store.events(0, 5_000)]
     assert seqs[0] > 91, "nothing but alarms was left, so the oldest alarms had to go"
     assert len(seqs) <= 1_000
@@ -216,7 +219,7 @@ def test_every_gap_lies_in_a_told_range(tmp_path: Path) -> None:
     """A reader ashore who sees a seq missing finds it inside the range that the surviving event tells."""
     store = opened(tmp_path / "d")
     for _ in range(30):
-        store.commit([event(), event("gateway", what="started"), event()] * 40)
+        store.commit(Batch([event(), event("gateway", what="started"), event()] * 40))
     rows = store.events(0, 5_000)
     assert len(rows) <= 1_000
     missing = set(range(1, rows[-1].seq + 1)) - {row.seq for row in rows}
@@ -232,7 +235,7 @@ def test_page_limit_is_never_reached(tmp_path: Path) -> None:
     """By size as by rows: the store sheds before SQLite's page limit, and goes on taking events."""
     store = opened(tmp_path / "d", keep_events=1_000_000)
     for _ in range(40):
-        store.commit([event(text="x" * 2_000)] * 200)
+        store.commit(Batch([event(text="x" * 2_000)] * 200))
     assert (tmp_path / "d" / "state.db").stat().st_size < 8 * 1024 * 1024
     assert store.backlog("ship").dropped > 0
     assert store.events(0, 1, newest_first=True)[0].seq >= 8_000
@@ -243,9 +246,9 @@ def test_nearly_full_tells_undelivered_events(tmp_path: Path) -> None:
     """Four fifths of the outbox undelivered is said; a full outbox of delivered rows is not worth a word."""
     store = opened(tmp_path / "d")
     assert store.nearly_full is None
-    store.commit([event()] * 799)
+    store.commit(Batch([event()] * 799))
     assert store.nearly_full is None
-    store.commit([event()])
+    store.commit(Batch([event()]))
     assert "800 undelivered" in (store.nearly_full or "")
     OutboxReader(tmp_path / "d", "ship", store.acks).done(800, [])
     store.commit()
@@ -256,8 +259,8 @@ def test_nearly_full_tells_undelivered_events(tmp_path: Path) -> None:
 def test_checkpoints_survive_and_none_is_none(tmp_path: Path) -> None:
     """The latest checkpoint of a key comes back after a restart."""
     store = opened(tmp_path / "d")
-    store.commit(checkpoints={"alarms": {"lag-near": "acknowledged"}, "zero": 17.35})
-    store.commit(checkpoints={"zero": 17.5})
+    store.commit(Batch(checkpoints={"alarms": {"lag-near": "acknowledged"}, "zero": 17.35}))
+    store.commit(Batch(checkpoints={"zero": 17.5}))
     store.close()
     store = opened(tmp_path / "d")
     assert (store.checkpoint("alarms"), store.checkpoint("zero"), store.checkpoint("x")) == (
@@ -270,7 +273,7 @@ def test_old_retained_topics_are_forgotten(tmp_path: Path) -> None:
     """Topics left over from old settings do not pile up."""
     store = opened(tmp_path / "d")
     for start in range(0, 1_200, 100):
-        store.commit((), [NewRetained(f"t/{n}", "alarm", b"{}") for n in range(start, start + 100)])
+        store.commit(Batch((), [NewRetained(f"t/{n}", "alarm", b"{}") for n in range(start, start + 100)]))
     reader = StateReader(tmp_path / "d")
     kept = {row.topic for row in reader.retained()}
     assert len(kept) == 1_000
@@ -282,7 +285,7 @@ def test_old_retained_topics_are_forgotten(tmp_path: Path) -> None:
 def test_reader_beside_the_daemon_cannot_write(tmp_path: Path) -> None:
     """`status` and `export` read while the daemon holds the folder, and can change nothing."""
     store = opened(tmp_path / "d")
-    store.commit([event()])
+    store.commit(Batch([event()]))
     reader = StateReader(tmp_path / "d")
     assert reader.gateway_id() == store.gateway_id
     assert reader.brokers() == ["ship"]

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from gateway.encode.checked import parse_event
+from gateway.model.output import Batch
 from gateway.model.settings import GatewaySettings
 from gateway.store import trends
 from gateway.store.acks import Acknowledgements
@@ -66,7 +67,7 @@ def test_the_shore_waits_for_all_and_the_ship_for_the_latest(store: StateStore, 
     """Thirty days of hours stand in line for the shore, oldest first; the ship's broker is due the last one only, and
     the shore the last one only as the end of its line."""
     for n in range(720):
-        store.commit(retained=[trend(n)])
+        store.commit(Batch(retained=[trend(n)]))
     assert waiting(tmp_path) == hours(0, 720)
     assert (waiting(tmp_path, "ship"), latest(tmp_path, "ship")) == ([], hours(719, 720))
     assert latest(tmp_path, "shore") == []
@@ -78,7 +79,7 @@ def test_what_is_done_leaves_the_line_and_the_disk(store: StateStore, tmp_path: 
     """The place moves over what was acknowledged, the rows go, and the last one counts as the retained one's
     acknowledgement: it is due again only when it is to be said again."""
     for n in range(5):
-        store.commit(retained=[trend(n)])
+        store.commit(Batch(retained=[trend(n)]))
     reader = OutboxReader(tmp_path, "shore", store.acks)
     rows = reader.trends_due(0, 3)
     reader.done(None, [], rows[-1].n)
@@ -97,15 +98,15 @@ def test_what_is_done_leaves_the_line_and_the_disk(store: StateStore, tmp_path: 
 def test_nothing_is_kept_where_nobody_wants_every_trend(tmp_path: Path) -> None:
     """Without such a broker not a row is written."""
     store = opened(tmp_path, {"ship": LATEST})
-    store.commit(retained=[trend(1)])
+    store.commit(Batch(retained=[trend(1)]))
     assert store._db.execute("SELECT count(*) FROM trend").fetchone() == (0,)
     store.close()
 
 
 def test_an_unchanged_trend_and_an_alarm_do_not_stand_in_line(store: StateStore, tmp_path: Path) -> None:
     """Only a trend that says something new does."""
-    store.commit(retained=[trend(1), NewRetained("main/alarm/lag-near", "alarm", b"{}")])
-    store.commit(retained=[trend(1)])
+    store.commit(Batch(retained=[trend(1), NewRetained("main/alarm/lag-near", "alarm", b"{}")]))
+    store.commit(Batch(retained=[trend(1)]))
     assert waiting(tmp_path) == hours(1, 2)
 
 
@@ -114,7 +115,7 @@ def test_more_than_31_days_go_by_the_day_and_are_told_once(store: StateStore, tm
     broker that has not got them, and the hour's housekeeping tells of them in one event, once."""
     most = trends.KEEP_ROWS + trends.STEP_ROWS
     for n in range(1_000):
-        store.commit(retained=[trend(n), trend(n, "aux/trend")])
+        store.commit(Batch(retained=[trend(n), trend(n, "aux/trend")]))
         in_line, _ = StateReader(tmp_path).trends_in_line("shore")
         assert in_line == 2 * (n + 1) or 2 * trends.KEEP_ROWS <= in_line < 2 * most
     main = [
@@ -130,7 +131,7 @@ def test_more_than_31_days_go_by_the_day_and_are_told_once(store: StateStore, tm
     (row,) = store.events(0, 99)
     event = parse_event(row.payload)
     assert (event.what, f"{2 * lost} for shore" in event.text, row.seq) == ("trends-dropped", True, 1)  # type: ignore[union-attr]
-    assert store.commit([NewEvent("t", "alarm", {"ts": TS})]) == [2]
+    assert store.commit(Batch([NewEvent("t", "alarm", {"ts": TS})])) == [2]
 
 
 def test_what_a_broker_has_is_not_counted_as_lost(tmp_path: Path) -> None:
@@ -138,7 +139,7 @@ def test_what_a_broker_has_is_not_counted_as_lost(tmp_path: Path) -> None:
     store = opened(tmp_path, {"one": EVERY, "two": EVERY})
     reader = OutboxReader(tmp_path, "one", store.acks)
     for n in range(trends.KEEP_ROWS + trends.STEP_ROWS):
-        store.commit(retained=[trend(n)])
+        store.commit(Batch(retained=[trend(n)]))
         reader.done(None, [], reader.trends_due(0, 9)[-1].n)
     store.commit()
     state = StateReader(tmp_path)
@@ -156,11 +157,11 @@ def test_short_of_pages_trends_go_before_undelivered_events(tmp_path: Path) -> N
     """In a store of 8 MB that fills up no event is dropped while trends stand in line, and these go a day at a time."""
     store = opened(tmp_path, state_mb=8)
     for n in range(700):
-        store.commit(retained=[NewRetained("main/trend", "trend", b"%3000d" % n)])
+        store.commit(Batch(retained=[NewRetained("main/trend", "trend", b"%3000d" % n)]))
     state = StateReader(tmp_path)
     in_line, dropped = 700, 0
     for _ in range(3_000):
-        store.commit([NewEvent("t", "alarm", {"ts": TS, "pad": "y" * 7_000})])
+        store.commit(Batch([NewEvent("t", "alarm", {"ts": TS, "pad": "y" * 7_000})]))
         if store.backlog("shore").dropped:
             break
         now, dropped = state.trends_in_line("shore")
@@ -177,13 +178,13 @@ def test_a_restart_goes_on_where_it_was(tmp_path: Path) -> None:
     """Line, place and numbers outlive the process: nothing is passed over, nothing comes twice."""
     store = opened(tmp_path)
     for n in range(4):
-        store.commit(retained=[trend(n)])
+        store.commit(Batch(retained=[trend(n)]))
     reader = OutboxReader(tmp_path, "shore", store.acks)
     reader.done(None, [], reader.trends_due(0, 2)[-1].n)
     reader.close()
     store.close()
     store = opened(tmp_path)
-    store.commit(retained=[trend(4)])
+    store.commit(Batch(retained=[trend(4)]))
     assert waiting(tmp_path) == hours(2, 5)
     store.close()
 
@@ -192,11 +193,11 @@ def test_a_broker_begins_at_the_present_and_one_that_leaves_holds_nothing(tmp_pa
     """A broker that newly wants every trend gets the latest and what comes after; once it is gone from the settings the
     rows are free."""
     store = opened(tmp_path, {"shore": LATEST})
-    store.commit(retained=[trend(1)])
+    store.commit(Batch(retained=[trend(1)]))
     store.close()
     store = opened(tmp_path, {"shore": EVERY})
     assert (waiting(tmp_path), latest(tmp_path, "shore")) == ([], hours(1, 2))
-    store.commit(retained=[trend(2)])
+    store.commit(Batch(retained=[trend(2)]))
     assert (waiting(tmp_path), latest(tmp_path, "shore")) == (hours(2, 3), [])
     store.close()
     store = opened(tmp_path, {"ship": LATEST})
@@ -210,11 +211,11 @@ def test_a_known_broker_that_now_wants_every_trend_gets_no_old_ones(tmp_path: Pa
     the latest once, then what comes after. It keeps its place at later starts."""
     if again:
         store = opened(tmp_path, {"ship": EVERY, "shore": EVERY})
-        store.commit(retained=[trend(0)])
+        store.commit(Batch(retained=[trend(0)]))
         store.close()
     store = opened(tmp_path, BROKERS)
     for n in range(1, 4):
-        store.commit(retained=[trend(n)])
+        store.commit(Batch(retained=[trend(n)]))
     store.close()
     for _ in range(2):
         store = opened(tmp_path, {"ship": EVERY, "shore": EVERY})
@@ -222,7 +223,7 @@ def test_a_known_broker_that_now_wants_every_trend_gets_no_old_ones(tmp_path: Pa
         assert (waiting(tmp_path, "ship"), latest(tmp_path, "ship")) == ([], hours(3, 4))
         store.close()
     store = opened(tmp_path, {"ship": EVERY, "shore": EVERY})
-    store.commit(retained=[trend(4)])
+    store.commit(Batch(retained=[trend(4)]))
     store.close()
     store = opened(tmp_path, {"ship": EVERY, "shore": EVERY})
     assert waiting(tmp_path, "ship") == hours(4, 5)
@@ -250,7 +251,7 @@ def test_an_older_store_is_brought_up_to_date(tmp_path: Path) -> None:
     assert (store.gateway_id, store.backlog("shore").count, store.backlog("shore").dropped) == ("old", 1, 5)
     assert (waiting(tmp_path), latest(tmp_path, "shore"), latest(tmp_path, "ship")) == ([], [], hours(1, 2))
     assert store.checkpoint("engine/main") == {"hours": 21400.5}
-    store.commit(retained=[trend(2)])
+    store.commit(Batch(retained=[trend(2)]))
     assert waiting(tmp_path) == hours(2, 3)
     store.close()
 
@@ -260,13 +261,13 @@ def test_trends_that_wait_for_the_disk_all_come(store: StateStore, tmp_path: Pat
     bound, the loss of which is told."""
     writer = Writer(store)
     for n in range(30):
-        writer.submit([], [trend(n)])
+        writer.submit(Batch([], [trend(n)]))
     writer.start()
     assert writer.drain(180) and writer.stop()
     assert waiting(tmp_path) == hours(0, 30)
     writer = Writer(store)
     for n in range(1_010):
-        writer.submit([], [trend(n + 100)])
+        writer.submit(Batch([], [trend(n + 100)]))
     writer.start()
     assert writer.drain(180) and writer.stop()
     (row,) = store.events(0, 9)
@@ -287,7 +288,7 @@ def test_an_hour_writes_little(store: StateStore, tmp_path: Path) -> None:
         a_store._db.execute("PRAGMA wal_autocheckpoint=0")
         before = pages(a_store._db)
         for n in range(24):
-            a_store.commit(retained=[NewRetained("main/trend", "trend", b"%1300d" % n)])
+            a_store.commit(Batch(retained=[NewRetained("main/trend", "trend", b"%1300d" % n)]))
             in_line = a_reader.trends_due(0, 9)
             retained = [(r.topic, r.rev) for r in a_reader.retained_due(9)]
             a_reader.done(None, retained, in_line[-1].n if in_line else None)

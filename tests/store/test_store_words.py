@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from gateway.model.errors import Refused, StorageError
+from gateway.model.output import Batch
 from gateway.model.settings import GatewaySettings
 from gateway.store.acks import Acknowledgements
 from gateway.store.database import PAGE_BYTES
@@ -75,7 +76,7 @@ def test_an_unforeseen_error_of_sqlite_in_a_commit_keeps_its_words(tmp_path: Pat
     store._db.execute("DROP TABLE checkpoint")
     words = r"state\.db: its schema is damaged; restart camdrift, .* \(no such table: checkpoint\)"
     with pytest.raises(StorageError, match=words):
-        store.commit(checkpoints={"k": 1})
+        store.commit(Batch(checkpoints={"k": 1}))
     assert store._ballast.there
     store.close()
 
@@ -84,10 +85,10 @@ def test_a_checkpoint_that_json_cannot_say_is_refused_whole(tmp_path: Path) -> N
     """Not a number is not JSON: what was committed with it is not stored either."""
     store = opened(tmp_path)
     with pytest.raises(ValueError, match="JSON compliant"):
-        store.commit([EVENT], checkpoints={"k": float("nan")})
+        store.commit(Batch([EVENT], checkpoints={"k": float("nan")}))
     with pytest.raises(ValueError, match="an event of unknown kind 'rumour'"):
-        store.commit([NewEvent("t", "rumour", EVENT.body)])
-    assert store.commit([EVENT], checkpoints={"k": [1, {"a": None}]}) == [1]
+        store.commit(Batch([NewEvent("t", "rumour", EVENT.body)]))
+    assert store.commit(Batch([EVENT], checkpoints={"k": [1, {"a": None}]})) == [1]
     ((kept,),) = StateReader(tmp_path)._all("SELECT value FROM checkpoint")
     assert zlib.decompress(kept) == b'[1,{"a":null}]'
     store.close()
@@ -99,10 +100,10 @@ def test_a_checkpoint_that_comes_again_writes_one_page(tmp_path: Path) -> None:
     store = opened(tmp_path)
     log = tmp_path / "state.db-wal"
     facts = {f"alarm-{n}": {"text": f"The spring is {n / 7} mm long", "since_us": n * 7_777_777} for n in range(60)}
-    store.commit(checkpoints={"engine/main": {"n": 0, **facts}, "wear/main": facts})
+    store.commit(Batch(checkpoints={"engine/main": {"n": 0, **facts}, "wear/main": facts}))
     for n in range(1, 9):
         before = log.stat().st_size
-        store.commit(checkpoints={"engine/main": {"n": n / 3, **facts}})
+        store.commit(Batch(checkpoints={"engine/main": {"n": n / 3, **facts}}))
         assert log.stat().st_size - before == PAGE_BYTES + LOG_HEAD_BYTES
     assert store.checkpoint("engine/main") == {"n": 8 / 3, **facts}
     assert len(str(facts)) > PAGE_BYTES
@@ -112,11 +113,11 @@ def test_a_checkpoint_that_comes_again_writes_one_page(tmp_path: Path) -> None:
 def test_a_broker_that_begins_to_want_events_starts_at_the_present_end(tmp_path: Path) -> None:
     """What came before is not sent to it; one that wanted them before keeps its place over a restart."""
     store = opened(tmp_path, panel=frozenset({"alarm"}), ship=SHIP)
-    store.commit([EVENT] * 3)
+    store.commit(Batch([EVENT] * 3))
     store.close()
     store = opened(tmp_path, panel=SHIP, ship=SHIP)
     assert [store.backlog(name).count for name in ("panel", "ship")] == [0, 3]
-    store.commit([EVENT])
+    store.commit(Batch([EVENT]))
     assert [row.seq for row in OutboxReader(tmp_path, "panel", store.acks).events_due(0, 9)] == [4]
     store.close()
 
@@ -124,7 +125,7 @@ def test_a_broker_that_begins_to_want_events_starts_at_the_present_end(tmp_path:
 def test_a_broker_without_alarms_waits_for_none(tmp_path: Path) -> None:
     """Whatever alarm states there are."""
     store = opened(tmp_path, shore=frozenset({"trend"}))
-    store.commit((), [NewRetained("a", "alarm", b"1")])
+    store.commit(Batch((), [NewRetained("a", "alarm", b"1")]))
     assert OutboxReader(tmp_path, "shore", store.acks).alarm_waits() == 0
     store.close()
 
@@ -132,7 +133,7 @@ def test_a_broker_without_alarms_waits_for_none(tmp_path: Path) -> None:
 def test_the_backlog_of_a_broker_without_events_keeps_place_and_losses(tmp_path: Path) -> None:
     """It began at the present end and has lost nothing."""
     store = opened(tmp_path)
-    store.commit([EVENT] * 2)
+    store.commit(Batch([EVENT] * 2))
     store.close()
     store = opened(tmp_path, panel=frozenset({"alarm"}))
     assert store.backlog("panel") == Backlog(0, None, 2, 0)
@@ -143,7 +144,7 @@ def test_values_that_do_not_change_make_no_revision(tmp_path: Path) -> None:
     """Said again they are not sent again; the next real change follows on without a gap."""
     store = opened(tmp_path)
     for payload in (b"1", b"1", b"1", b"2"):
-        store.commit((), [NewRetained("a", "alarm", payload)])
+        store.commit(Batch((), [NewRetained("a", "alarm", payload)]))
     assert [row.rev for row in StateReader(tmp_path).retained()] == [2]
     store.close()
 

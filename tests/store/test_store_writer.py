@@ -1,20 +1,20 @@
 """The writer thread: never in the pipeline's way, never silently dead, everything in order."""
 
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator
 from pathlib import Path
-from types import MappingProxyType
 
 import pytest
 from waiting import PATIENCE_S, until
 
 from gateway.model.errors import StorageError
+from gateway.model.output import Batch
 from gateway.model.records import Median
 from gateway.model.settings import GatewaySettings
 from gateway.store import writer as writer_module
 from gateway.store.captures import CaptureRing
 from gateway.store.history import History
-from gateway.store.state import NewEvent, NewRetained, StateStore
+from gateway.store.state import EMPTY, NewEvent, NewRetained, StateStore
 from gateway.store.writer import Writer
 
 TS = "2026-03-01T12:00:00.000Z"
@@ -39,21 +39,14 @@ class Stubborn:
         self.tried = threading.Event()
         self.commits: list[tuple[list[object], list[str], dict[str, object]]] = []
 
-    def commit(
-        self,
-        events: Sequence[NewEvent] = (),
-        retained: Sequence[NewRetained] = (),
-        checkpoints: Mapping[str, object] = MappingProxyType({}),
-        bookings: Sequence[object] = (),
-        sheet_acts: Sequence[object] = (),
-    ) -> list[int]:
+    def commit(self, batch: Batch = EMPTY) -> list[int]:
         """As the store's, unless failing."""
         self.tried.set()
         if self.failing is not None:
             raise self.failing
-        seqs = self.store.commit(events, retained, checkpoints)
-        numbers = [e.body.get("n", e.body.get("text")) for e in events]
-        self.commits.append((numbers, [r.topic for r in retained], dict(checkpoints)))
+        seqs = self.store.commit(batch)
+        numbers = [e.body.get("n", e.body.get("text")) for e in batch.events]
+        self.commits.append((numbers, [r.topic for r in batch.retained], dict(batch.checkpoints)))
         return seqs
 
     def copy_bookings(self) -> bool:
@@ -86,7 +79,7 @@ def test_all_is_committed_in_order_and_waiters_are_woken(store: Stubborn, writer
     """What is handed over from the pipeline stands on the disk in its order, and a broker's thread hears of it."""
     woken = writer.subscribe()
     for number in range(500):
-        writer.submit([event(number, "alarm" if number % 3 else "adjustment")])
+        writer.submit(Batch([event(number, "alarm" if number % 3 else "adjustment")]))
     assert writer.drain(PATIENCE_S)
     assert woken.is_set()
     assert [n for numbers, _, _ in store.commits for n in numbers] == list(range(500))
@@ -97,7 +90,7 @@ def test_event_state_and_checkpoint_are_never_parted(store: Stubborn, writer: Wr
     """One hand-over is one transaction, also after failures and whatever came in between."""
     store.failing = StorageError("the disk says no")
     for number in range(50):
-        writer.submit([event(number)], [NewRetained("a", "alarm", str(number).encode())], {"seen": number})
+        writer.submit(Batch([event(number)], [NewRetained("a", "alarm", str(number).encode())], {"seen": number}))
         if number == 20:
             assert store.tried.wait(PATIENCE_S)
     assert writer.pending == 50
@@ -111,7 +104,7 @@ def test_event_state_and_checkpoint_are_never_parted(store: Stubborn, writer: Wr
 def test_fault_stands_until_the_disk_takes_it(store: Stubborn, writer: Writer) -> None:
     """The reason is there for `storage-fault` while it lasts, and gone after."""
     store.failing = StorageError("the disk says no")
-    writer.submit([event(1)])
+    writer.submit(Batch([event(1)]))
     until(lambda: writer.fault == "the disk says no", "the fault stands")
     assert not writer.drain(0.1)
     store.failing = None
@@ -124,9 +117,9 @@ def test_memory_is_bounded_and_alarms_go_last(store: Stubborn, writer: Writer, m
     monkeypatch.setattr(writer_module, "PENDING_EVENTS_MAX", 10)
     store.failing = StorageError("the disk says no")
     for number in range(6):
-        writer.submit([event(number, "gateway")])
+        writer.submit(Batch([event(number, "gateway")]))
     for number in range(6, 18):
-        writer.submit([event(number)])
+        writer.submit(Batch([event(number)]))
     assert (writer.pending, writer.lost_events) == (10, 8)
     store.failing = None
     assert writer.drain(PATIENCE_S)
@@ -138,7 +131,7 @@ def test_memory_is_bounded_and_alarms_go_last(store: Stubborn, writer: Writer, m
 def test_an_impossible_event_does_not_hold_up_the_others(store: Stubborn, writer: Writer) -> None:
     """What no disk could take is counted and told; what came with it is stored."""
     writer.submit(
-        [event(1), NewEvent("t", "alarm", {"ts": TS, "value": float("nan")}), event(2)], (), {"k": 1, "bad": {1}}
+        Batch([event(1), NewEvent("t", "alarm", {"ts": TS, "value": float("nan")}), event(2)], (), {"k": 1, "bad": {1}})
     )
     assert writer.drain(PATIENCE_S)
     assert store.commits == [([1, 2], [], {"k": 1})]
@@ -149,7 +142,7 @@ def test_an_impossible_event_does_not_hold_up_the_others(store: Stubborn, writer
 def test_an_unforeseen_error_is_told_and_survived(store: Stubborn, writer: Writer) -> None:
     """No exception ends the thread in silence."""
     store.failing = RuntimeError("unforeseen")
-    writer.submit([event(1)])
+    writer.submit(Batch([event(1)]))
     assert not writer.drain(0.1)
     assert writer.alive
     assert writer.fault == "state: RuntimeError: unforeseen"
@@ -162,13 +155,13 @@ def test_stop_writes_what_is_left(store: Stubborn) -> None:
     """Ending loses nothing that was handed over; with a dead disk it ends all the same and says so."""
     running = Writer(store, retry_s=5.0)  # type: ignore[arg-type]
     running.start()
-    running.submit([event(n) for n in range(100)])
+    running.submit(Batch([event(n) for n in range(100)]))
     assert running.stop()
     assert store.store.backlog("ship").count == 100
     running = Writer(store, retry_s=5.0)  # type: ignore[arg-type]
     running.start()
     store.failing = StorageError("the disk says no")
-    running.submit([event(100)])
+    running.submit(Batch([event(100)]))
     assert not running.stop()
     assert running.pending == 1
 
@@ -192,7 +185,7 @@ def test_history_and_captures_are_written_by_the_same_thread(store: Stubborn, tm
     (tmp_path / "c").rmdir()
     ring._open.clear()
     running.capture("head", 1e9, b"abc\0")
-    running.submit([event(1)])
+    running.submit(Batch([event(1)]))
     assert running.stop()
     assert running.lost_capture_bytes == 4
     assert "capture not written" in (running.fault or "")

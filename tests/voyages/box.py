@@ -10,6 +10,7 @@ from gateway.app.daemon import Daemon
 from gateway.engine.inbox import Command, Done
 from gateway.engine.thread import EngineThread
 from gateway.model.errors import Refused, StorageError
+from gateway.model.output import Batch
 from gateway.model.settings import Settings
 from gateway.model.settings_file import fingerprint
 
@@ -95,9 +96,9 @@ class Box:
         if d is None:
             return
         for thread in d.engines.threads.values():
-            d.publisher.record(checkpoints=thread._checkpoint())
+            d.publisher.record(Batch(checkpoints=thread._checkpoint()))
         d.publisher.gateway_event("stopped", "the gateway was stopped")
-        d.publisher.record(checkpoints=d.own.checkpoint())
+        d.publisher.record(Batch(checkpoints=d.own.checkpoint()))
         if self._guarded(lambda: d.stores.writer._round(True)):
             for link in self.links:
                 for part in (link.turn, partial(link.end, politely=True)):

@@ -161,12 +161,12 @@ class _Voyage:
         """Note every event that this life of the daemon hands to its writer, from its first word on."""
         inner = d.publisher.record
 
-        def record(events: Any = (), retained: Any = (), *more: Any, **parts: Any) -> Any:
-            if not parts.get("bookings"):
-                for event in events:
+        def record(batch: Any) -> Any:
+            if not batch.bookings:
+                for event in batch.events:
                     self._note(dict(event.body))
-            self._out.trends += [(self._clock.true_s, s.payload) for s in retained if s.klass == "trend"]
-            return inner(events, retained, *more, **parts)
+            self._out.trends += [(self._clock.true_s, s.payload) for s in batch.retained if s.klass == "trend"]
+            return inner(batch)
 
         d.publisher.record = record
 

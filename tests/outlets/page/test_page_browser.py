@@ -20,6 +20,7 @@ from selenium.webdriver.common.keys import Keys
 
 from gateway.encode.times import rfc3339
 from gateway.model.enums import AlarmState, Priority, Quality, Running
+from gateway.model.output import Batch
 from gateway.model.records import Measured
 from gateway.model.settings import Settings
 from gateway.model.snapshot import EngineView, ShapeDetail, Snapshot
@@ -584,7 +585,7 @@ def test_a_note_takes_a_photo(screen: Screen, settings: Settings, tmp_path: Path
     assert name.endswith(".jpg") and kept.stat().st_size < picture.stat().st_size + 100_000
     store = StateStore(settings.gateway.data_dir, settings.gateway, brokers={}, events_topic="t")
     note = Note(id="note-1", utc_s=time.time() - 60, hours=1.0, person="second", note="Rail worn", photos=[name])
-    store.commit(bookings=[NewBooking("main", note.id, "note", rfc3339(note.utc_s), entry_json(note))])
+    store.commit(Batch(bookings=[NewBooking("main", note.id, "note", rfc3339(note.utc_s), entry_json(note))]))
     store.close()
     # Booked past the page: it shows once the page's picture of the log book is renewed.
     again = "for (const e of document.querySelectorAll('[name=span]')) if (e.value === '6h') e.click();"

@@ -19,6 +19,7 @@ import structlog
 from gateway.alarm.table import ROWS
 from gateway.encode.photo import PHOTO_BYTES_MAX
 from gateway.encode.times import rfc3339
+from gateway.model.output import Batch
 from gateway.model.settings import Settings
 from gateway.outlets.page.mask import HIDDEN
 from gateway.outlets.page.shapes import HistoryAnswer, PresentAnswer
@@ -350,7 +351,7 @@ def test_photos_that_stand_in_notes_are_not_replaced(tmp_path: Path, monkeypatch
 
     def booked(entry: Note | Correction) -> None:
         store = StateStore(settings.gateway.data_dir, settings.gateway, brokers={}, events_topic="t")
-        store.commit(bookings=[NewBooking("main", entry.id, entry.kind, rfc3339(NOW), entry_json(entry))])
+        store.commit(Batch(bookings=[NewBooking("main", entry.id, entry.kind, rfc3339(NOW), entry_json(entry))]))
         store.close()
 
     booked(Note(id="n", utc_s=NOW, hours=1.0, person="x", note="Rail worn", photos=[name]))
