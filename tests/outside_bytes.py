@@ -70,7 +70,8 @@ from gateway.web.sessions import Sessions
 from gateway.worksheet.pressure_file import CYLINDERS_MAX, ROWS_MAX, read_pressures
 
 GATEWAY_ID = "6f1d1f6a-3f6b-4a51-9a35-0a4c7f0a1b2c"
-ANSWER_BYTES_MAX = 20_000
+ANSWER_BYTES_MAX = 30_000
+"""The longest answer of its own is a whole work sheet, Re-time: 21,240 bytes."""
 LINE_CHARS_MAX = 1_500
 """No reason is longer: it stands in a log, on a screen, in a message."""
 
