@@ -2,7 +2,7 @@
 
 So no report takes the interpreter, or the memory, from what measures; the daemon starts and bounds it
 (`app/reports.py`). `kind`: "html", "pdf", or "survey" for a ZIP of the survey file as PDF and its tables as
-CSV; "survey-html" for that file alone.
+CSV; "survey-html" for that file alone, "survey-tables" for a ZIP with it as HTML, which needs no extra.
 """
 
 import contextlib
@@ -45,9 +45,10 @@ def main() -> int:
             people = Named() if asked["names"] else Mask(u.name for u in settings.page.users)
             facts = ship_facts(settings, record, Asked(slugs, period, kind.startswith("survey")), now_s, people)
             html = page(facts)
-            made = html.encode() if kind.endswith("html") else printed(html)
-            if kind == "survey":
-                made = _zipped(made, facts, record)
+            ending = "html" if kind in ("html", "survey-html", "survey-tables") else "pdf"
+            made = html.encode() if ending == "html" else printed(html)
+            if kind in ("survey", "survey-tables"):
+                made = _zipped(made, ending, facts, record)
         finally:
             record.close()
     except CamdriftError as e:
@@ -57,11 +58,11 @@ def main() -> int:
     return 0
 
 
-def _zipped(pdf: bytes, facts: ShipFacts, record: Kept) -> bytes:
-    name = f"{facts.vessel.slug}-survey-{facts.period.key}.pdf"
+def _zipped(file: bytes, ending: str, facts: ShipFacts, record: Kept) -> bytes:
+    name = f"{facts.vessel.slug}-survey-{facts.period.key}.{ending}"
     out = io.BytesIO()
     with tempfile.TemporaryDirectory() as folder, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as kept:
-        kept.writestr(name, pdf)
+        kept.writestr(name, file)
         for table in write_tables(Path(folder, name), facts, record):
             kept.write(table, table.name)
     return out.getvalue()

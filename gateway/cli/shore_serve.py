@@ -22,14 +22,14 @@ class ShipReports:
         for vessel in self._files:
             self._settings(vessel)
 
-    def make(self, vessel: str, days: int | None) -> bytes:
-        """The HTML of the last `days`; `None`: the survey file. Raises Refused, StorageError."""
+    def make(self, vessel: str, what: int | str) -> bytes:
+        """The HTML of so many last days, or a kind of survey file by its name. Raises Refused, StorageError."""
         try:
             settings = self._settings(vessel)
         except SettingsError as e:
             raise Refused(f"The copy of the ship's settings cannot be used; correct it: {e.faults[0]}") from None
-        what = {"kind": "survey-html"} if days is None else {"kind": "html", "days": days}
-        return self._maker.make(settings, {"engine": None, "names": True, "store": self._store, **what})
+        asked = {"kind": what} if isinstance(what, str) else {"kind": "html", "days": what}
+        return self._maker.make(settings, {"engine": None, "names": True, "store": self._store, **asked})
 
     def _settings(self, vessel: str) -> Settings:
         path = self._files.get(vessel)

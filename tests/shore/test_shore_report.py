@@ -1,7 +1,9 @@
 """A vessel's report from what is kept ashore, beside the one that is made aboard from the same ship."""
 
 import csv
+import io
 import json
+import zipfile
 from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import replace
@@ -22,6 +24,7 @@ from gateway.encode.shapes import Range
 from gateway.engine.maintenance import records_of
 from gateway.model.settings import Settings
 from gateway.model.settings_file import load_settings
+from gateway.report.survey_tables import TABLES
 from gateway.shore.check import Checked, check
 from gateway.shore.database import open_database
 from gateway.shore.store import FleetStore, spans
@@ -192,3 +195,13 @@ def test_the_page_makes_it_of_a_ship_whose_settings_are_kept(ship: Ship, tmp_pat
         assert c.get("/report/tern-passage?days=7").status_code == 409
         survey = c.get("/report/tern-passage?days=survey", timeout=180)
         assert survey.status_code == 200 and "Survey file" in survey.text
+        tables = c.get("/report/tern-passage?days=tables", timeout=180)
+        assert tables.headers["content-type"] == "application/zip"
+        with zipfile.ZipFile(io.BytesIO(tables.content)) as held:
+            names = [n for n in held.namelist() if n.endswith(".csv")]
+            assert len(names) == len(TABLES) and len(held.namelist()) == len(TABLES) + 1
+            (trends,) = (held.read(n).decode() for n in names if n.endswith("-trends.csv"))
+            assert len(list(csv.DictReader(trends.splitlines()))) > 40
+    with fleet_rig.served(url, settings, ShipReports(settings, url).make) as base:
+        left = httpx.get(f"{base}/report/tern-passage?days=tables")
+        assert left.status_code == 303

@@ -55,7 +55,7 @@ class FleetPage:
         url: str,
         settings: ShoreSettings,
         utc: Callable[[], float] = time.time,
-        report: Callable[[str, int | None], bytes] | None = None,
+        report: Callable[[str, int | str], bytes] | None = None,
     ) -> None:
         self._settings = settings
         log = structlog.get_logger("fleet-page")

@@ -7,8 +7,9 @@ from gateway.model.shore_settings import ShoreSettings
 from gateway.shore.database import open_database
 from gateway.web.server import Served, WebServer
 
-Report: TypeAlias = Callable[[str, int | None], bytes]
-"""Makes a vessel's report of the last days; without days its survey file."""
+Report: TypeAlias = Callable[[str, int | str], bytes]
+"""Makes a vessel's report of so many last days; or "survey-html", its survey file; or "survey-tables", a ZIP of that
+and its tables as CSV."""
 
 
 class FleetServer(WebServer):

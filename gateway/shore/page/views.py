@@ -28,6 +28,12 @@ if TYPE_CHECKING:
 YEAR_S = 365.25 * 86_400
 YEARS = (1, 2, 5, 11)
 REPORTS = {"31": "31 days", "92": "92 days", "366": "1 year", "1827": "5 years"}
+HTML = "text/html; charset=utf-8"
+SURVEYS = {
+    "survey": ("Survey file", "survey-html", "survey.html", HTML),
+    "tables": ("Survey file and its tables (CSV)", "survey-tables", "survey.zip", "application/zip"),
+}
+"""Text of the link, kind, the file's name behind the vessel's, media type."""
 STANDING_MAX = 200
 LIMITS = {
     "lag-near": "Camshaft lag, warning limit",
@@ -49,7 +55,7 @@ class Views:
         url: str,
         settings: ShoreSettings,
         utc: Callable[[], float],
-        report: Callable[[str, int | None], bytes] | None = None,
+        report: Callable[[str, int | str], bytes] | None = None,
     ) -> None:
         self._reader, self._url, self._settings, self._utc, self._report = reader, url, settings, utc, report
         self._known = {s.vessel for s in settings.ship} if report else set()
@@ -120,7 +126,8 @@ class Views:
         links: list[Child] = []
         for days, name in REPORTS.items():
             links += [tag("a", name, href=f"/report/{vessel}?days={days}", class_="button"), " "]
-        links.append(tag("a", "Survey file", href=f"/report/{vessel}?days=survey", class_="button"))
+        for days, (name, *_) in SURVEYS.items():
+            links += [tag("a", name, href=f"/report/{vessel}?days={days}", class_="button"), " "]
         return tag("p", links, class_="row", role="group", aria_label="Report")
 
     def report(self, asked: "Asked") -> Response:
@@ -128,13 +135,16 @@ class Views:
         vessel, days = asked.path["vessel"], asked.query.get("days", "")
         if vessel not in self._known or self._report is None:
             raise Refused(f"No settings of {vessel[:40]} are kept ashore; name a copy of them in a [[ship]].")
-        if days != "survey" and days not in REPORTS:
+        if days in SURVEYS:
+            _, kind, file, media_type = SURVEYS[days]
+            made = self._report(vessel, kind)
+        elif days in REPORTS:
+            file, media_type = "report.html", HTML
+            made = self._report(vessel, int(days))
+        else:
             raise Refused("Of which time? Choose on the ship's page.")
-        survey = days == "survey"
-        made = self._report(vessel, None if survey else int(days))
-        name = f"{vessel}-{'survey' if survey else 'report'}.html"
-        headers = {"content-disposition": f'attachment; filename="{name}"', "cache-control": "no-store"}
-        return Response(made, media_type="text/html; charset=utf-8", headers=headers)
+        headers = {"content-disposition": f'attachment; filename="{vessel}-{file}"', "cache-control": "no-store"}
+        return Response(made, media_type=media_type, headers=headers)
 
     def engine(self, asked: "Asked") -> Response:
         """An engine over the years, with its work and alarms."""
