@@ -36,6 +36,9 @@ MOVES = {
     "zero": (2_400.0, 2_465.0),
 }
 """When the turning gear turns, head time in s; between two it stands for minutes, for whoever is slow at the page."""
+EACH_WAY = ((4_200.0, -TURNING_RPM), (4_300.0, TURNING_RPM))
+"""A turn and a bit astern, then ahead: when each begins, and its speed."""
+WAY_S = 70.0
 NUTS = (2_900.0, 3_300.0)
 SEA_S = (5_000.0, 6_500.0)
 """When the low speed begins, and the high one."""
@@ -47,6 +50,9 @@ def voyage() -> Scenario:
     speed = [(0.0, 0.0)]
     for begin_s, end_s in MOVES.values():
         speed += [(begin_s, 0.0), (begin_s + 0.5, TURNING_RPM), (end_s, TURNING_RPM), (end_s + 0.5, 0.0)]
+    for begin_s, rpm in EACH_WAY:
+        end_s = begin_s + WAY_S
+        speed += [(begin_s, 0.0), (begin_s + 0.5, rpm), (end_s, rpm), (end_s + 0.5, 0.0)]
     slow_s, fast_s = SEA_S
     speed += [(slow_s, 0.0), (slow_s + 60.0, SLOW_RPM), (fast_s, SLOW_RPM), (fast_s + 60.0, FAST_RPM)]
     nuts = [{"at_s": at_s, "kind": "nut-turn", "turns": -1.9, "for_s": 20.0} for at_s in NUTS]
@@ -148,6 +154,12 @@ def test_from_the_first_task_to_the_printed_record(driver: Chrome, tmp_path: Pat
         ship.until(3_800.0)
         p.sees("Tighten to the target")
         p.answers(done="yes")
+        p.sees("Lost motion by a turn each way")
+        p.begins()
+        ship.until(EACH_WAY[1][0] + WAY_S + 5.0)
+        astern, ahead = (float(truth.lag_deg(begin_s + WAY_S - 5.0)) for begin_s, _ in EACH_WAY)
+        found = p.answers("Lost motion")
+        assert float(found.split("Lost motion ")[1].split("°")[0]) == pytest.approx(ahead - astern, abs=0.02)
         p.sees("Close and restore")
         p.answers(done="yes")
         p.sees("Trial alarm")

@@ -33,8 +33,8 @@ SAME_H = 0.1
 ANY_TIME = ("note", "loading", "correction")
 PRESSURES = "pressures"
 """The one sheet whose figures a file may bring, which is not kept."""
-NOISE = {"_mm": 0.1, "_deg": 0.05}
-"""Two readings of the same thing differ by no more, by the end of the figure's name."""
+NOISE = {"_mm": 0.1, "_deg": 0.05, "rpm": 3.0}
+"""Two readings of the same thing differ by no more, by the end of the figure's name; the sea changes the speed."""
 NOT_FIGURES = ("id", "utc_s", "hours", "person", "note")
 Store = Callable[[NewSheetAct], "Future[int]"]
 

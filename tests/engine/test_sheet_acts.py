@@ -8,7 +8,7 @@ from commands_rig import InStep, Outlets, commands
 from drive_engines import TERN
 from firmware_sim_voyages import pipeline
 
-from gateway.engine.sheets import OpenSheets
+from gateway.engine.sheets import NotedBooking, OpenSheets
 from gateway.model.enums import AlarmState, Running
 from gateway.model.errors import Refused
 from gateway.model.output import Batch, NewSheetAct
@@ -303,6 +303,16 @@ def test_only_what_the_sheet_shows_is_booked(ship: Ship) -> None:
         ship.ways.handle("page", {**asked, "entry": {**entry, "free_length_mm": 202.0}}, "page")
     booked = ship.ways.handle("page", {**asked, "entry": {"person": "fitter"}}, "page")["entry"]
     assert (booked["free_length_mm"], booked["spring_before_mm"], booked["person"]) == (202.9, 182.18, "fitter")
+
+
+def test_the_speed_goes_on_changing_under_way() -> None:
+    """Pins that pressures whose speed is the head's are booked although the sea has moved it since they were checked,
+    with the speed that the sheet shows then; another speed is refused as any other figure."""
+    shown = {"kind": "pressures", "rpm": 80.4, "max_bar": [140.0, 141.0], "taken": "before"}
+    noted = NotedBooking("pressures", "second", 0.0, "", "", shown)
+    assert noted.figures({**shown, "rpm": 79.1, "person": "second"}) == {**shown, "person": "second"}
+    with pytest.raises(Refused, match="have changed meanwhile"):
+        noted.figures({**shown, "rpm": 75.0})
 
 
 def test_a_work_that_is_not_booked_is_neither_ticked_so_nor_closed_in_silence(ship: Ship) -> None:

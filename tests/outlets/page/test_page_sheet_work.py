@@ -230,6 +230,10 @@ def retightening(phone: Phone, ship: Aboard, kind: str) -> dict[str, Callable[[]
         phone.type("0.7")
         phone.until(lambda: phone.button.startswith("Done"), "play")
 
+    def lost_motion() -> None:
+        phone.type("1.1")
+        phone.until(lambda: phone.button.startswith("Done"), "lost motion")
+
     plan: dict[str, Callable[[], object]] = {
         "before": before,
         "free-length": free,
@@ -238,6 +242,7 @@ def retightening(phone: Phone, ship: Aboard, kind: str) -> dict[str, Callable[[]
         "hold": hold,
         "round": turned,
         "play": play,
+        "lost-motion": lost_motion,
     }
     return plan | ({"seat": seat} if kind == "locked" else {})
 
@@ -273,6 +278,10 @@ def retiming(phone: Phone, ship: Aboard, sections: int, late_deg: float) -> dict
     def turn_after() -> None:
         ship.until(AGAIN_S + 200)
 
+    def lost_motion() -> None:
+        phone.type("0.9")
+        phone.until(lambda: phone.button.startswith("Done"), "lost motion")
+
     def after() -> None:
         phone.type(" ".join(["0", "1.5"][:sections]))
         if sections == 2:
@@ -287,6 +296,7 @@ def retiming(phone: Phone, ship: Aboard, sections: int, late_deg: float) -> dict
         "section-2": off,
         "plugs": plugs,
         "turn-after": turn_after,
+        "lost-motion": lost_motion,
         "gauge-after": after,
     }
 
