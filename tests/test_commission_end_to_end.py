@@ -81,6 +81,7 @@ def test_swapped_plugs_are_named(tmp_path: Path, capsys: pytest.CaptureFixture[s
         assert (status, "are swapped" in text) == ((1, True) if swapped else (0, False)), text
 
 
+@pytest.mark.slow
 def test_an_index_that_slips_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The cam's encoder slips once within three turns."""
     slip = {"at_s": 60.0, "kind": "cam-slip", "deg": 0.5}

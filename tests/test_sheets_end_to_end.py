@@ -64,6 +64,7 @@ def test_retighten_from_start_to_end(tmp_path: Path) -> None:
     assert "hand play 0.7" in event["text"]
 
 
+@pytest.mark.slow
 def test_retime_from_start_to_end(tmp_path: Path) -> None:
     """Pins that on the turning gear the lag is live within 0.02° while the camshaft is moved, that no zero is booked
     without the gauge, and that before and after in the log book are the head's truth within 0.02°."""
@@ -100,6 +101,7 @@ def test_retime_from_start_to_end(tmp_path: Path) -> None:
     assert event["after"]["raw_deg"] == pytest.approx(zero_deg, abs=0.02)
 
 
+@pytest.mark.slow
 def test_the_live_line_follows_the_daemon(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Pins that `--live` prints cautions, then the large figures from the daemon's readings, and ends in its time."""
     with aboard(tmp_path, standing()) as ship, ship.beating():

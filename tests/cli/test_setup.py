@@ -208,6 +208,7 @@ def test_a_trial_notice_that_cannot_be_sent_stops_nothing(
     assert "Nobody sees the fleet's page yet" in told.partition("Left to do")[2]
 
 
+@pytest.mark.slow
 @needs_openssl
 @pytest.mark.skipif(os.geteuid() != 0 or shutil.which("runuser") is None, reason="needs root and runuser")
 def test_the_database_is_made_for_real(

@@ -180,6 +180,7 @@ def test_back_leaves_a_store_that_the_older_program_reads(box: Box) -> None:
     assert not list(box.data.glob("*.before-*"))
 
 
+@pytest.mark.slow
 def test_without_a_back_up_it_says_so(box: Box) -> None:
     """The store of the newer one stays where it is."""
     box.newer_store()

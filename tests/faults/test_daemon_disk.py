@@ -76,6 +76,7 @@ def test_disk_full_while_running(tmp_path: Path, disk: Path) -> None:
             rig.settled(listener, disk / "data")
 
 
+@pytest.mark.slow
 @needs_mount
 def test_read_only_disk_at_start(tmp_path: Path, disk: Path) -> None:
     """Exit status 74 and words that say what to do, no traceback."""

@@ -108,6 +108,7 @@ def babble(master: int, noise: bytes, stop: threading.Event) -> None:
         os.write(master, noise)
 
 
+@pytest.mark.slow
 def test_garbage_looks_like_a_wrong_baud_rate(tmp_path: Path, broker: Mosquitto) -> None:
     """Bytes without a single good frame: the log says that it looks like a wrong baud rate, and the daemon stays."""
     data = rig.example(tmp_path, broker.port)
@@ -130,6 +131,7 @@ def test_garbage_looks_like_a_wrong_baud_rate(tmp_path: Path, broker: Mosquitto)
     assert any("230400" in text for text in warned)
 
 
+@pytest.mark.slow
 def test_empty_capture_is_no_port(tmp_path: Path) -> None:
     """A file in the port's place is told as such; `camdrift run` stays and waits for a real one."""
     data = rig.example(tmp_path, None)

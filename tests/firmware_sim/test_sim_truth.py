@@ -182,6 +182,7 @@ def test_weather_has_its_memory() -> None:
     assert abs(np.corrcoef(x[:-32], x[32:])[0, 1]) < 0.15
 
 
+@pytest.mark.slow
 def test_truth_does_not_depend_on_the_order_of_asking() -> None:
     """The slow wander at a time is the same whether a later time was asked for before."""
     sea = {"weather_deg": 0.02, "white_deg": 0.005, "spring_wander_mm": 0.03}

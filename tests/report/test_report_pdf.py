@@ -62,6 +62,7 @@ def test_each_page_names_ship_period_and_document(report: Path) -> None:
         assert number in text
 
 
+@pytest.mark.slow
 def test_no_page_is_nearly_empty(report: Path) -> None:
     """Pins that no page but the last holds less than five lines of its own: nothing is left alone on a page."""
     for page in pypdf.PdfReader(report).pages[:-1]:
@@ -111,6 +112,7 @@ def test_two_engines_and_long_names(tmp_path: Path) -> None:
     assert first.count("Running hours") == 2 and "Generator engine" in first and "open a door" in first
 
 
+@pytest.mark.slow
 @needs_pdf
 def test_a_name_cannot_leave_the_heading_of_the_pages(tmp_path: Path) -> None:
     """Pins that a ship's name with quotes, braces and markup stands on each page as text and changes no rule."""

@@ -110,6 +110,7 @@ def test_a_wire_that_opens_often_while_the_chain_slackens() -> None:
     assert sailed.wrong_length(1_500 + 120) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("per_s", "ma"), [(5.0, 6.0), pytest.param(2.0, 4.0, marks=pytest.mark.slow)])
 def test_a_bad_contact_is_no_slap(per_s: float, ma: float) -> None:
     """A contact that leaks for 10 ms now and then: the transducer is named, not the chain; nothing good is wrong."""

@@ -292,6 +292,7 @@ def test_the_digest_comes_once_on_its_day_with_what_is_to_be_planned(store_url: 
         assert words in one["message"], words
 
 
+@pytest.mark.slow
 def test_killed_while_it_sends_and_the_next_one_sends_it(tmp_path: Path, post: Post) -> None:
     """The notifier is a process of its own, killed while the endpoint has its notice and has not answered."""
     url, config = f"sqlite:///{tmp_path / 'fleet.db'}", tmp_path / "shore.toml"

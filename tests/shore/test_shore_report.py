@@ -117,6 +117,7 @@ def test_what_is_kept_ashore_is_in_it_as_aboard(ship: Ship, store_url: str, tmp_
             assert float(mine.split()[0].rstrip("°")) == pytest.approx(float(cell.split()[0].rstrip("°")), abs=within)
 
 
+@pytest.mark.slow
 def test_what_is_not_known_ashore_is_said(ship: Ship, store_url: str, tmp_path: Path) -> None:
     """Readings, ticks, commissioning and the events that did not arrive; nothing of it is shown as zero."""
     config, messages, _ = ship
@@ -152,6 +153,7 @@ def test_a_ship_never_heard_is_refused(ship: Ship, tmp_path: Path) -> None:
     assert done.returncode == 1 and "No report was made" in done.stderr and not (tmp_path / "s.html").exists()
 
 
+@pytest.mark.slow
 def test_a_log_book_made_from_events_is_the_ships_own(ship: Ship, tmp_path: Path) -> None:
     """Every kind of figure and correction comes back; an event of an older ship, without the record's number, too."""
     from gateway.cli.shore_record import ShoreRecord

@@ -149,6 +149,7 @@ def test_whole_fit_against_glsar(phi):
         assert found[name] == pytest.approx((result.params[i], found[name][1]), abs=3 * found[name][1])
 
 
+@pytest.mark.slow
 def test_level_is_given_at_the_operating_point():
     """Pins `a` to the fitted line at the newest hour and the mean state, and to a set state where one is set."""
     rows = medians(*series(8))
@@ -203,6 +204,7 @@ def test_odd_medians_do_not_pull(by):
     assert spoilt.odd - clean.odd == len(at)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("at", [0, 1, 20, 34, 35])
 def test_odd_median_among_the_first(at):
     """Pins that an odd median among those of the first fit is left out too; what it would have told is lost."""
@@ -211,6 +213,7 @@ def test_odd_median_among_the_first(at):
     assert abs(spoilt.b - clean.b) < 0.2 * math.sqrt(clean.cov[1][1])
 
 
+@pytest.mark.slow
 def test_noise_that_grows_is_learnt():
     """Pins that the gate does not shut out a series whose noise has grown eightfold: the fit follows."""
     slot, rpm, casing, load, lag = series(12, n=4000, gaps=False)
@@ -240,6 +243,7 @@ def test_figures_never_known():
     assert (drift.operating_point.warmth_c, drift.operating_point.load) == (None, None)
 
 
+@pytest.mark.slow
 def test_figure_lost_halfway():
     """Pins that the fit goes on when the temperature is lost half-way, and still finds slope and coefficient."""
     rows = medians(*series(16, n=4000))
@@ -255,6 +259,7 @@ def test_figure_lost_halfway():
     assert abs(casing[0] - 0.008) < 3 * casing[1]
 
 
+@pytest.mark.slow
 def test_spring_length_is_fitted_alike():
     """Pins that the same fit serves the spring, and the frame's temperature where the casing's is not measured."""
     rows = [

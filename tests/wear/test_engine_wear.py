@@ -178,6 +178,7 @@ def test_the_start_s_uncertainty_widens_the_elongation_s_limits_alone(grown: Eng
     assert early["lag-limit"] < 0.8 * early["elongation-limit"]
 
 
+@pytest.mark.slow
 def test_a_locked_tightener_tells_neither_of_tension_nor_of_growth(grown: EngineWear) -> None:
     """Its spring does not follow the chain: no limit of tension, and the rate is the lag's alone."""
     engine = tern(tightener={"kind": "locked", "locked_at_mm": 180.2})
@@ -301,6 +302,7 @@ def slipped() -> tuple[EngineWear, list[Any]]:
     return wear, found
 
 
+@pytest.mark.slow
 def test_a_step_is_told_once_and_is_no_growth(slipped: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     """Named by its series, sized and dated, marked as near a stop; elongation and its limits stay as without it."""
     wear, found = slipped
@@ -418,6 +420,7 @@ def test_small_new_levels_are_no_evidence(monkeypatch: pytest.MonkeyPatch) -> No
     assert standing.elongation_percent == pytest.approx(0.05 + (LAG + PER_H * ROWS / 6 - 0.05) / DEG, abs=0.001)
 
 
+@pytest.mark.slow
 def test_slap_and_order_are_compared_with_their_first_days(monkeypatch: pytest.MonkeyPatch) -> None:
     """The ratio of slap now to then with its spread; the first order moved by more than three spreads, or not."""
     for order_now, moved in ((0.105, False), (0.2, True)):
@@ -463,6 +466,7 @@ def test_slips_are_counted_by_encoder_until_the_camshaft_is_set(monkeypatch: pyt
     assert (wear.slips, wear.state()["slips"]) == (0, [0, 0])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("lag_restart", "spring", "steps", "lag_n", "spring_n", "order", "slap", "first"),
     [
@@ -492,6 +496,7 @@ def test_a_booking_begins_anew_what_it_touched(
     assert (wear.lag.drift().n > 0, wear.spring.drift().n > 0) == (lag_n, spring_n)
 
 
+@pytest.mark.slow
 def test_a_restart_goes_on_to_the_bit(slipped: Any) -> None:
     """Through JSON, with steps, stops, slips, side figures and history: what is said afterwards is the same."""
     first, _ = slipped

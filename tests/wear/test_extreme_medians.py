@@ -51,6 +51,7 @@ def row(k: int, lag: float | None, spring: float | None, rpm: float = 88.0, warm
     return Median(UTC0 + 600.0 * k, H0 + k / 6, 850, lag, 0.0, spring, 0.0, rpm, warm, None, 0.6)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("lag", "spring"), [(0.9, 180.4), (0.0, 180.4), (-3.0, 0.0), (0.0, 0.0), (179.9, 1e3)])
 def test_medians_that_never_move_make_a_trend(lag: float, spring: float) -> None:
     """Found from outside: a bench rig's medians, equal to the last bit, ended in an overflow of the pooled weights."""

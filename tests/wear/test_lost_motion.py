@@ -65,6 +65,7 @@ def test_pairs_of_a_four_stroke() -> None:
         assert abs(true) > 5 * found.se_deg, "there is something to measure"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [0, *(pytest.param(n, marks=pytest.mark.slow) for n in (1, 2))])
 def test_elongation_within_its_range(seed: int) -> None:
     """The bench does 50 seeds, and counts; each of these few lies within five to ninety-five per cent."""

@@ -112,6 +112,7 @@ def test_slope_knowledge_outlives_a_late_step():
     assert drift.a - plain.a == pytest.approx(0.3, abs=3 * math.sqrt(drift.cov[0][0]))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("burst", "size"),
     [

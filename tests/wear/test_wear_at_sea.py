@@ -49,6 +49,7 @@ def reach(r: Range) -> float:
     return r.p95 - r.p05
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kappa", [pytest.param(0.0, marks=pytest.mark.slow), 1.0])
 def test_ride_out_is_no_disagreement(kappa: float) -> None:
     """Pins that lag and tightener do not part, whether the chain rides out fully or not, and that the elongation by
@@ -87,6 +88,7 @@ def test_quick_wear_is_no_step() -> None:
     assert fed(fast)[0].standing_step("lag") is None
 
 
+@pytest.mark.slow
 def test_booked_loading_narrows_the_range() -> None:
     """Pins that with laden and ballast legs booked, also after the fact, the slope's range is at most half as wide."""
     rows = medians(1_000)

@@ -76,6 +76,7 @@ def test_it_is_the_report_of_the_terminal(ship: Ship, config: Path, tmp_path: Pa
     assert here.table("Figures as booked") == there.table("Figures as booked") and "second.engineer" in here.text
 
 
+@pytest.mark.slow
 def test_names_are_for_those_who_have_logged_in(ship: Ship) -> None:
     """Pins that a viewer's report has no name of a person in it, booked or acting."""
     text = report_rig.Read(ship.client.get("/api/report", params=ASKED).text).text
@@ -109,6 +110,7 @@ def test_it_can_be_taken_as_pdf_and_as_survey_file(ship: Ship) -> None:
         assert set(tables) == {f"{stem}-{t.name}.csv" for t in TABLES} and all(kept.read(t) for t in tables)
 
 
+@pytest.mark.slow
 def test_what_cannot_be_is_said(ship: Ship) -> None:
     """Pins the answers for a period without data, a short one, and an engine that is not there."""
     none = ship.client.get("/api/report", params={"from": FROM - 4e7, "to": FROM - 3.9e7})
